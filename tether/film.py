@@ -1,0 +1,61 @@
+"""What a film is: how it was developed, and how its frames lie on the strip."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class FilmProcess(StrEnum):
+    """How the film was developed; it decides what base and highlights mean."""
+
+    BW_NEGATIVE = "bw-negative"
+    COLOUR_NEGATIVE = "colour-negative"
+    TRANSPARENCY = "transparency"
+
+    @property
+    def is_negative(self) -> bool:
+        """Whether the base is the lightest thing that belongs to the film."""
+        return self is not FilmProcess.TRANSPARENCY
+
+    @property
+    def label(self) -> str:
+        """The words a person uses for it."""
+        return {
+            FilmProcess.BW_NEGATIVE: "black-and-white negative",
+            FilmProcess.COLOUR_NEGATIVE: "colour negative",
+            FilmProcess.TRANSPARENCY: "transparency",
+        }[self]
+
+
+@dataclass(frozen=True, slots=True)
+class FilmFormat:
+    """The geometry of one format, all lengths in millimetres.
+
+    ``picture_along`` is measured along the length of the film, ``picture_across`` across it;
+    ``pitch`` is the distance from one frame's start to the next one's.
+    """
+
+    key: str
+    label: str
+    picture_along: float
+    picture_across: float
+    pitch: float
+    film_width: float
+    perforated: bool
+
+
+#: 135 geometry: ISO 1007 (picture 24 x 36 mm, pitch 8 perforations of 4.75 mm, film 35 mm wide).
+#: 120: film 61 to 62 mm wide, picture 56 mm across (common practice, no published source for the
+#: pitch: makers of cameras chose it).
+FILM_FORMATS: dict[str, FilmFormat] = {
+    f.key: f
+    for f in (
+        FilmFormat("135", "35 mm, 24 x 36", 36.0, 24.0, 38.0, 35.0, True),
+        FilmFormat("135-half", "35 mm half frame, 24 x 18", 18.0, 24.0, 19.0, 35.0, True),
+        FilmFormat("120-645", "120, 6 x 4.5", 41.5, 56.0, 46.0, 61.5, False),
+        FilmFormat("120-6x6", "120, 6 x 6", 56.0, 56.0, 61.0, 61.5, False),
+        FilmFormat("120-6x7", "120, 6 x 7", 69.0, 56.0, 74.0, 61.5, False),
+        FilmFormat("120-6x9", "120, 6 x 9", 84.0, 56.0, 90.0, 61.5, False),
+    )
+}

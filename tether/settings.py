@@ -1,0 +1,145 @@
+"""Every number that a practitioner could argue with: target, tolerance, limit, unit and source.
+
+The values live in small frozen sections. A person changes them in one TOML file; `load` checks
+it and says which line of thought is wrong, `render` writes a file with every value commented.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any
+
+from tether.errors import TetherError
+
+
+def number(default: float, unit: str, source: str, low: float, high: float) -> Any:
+    """Declare a number with its unit, its source and the range in which it makes sense."""
+    return field(
+        default=default, metadata={"unit": unit, "source": source, "low": low, "high": high}
+    )
+
+
+PRACTICE = "common practice, no published source"
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """Where exposure should lie at the sensor."""
+
+    base_target_ev: float = number(-0.5, "stops from saturation", PRACTICE, -4.0, 0.0)
+    base_tolerance_ev: float = number(1 / 3, "stops", PRACTICE, 0.05, 2.0)
+    clipped_share: float = number(
+        1e-4, "share of a channel's photosites in the picture", PRACTICE, 0.0, 0.1
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class CameraLimits:
+    """What the program expects of the camera before it waits no longer."""
+
+    connect_seconds: float = number(20.0, "s", "measured: libgphoto2 start-up", 1.0, 120.0)
+    call_seconds: float = number(10.0, "s", "libgphoto2 tracker: slow settings calls", 1.0, 120.0)
+    capture_seconds: float = number(
+        30.0, "s, added to the shutter time", "libgphoto2 tracker: hangs of half a minute", 2, 300
+    )
+    transfer_seconds_per_mb: float = number(1.0, "s per megabyte", PRACTICE, 0.05, 30.0)
+    quiet_seconds: float = number(
+        0.4, "s without an event that ends a capture", "measured on the simulated camera", 0.05, 10
+    )
+    battery_percent: float = number(
+        15.0, "per cent below which no capture is started", PRACTICE, 0.0, 100.0
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Storage:
+    """What the archive asks of the disk."""
+
+    spare_bytes: float = number(
+        500e6, "bytes kept free beyond the frames left", PRACTICE, 0.0, 1e12
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """All sections; the defaults are the program's own advice."""
+
+    exposure: Exposure = field(default_factory=Exposure)
+    camera: CameraLimits = field(default_factory=CameraLimits)
+    storage: Storage = field(default_factory=Storage)
+
+
+def load(path: Path) -> Settings:
+    """Read a settings file.
+
+    Raises
+    ------
+    TetherError
+        When the file cannot be read, is not TOML, names something unknown, or holds a value
+        outside its range. Nothing is taken from a file with an error in it.
+    """
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise TetherError(
+            f"The settings file {path} cannot be read: {error}.",
+            kept="Nothing was changed.",
+            todo="Mend the file, or move it away to use the built-in values.",
+        ) from error
+    return parse(raw, str(path))
+
+
+def parse(raw: Mapping[str, Any], origin: str) -> Settings:
+    """Check a mapping of sections against the declared ranges; see `load`."""
+    sections: dict[str, Any] = {}
+    known = {f.name: f for f in fields(Settings)}
+    for name, values in raw.items():
+        if name not in known or not isinstance(values, Mapping):
+            raise _wrong(origin, f"there is no section [{name}]", sorted(known))
+        kind: Any = known[name].default_factory
+        declared = {f.name: f for f in fields(kind)}
+        checked: dict[str, float] = {}
+        for key, value in values.items():
+            if key not in declared:
+                raise _wrong(origin, f"[{name}] has no value '{key}'", sorted(declared))
+            meta = declared[key].metadata
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                raise _wrong(origin, f"[{name}] {key} must be a number ({meta['unit']})")
+            if not meta["low"] <= value <= meta["high"]:
+                raise _wrong(
+                    origin,
+                    f"[{name}] {key} = {value:g} is outside {meta['low']:g} to {meta['high']:g} "
+                    f"({meta['unit']})",
+                )
+            checked[key] = float(value)
+        sections[name] = kind(**checked)
+    return Settings(**sections)
+
+
+def _wrong(origin: str, problem: str, known: list[str] | None = None) -> TetherError:
+    hint = f" Known: {', '.join(known)}." if known else ""
+    return TetherError(
+        f"In {origin}: {problem}.{hint}",
+        kept="Nothing was changed.",
+        todo="Mend the file and start again.",
+    )
+
+
+def render(settings: Settings | None = None) -> str:
+    """Return the settings as a TOML text, each value with its unit, range and source."""
+    settings = settings or Settings()
+    lines = ["# Targets, tolerances and limits. Remove a line to use the built-in value.", ""]
+    for section in fields(settings):
+        values: Any = getattr(settings, section.name)
+        lines += [f"[{section.name}]", f"# {type(values).__doc__}"]
+        for item in fields(values):
+            meta = item.metadata
+            lines += [
+                f"# {meta['unit']}; {meta['low']:g} to {meta['high']:g}; {meta['source']}",
+                f"{item.name} = {getattr(values, item.name)!r}",
+            ]
+        lines.append("")
+    return "\n".join(lines)
