@@ -1,0 +1,1 @@
+"""Positives: from linear raw data to a picture to look at."""

@@ -1,0 +1,1 @@
+"""Raw files: opened through LibRaw into linear mosaics with their levels."""

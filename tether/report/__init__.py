@@ -1,0 +1,1 @@
+"""Reports: contact sheets, sidecars, logs and pages about a roll."""

@@ -1,0 +1,1 @@
+"""The terminal screens: thin, fed with values, answering with messages."""
