@@ -49,6 +49,15 @@ class CameraLimits:
     quiet_seconds: float = number(
         0.4, "s without an event that ends a capture", "measured on the simulated camera", 0.05, 10
     )
+    second_file_seconds: float = number(
+        3.0, "s for the second file of one exposure", PRACTICE, 0.1, 60.0
+    )
+    lost_event_seconds: float = number(
+        5.0, "s without news of a picture before the card is searched for it", PRACTICE, 0.2, 120.0
+    )
+    listing_seconds: float = number(
+        60.0, "s for listing all files on the card", "libgphoto2 tracker: slow cards", 1.0, 600.0
+    )
     battery_percent: float = number(
         15.0, "per cent below which no capture is started", PRACTICE, 0.0, 100.0
     )

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from tether.errors import TetherError
+
+if TYPE_CHECKING:
+    from tether.camera.protocol import CameraIdentity
 
 
 class CameraError(TetherError):
@@ -11,6 +16,12 @@ class CameraError(TetherError):
 
 class NoCamera(CameraError):
     """No camera was found, or none at the port asked for."""
+
+
+class SeveralCameras(CameraError):
+    """More than one camera answers; ``candidates`` names them, for a person to choose."""
+
+    candidates: tuple[CameraIdentity, ...] = ()
 
 
 class CameraClaimed(CameraError):
@@ -27,6 +38,10 @@ class CameraRefused(CameraError):
 
 class BatteryLow(CameraRefused):
     """The battery is below the level at which a capture may be started."""
+
+
+class CardFull(CameraRefused):
+    """The card, or the camera's memory, has no room for another picture."""
 
 
 class FileUnavailable(CameraError):

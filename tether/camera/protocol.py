@@ -59,13 +59,16 @@ class CameraState:
     """The camera's settings by role, its power and its room.
 
     ``battery_percent`` is 0..100; it, ``free_bytes`` and ``free_images`` are None where the
-    camera does not say.
+    camera does not say. ``keeps_pictures`` is True where a picture stays on the card, False where
+    it is only held in the camera's memory until it is fetched (and lost with the connection),
+    None where the camera does not say.
     """
 
     settings: Mapping[Role, Setting]
     battery_percent: float | None = None
     free_bytes: int | None = None
     free_images: int | None = None
+    keeps_pictures: bool | None = None
 
     def value(self, role: Role) -> str | None:
         """Return the camera's own wording of a setting, None where it has no such setting."""

@@ -1,0 +1,182 @@
+"""The camera as the rest of the program uses it: the driver in a process of its own.
+
+libgphoto2 can wait for ever (an empty battery, a pulled cable), so every call has a time limit
+and a driver that passes it is ended. A `CameraLost` then says so; `CameraProcess.reconnect` starts
+a new driver at the same port.
+
+Following a transfer: `CameraProcess.fetch` blocks its thread, and the driver writes straight
+into ``destination`` as blocks arrive. Another thread may therefore look at
+``destination.stat().st_size`` against ``CardFile.size`` while the transfer goes on; nothing needs
+to cross the process border for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from tether.camera import claims, find
+from tether.camera.driver import GphotoDriver
+from tether.camera.errors import CameraClaimed, CameraError, CameraLost
+from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
+from tether.camera.refusals import KEPT_CARD
+from tether.child import Child, ChildDied, ChildError, ChildHung
+from tether.settings import CameraLimits
+
+UNKNOWN_SIZE_MB = 200.0
+"""Taken for the time limit of a file whose size the camera does not state."""
+
+RECONNECT = (
+    "Switch the camera off and on, check its battery and the cable, then connect again. "
+    "The work goes on where it stopped."
+)
+
+
+class CameraProcess:
+    """A connected camera in a process of its own. Implements `tether.camera.protocol.Camera`.
+
+    Made by `connect`. Calls from several threads are made in turn.
+    """
+
+    def __init__(self, port: str | None, limits: CameraLimits, log: Path | None = None) -> None:
+        self._port = port
+        self._limits = limits
+        self._log = log
+        self._child = self._start()
+        self.identity: CameraIdentity = self._ask("who", seconds=limits.call_seconds)
+
+    def _start(self) -> Child:
+        child = Child(
+            GphotoDriver, self._port, self._limits, name="The camera's driver", log=self._log
+        )
+        try:
+            child.start(timeout=self._limits.connect_seconds)
+        except CameraClaimed as error:
+            raise claims.explain(error, self._port) from error
+        except (ChildDied, ChildHung, ChildError) as error:
+            raise _lost(error) from error
+        return child
+
+    @property
+    def alive(self) -> bool:
+        """Whether the driver's process runs. False after a `CameraLost` that ended it."""
+        return self._child.alive
+
+    def reconnect(self) -> None:
+        """Let go of the camera and connect anew, to the same port.
+
+        Raises
+        ------
+        NoCamera, CameraClaimed, CameraLost
+            When no connection can be made. Calling again tries again.
+        """
+        self._child.close()
+        self._child = self._start()
+        self.identity = self._ask("who", seconds=self._limits.call_seconds)
+
+    def _ask(self, method: str, *args: Any, seconds: float) -> Any:
+        try:
+            return self._child.call(method, *args, timeout=seconds)
+        except (ChildDied, ChildHung) as error:
+            raise _lost(error) from error
+        except ChildError as error:
+            raise CameraError(
+                f"The camera's driver failed: {error.what}.",
+                kept=KEPT_CARD,
+                todo="Try again; if it fails again, reconnect the camera.",
+            ) from error
+
+    def state(self) -> CameraState:
+        """See `Camera.state`. Limit: ``call_seconds``."""
+        state: CameraState = self._ask("state", seconds=self._limits.call_seconds)
+        return state
+
+    def set(self, role: Role, value: str) -> Setting:
+        """See `Camera.set`. Limit: ``call_seconds``."""
+        setting: Setting = self._ask("set", role, value, seconds=self._limits.call_seconds)
+        return setting
+
+    def list_files(self) -> Sequence[CardFile]:
+        """See `Camera.list_files`. Limit: ``listing_seconds``."""
+        files: Sequence[CardFile] = self._ask("list_files", seconds=self._limits.listing_seconds)
+        return files
+
+    def capture(self) -> Sequence[CardFile]:
+        """See `Camera.capture`.
+
+        The shutter time is asked for first. The driver gives up by itself at ``capture_seconds``
+        after it; the process is ended when the driver does not manage even that.
+        """
+        limits = self._limits
+        shutter: float = self._ask("ready", seconds=limits.call_seconds)
+        most = limits.capture_seconds + 3 * shutter + limits.listing_seconds + limits.call_seconds
+        files: Sequence[CardFile] = self._ask("release", shutter, seconds=most)
+        return files
+
+    def wait_for_files(self, seconds: float) -> Sequence[CardFile]:
+        """See `Camera.wait_for_files`. Limit: ``seconds`` and ``call_seconds``.
+
+        Other threads' calls wait for this one: ask for a second or less at a time.
+        """
+        files: Sequence[CardFile] = self._ask(
+            "wait_for_files", seconds, seconds=seconds + self._limits.call_seconds
+        )
+        return files
+
+    def fetch(self, file: CardFile, destination: Path) -> int:
+        """See `Camera.fetch`. Limit: ``transfer_seconds_per_mb`` and ``call_seconds``."""
+        megabytes = UNKNOWN_SIZE_MB if file.size is None else file.size / 1e6
+        seconds = self._limits.call_seconds + megabytes * self._limits.transfer_seconds_per_mb
+        try:
+            written: int = self._ask("fetch", file, destination, seconds=seconds)
+        except CameraLost as error:
+            error.kept = (
+                f"What came over is in {destination}; {KEPT_CARD[0].lower()}{KEPT_CARD[1:]}"
+            )
+            raise
+        return written
+
+    def preview(self) -> bytes:
+        """See `Camera.preview`. Limit: ``call_seconds``."""
+        frame: bytes = self._ask("preview", seconds=self._limits.call_seconds)
+        return frame
+
+    def close(self) -> None:
+        """See `Camera.close`."""
+        self._child.close()
+
+
+def _lost(error: ChildDied | ChildHung | ChildError) -> CameraLost:
+    return CameraLost(error.what, kept=KEPT_CARD, todo=RECONNECT)
+
+
+def connect(
+    port: str | None, limits: CameraLimits | None = None, log: Path | None = None
+) -> CameraProcess:
+    """Connect to a camera.
+
+    Parameters
+    ----------
+    port
+        A port as `tether.camera.find.check_port` takes it; None for the only camera attached.
+    limits
+        How long to wait for what; None for the built-in values.
+    log
+        File for what the driver's library prints; None discards it.
+
+    Raises
+    ------
+    NoCamera
+        When none answers, or ``port`` is not a port.
+    SeveralCameras
+        When ``port`` is None and more than one camera is attached.
+    CameraClaimed
+        When another program holds the camera; names it where it can be found.
+    CameraLost
+        When the driver did not come up within ``connect_seconds``.
+    """
+    limits = limits or CameraLimits()
+    if port is None:
+        port = find.choose(find.find_cameras(limits)).port
+    return CameraProcess(find.check_port(port), limits, log)
