@@ -12,7 +12,6 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from collections import deque
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -23,6 +22,7 @@ from tether.camera.errors import (
     CameraError,
     CameraLost,
     CameraRefused,
+    CardFull,
     FileUnavailable,
 )
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
@@ -38,6 +38,9 @@ from tether.settings import CameraLimits
 
 SIZE_NOT_STATED = 0xFFFFFFFF
 """PTP's way of saying that an object's size does not fit its 32 bits (ISO 15740)."""
+
+STORE_FULL = "ptp event 400a"
+"""How libgphoto2 words the event StoreFull (ISO 15740, event code 0x400A)."""
 
 DEEPEST_FOLDER = 12
 """Folders below this depth are not looked into; a card has three or four."""
@@ -66,16 +69,16 @@ class GphotoDriver:
 
         self._gp: Any = gphoto2
         self._limits = limits
-        self._log: deque[str] = deque(maxlen=20)
-        self._listener = gphoto2.check_result(
-            gphoto2.gp_log_add_func(gphoto2.GP_LOG_ERROR, self._note)
-        )
+        self._said = ""
+        self._context = gphoto2.Context()
+        # The callback lasts as long as what this returns is kept.
+        self._listener = self._context.set_error_func(self._note, None)
         self._port = port
         self._camera: Any = None
         self._waiting: list[CardFile] = []
         self._delivered: dict[Key, CardFile] = {}
         self._known: set[Key] | None = None
-        self._complete = False
+        self._complete = self._full = False
         self._triggers = True
         self._open()
         self._names = self._config_names()
@@ -83,8 +86,8 @@ class GphotoDriver:
         self.identity = self._identify()
         self._prepare()
 
-    def _note(self, _level: int, _domain: str, text: str, *_: object) -> None:
-        self._log.append(text)
+    def _note(self, _context: object, text: bytes | str, _data: object) -> None:
+        self._said = text.decode(errors="replace") if isinstance(text, bytes) else text
 
     def _open(self) -> None:
         gp = self._gp
@@ -99,25 +102,25 @@ class GphotoDriver:
                     abilities.load()
                     model = abilities.lookup_model("PTP/IP Camera")
                     camera.set_abilities(abilities[model])
-            camera.init()
+            camera.init(self._context)
         except gp.GPhoto2Error as error:
             raise explain_connecting(error.code, error.string, self._port) from None
         self._camera = camera
 
     @contextlib.contextmanager
     def _doing(self, what: str) -> Iterator[None]:
-        self._log.clear()
+        self._said = ""
         try:
             yield
         except self._gp.GPhoto2Error as error:
-            raise explain(error.code, error.string, what, self._log) from None
+            raise explain(error.code, error.string, what, self._said) from None
 
     # -- settings -----------------------------------------------------------------------------
 
     def _config_names(self) -> tuple[str, ...]:
         with self._doing("reading which settings the camera has"):
             try:
-                return tuple(name for name, _ in self._camera.list_config().items())
+                return tuple(name for name, _ in self._camera.list_config(self._context).items())
             except self._gp.GPhoto2Error as error:
                 if error.code != NOT_SUPPORTED:
                     raise
@@ -126,7 +129,7 @@ class GphotoDriver:
     def _widget(self, name: str) -> Any:
         """Return a widget, None where the camera lists it and does not answer for it."""
         try:
-            return self._camera.get_single_config(name)
+            return self._camera.get_single_config(name, self._context)
         except self._gp.GPhoto2Error as error:
             if error.code in LOST:
                 raise
@@ -173,7 +176,7 @@ class GphotoDriver:
                 widget = self._widget(roles.AUTOFOCUS)
                 if widget is not None and "Off" in tuple(widget.get_choices()):
                     widget.set_value("Off")
-                    self._camera.set_single_config(roles.AUTOFOCUS, widget)
+                    self._camera.set_single_config(roles.AUTOFOCUS, widget, self._context)
 
     def _keep_on_card(self) -> None:
         with self._doing("asking where the camera puts its pictures"):
@@ -212,10 +215,12 @@ class GphotoDriver:
     def _room(self) -> tuple[int | None, int | None]:
         gp = self._gp
         try:
-            stores = self._camera.get_storageinfo()
+            stores = self._camera.get_storageinfo(self._context)
         except gp.GPhoto2Error as error:
             if error.code in LOST:
-                raise explain(error.code, error.string, "asking for the card's room") from None
+                raise explain(
+                    error.code, error.string, "asking for the card's room", self._said
+                ) from None
             return None, None
         kilobytes = [s.freekbytes for s in stores if s.fields & gp.GP_STORAGEINFO_FREESPACEKBYTES]
         images = [s.freeimages for s in stores if s.fields & gp.GP_STORAGEINFO_FREESPACEIMAGES]
@@ -243,7 +248,7 @@ class GphotoDriver:
                     kept=f"It still stands at {before.value}.",
                     todo=f"It offers: {offered}." if not before.readonly else "Turn the dial.",
                 )
-            widget = self._camera.get_single_config(before.name)
+            widget = self._camera.get_single_config(before.name, self._context)
             try:
                 widgets.write(widget, self._gp, value)
             except ValueError:
@@ -251,7 +256,7 @@ class GphotoDriver:
                     f"The {role} ({before.name}) takes a number, not {value}.",
                     kept=f"It still stands at {before.value}.",
                 ) from None
-            self._camera.set_single_config(before.name, widget)
+            self._camera.set_single_config(before.name, widget, self._context)
             return self._setting(role) or before
 
     # -- files --------------------------------------------------------------------------------
@@ -265,9 +270,11 @@ class GphotoDriver:
         return files
 
     def _walk(self, folder: str, depth: int = 0) -> Iterator[Key]:
-        names = [name for name, _ in self._camera.folder_list_files(folder).items()]
+        names = [name for name, _ in self._camera.folder_list_files(folder, self._context).items()]
         yield from ((folder, name) for name in names)
-        below = [name for name, _ in self._camera.folder_list_folders(folder).items()]
+        below = [
+            name for name, _ in self._camera.folder_list_folders(folder, self._context).items()
+        ]
         if depth < DEEPEST_FOLDER:
             for name in sorted(below):
                 yield from self._walk(f"{folder.rstrip('/')}/{name}", depth + 1)
@@ -275,7 +282,7 @@ class GphotoDriver:
     def _describe(self, folder: str, name: str) -> CardFile:
         gp = self._gp
         try:
-            info = self._camera.file_get_info(folder, name).file
+            info = self._camera.file_get_info(folder, name, self._context).file
         except gp.GPhoto2Error as error:
             if error.code in LOST:
                 raise
@@ -310,9 +317,11 @@ class GphotoDriver:
                 todo="Check the folder and the room on the disk, then fetch again.",
             ) from None
         try:
-            self._log.clear()
+            self._said = ""
             target = gp.check_result(gp.gp_file_new_from_fd(os.dup(descriptor)))
-            self._camera.file_get(file.folder, file.name, gp.GP_FILE_TYPE_NORMAL, target)
+            self._camera.file_get(
+                file.folder, file.name, gp.GP_FILE_TYPE_NORMAL, target, self._context
+            )
             written = os.fstat(descriptor).st_size
         except gp.GPhoto2Error as error:
             if error.code == IO_WRITE:
@@ -321,7 +330,7 @@ class GphotoDriver:
                     kept=kept,
                     todo="Make room on the disk, then fetch again.",
                 ) from None
-            failed = explain(error.code, error.string, f"fetching {file.name!r}", self._log)
+            failed = explain(error.code, error.string, f"fetching {file.name!r}", self._said)
             failed.kept = kept
             raise failed from None
         finally:
@@ -367,14 +376,14 @@ class GphotoDriver:
                 self._known = set(self._walk("/"))
             self._drain()
         earlier, self._waiting = self._waiting, []
-        self._complete = False
+        self._complete = self._full = False
         try:
             with self._doing("firing the shutter"):
                 self._fire()
             deadline = time.monotonic() + self._limits.capture_seconds + shutter
             # Noise reduction by a second, dark exposure doubles the time.
             patience = 2 * shutter + self._limits.lost_event_seconds
-            while not self._waiting and time.monotonic() < deadline:
+            while not (self._waiting or self._full) and time.monotonic() < deadline:
                 with self._doing("waiting for the picture"):
                     self._collect(wanted, min(deadline, time.monotonic() + patience))
                 if not self._waiting:
@@ -384,6 +393,13 @@ class GphotoDriver:
         finally:
             # What came before belongs to the camera's own button, whatever became of this one.
             self._waiting = earlier
+        if not files and self._full:
+            raise CardFull(
+                "The card ran full during this exposure, and no picture came of it.",
+                kept=KEPT_CARD,
+                todo="Check that its pictures have been delivered, change the card, then "
+                "photograph this frame again.",
+            )
         if not files:
             raise CameraRefused(
                 "The shutter was fired and no picture came of it.",
@@ -402,14 +418,14 @@ class GphotoDriver:
         gp = self._gp
         if self._triggers:
             try:
-                self._camera.trigger_capture()
+                self._camera.trigger_capture(self._context)
             except gp.GPhoto2Error as error:
                 if error.code != NOT_SUPPORTED:
                     raise
                 self._triggers = False
             else:
                 return
-        path = self._camera.capture(gp.GP_CAPTURE_IMAGE)
+        path = self._camera.capture(gp.GP_CAPTURE_IMAGE, self._context)
         self._complete = True
         self._add(path.folder, path.name)
 
@@ -429,7 +445,7 @@ class GphotoDriver:
                 left = last + patience - time.monotonic()
             else:
                 left = nothing_by - time.monotonic()
-            if left <= 0:
+            if left <= 0 or (self._full and not got):
                 return
             event = self._event(min(left, 1.0))
             if len(self._waiting) > got or event == self._gp.GP_EVENT_CAPTURE_COMPLETE:
@@ -439,7 +455,7 @@ class GphotoDriver:
         """Take one event, keep what it brings, return its kind."""
         gp = self._gp
         try:
-            kind, data = self._camera.wait_for_event(max(1, int(seconds * 1000)))
+            kind, data = self._camera.wait_for_event(max(1, int(seconds * 1000)), self._context)
         except gp.GPhoto2Error as error:
             # An event about a file that the driver cannot look up; the card is looked at later.
             if error.code in LOST or error.code == NOT_SUPPORTED:
@@ -449,6 +465,8 @@ class GphotoDriver:
             self._add(data.folder, data.name)
         elif kind == gp.GP_EVENT_CAPTURE_COMPLETE:
             self._complete = True
+        elif kind == gp.GP_EVENT_UNKNOWN and str(data).lower().startswith(STORE_FULL):
+            self._full = True
         return int(kind)
 
     def _drain(self) -> None:
@@ -476,7 +494,7 @@ class GphotoDriver:
         known = self._known or set()
         with self._doing("looking on the card for the picture"):
             with contextlib.suppress(self._gp.GPhoto2Error):
-                self._camera.exit()
+                self._camera.exit(self._context)
             try:
                 self._open()
             except CameraError as error:
@@ -501,7 +519,7 @@ class GphotoDriver:
     def preview(self) -> bytes:
         """See `Camera.preview`."""
         with self._doing("reading the live view"):
-            frame = bytes(self._camera.capture_preview().get_data_and_size())
+            frame = bytes(self._camera.capture_preview(None, self._context).get_data_and_size())
         if not frame.startswith(b"\xff\xd8"):
             raise CameraRefused(
                 "The camera's live view sent something that is not a picture.",
@@ -515,4 +533,4 @@ class GphotoDriver:
         camera, self._camera = self._camera, None
         if camera is not None:
             with contextlib.suppress(self._gp.GPhoto2Error):
-                camera.exit()
+                camera.exit(self._context)

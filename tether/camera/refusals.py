@@ -1,17 +1,15 @@
 """What libgphoto2's result codes mean to a person at the bench.
 
 The codes are those of libgphoto2 (``gphoto2-port-result.h``, ``gphoto2-result.h``). Its PTP
-driver answers most of a camera's own refusals with the bare code -1 and writes the camera's
-response code (ISO 15740, table of response codes) into its log; the last lines of that log are
-therefore read too.
+driver answers most of a camera's own refusals with the bare code -1 and puts the reason into
+words ("PTP Store Full": the response codes of ISO 15740, table ``ptp_errors`` in
+``camlibs/ptp2/ptp.c``); the words are therefore read too.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable
-
 from tether.camera.errors import (
+    BatteryLow,
     CameraClaimed,
     CameraError,
     CameraLost,
@@ -31,15 +29,8 @@ NO_FILE = frozenset({-107, -108})
 CORRUPT = -102
 BUSY = -110
 FULL = frozenset({-3, -115})
-
-_RESPONSE = re.compile(r"\(0x(2[0-9a-f]{3}|a[0-9a-f]{3})\)", re.IGNORECASE)
-_PTP_FULL = 0x200C
-_PTP_NO_STORE = 0x2013
-_PTP_PROTECTED = 0x200E
-_PTP_BUSY = 0x2019
-_PTP_NO_OBJECT = 0x2009
-_PTP_DENIED = 0x200F
-_PTP_SESSION = 0x2003
+UNCLEAR = frozenset({GENERAL, BAD_PARAMETERS, BUSY})
+"""Codes that the PTP driver gives for many reasons."""
 
 KEPT_CARD = "Pictures that are already on the card stay there; nothing on the computer was changed."
 UNPLUG = (
@@ -48,13 +39,7 @@ UNPLUG = (
 )
 
 
-def response(lines: Iterable[str]) -> int | None:
-    """Return the camera's own last response code in some lines of the driver's log."""
-    codes = [int(match[1], 16) for line in lines for match in _RESPONSE.finditer(line)]
-    return codes[-1] if codes else None
-
-
-def explain(code: int, text: str, doing: str, lines: Iterable[str] = ()) -> CameraError:
+def explain(code: int, text: str, doing: str, said: str = "") -> CameraError:
     """Return the error that says what a result code means.
 
     Parameters
@@ -63,57 +48,88 @@ def explain(code: int, text: str, doing: str, lines: Iterable[str] = ()) -> Came
         libgphoto2's result code and its own words for it.
     doing
         What was being done, as the end of "while ...": ``"setting the shutter"``.
-    lines
-        The driver's last log lines, oldest first.
+    said
+        What the driver said about it, "" for nothing. It decides where the code does not.
     """
-    said = f"while {doing} (driver: {text.strip()}, {code})"
-    ptp = response(lines) if code in {GENERAL, BAD_PARAMETERS, BUSY} else None
+    reason = f"{said.strip()}; {text.strip()}, {code}" if said else f"{text.strip()}, {code}"
+    words = said.casefold() if code in UNCLEAR else ""
     kind, what, todo = next(
-        ((kind, what, todo) for codes, kind, what, todo in _REFUSALS if {code, ptp} & codes),
         (
-            CameraRefused,
-            "The camera refused",
-            "Look at its display, put right what it says, then try again.",
+            (kind, what, todo)
+            for codes, phrases, kind, what, todo in _REFUSALS
+            if code in codes or any(phrase in words for phrase in phrases)
         ),
+        _REFUSED,
     )
-    return kind(f"{what}, {said}.", kept=KEPT_CARD, todo=todo)
+    return kind(f"{what}, while {doing} (driver: {reason}).", kept=KEPT_CARD, todo=todo)
 
 
-_REFUSALS: tuple[tuple[frozenset[int], type[CameraError], str, str], ...] = (
+_REFUSED: tuple[type[CameraError], str, str] = (
+    CameraRefused,
+    "The camera refused",
+    "Look at its display, put right what it says, then try again.",
+)
+_REFUSALS: tuple[tuple[frozenset[int], tuple[str, ...], type[CameraError], str, str], ...] = (
     (
         CLAIMED,
+        (),
         CameraClaimed,
         "Another program holds the camera",
         "Close the program that shows the camera's pictures, then connect again.",
     ),
-    (LOST | {_PTP_SESSION}, CameraLost, "The connection to the camera broke", UNPLUG),
+    (LOST, ("session not open",), CameraLost, "The connection to the camera broke", UNPLUG),
     (
-        FULL | {_PTP_FULL},
+        FULL,
+        ("store full", "ran full"),
         CardFull,
         "The camera has no room for another picture",
         "Check that the pictures on the card have been delivered, then change the card.",
     ),
     (
-        frozenset({_PTP_NO_STORE, _PTP_PROTECTED}),
+        frozenset(),
+        ("store not available", "store read only", "store error", "unformatted"),
         CameraRefused,
         "The camera cannot write to its card",
-        "Check that a card is in the camera and that its write protection is off.",
+        "Check that a formatted card is in the camera and that its write protection is off.",
     ),
     (
-        NO_FILE | {_PTP_NO_OBJECT},
+        frozenset(),
+        ("low battery", "battery low"),
+        BatteryLow,
+        "The camera says that its battery is low",
+        "Change the battery or connect mains power, then go on with this frame.",
+    ),
+    (
+        NO_FILE,
+        ("invalid object handle",),
         FileUnavailable,
         "The camera does not have the file that was asked for",
         "Look at the card in the camera; photograph the frame again if it is not there.",
     ),
-    (frozenset({CORRUPT}), FileUnavailable, "The camera sent damaged data", "Try again."),
     (
-        frozenset({BUSY, _PTP_BUSY, _PTP_DENIED}),
+        frozenset({CORRUPT}),
+        ("incomplete transfer",),
+        FileUnavailable,
+        "The camera sent damaged data",
+        "Try again.",
+    ),
+    (
+        frozenset(),
+        ("out of focus", "auto-focus", "autofocus"),
+        CameraRefused,
+        "The camera could not focus",
+        "Set the focus switch of camera and lens to manual, focus by hand, then try again.",
+    ),
+    (
+        frozenset({BUSY}),
+        ("busy", "access denied", "not ready"),
         CameraRefused,
         "The camera is busy or not ready",
         "Leave the camera's menu and picture review, wait until its light is off, then try again.",
     ),
     (
         frozenset({NOT_SUPPORTED}),
+        (),
         CameraRefused,
         "The camera cannot do that from here",
         "Do it on the camera itself.",
