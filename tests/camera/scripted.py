@@ -66,6 +66,7 @@ class Script:
     failures: dict[str, int] = field(default_factory=dict)
     calls: list[str] = field(default_factory=list)
     now: float = 1000.0
+    impatient: bool = False
     stuck: set[str] = field(default_factory=set)
     sends: Callable[[bytes], bytes] = lambda data: data
 
@@ -80,6 +81,12 @@ class Script:
         self.card[FOLDER, name] = (data, time)
         for seconds in after:
             self.later(seconds, ADDED, SimpleNamespace(folder=FOLDER, name=name))
+
+    def monotonic(self) -> float:
+        return self.now
+
+    def sleep(self, seconds: float) -> None:
+        self.now += seconds
 
     def happen(self, call: str) -> None:
         self.calls.append(call)
@@ -161,7 +168,7 @@ class Camera:
         script = self.script
         if "event" in script.failures:
             raise GPhoto2Error(script.failures["event"])
-        until = script.now + milliseconds / 1000
+        until = script.now + (0 if script.impatient else milliseconds / 1000)
         if script.events and script.events[0][0] <= until:
             when, kind, data = script.events.pop(0)
             script.now = max(script.now, when)

@@ -18,7 +18,9 @@ from tether.camera import (
     FileUnavailable,
     NoCamera,
     Role,
+    card,
     driver,
+    exposures,
 )
 from tether.settings import CameraLimits
 
@@ -42,7 +44,7 @@ def script() -> Script:
 @pytest.fixture
 def made(script: Script, monkeypatch: pytest.MonkeyPatch) -> Made:
     monkeypatch.setitem(sys.modules, "gphoto2", library(script))
-    monkeypatch.setattr(driver.time, "monotonic", lambda: script.now)
+    monkeypatch.setattr(exposures, "time", script)
     return lambda: driver.GphotoDriver(None, LIMITS)
 
 
@@ -193,6 +195,17 @@ def test_a_flood_of_other_events_ends_nothing_and_holds_up_nothing(
     camera, start = made(), script.now
     assert names(camera.capture()) == ["A1.RAW"]
     assert script.now - start < 1.0
+
+
+def test_a_driver_that_does_not_wait_is_not_asked_without_end(made: Made, script: Script) -> None:
+    # Seen with libgphoto2's virtual camera: wait_for_event returns at once when all is quiet
+    camera = made()
+    script.impatient = True
+    start = script.now
+    assert camera.wait_for_files(2.0) == []
+    assert script.now - start == pytest.approx(2.0, abs=0.03)
+    script.on_fire = lambda script: script.picture("A1.RAW", after=[0.5])
+    assert names(camera.capture()) == ["A1.RAW"]
 
 
 def test_a_camera_without_a_trigger_is_fired_the_other_way(made: Made, script: Script) -> None:
@@ -389,14 +402,14 @@ def test_names_go_back_to_the_camera_as_they_came(
 def test_a_size_that_does_not_fit_is_not_a_size(made: Made, script: Script) -> None:
     script.picture("A1.RAW", time=0)
     camera = made()
-    info = camera._camera.file_get_info
+    info = camera._link.camera.file_get_info
 
     def huge(*where: object) -> object:
         found = info(*where)
-        found.file.size = driver.SIZE_NOT_STATED
+        found.file.size = card.SIZE_NOT_STATED
         return found
 
-    camera._camera.file_get_info = huge
+    camera._link.camera.file_get_info = huge
     assert camera.list_files() == [CardFile(FOLDER, "A1.RAW")]
 
 

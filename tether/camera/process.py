@@ -44,7 +44,15 @@ class CameraProcess:
         self._limits = limits
         self._log = log
         self._child = self._start()
-        self.identity: CameraIdentity = self._ask("who", seconds=limits.call_seconds)
+        self.identity: CameraIdentity = self._who()
+
+    def _who(self) -> CameraIdentity:
+        try:
+            identity: CameraIdentity = self._ask("who", seconds=self._limits.call_seconds)
+        except BaseException:
+            self._child.close()
+            raise
+        return identity
 
     def _start(self) -> Child:
         child = Child(
@@ -54,8 +62,14 @@ class CameraProcess:
             child.start(timeout=self._limits.connect_seconds)
         except CameraClaimed as error:
             raise claims.explain(error, self._port) from error
-        except (ChildDied, ChildHung, ChildError) as error:
+        except (ChildDied, ChildHung) as error:
             raise _lost(error) from error
+        except ChildError as error:
+            raise CameraError(
+                f"The camera's driver could not be started: {error.what}.",
+                kept="Nothing was changed.",
+                todo="Install this program again, with all that it needs.",
+            ) from error
         return child
 
     @property
@@ -73,7 +87,7 @@ class CameraProcess:
         """
         self._child.close()
         self._child = self._start()
-        self.identity = self._ask("who", seconds=self._limits.call_seconds)
+        self.identity = self._who()
 
     def _ask(self, method: str, *args: Any, seconds: float) -> Any:
         try:
@@ -147,7 +161,7 @@ class CameraProcess:
         self._child.close()
 
 
-def _lost(error: ChildDied | ChildHung | ChildError) -> CameraLost:
+def _lost(error: ChildDied | ChildHung) -> CameraLost:
     return CameraLost(error.what, kept=KEPT_CARD, todo=RECONNECT)
 
 

@@ -1,0 +1,230 @@
+"""Firing the shutter, and gathering the files that come of it.
+
+Two ways of firing exist. ``gp_camera_capture`` throws away events that are waiting (a picture
+made with the camera's own button is then lost) and, on most drivers, names only the last of
+several new files (read in ``camlibs/ptp2/library.c``: the loop "draining unhandled event" and
+``path`` at the end of ``camera_capture``). ``gp_camera_trigger_capture`` followed by
+``gp_camera_wait_for_event`` reports every file, so it is used wherever the camera has it.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+
+from tether.camera import values
+from tether.camera.card import Card, Key
+from tether.camera.dials import Dials
+from tether.camera.errors import BatteryLow, CameraRefused, CardFull
+from tether.camera.link import Link
+from tether.camera.protocol import CardFile, Role
+from tether.camera.refusals import KEPT_CARD, NOT_SUPPORTED
+from tether.settings import CameraLimits
+
+STORE_FULL = "ptp event 400a"
+"""How libgphoto2 words the event StoreFull (ISO 15740, event code 0x400A)."""
+
+LONGEST_WAIT = 1.0
+SHORTEST_WAIT = 0.02
+"""Seconds: bounds of one wait for an event. Some drivers return from it at once."""
+
+MOST_WAITING = 1000
+"""Events taken in one go; a camera that reports its every change never falls silent."""
+
+
+class Exposures:
+    """The pictures that a camera makes, fired from here or by its own button."""
+
+    def __init__(self, link: Link, dials: Dials, card: Card, limits: CameraLimits) -> None:
+        self._link = link
+        self._dials = dials
+        self._card = card
+        self._limits = limits
+        self._waiting: list[CardFile] = []
+        self._delivered: dict[Key, CardFile] = {}
+        self._known: set[Key] | None = None
+        self._complete = self._full = False
+        self._triggers = True
+
+    def ready(self) -> float:
+        """Check that a capture may be started; return its shutter time, 0 where not known.
+
+        Raises `BatteryLow` below the stated level.
+        """
+        battery = self._dials.get(Role.BATTERY)
+        percent = values.battery_percent(battery.value) if battery else None
+        if percent is not None and percent < self._limits.battery_percent:
+            raise BatteryLow(
+                f"The camera's battery stands at {percent:g} %, below the "
+                f"{self._limits.battery_percent:g} % at which a capture is started.",
+                kept="No picture was started; everything so far is kept.",
+                todo="Change the battery or connect mains power, then go on with this frame.",
+            )
+        shutter = self._dials.get(Role.SHUTTER)
+        return (values.shutter_seconds(shutter.value) if shutter else None) or 0.0
+
+    def release(self, shutter: float) -> Sequence[CardFile]:
+        """Fire and return every file that came of it; ``shutter`` in seconds.
+
+        Raises
+        ------
+        CardFull
+            When the card ran full over it.
+        CameraRefused
+            When no picture came, nor could one be found on the card.
+        """
+        wanted = self._files_expected()
+        with self._link.doing("looking for earlier pictures"):
+            if self._known is None:
+                self._known = set(self._card.names())
+            self.drain()
+        earlier, self._waiting = self._waiting, []
+        self._complete = self._full = False
+        try:
+            with self._link.doing("firing the shutter"):
+                self._fire()
+            self._gather(wanted, shutter)
+            files = self._waiting
+        finally:
+            # What came before belongs to the camera's own button, whatever became of this one.
+            self._waiting = earlier
+        if files:
+            return files
+        if self._full:
+            raise CardFull(
+                "The card ran full during this exposure, and no picture came of it.",
+                kept=KEPT_CARD,
+                todo="Check that its pictures have been delivered, change the card, then "
+                "photograph this frame again.",
+            )
+        raise CameraRefused(
+            "The shutter was fired and no picture came of it.",
+            kept=KEPT_CARD,
+            todo="Look at the camera's display, the focus switch, the card and the lens; then "
+            "photograph this frame again.",
+        )
+
+    def _files_expected(self) -> int | None:
+        setting = self._dials.get(Role.IMAGE_FORMAT)
+        kind = values.image_format(setting.value) if setting else None
+        return kind.files if kind else None
+
+    def _fire(self) -> None:
+        link = self._link
+        if self._triggers:
+            try:
+                link.camera.trigger_capture(link.context)
+            except link.gp.GPhoto2Error as error:
+                if error.code != NOT_SUPPORTED:
+                    raise
+                self._triggers = False
+            else:
+                return
+        path = link.camera.capture(link.gp.GP_CAPTURE_IMAGE, link.context)
+        self._complete = True
+        self._add(path.folder, path.name)
+
+    def _gather(self, wanted: int | None, shutter: float) -> None:
+        """Wait for the files of one exposure; search the card when no news comes of them."""
+        deadline = time.monotonic() + self._limits.capture_seconds + shutter
+        # Noise reduction by a second, dark exposure doubles the time.
+        patience = 2 * shutter + self._limits.lost_event_seconds
+        while not (self._waiting or self._full) and time.monotonic() < deadline:
+            with self._link.doing("waiting for the picture"):
+                self._collect(wanted, min(deadline, time.monotonic() + patience))
+            if not (self._waiting or self._full):
+                self._look_on_card()
+            patience *= 2
+
+    def _collect(self, wanted: int | None, nothing_by: float) -> None:
+        """Take events until the pictures are there and the camera is quiet.
+
+        ``wanted`` is how many files the image format makes, None where it does not say;
+        ``nothing_by`` is the (monotonic) time at which to give up when no file has come.
+        """
+        limits = self._limits
+        last = time.monotonic()
+        while True:
+            got = len(self._waiting)
+            if got:
+                enough = self._complete if wanted is None else got >= wanted
+                patience = limits.quiet_seconds if enough else limits.second_file_seconds
+                left = last + patience - time.monotonic()
+            else:
+                left = nothing_by - time.monotonic()
+            if left <= 0 or (self._full and not got):
+                return
+            event = self._event(left)
+            if len(self._waiting) > got or event == self._link.gp.GP_EVENT_CAPTURE_COMPLETE:
+                last = time.monotonic()
+
+    def _event(self, seconds: float) -> int:
+        """Take one event, keep what it brings, return its kind."""
+        link, gp = self._link, self._link.gp
+        seconds = min(seconds, LONGEST_WAIT)
+        until = time.monotonic() + min(seconds, SHORTEST_WAIT)
+        try:
+            kind, data = link.camera.wait_for_event(max(1, int(seconds * 1000)), link.context)
+        except gp.GPhoto2Error as error:
+            # An event about a file that the driver cannot look up; the card is looked at later.
+            if link.breaks(error) or error.code == NOT_SUPPORTED:
+                raise
+            kind, data = gp.GP_EVENT_TIMEOUT, None
+        if kind == gp.GP_EVENT_FILE_ADDED:
+            self._add(data.folder, data.name)
+        elif kind == gp.GP_EVENT_CAPTURE_COMPLETE:
+            self._complete = True
+        elif kind == gp.GP_EVENT_UNKNOWN and str(data).lower().startswith(STORE_FULL):
+            self._full = True
+        elif kind == gp.GP_EVENT_TIMEOUT and (left := until - time.monotonic()) > 0:
+            time.sleep(left)
+        return int(kind)
+
+    def drain(self) -> None:
+        """Keep what is waiting already: calls that follow may throw events away."""
+        for _ in range(MOST_WAITING):
+            if self._event(0.001) == self._link.gp.GP_EVENT_TIMEOUT:
+                return
+
+    def _add(self, folder: str, name: str) -> None:
+        file = self._card.describe(folder, name)
+        key = (folder, name)
+        # The same name with another size or time is a new file: some cameras count anew.
+        if self._delivered.get(key) == file:
+            return
+        self._delivered[key] = file
+        if self._known is not None:
+            self._known.add(key)
+        self._waiting.append(file)
+
+    def _look_on_card(self) -> None:
+        """Find a picture whose event was lost: it is on the card and was not there before."""
+        known = self._known or set()
+        self._link.reopen()  # the library remembers folders that it has listed
+        with self._link.doing("looking on the card for the picture"):
+            now = set(self._card.names())
+            for folder, name in sorted(now - known):
+                self._add(folder, name)
+        self._known = now
+
+    def wait(self, seconds: float) -> Sequence[CardFile]:
+        """See `Camera.wait_for_files`. Returns once files have come and no more follow."""
+        with self._link.doing("waiting for the camera's own pictures"):
+            self.drain()
+            quiet = self._limits.quiet_seconds
+            until = time.monotonic() + (quiet if self._waiting else seconds)
+            while (left := until - time.monotonic()) > 0:
+                got = len(self._waiting)
+                self._event(left)
+                if len(self._waiting) > got:
+                    until = time.monotonic() + quiet
+        files, self._waiting = self._waiting, []
+        return files
+
+    def list_files(self) -> Sequence[CardFile]:
+        """See `Camera.list_files`. Events that are waiting stay for `wait`."""
+        with self._link.doing("listing the card"):
+            self.drain()
+            files = [self._card.describe(folder, name) for folder, name in self._card.names()]
+        self._known = {(file.folder, file.name) for file in files}
+        return files
