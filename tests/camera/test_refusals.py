@@ -93,3 +93,5 @@ def test_why_no_connection_was_made() -> None:
     assert type(absent) is errors.NoCamera
     assert "at usb:001,004" in absent.what
     assert "battery" in absent.todo
+    far = refusals.explain_connecting(-7, "I/O problem", "ptpip:192.0.2.7:15740:15740")
+    assert "same network" in far.todo

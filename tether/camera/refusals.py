@@ -149,10 +149,14 @@ def explain_connecting(code: int, text: str, port: str | None) -> CameraError:
     return NoCamera(
         f"No camera answers{where} (driver: {text.strip()}, {code}).",
         kept="Nothing was changed.",
-        todo=WHAT_TO_CHECK,
+        todo=NETWORK_CHECK if (port or "").startswith("ptpip:") else WHAT_TO_CHECK,
     )
 
 
+NETWORK_CHECK = (
+    "Check that the camera is switched on and awake, that it is on the same network as this "
+    "computer and offers remote control there, and that address and port are right."
+)
 WHAT_TO_CHECK = (
     "Check that the camera is switched on and awake, that the cable carries data and sits firmly "
     "at both ends (no hub in between), that the camera's USB mode is set for remote control or "
