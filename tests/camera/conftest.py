@@ -27,7 +27,8 @@ def quick() -> CameraLimits:
 def virtual(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Have the driver's process find one virtual camera; return the folder with its picture.
 
-    libgphoto2 keeps a settings file in the home folder, so that is a new one as well.
+    libgphoto2 keeps a settings file in XDG_CONFIG_HOME, or else in the home folder, so these are
+    new as well.
     """
     store = tmp_path / "store"
     store.mkdir()
@@ -36,6 +37,7 @@ def virtual(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     home.mkdir()
     monkeypatch.setenv("VCAMERADIR", str(store))
     monkeypatch.setenv("HOME", str(home))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(home))
     return store
 
 

@@ -37,6 +37,7 @@ def test_the_driver_s_library_stays_out_of_this_process() -> None:
 
 
 def test_a_frame_from_the_settings_to_the_disk(camera: CameraProcess, tmp_path: Path) -> None:
+    assert "capturetarget" in (tmp_path / "home" / "gphoto" / "settings").read_text()
     used: Camera = camera
     assert used.identity.port == "usb:001,001"
     assert used.identity.serial
