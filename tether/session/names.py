@@ -1,0 +1,72 @@
+"""Names of folders and files in the archive, from texts that cannot be trusted."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+
+from tether.text import is_control
+
+#: Room for a roll's part in a file name: 255 bytes is what common file systems allow, and the
+#: frame, the take and the ending want some of it.
+_SLUG_BYTES = 120
+
+_RAW_ENDINGS = frozenset(
+    "dng nef nrw cr2 cr3 crw arw sr2 srf raf rw2 raw orf ori pef srw 3fr fff iiq x3f erf mef mos "
+    "mrw kdc dcr rwl gpr".split()
+)
+
+CAPTURE_NAME = re.compile(r"^(?P<roll>.+)_f(?P<frame>\d{3,})_t(?P<take>\d+)\.(?P<ending>[a-z0-9]+)$")
+
+
+def folder_name(roll_name: str) -> str:
+    """Return a folder name for a roll: readable, at most 120 bytes, safe on any file system.
+
+    Letters of any script stay. What a common file system refuses becomes a dash; when
+    something had to change, a short digest keeps two such names apart.
+    """
+    safe = "".join("-" if c in '<>:"/\\|?*' or is_control(c) else c for c in roll_name)
+    safe = safe.strip(" .") or "roll"
+    if safe.lower().split(".")[0] in _RESERVED or safe.startswith(("-", "~")):
+        safe = f"roll {safe.lstrip('-~')}"
+    short = _cut(safe, _SLUG_BYTES)
+    if short == roll_name:
+        return short
+    digest = hashlib.sha256(roll_name.encode("utf-8")).hexdigest()[:8]
+    return f"{_cut(safe, _SLUG_BYTES - 9)}-{digest}"
+
+
+#: Device names that one common desktop system reserves in every folder.
+_RESERVED = frozenset(
+    ["con", "prn", "aux", "nul", *(f"{d}{n}" for d in ("com", "lpt") for n in range(1, 10))]
+)
+
+
+def _cut(text: str, size: int) -> str:
+    return text.encode("utf-8")[:size].decode("utf-8", "ignore").rstrip(" .")
+
+
+def capture_name(roll_folder: str, frame: int, take: int, ending: str) -> str:
+    """Return the file name of a capture, for example ``Harbour_f007_t1.dng``."""
+    return f"{roll_folder}_f{frame:03d}_t{take}.{ending}"
+
+
+def ending_of(camera_name: str, head: bytes) -> tuple[str, bool]:
+    """Tell a file's ending and whether it can be a raw file, from its first bytes.
+
+    The bytes decide, since the name comes from outside: a JPEG is never taken for a raw file,
+    whatever it is called. The camera's own ending is kept when it is a known raw ending.
+
+    Returns
+    -------
+    tuple
+        ``(ending, may_be_raw)``, for example ``("dng", True)``.
+    """
+    if head.startswith(b"\xff\xd8\xff"):
+        return "jpg", False
+    if head[4:12] in (b"ftypheic", b"ftypmif1", b"ftypheix"):
+        return "heic", False
+    claimed = camera_name.rpartition(".")[2].lower()
+    if claimed in _RAW_ENDINGS:
+        return claimed, True
+    return ("dng" if head[:4] in (b"II*\0", b"MM\0*") else "raw"), True

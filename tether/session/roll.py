@@ -1,0 +1,175 @@
+"""A roll of film and its frames, as they are stored."""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+
+from tether.errors import TetherError
+from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
+from tether.text import is_control, printable
+
+#: How a roll may be cut: frames a strip, 0 for an uncut roll.
+STRIP_CUTS = (4, 5, 6, 0)
+LONGEST_ROLL = 500
+LONGEST_NAME_BYTES = 255
+
+
+class RollError(TetherError):
+    """A roll's facts do not make sense; nothing was stored."""
+
+
+class FrameState(StrEnum):
+    """What was decided about a frame."""
+
+    OPEN = "open"
+    KEPT = "kept"
+    SKIPPED = "skipped"
+    BLANK = "blank"
+    DAMAGED = "damaged"
+
+    @property
+    def mark(self) -> str:
+        """One character that says the state without colour."""
+        return {"open": "·", "kept": "✓", "skipped": "»", "blank": "○", "damaged": "×"}[self.value]
+
+
+@dataclass(frozen=True, slots=True)
+class NewRoll:
+    """What a person says of a roll before its first frame; checked by `checked`."""
+
+    name: str
+    process: FilmProcess
+    format_key: str = "135"
+    frames_expected: int = 36
+    strip_length: int = 6
+    notes: str = ""
+
+    def checked(self) -> NewRoll:
+        """Return the same roll with its texts in normal form.
+
+        Raises
+        ------
+        RollError
+            When a name cannot become a folder, or a number is out of range.
+        """
+        if self.format_key not in FILM_FORMATS:
+            raise RollError(
+                f"There is no film format '{printable(self.format_key)}'.",
+                todo=f"Use one of: {', '.join(FILM_FORMATS)}.",
+            )
+        if not 1 <= self.frames_expected <= LONGEST_ROLL:
+            raise RollError(
+                f"A roll has 1 to {LONGEST_ROLL} frames, not {self.frames_expected}.",
+                todo="Count the frames on the strips and give that number.",
+            )
+        if self.strip_length not in STRIP_CUTS:
+            raise RollError(
+                f"Strips of {self.strip_length} frames are not known here.",
+                todo="Use 4, 5 or 6 frames a strip, or 0 for a roll that is not cut.",
+            )
+        return replace(self, name=checked_name(self.name), notes=self.notes.strip())
+
+
+def checked_name(name: str) -> str:
+    """Return a roll name in normal form (NFC, no blanks at its ends).
+
+    Raises
+    ------
+    RollError
+        When the name is empty, too long, or holds a slash or a control character: it becomes
+        the name of a folder.
+    """
+    tidy = unicodedata.normalize("NFC", name).strip()
+    wrong = ""
+    if not tidy or set(tidy) <= {"."}:
+        wrong = "A roll needs a name."
+    elif any(c in "/\\" for c in tidy):
+        wrong = f"A roll name becomes a folder, so '{printable(tidy)}' cannot hold a slash."
+    elif any(is_control(c) for c in tidy):
+        wrong = f"The roll name '{printable(tidy)}' holds a control character."
+    elif len(tidy.encode("utf-8")) > LONGEST_NAME_BYTES:
+        wrong = f"The roll name '{printable(tidy, 40)}' is longer than 255 bytes."
+    if wrong:
+        raise RollError(wrong, todo="Use letters, digits, blanks and dashes, as on the sleeve.")
+    return tidy
+
+
+@dataclass(frozen=True, slots=True)
+class Roll:
+    """A roll as it is stored. ``cursor`` is the frame a person asked to go to, if any."""
+
+    id: int
+    name: str
+    folder: str
+    process: FilmProcess
+    format_key: str
+    frames_expected: int
+    strip_length: int
+    notes: str = ""
+    cursor: int | None = None
+
+    @property
+    def film_format(self) -> FilmFormat:
+        """The geometry of the roll's format."""
+        return FILM_FORMATS[self.format_key]
+
+    @property
+    def strips(self) -> int:
+        """How many strips the roll was cut into."""
+        return self.strip_of(self.frames_expected)
+
+    def strip_of(self, frame: int) -> int:
+        """Return the strip (1 and up) on which a frame (1 and up) lies."""
+        return 1 if self.strip_length == 0 else (frame - 1) // self.strip_length + 1
+
+    def frames_of(self, strip: int) -> range:
+        """Return the frame numbers on a strip."""
+        if self.strip_length == 0:
+            return range(1, self.frames_expected + 1)
+        first = (strip - 1) * self.strip_length + 1
+        return range(first, min(first + self.strip_length, self.frames_expected + 1))
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """One raw file of one frame. ``decision`` is None until the person has decided.
+
+    ``facts`` is what the judge measured (see docs/json.md), ``settings`` the camera's settings
+    by role at the time, ``companions`` the names of other files of the same release.
+    """
+
+    id: int
+    frame: int
+    take: int
+    file_name: str
+    size: int
+    sha256: str
+    taken_at: str
+    origin: str
+    decision: str | None = None
+    verdict: str = "unjudged"
+    facts: dict[str, object] = field(default_factory=dict)
+    settings: dict[str, str] = field(default_factory=dict)
+    companions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A frame with its captures, oldest first."""
+
+    number: int
+    state: FrameState = FrameState.OPEN
+    note: str = ""
+    captures: tuple[Capture, ...] = ()
+
+    @property
+    def chosen(self) -> Capture | None:
+        """The capture that stands for the frame."""
+        return next((c for c in reversed(self.captures) if c.decision == "chosen"), None)
+
+    @property
+    def undecided(self) -> Capture | None:
+        """The capture that waits for a decision."""
+        return next((c for c in reversed(self.captures) if c.decision is None), None)
