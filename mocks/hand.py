@@ -1,0 +1,230 @@
+"""The hand that moves the film through the gate, and everything that goes wrong with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+
+class Lasts(Enum):
+    """How long a mishap lasts."""
+
+    ONE_MOVE = "spoils the next move only; move the film again to put it right"
+    LOADING = "lasts until the strip is taken out and loaded again"
+    BENCH = "lasts until it is put right on the bench"
+    FRAME = "belongs to the picture itself; nothing puts it right"
+
+
+@dataclass(frozen=True, slots=True)
+class Mishap:
+    """One thing that can go wrong: its code, the words for it, and how long it lasts."""
+
+    code: str
+    label: str
+    lasts: Lasts
+
+
+#: Every mishap that the bench knows. Those of Lasts.FRAME strike the frame that is in the gate.
+MISHAPS: tuple[Mishap, ...] = (
+    Mishap("not-advanced", "The film is not moved (next move only; move again)", Lasts.ONE_MOVE),
+    Mishap("slipped", "The film lands 3 mm off (next move only; move again)", Lasts.ONE_MOVE),
+    Mishap(
+        "half-way", "The film stops between two frames (next move only; move again)", Lasts.ONE_MOVE
+    ),
+    Mishap(
+        "wrong-side", "The base side faces the lens (until the strip is reloaded)", Lasts.LOADING
+    ),
+    Mishap("tilted-strip", "The strip lies 2.5° askew (until it is reloaded)", Lasts.LOADING),
+    Mishap("out-of-focus", "The focus is off (until you focus again)", Lasts.BENCH),
+    Mishap(
+        "one-side-soft", "One side is soft: camera not square (until you level it)", Lasts.BENCH
+    ),
+    Mishap("dust-on-lens", "There is dust on the lens (until you clean it)", Lasts.BENCH),
+    Mishap("room-light", "The room light is on (until you switch it off)", Lasts.BENCH),
+    Mishap("lamp-flicker", "The lamp flickers (until you change the lamp)", Lasts.BENCH),
+    Mishap("lamp-dim", "The lamp lost a stop and a half (until you turn it up)", Lasts.BENCH),
+    Mishap(
+        "lamp-bright", "The lamp gained a stop and a half (until you turn it down)", Lasts.BENCH
+    ),
+    Mishap("lamp-uneven", "The lamp moved aside (until you centre it)", Lasts.BENCH),
+    Mishap("over", "This picture was overexposed by 3 stops when taken", Lasts.FRAME),
+    Mishap("under", "This picture was underexposed by 3 stops when taken", Lasts.FRAME),
+    Mishap("blank", "This frame was never exposed", Lasts.FRAME),
+    Mishap("light-struck", "Light got into the camera at this frame", Lasts.FRAME),
+    Mishap("scratched", "This frame is scratched along the film", Lasts.FRAME),
+    Mishap("dusty", "This frame has dust and fibres on it", Lasts.FRAME),
+)
+_BY_CODE = {mishap.code: mishap for mishap in MISHAPS}
+
+
+@dataclass(frozen=True, slots=True)
+class GateState:
+    """What lies in the gate now, for the bench to photograph.
+
+    ``position`` is the frame number at the middle of the gate: 4.0 when frame 4 lies right, 4.5
+    half-way to frame 5. ``shift_mm`` comes on top of it. Both mean nothing without film.
+    """
+
+    film: bool
+    position: float
+    shift_mm: float
+    lamp: bool
+    mishaps: frozenset[str]
+    frame_faults: frozenset[tuple[int, str]]
+
+
+class Hand:
+    """The hand at the bench: it loads, moves and removes film and switches the lamp.
+
+    Parameters
+    ----------
+    frames
+        Number of frames on the film; the first is 1.
+    frames_per_strip
+        Frames on each strip; moving to a frame of another strip is a new loading.
+
+    The bench starts with the lamp on and no film in the gate.
+    """
+
+    def __init__(self, frames: int, frames_per_strip: int) -> None:
+        self._frames = frames
+        self._per_strip = frames_per_strip
+        self._film = False
+        self._frame = 1
+        self._position = 1.0
+        self._shift = 0.0
+        self._lamp = True
+        self._pending: set[str] = set()
+        self._loading: set[str] = set()
+        self._bench: set[str] = set()
+        self._faults: set[tuple[int, str]] = set()
+
+    @property
+    def frame(self) -> int | None:
+        """The frame that really lies in the gate (nearest to its middle); None without film."""
+        return self._frame if self._film else None
+
+    @property
+    def lamp_on(self) -> bool:
+        """Whether the lamp is on."""
+        return self._lamp
+
+    @property
+    def state(self) -> GateState:
+        """What lies in the gate now."""
+        return GateState(
+            film=self._film,
+            position=self._position,
+            shift_mm=self._shift,
+            lamp=self._lamp,
+            mishaps=frozenset(self._loading | self._bench),
+            frame_faults=frozenset(self._faults),
+        )
+
+    def go_to(self, frame: int) -> None:
+        """Bring a frame (1-based) into the gate, loading its strip if need be.
+
+        A pending "not-advanced", "slipped" or "half-way" spoils this one move. Going to a frame
+        of another strip ends the mishaps of the loading before.
+
+        Raises
+        ------
+        ValueError
+            When the film has no such frame.
+        """
+        if not 1 <= frame <= self._frames:
+            raise ValueError(f"the film has frames 1 to {self._frames}, not {frame}")
+        pending, self._pending = self._pending, set()
+        if "not-advanced" in pending and self._film:
+            return
+        if self._film and self._strip_of(frame) != self._strip_of(self._frame):
+            self._loading.clear()
+        self._film = True
+        self._frame = frame
+        self._position = frame - 0.5 if "half-way" in pending else float(frame)
+        self._shift = 3.0 if "slipped" in pending else 0.0
+
+    def remove_film(self) -> None:
+        """Take the film out: the open gate. Ends the mishaps of this loading."""
+        self._film = False
+        self._shift = 0.0
+        self._loading.clear()
+
+    def reload(self) -> None:
+        """Take the strip out and load it again the right way, with the same frame in the gate."""
+        self._loading.clear()
+        self._pending.clear()
+        if self._film:
+            self.go_to(self._frame)
+
+    def lamp(self, on: bool) -> None:
+        """Switch the lamp."""
+        self._lamp = on
+
+    def mishaps(self) -> tuple[tuple[str, str], ...]:
+        """Return (code, label) of every mishap; the label says how it is put right."""
+        return tuple((mishap.code, mishap.label) for mishap in MISHAPS)
+
+    @property
+    def active(self) -> tuple[str, ...]:
+        """Codes of the mishaps that are pending or in force, in the order of `mishaps`.
+
+        Faults of a picture are listed while their frame is the one in the gate.
+        """
+        of_frame = {code for frame, code in self._faults if self._film and frame == self._frame}
+        now = self._pending | self._loading | self._bench | of_frame
+        return tuple(mishap.code for mishap in MISHAPS if mishap.code in now)
+
+    def mishap(self, code: str) -> None:
+        """Let something go wrong.
+
+        "not-advanced", "slipped" and "half-way" wait for the next `go_to`; everything else is
+        so at once. Faults of a picture strike the frame in the gate, and without film the frame
+        that lay there last.
+
+        Raises
+        ------
+        ValueError
+            When the code is unknown.
+        """
+        lasts = _known(code).lasts
+        if lasts is Lasts.ONE_MOVE:
+            self._pending.add(code)
+        elif lasts is Lasts.LOADING:
+            self._loading.add(code)
+        elif lasts is Lasts.BENCH:
+            self._bench.add(code)
+        else:
+            self._faults.add((self._frame, code))
+
+    def put_right(self, code: str) -> None:
+        """Put one mishap right (for a picture's own fault: as if it had never been).
+
+        Raises
+        ------
+        ValueError
+            When the code is unknown.
+        """
+        _known(code)
+        for held in (self._pending, self._loading, self._bench):
+            held.discard(code)
+        self._faults = {fault for fault in self._faults if fault != (self._frame, code)}
+
+    def clear(self) -> None:
+        """Put everything right: film straight and in place, lamp on, bench as it was built."""
+        self._pending.clear()
+        self._loading.clear()
+        self._bench.clear()
+        self._faults.clear()
+        self._position = float(self._frame)
+        self._shift = 0.0
+        self._lamp = True
+
+    def _strip_of(self, frame: int) -> int:
+        return (frame - 1) // self._per_strip
+
+
+def _known(code: str) -> Mishap:
+    if code not in _BY_CODE:
+        raise ValueError(f"no mishap '{code}'; known: {', '.join(_BY_CODE)}")
+    return _BY_CODE[code]
