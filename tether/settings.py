@@ -70,6 +70,18 @@ class Storage:
     spare_bytes: float = number(
         500e6, "bytes kept free beyond the frames left", PRACTICE, 0.0, 1e12
     )
+    raw_bytes: float = number(
+        60e6, "bytes a raw file, before the roll has one to go by", PRACTICE, 1e5, 1e9
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Sittings:
+    """What counts as one stretch of work at the bench."""
+
+    pause_hours: float = number(
+        4.0, "hours of pause after which the set-up steps are asked again", PRACTICE, 0.1, 72.0
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +91,7 @@ class Settings:
     exposure: Exposure = field(default_factory=Exposure)
     camera: CameraLimits = field(default_factory=CameraLimits)
     storage: Storage = field(default_factory=Storage)
+    sittings: Sittings = field(default_factory=Sittings)
 
 
 def load(path: Path) -> Settings:

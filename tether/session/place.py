@@ -1,0 +1,110 @@
+"""Where the work stands: derived, every time, from what is stored."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from tether.session.checklist import Scope, Step, steps_of
+from tether.session.roll import Capture, Frame, FrameState, Roll
+from tether.session.store import Confirmed
+
+
+class Todo(StrEnum):
+    """What kind of thing comes next."""
+
+    STEP = "step"
+    SHOOT = "shoot"
+    DECIDE = "decide"
+    DONE = "done"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The next thing to do. ``step`` goes with STEP, ``capture`` with DECIDE."""
+
+    todo: Todo
+    frame: int | None = None
+    strip: int | None = None
+    step: Step | None = None
+    capture: Capture | None = None
+
+    def sentence(self) -> str:
+        """Say it in a few words, for lists and logs."""
+        if self.step:
+            where = {
+                Scope.SITTING: "set-up",
+                Scope.ROLL: "roll",
+                Scope.STRIP: f"strip {self.strip}",
+                Scope.FRAME: f"frame {self.frame}",
+            }[self.step.scope]
+            return f"{where}: {self.step.what}"
+        return {
+            Todo.SHOOT: f"shoot frame {self.frame}",
+            Todo.DECIDE: f"decide about frame {self.frame}",
+        }.get(self.todo, "nothing: the roll is complete")
+
+
+def next_frame(roll: Roll, frames: Sequence[Frame]) -> int | None:
+    """Return the frame the person asked for, else the first open one, None when all are done."""
+    if roll.cursor is not None:
+        return roll.cursor
+    return next(
+        (f.number for f in frames if f.state is FrameState.OPEN and f.number <= roll.frames_expected),
+        None,
+    )
+
+
+def find_place(
+    roll: Roll, frames: Sequence[Frame], confirmed: Sequence[Confirmed], *, short: bool
+) -> Place:
+    """Derive the next thing to do.
+
+    Parameters
+    ----------
+    roll, frames
+        As stored.
+    confirmed
+        The steps confirmed in this sitting, in the order of doing.
+    short
+        Whether steps of habit are left out.
+    """
+    number = next_frame(roll, frames)
+    if number is None:
+        return Place(Todo.DONE)
+    frame = frames[number - 1]
+    strip = roll.strip_of(number)
+    # A picture that waits for a decision comes first: it was taken, whatever else is open.
+    if frame.undecided is not None:
+        return Place(Todo.DECIDE, number, strip, capture=frame.undecided)
+    for scope, at in (
+        (Scope.SITTING, 0),
+        (Scope.ROLL, 0),
+        (Scope.STRIP, strip),
+        (Scope.FRAME, number),
+    ):
+        done = in_force(confirmed, scope, at)
+        for step in steps_of(scope, short=short):
+            if step.key not in done:
+                return Place(Todo.STEP, number, strip, step=step)
+    return Place(Todo.SHOOT, number, strip)
+
+
+def in_force(confirmed: Sequence[Confirmed], scope: Scope, at: int) -> set[str]:
+    """Return the keys of the steps of a scope that still hold.
+
+    A strip's steps hold until another strip is loaded, a frame's until another frame is brought
+    into the gate or a strip is loaded.
+    """
+    if scope in (Scope.SITTING, Scope.ROLL):
+        return {c.key for c in confirmed if c.scope is scope}
+    held: set[str] = set()
+    for c in reversed(confirmed):
+        if c.scope is scope:
+            if c.place != at:
+                break
+            held.add(c.key)
+        elif scope is Scope.FRAME and c.scope is Scope.STRIP:
+            break
+    return held
