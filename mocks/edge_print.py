@@ -51,7 +51,7 @@ def numeral(text: str, height_px: int) -> NDArray[np.float32]:
     left, top, right, bottom = (round(v) for v in font.getbbox(text))
     image = Image.new("L", (right - left + 2, bottom - top + 2))
     ImageDraw.Draw(image).text((1 - left, 1 - top), text, fill=255, font=font)
-    return np.asarray(image, np.float32) / 255
+    return np.asarray(image, np.float32) / np.float32(255)
 
 
 def _bits(text: str) -> NDArray[np.bool_]:

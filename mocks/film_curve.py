@@ -39,7 +39,7 @@ class CharacteristicCurve:
     shoulder: float
     softness: float = 0.12
 
-    def density(self, log_exposure: NDArray[np.floating]) -> NDArray[np.float64]:
+    def density(self, log_exposure: NDArray[np.floating] | float) -> NDArray[np.float64]:
         """Density at a log exposure, any shape."""
         x = np.asarray(log_exposure, np.float64)
         rise = _softplus((x - self.toe) / self.softness)
@@ -63,7 +63,7 @@ class Film:
     @property
     def base(self) -> tuple[float, float, float]:
         """Densities of unexposed, developed film for red, green and blue light."""
-        r, g, b = (float(curve.density(np.float64(UNEXPOSED))) for curve in self.curves)
+        r, g, b = (float(curve.density(UNEXPOSED)) for curve in self.curves)
         return (r, g, b)
 
     def transmittance(self, log_exposure: FloatArray) -> FloatArray:

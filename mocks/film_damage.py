@@ -41,13 +41,16 @@ def light_strike(
 
 def mark(
     out: FloatArray,
-    u: FloatArray,
-    v: FloatArray,
+    axes: tuple[FloatArray, FloatArray],
     form: FilmFormat,
     codes: AbstractSet[str],
     seed: int,
 ) -> None:
-    """Scratch and soil the film of one frame, in place in its transmittance (3, h, w)."""
+    """Scratch and soil the film of one frame, in place in its transmittance (3, h, w).
+
+    ``axes`` are millimetres from the frame's middle along and across the film.
+    """
+    u, v = axes
     if "scratched" in codes:
         _scratches(out, u, v, form, np.random.default_rng((seed, 12)))
     if "dusty" in codes:

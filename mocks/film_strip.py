@@ -84,7 +84,7 @@ class FilmStrip:
             (frame, (frame - window.position) * form.pitch)
             for frame in range(first, last + 1)
             if abs((frame - window.position) * form.pitch)
-            < (window.width / window.scale + form.pitch) / 2
+            < (window.width / window.scale + form.picture_along) / 2
         ]
         for frame, middle in shown:
             codes = {code for which, code in faults if which == frame}
@@ -99,7 +99,7 @@ class FilmStrip:
         out = config.film.transmittance(exposure)
         for frame, middle in shown:
             codes = {code for which, code in faults if which == frame}
-            film_damage.mark(out, u - middle, v, form, codes, config.seed + frame)
+            film_damage.mark(out, (u - middle, v), form, codes, config.seed + frame)
         self._cut(out, u, v, window, (first, last))
         return out
 
@@ -155,7 +155,7 @@ class FilmStrip:
                     )
             text = f"{number}{'A' if letter else ''}"
             for top in (-edge + 0.3, edge - 1.7):
-                _stamp(ink, u, v, scale, text, (start - 4.0, top))
+                _stamp(ink, (u, v), scale, text, (start - 4.0, top))
         exposed = ink > 0.01
         printed = np.log10(np.maximum(ink, 1e-9)) + np.float32(_EDGE_PRINT_LOG_H)
         exposure[:, exposed] = np.logaddexp(exposure[:, exposed], printed[exposed])
@@ -175,22 +175,23 @@ class FilmStrip:
         if form.perforated:
             shift = (window.position % 1) * form.pitch
             present = present * (1 - perforations(u + np.float32(shift), v, form.film_width, pixel))
-        if float(present.min()) < 1:
-            out += (1 - out) * (1 - present)
+        rows = np.flatnonzero(present.min(axis=1) < 1)
+        if rows.size:
+            open_part = 1 - present[rows]
+            out[:, rows] += (1 - out[:, rows]) * open_part
 
 
 def _stamp(
     ink: FloatArray,
-    u: FloatArray,
-    v: FloatArray,
+    axes: tuple[FloatArray, FloatArray],
     scale: float,
     text: str,
     corner: tuple[float, float],
 ) -> None:
     """Add a numeral of 1.4 mm height with its upper left corner at a place in millimetres."""
     drawn = edge_print.numeral(text, round(1.4 * scale))
-    x = round((corner[0] - float(u[0])) * scale)
-    y = round((corner[1] - float(v[0])) * scale)
+    x = round((corner[0] - float(axes[0][0])) * scale)
+    y = round((corner[1] - float(axes[1][0])) * scale)
     x0, x1 = max(0, x), min(ink.shape[1], x + drawn.shape[1])
     y0, y1 = max(0, y), min(ink.shape[0], y + drawn.shape[0])
     if x1 > x0 and y1 > y0:

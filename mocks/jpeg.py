@@ -17,14 +17,14 @@ _SRGB = np.where(_LINEAR <= 0.0031308, 12.92 * _LINEAR, 1.055 * _LINEAR ** (1 / 
 _TABLE = np.round(_SRGB * 255).astype(np.uint8)
 
 
-def bin_tiles(mosaic: NDArray[np.floating], tile: tuple[tuple[int, int], ...]) -> FloatArray:
+def bin_tiles(mosaic: NDArray[np.generic], tile: tuple[tuple[int, int], ...]) -> FloatArray:
     """Average each Bayer tile to one RGB pixel: (h, w) to (h/2, w/2, 3)."""
     out = np.zeros((mosaic.shape[0] // 2, mosaic.shape[1] // 2, 3), np.float32)
     for row in (0, 1):
         for column in (0, 1):
             channel = tile[row][column]
             share = np.float32(0.5 if channel == 1 else 1.0)
-            out[..., channel] += mosaic[row::2, column::2] * share
+            out[..., channel] += mosaic[row::2, column::2].astype(np.float32) * share
     return out
 
 

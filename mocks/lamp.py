@@ -83,4 +83,4 @@ def flicker_rows(
 
 
 def _planck(wavelength_nm: float, kelvin: float) -> float:
-    return wavelength_nm**-5.0 / math.expm1(_C2 / (wavelength_nm * kelvin))
+    return float(wavelength_nm**-5.0) / math.expm1(_C2 / (wavelength_nm * kelvin))

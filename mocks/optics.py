@@ -46,15 +46,15 @@ def falloff(
     f_number: float,
     magnification: float,
     half_size_mm: tuple[float, float],
-    x: FloatArray,
-    y: FloatArray,
+    places: tuple[FloatArray, FloatArray],
 ) -> FloatArray:
     """Light over the sensor relative to its middle.
 
     The natural part is cos⁴ of the ray's angle at an image distance of f (1 + m); the lens's own
-    is smooth and grows toward the corner.
+    is smooth and grows toward the corner. ``places`` are columns and rows, -1..1 each.
     """
     half_x, half_y = half_size_mm
+    x, y = places
     radius2 = (x * half_x) ** 2 + (y * half_y) ** 2
     natural = (1 + radius2 / (optics.focal_mm * (1 + magnification)) ** 2) ** -2
     corner = radius2 / (half_x**2 + half_y**2)
@@ -153,6 +153,7 @@ def dust_plane(count: int, width: int, height: int, rng: np.random.Generator) ->
         cx, cy = rng.uniform(0.1, 0.9) * small_w, rng.uniform(0.1, 0.9) * small_h
         radius = rng.uniform(2.0, 5.0)
         distance = np.hypot(xx - cx, yy - cy)
-        plane *= 1 - rng.uniform(0.25, 0.6) / (1 + np.exp((distance - radius) * 2))
+        edge = np.clip((distance - radius) * 2, -30, 30)
+        plane *= 1 - rng.uniform(0.25, 0.6) / (1 + np.exp(edge))
     image = Image.fromarray(plane).resize((width, height), Image.Resampling.BICUBIC)
     return np.asarray(image, np.float32)

@@ -87,6 +87,11 @@ class SensorConfig:
         return ((a, b), (c, d))
 
     @property
+    def sites(self) -> tuple[tuple[tuple[int, int], int], ...]:
+        """Each place (row, column) of the tile with its channel number."""
+        return tuple(((row, column), self.tile[row][column]) for row in (0, 1) for column in (0, 1))
+
+    @property
     def pitch_mm(self) -> float:
         """Distance of the photosites in millimetres."""
         return self.pitch_um / 1000 if self.pitch_um is not None else 36.0 / self.width

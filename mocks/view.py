@@ -64,7 +64,7 @@ class View:
         return cls(width, height, scale, gate[0], gate[1], turned)
 
     def coordinates(self) -> tuple[FloatArray, FloatArray]:
-        """Place of each column and row from the middle, -1..1 at the edges; shapes (1, w), (h, 1)."""
+        """Places of columns, shape (1, w), and rows, (h, 1); -1..1 from edge to edge."""
         x = (np.arange(self.width, dtype=np.float32) + 0.5) * (2 / self.width) - 1
         y = (np.arange(self.height, dtype=np.float32) + 0.5) * (2 / self.height) - 1
         return x[None, :], y[:, None]
@@ -81,14 +81,23 @@ class View:
         mask: FloatArray = (inside_y[:, None] * inside_x[None, :]).astype(np.float32)
         return mask
 
-    def reach(self) -> tuple[float, float]:
-        """Half the length along and across the film that the sensor can see, turned or tilted."""
-        half_x, half_y = self.width / 2 / self.scale, self.height / 2 / self.scale
-        along, across = (half_y, half_x) if self.turned else (half_x, half_y)
-        return (along + 0.08 * across, across + 0.08 * along)
+    def reach(self, place: FilmMap) -> tuple[float, float]:
+        """Half the length along and across the film, about the frame's middle, that the gate shows.
+
+        Half a millimetre more than that, so that a blurred picture has something beyond it.
+        """
+        half_x, half_y = self.gate_along / 2, self.gate_across / 2
+        half_x, half_y = (half_y, half_x) if self.turned else (half_x, half_y)
+        half_x = min(half_x, self.width / 2 / self.scale) * self.scale
+        half_y = min(half_y, self.height / 2 / self.scale) * self.scale
+        reach = []
+        for a, b, c in (place.along, place.across):
+            middle = abs(a * self.width / 2 + b * self.height / 2 + c)
+            reach.append(middle + abs(a) * half_x + abs(b) * half_y + 0.5)
+        return (reach[0], reach[1])
 
     def to_film(self, mirrored: bool, degrees: float, along: float, across: float) -> FilmMap:
-        """Map from sensor to film: see `FilmMap`. ``along`` and ``across`` shift the film's place."""
+        """Map from sensor to film, which is turned by degrees and shifted by millimetres."""
         s = 1 / self.scale
         # Without a turn the film's length runs along x. With one it runs along y.
         basis = np.array([[0.0, s], [-s, 0.0]]) if self.turned else np.array([[s, 0.0], [0.0, s]])

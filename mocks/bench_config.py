@@ -1,0 +1,60 @@
+"""What stands on the simulated bench and which film lies beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from mocks.lamp import LampConfig
+from mocks.optics import OpticsConfig
+from mocks.sensor import SensorConfig
+from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
+
+
+@dataclass(frozen=True, slots=True)
+class BenchConfig:
+    """What stands on the bench and which film lies beside it.
+
+    Attributes
+    ----------
+    process, film_format, frames, frames_per_strip
+        The film.
+    seed
+        Pictures, grain, dust, placement and noise all follow from it.
+    sensor, lamp, optics
+        See `mocks.sensor`, `mocks.lamp` and `mocks.optics`.
+    framing
+        "rebate", "wide" or "tight", see `mocks.view.View.fit`.
+    edge_print
+        Print bar codes and frame numbers on the rebate of 135 film.
+    target
+        "pictures", or "step-tablet": every frame carries `mocks.step_tablet.StepTablet`.
+    frame_faults
+        (frame, code) of pictures that went wrong in the camera, codes as in `mocks.hand.MISHAPS`.
+    placement_mm, placement_degrees
+        Largest error of a careful hand; each frame has its own within it.
+    open_gate
+        Signal of bare light in green at 1/15 s, f/8, ISO 100, relative to saturation.
+    room_light
+        Stray light from the room with the mishap "room-light", relative to ``open_gate``.
+    started
+        Clock of the camera at the first shot; the next follow ten seconds apart.
+    """
+
+    process: FilmProcess = FilmProcess.BW_NEGATIVE
+    film_format: FilmFormat = field(default_factory=lambda: FILM_FORMATS["135"])
+    frames: int = 36
+    frames_per_strip: int = 6
+    seed: int = 1
+    sensor: SensorConfig = field(default_factory=SensorConfig)
+    lamp: LampConfig = field(default_factory=LampConfig)
+    optics: OpticsConfig = field(default_factory=OpticsConfig)
+    framing: str = "rebate"
+    edge_print: bool = False
+    target: str = "pictures"
+    frame_faults: tuple[tuple[int, str], ...] = ()
+    placement_mm: float = 0.08
+    placement_degrees: float = 0.1
+    open_gate: float = 1.5
+    room_light: float = 0.03
+    started: datetime = datetime(2024, 5, 4, 10, 0, 0)
