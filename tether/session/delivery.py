@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import contextlib
 import uuid
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tether.camera.errors import CameraLost, FileUnavailable
+from tether.camera.errors import FileUnavailable
 from tether.camera.protocol import Camera, CardFile
 from tether.session.archive import Archive
 from tether.session.intake import Arrival, IntakeError, received, settle
 from tether.session.names import capture_name
 from tether.session.roll import Capture, Roll
-from tether.session.store import card_key, now
+from tether.session.store import now
 from tether.text import printable
 
 #: How often a file that came incomplete is asked for again.
@@ -181,13 +180,3 @@ class Delivery:
             "capture", f"{name} filed beside it, from {printable(file.name, 60)}", roll.id, frame
         )
         return [f"The camera's own {arrival.ending.upper()} is filed as {printable(name)}."]
-
-    def fetch_unknown(self, camera: Camera, camera_key: str) -> list[CardFile]:
-        """Return the files on the card that were not seen before; [] where it cannot be read."""
-        with contextlib.suppress(FileUnavailable):
-            files = camera.list_files()
-            return [f for f in self.store.unknown_card_files(camera_key, files) if card_key(f)]
-        return []
-
-
-__all__ = ["CameraLost", "Delivered", "Delivery", "Progress"]

@@ -6,7 +6,7 @@ thread may show. The next thing to do is derived from the store after each of th
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +18,7 @@ from tether.camera.protocol import Camera, CameraState, CardFile, Role
 from tether.camera.values import image_format, shutter_seconds
 from tether.errors import TetherError
 from tether.session.archive import Archive
-from tether.session.checklist import Scope, Step, left_out
+from tether.session.checklist import BY_KEY, Scope, Step, left_out
 from tether.session.delivery import Delivered, Delivery, Progress
 from tether.session.judging import Judgement, JudgeRequest
 from tether.session.place import Place, Todo, find_place, in_force
@@ -360,8 +360,6 @@ class Session:
             (Scope.FRAME, place.frame or 0, "frame-advance"),
         ):
             if key not in in_force(confirmed, scope, at):
-                from tether.session.checklist import BY_KEY
-
                 self._confirm(BY_KEY[key], at, place.frame, "Taken as done by shooting")
 
     def _after_loss(
@@ -386,7 +384,7 @@ class Session:
 
     def _take_in(
         self,
-        files: tuple[CardFile, ...] | list[CardFile] | object,
+        files: Sequence[CardFile],
         frame: int,
         origin: str,
         intent: int | None,
@@ -537,8 +535,8 @@ class Session:
         self.store.log(kind, text, self._roll_id, frame)
 
 
-def _left_on_card(files: object) -> str:
-    names = ", ".join(printable(f.name, 40) for f in files)  # type: ignore[attr-defined]
+def _left_on_card(files: Sequence[CardFile]) -> str:
+    names = ", ".join(printable(f.name, 40) for f in files)
     return (
         f"The camera took {names}, but every frame of the roll is decided: the picture stays on "
         "the card. Add a frame, or go to one, and take it again."

@@ -1,0 +1,213 @@
+"""The commands. Each imports what it needs when it runs, so that each starts at once."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from tether import __version__
+from tether.errors import TetherError
+from tether.film import FILM_FORMATS, FilmProcess
+from tether.text import printable
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="Photograph strips of film, frame by frame, with a tethered camera: walk through the "
+    "steps, fire the camera, judge the raw file, never lose the place.",
+)
+
+ArchiveOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--archive",
+        envvar="TETHER_ARCHIVE",
+        help="The archive folder. [default: a folder 'film-archive' among your pictures]",
+    ),
+]
+SettingsOption = Annotated[
+    Path | None,
+    typer.Option("--settings", help="Settings file. [default: settings.toml in the user folder]"),
+]
+
+
+def default_archive() -> Path:
+    """Return the archive folder used when none is named."""
+    from platformdirs import user_pictures_path
+
+    return user_pictures_path() / "film-archive"
+
+
+def read_settings(path: Path | None) -> Any:
+    """Read the settings file that was named, or the user's own where there is one."""
+    from platformdirs import user_config_path
+
+    from tether.settings import Settings, load
+
+    own = user_config_path("tether") / "settings.toml"
+    if path is not None:
+        return load(path)
+    return load(own) if own.exists() else Settings()
+
+
+@app.command()
+def shoot(
+    roll: Annotated[str | None, typer.Argument(help="Name of the roll, new or begun.")] = None,
+    archive: ArchiveOption = None,
+    camera: Annotated[
+        str | None,
+        typer.Option(help="Camera port: usb:001,004 or ptpip:ADDRESS:PORT. [default: USB]"),
+    ] = None,
+    film: Annotated[
+        FilmProcess | None, typer.Option(help="Kind of film; starts a new roll without asking.")
+    ] = None,
+    film_format: Annotated[
+        str, typer.Option("--format", help=f"One of {', '.join(FILM_FORMATS)}.")
+    ] = "135",
+    frames: Annotated[int, typer.Option(help="Frames on the roll.")] = 36,
+    strips: Annotated[int, typer.Option(help="Frames a strip: 4, 5, 6, or 0 for uncut.")] = 6,
+    notes: Annotated[str, typer.Option(help="Free notes about the roll.")] = "",
+    settings: SettingsOption = None,
+) -> None:
+    """Shoot a roll: start a new one, or go on with one at the frame where it stopped."""
+    from tether.session.roll import NewRoll, checked_name
+    from tether.start import Start, run_screen
+
+    name = checked_name(roll) if roll is not None else None
+    new = None
+    if film is not None:
+        if name is None:
+            raise TetherError("A new roll needs a name.", todo="Write: tether shoot NAME --film …")
+        new = NewRoll(name, film, film_format, frames, strips, notes).checked()
+    run_screen(
+        Start(
+            archive=archive or default_archive(),
+            settings=read_settings(settings),
+            port=camera,
+            roll=name,
+            new=new,
+        )
+    )
+
+
+@app.command()
+def rehearse(
+    archive: Annotated[
+        Path | None,
+        typer.Option("--archive", help="Where the rehearsal is kept. [default: a user folder]"),
+    ] = None,
+    film: Annotated[FilmProcess, typer.Option(help="Kind of film.")] = FilmProcess.BW_NEGATIVE,
+    film_format: Annotated[
+        str, typer.Option("--format", help=f"One of {', '.join(FILM_FORMATS)}.")
+    ] = "135",
+    frames: Annotated[int, typer.Option(help="Frames on the roll.", min=1, max=40)] = 6,
+    strips: Annotated[int, typer.Option(help="Frames a strip: 4, 5, 6, or 0 for uncut.")] = 6,
+    unattended: Annotated[
+        bool, typer.Option("--unattended", help="Run by itself, without a keyboard.")
+    ] = False,
+    fresh: Annotated[
+        bool, typer.Option("--fresh", help="Begin a new roll even if the last is unfinished.")
+    ] = False,
+    seed: Annotated[int, typer.Option(help="Which invented pictures.")] = 1,
+    settings: SettingsOption = None,
+) -> None:
+    """Rehearse the whole job with no hardware, on a simulated bench and invented film."""
+    from tether.rehearsal import Rehearsal, rehearse_on_screen, rehearse_unattended
+
+    plan = Rehearsal(
+        archive=archive,
+        film=film,
+        film_format=film_format,
+        frames=frames,
+        strips=strips,
+        seed=seed,
+        fresh=fresh,
+        settings=read_settings(settings),
+    )
+    if unattended:
+        raise typer.Exit(rehearse_unattended(plan))
+    rehearse_on_screen(plan)
+
+
+@app.command()
+def rolls(
+    archive: ArchiveOption = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """List the rolls of the archive, how far each is, and how to go on."""
+    from tether.report.rolls import listing, listing_text
+    from tether.session.archive import Archive
+
+    opened = Archive(archive or default_archive(), create=False)
+    try:
+        rows = listing(opened)
+    finally:
+        opened.close()
+    typer.echo(json.dumps(rows, indent=1, ensure_ascii=False) if as_json else listing_text(rows))
+
+
+@app.command("settings")
+def show_settings(
+    settings: SettingsOption = None,
+    write: Annotated[
+        Path | None, typer.Option("--write", help="Write them into this new file.")
+    ] = None,
+) -> None:
+    """Print every target, tolerance and limit with its unit, range and source."""
+    from tether.settings import render
+
+    text = render(read_settings(settings))
+    if write is None:
+        typer.echo(text)
+        return
+    try:
+        with write.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise TetherError(
+            f"The settings were not written to {printable(str(write))}: {error.strerror}.",
+            kept="Nothing was changed.",
+            todo="Name a file that does not exist yet, in a folder you may write to.",
+        ) from error
+    typer.echo(f"Written to {write}.")
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"tether {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def options(
+    _version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Print the version."),
+    ] = False,
+) -> None:
+    """Take the options that stand before a command."""
+
+
+def main() -> None:
+    """Run a command; an error that is meant for a person is printed as such, exit code 1."""
+    try:
+        app()
+    except TetherError as error:
+        for part in (error.what, error.kept, error.todo):
+            if part:
+                print(part, file=sys.stderr)
+        raise SystemExit(1) from None
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise SystemExit(0) from None
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,167 @@
+"""The rehearsal: the whole job against the simulated bench. The one place that knows `mocks`."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tether.film import FILM_FORMATS, FilmProcess
+from tether.session.archive import Archive
+from tether.session.checklist import Scope
+from tether.session.roll import NewRoll, Roll
+from tether.session.store import Confirmed
+from tether.settings import Settings
+from tether.start import Start, connector, opened, run_screen
+
+if TYPE_CHECKING:
+    from mocks.server import BenchProcess
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsal:
+    """What a rehearsal is made of. ``archive`` None means the user's own rehearsal folder."""
+
+    archive: Path | None = None
+    film: FilmProcess = FilmProcess.BW_NEGATIVE
+    film_format: str = "135"
+    frames: int = 6
+    strips: int = 6
+    seed: int = 1
+    fresh: bool = False
+    settings: Settings = field(default_factory=Settings)
+
+
+class SimulatedHand:
+    """Moves the simulated film when the person says that it was moved."""
+
+    def __init__(self, bench: BenchProcess, roll: Roll) -> None:
+        self._bench = bench
+        self._roll = roll
+
+    def on_step(self, step: Confirmed) -> None:
+        """Load the strip, or bring the frame into the gate."""
+        if step.scope is Scope.STRIP and step.key == "strip-load":
+            self._bench.reload()
+            self._go_to(self._roll.frames_of(step.place)[0])
+        elif step.scope is Scope.FRAME and step.key == "frame-advance":
+            self._go_to(step.place)
+
+    def _go_to(self, frame: int) -> None:
+        # The simulated film has as many frames as the roll had at its start.
+        self._bench.go_to(min(frame, self._roll.frames_expected))
+
+    def mishaps(self) -> tuple[tuple[str, str], ...]:
+        """Return everything that can be made to go wrong."""
+        return self._bench.mishaps()
+
+    def active(self) -> tuple[str, ...]:
+        """Return what is wrong now."""
+        return self._bench.active()
+
+    def toggle(self, code: str) -> None:
+        """Let a mishap happen, or put it right."""
+        if code in self._bench.active():
+            self._bench.put_right(code)
+        else:
+            self._bench.mishap(code)
+
+    def press_button(self) -> None:
+        """Press the simulated camera's own shutter button."""
+        self._bench.press_button()
+
+
+def home() -> Path:
+    """Return the folder that rehearsals are kept in when none is named."""
+    from platformdirs import user_data_path
+
+    return user_data_path("tether") / "rehearsal"
+
+
+def find_roll(archive: Archive, plan: Rehearsal) -> Roll:
+    """Return the unfinished rehearsal roll of the same film, else a new one."""
+    known = archive.store.progress()
+    if not plan.fresh:
+        for p in reversed(known):
+            if p.next_frame is not None and p.roll.process is plan.film:
+                return p.roll
+    number = len(known) + 1
+    while archive.store.has_roll(f"Rehearsal {number}"):
+        number += 1
+    return archive.store.add_roll(
+        NewRoll(
+            f"Rehearsal {number}",
+            plan.film,
+            plan.film_format,
+            plan.frames,
+            plan.strips,
+            "Invented film on the simulated bench.",
+        )
+    )
+
+
+@contextmanager
+def bench_for(roll: Roll, plan: Rehearsal, card: Path) -> Iterator[BenchProcess]:
+    """Start the simulated bench with the film of a roll, and stop it in the end."""
+    from mocks.bench import BenchConfig
+    from mocks.server import BenchProcess
+
+    # The roll's number makes its pictures its own, and the same again after a stop.
+    config = BenchConfig(
+        process=roll.process,
+        film_format=FILM_FORMATS[roll.format_key],
+        frames=roll.frames_expected,
+        frames_per_strip=roll.strip_length or roll.frames_expected,
+        seed=plan.seed * 1000 + roll.id,
+    )
+    bench = BenchProcess.start(config, card_folder=card)
+    try:
+        yield bench
+    finally:
+        bench.close()
+
+
+@contextmanager
+def prepared(plan: Rehearsal) -> Iterator[tuple[Start, SimulatedHand]]:
+    """Choose the roll and set the bench up for it."""
+    root = (plan.archive or home()).expanduser().absolute()
+    archive = Archive(root)
+    try:
+        roll = find_roll(archive, plan)
+    finally:
+        archive.close()
+    with bench_for(roll, plan, root / "simulated card") as bench:
+        hand = SimulatedHand(bench, roll)
+        yield (
+            Start(root, plan.settings, bench.port_name, roll=roll.name, hand=hand),
+            hand,
+        )
+
+
+def rehearse_on_screen(plan: Rehearsal) -> None:
+    """Run the terminal program on the simulated bench."""
+    with prepared(plan) as (start, _):
+        run_screen(start)
+
+
+def rehearse_unattended(plan: Rehearsal) -> int:
+    """Run the same session without a keyboard; return the exit code."""
+    from tether.report.summary import summary
+    from tether.session.session import Session
+    from tether.unattended import Unattended
+
+    with prepared(plan) as (start, hand), opened(replace(start, hand=None)) as (archive, judge):
+        roll = archive.store.roll(start.roll or "")
+        camera = connector(plan.settings)(start.port)
+        try:
+            with Session(archive, roll, camera, judge, plan.settings, hand.on_step) as session:
+                runner = Unattended(session, sys.stdout)
+                runner.run()
+        finally:
+            camera.close()
+        for line in summary(archive, roll.name):
+            print(line)
+        return 0 if runner.complete else 1

@@ -1,0 +1,106 @@
+"""Puts archive, camera, judge and screen together, and takes them apart again."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING
+
+from tether.errors import TetherError
+from tether.session.archive import Archive
+from tether.session.judging import Judge
+from tether.session.roll import NewRoll
+from tether.session.session import SessionCamera
+from tether.settings import Settings
+
+if TYPE_CHECKING:
+    from tether.tui.ports import BenchHand
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """What the command line said."""
+
+    archive: Path
+    settings: Settings = field(default_factory=Settings)
+    port: str | None = None
+    roll: str | None = None
+    new: NewRoll | None = None
+    hand: BenchHand | None = None
+
+
+def connector(settings: Settings) -> Callable[[str | None], SessionCamera]:
+    """Return what connects to a camera at a port, None for the only one attached."""
+
+    def connect(port: str | None) -> SessionCamera:
+        from tether.camera import connect as connect_camera
+
+        return connect_camera(port, settings.camera)
+
+    return connect
+
+
+@contextmanager
+def opened(start: Start) -> Iterator[tuple[Archive, Judge]]:
+    """Open the archive and the judge's worker, and close both whatever happens."""
+    archive = Archive(start.archive)
+    try:
+        judge = Judge()
+        try:
+            yield archive, judge
+        finally:
+            judge.close()
+    finally:
+        archive.close()
+
+
+def run_screen(start: Start) -> None:
+    """Run the terminal program until the person leaves it.
+
+    Raises
+    ------
+    TetherError
+        When there is no terminal, or the archive cannot be used.
+    """
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise TetherError(
+            "This command needs a terminal with a keyboard.",
+            todo="Run it in a terminal window, or try 'tether rehearse --unattended'.",
+        )
+    from tether.tui.app import TetherApp
+    from tether.tui.ports import Given
+
+    with opened(start) as (archive, judge):
+        screen = TetherApp(
+            Given(
+                archive=archive,
+                connect=connector(start.settings),
+                judge=judge,
+                settings=start.settings,
+                port=start.port,
+                roll=start.roll,
+                new=start.new,
+                hand=start.hand,
+            )
+        )
+
+        def hang_up(_signal: int, _frame: FrameType | None) -> None:
+            screen.call_later(screen.exit)
+
+        # A closed terminal window sends SIGHUP, a shutdown SIGTERM: both leave in order. All is
+        # stored at each step, so a process that gets no time for it loses nothing either.
+        for ending in (signal.SIGHUP, signal.SIGTERM):
+            signal.signal(ending, hang_up)
+        try:
+            screen.run()
+        finally:
+            screen.shut()
+        if screen.session is not None:
+            from tether.report.summary import leaving_text
+
+            print(leaving_text(archive, screen.session.roll.name, start.hand is not None))

@@ -1,0 +1,142 @@
+"""The terminal program: finds the camera and the roll, then opens the worktable."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual import work
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.widgets import Footer, Static
+
+from tether.camera.errors import SeveralCameras
+from tether.errors import TetherError
+from tether.session.roll import Roll
+from tether.session.session import Session, SessionCamera
+from tether.text import printable
+from tether.tui.desk import Desk
+from tether.tui.dialogs import Pick
+from tether.tui.ports import Given
+from tether.tui.roll_screens import ChooseRoll, DescribeRoll
+from tether.tui.worktable import Worktable
+
+
+class TetherApp(App[str]):
+    """The program. Returns a sentence to print after the screen is gone."""
+
+    CSS_PATH = "bench.tcss"
+    TITLE = "tether"
+    ENABLE_COMMAND_PALETTE = False
+    HORIZONTAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [(0, "-narrow"), (110, "-wide")]
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("ctrl+c,q", "leave", "Leave", show=False),
+        Binding("r", "retry", "Try again"),
+    ]
+
+    def __init__(self, given: Given) -> None:
+        super().__init__()
+        self.given = given
+        self.desk = Desk()
+        self.session: Session | None = None
+        self.camera: SessionCamera | None = None
+
+    def compose(self) -> ComposeResult:
+        """Lay out the page that is shown until the camera and the roll are found."""
+        with Vertical(classes="page"):
+            yield Static("", id="opening")
+        yield Footer()
+
+    def on_mount(self) -> None:
+        """Begin."""
+        self.begin()
+
+    @work(exclusive=True, group="begin")
+    async def begin(self) -> None:
+        """Find the roll, then the camera, then open the worktable."""
+        try:
+            roll = await self._find_roll()
+            if roll is None:
+                self.exit()
+                return
+            self._say(f"{printable(roll.name)}: looking for the camera …")
+            self.camera = self.camera or await self._find_camera()
+            if self.camera is None:
+                self.exit()
+                return
+            self._say(f"{printable(roll.name)}: reading what is stored …")
+            hand = self.given.hand
+            self.session = await self.desk.do(
+                lambda: Session(
+                    self.given.archive,
+                    roll,
+                    self.camera,
+                    self.given.judge,
+                    self.given.settings,
+                    hand.on_step if hand else None,
+                )
+            )
+        except TetherError as error:
+            self._say(f"[b]✗[/b] {_plain(str(error))}\n\n[b]R[/b] tries again, [b]Q[/b] leaves.")
+            self.bell()
+            return
+        await self.push_screen(Worktable(self.session))
+
+    def _say(self, text: str) -> None:
+        self.query_one("#opening", Static).update(text)
+
+    async def _find_roll(self) -> Roll | None:
+        store = self.given.archive.store
+        rolls = await self.desk.do(store.progress)
+        name = self.given.roll
+        if self.given.new is not None:
+            new = self.given.new
+            if not store.has_roll(new.name):
+                return await self.desk.do(lambda: store.add_roll(new))
+            name = new.name
+        if name is None and rolls:
+            name = await self.push_screen_wait(ChooseRoll(rolls))
+            if name is None:
+                return None
+        if name and store.has_roll(name):
+            return store.roll(name)
+        described = await self.push_screen_wait(
+            DescribeRoll(name or "", [p.roll.name for p in rolls])
+        )
+        if described is None:
+            return None
+        return await self.desk.do(lambda: store.add_roll(described))
+
+    async def _find_camera(self) -> SessionCamera | None:
+        try:
+            return await self.desk.do(lambda: self.given.connect(self.given.port))
+        except SeveralCameras as several:
+            options = [
+                (c.port, f"{printable(c.model, 40)}   {c.port}") for c in several.candidates
+            ]
+        port = await self.push_screen_wait(Pick("Which camera is over the film?", options))
+        if port is None:
+            return None
+        return await self.desk.do(lambda: self.given.connect(port))
+
+    def action_retry(self) -> None:
+        """Look for the camera and the roll once more."""
+        if self.session is None:
+            self.begin()
+
+    def action_leave(self) -> None:
+        """Leave the program; everything is stored already."""
+        self.exit()
+
+    def shut(self) -> None:
+        """Let go of the camera and the roll, after the screen is gone."""
+        self.desk.close()
+        if self.session is not None:
+            self.session.close()
+        if self.camera is not None:
+            self.camera.close()
+
+
+def _plain(text: str) -> str:
+    """Keep text from outside from being read as markup."""
+    return text.replace("[", "\\[")

@@ -1,0 +1,108 @@
+"""Small screens that ask one thing, or show one text."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import ClassVar
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical, VerticalScroll
+from textual.screen import ModalScreen
+from textual.widgets import Footer, Input, Label, OptionList, Static
+from textual.widgets.option_list import Option
+
+
+class AskText(ModalScreen[str | None]):
+    """Asks for a line of text; Escape gives None."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Back")]
+
+    def __init__(
+        self, question: str, value: str = "", check: Callable[[str], str | None] | None = None
+    ) -> None:
+        super().__init__()
+        self.question = question
+        self.value = value
+        self.check = check
+
+    def compose(self) -> ComposeResult:
+        """Lay out the question and the line."""
+        with Vertical(classes="dialog"):
+            yield Label(self.question)
+            yield Input(self.value, id="answer")
+            yield Label("", id="complaint")
+            yield Label("[dim]Enter takes it, Escape goes back[/dim]")
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Take the line when it passes the check."""
+        complaint = self.check(event.value) if self.check else None
+        if complaint:
+            self.query_one("#complaint", Label).update(Text(complaint, "bold red"))
+        else:
+            self.dismiss(event.value)
+
+    def action_leave(self) -> None:
+        """Go back without an answer."""
+        self.dismiss(None)
+
+
+class Pick(ModalScreen[str | None]):
+    """Offers a list; Escape gives None."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Back")]
+
+    def __init__(self, question: str, options: Sequence[tuple[str, str]]) -> None:
+        super().__init__()
+        self.question = question
+        self.options = options
+
+    def compose(self) -> ComposeResult:
+        """Lay out the question and the list."""
+        with Vertical(classes="dialog tall"):
+            yield Label(self.question)
+            yield OptionList(*(Option(Text(label), id=key) for key, label in self.options))
+            yield Label("[dim]Enter takes it, Escape goes back[/dim]")
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """Take what was picked."""
+        self.dismiss(event.option_id)
+
+    def action_leave(self) -> None:
+        """Go back without an answer."""
+        self.dismiss(None)
+
+
+class Reading(ModalScreen[None]):
+    """Shows a text to read."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,q,enter,question_mark", "leave", "Back"),
+        Binding("down", "down", "Down", show=False),
+        Binding("up", "up", "Up", show=False),
+    ]
+
+    def __init__(self, title: str, text: Text) -> None:
+        super().__init__()
+        self.heading = title
+        self.text = text
+
+    def compose(self) -> ComposeResult:
+        """Lay out the text."""
+        with VerticalScroll(classes="reading") as box:
+            box.border_title = self.heading
+            yield Static(self.text)
+        yield Footer()
+
+    def action_leave(self) -> None:
+        """Go back."""
+        self.dismiss(None)
+
+    def action_down(self) -> None:
+        """Scroll down."""
+        self.query_one(VerticalScroll).scroll_down()
+
+    def action_up(self) -> None:
+        """Scroll up."""
+        self.query_one(VerticalScroll).scroll_up()

@@ -1,0 +1,73 @@
+"""The next thing to do: the step, why, its caution, and the keys that answer it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rich.text import Text
+from textual.containers import VerticalScroll
+from textual.widgets import Static
+
+from tether.session.checklist import Scope
+from tether.session.place import Todo
+from tether.session.session import View
+
+_TITLES = {
+    Scope.SITTING: "Set up",
+    Scope.ROLL: "The roll",
+    Scope.STRIP: "The strip",
+    Scope.FRAME: "The frame",
+}
+
+
+class NextUp(VerticalScroll):
+    """Says what comes next."""
+
+    can_focus = False
+
+    def compose(self) -> Any:
+        """Lay out the panel."""
+        yield Static(id="next-text")
+
+    def show(self, view: View) -> None:
+        """Show a view."""
+        place = view.place
+        text = Text()
+        if place.step is not None:
+            at = {Scope.STRIP: f" {place.strip}", Scope.FRAME: f" {place.frame}"}
+            self.border_title = f"Next: {_TITLES[place.step.scope]}{at.get(place.step.scope, '')}"
+            text.append(f"{place.step.what}\n", "bold")
+            text.append(f"Why: {place.step.why}\n")
+            if place.step.caution:
+                text.append(f"! Caution: {place.step.caution}\n", "bold yellow")
+            text.append("[Enter] done   [?] how", "dim")
+        elif place.todo is Todo.SHOOT:
+            frame = view.frames[(place.frame or 1) - 1]
+            self.border_title = f"Next: shoot frame {place.frame}"
+            text.append("Hands off the bench, then fire the shutter.\n", "bold")
+            text.append("Why: the picture is taken by itself, with nothing trembling.\n")
+            if frame.chosen is not None:
+                text.append("This frame is decided. [N] leaves it as it is.\n")
+            if frame.note:
+                text.append(f"Note: {frame.note}\n")
+            text.append(
+                "[Enter] or [F] shoot   [S] skip   [B] blank   [D] damaged   or the camera's "
+                "own button",
+                "dim",
+            )
+        elif place.todo is Todo.DECIDE and place.capture is not None:
+            self.border_title = f"Next: decide about frame {place.frame}"
+            keep = place.capture.verdict == "keep"
+            text.append(
+                "Keep it?\n" if keep else "Read the verdict, then choose.\n",
+                "bold",
+            )
+            text.append("Both pictures stay on disk, whatever you choose.\n")
+            text.append("[Enter] or [K] keep" if keep else "[K] keep all the same", "dim")
+            text.append("   [A] shoot again   [B] blank   [D] damaged   [T] note", "dim")
+        else:
+            self.border_title = "Done"
+            text.append(f"All {view.roll.frames_expected} frames are decided.\n", "bold")
+            text.append("[G] go back to a frame   [E] one more frame   [Q] leave", "dim")
+        self.query_one("#next-text", Static).update(text)
+        self.scroll_home(animate=False)

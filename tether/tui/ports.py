@@ -1,0 +1,55 @@
+"""What the screens are given from outside."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from tether.session.archive import Archive
+from tether.session.roll import NewRoll
+from tether.session.session import Judging, SessionCamera
+from tether.session.store import Confirmed
+from tether.settings import Settings
+
+
+class BenchHand(Protocol):
+    """The simulated hand of a rehearsal: it moves the film, and can be made clumsy."""
+
+    def on_step(self, step: Confirmed) -> None:
+        """Do with the simulated film what the person just said was done."""
+        ...
+
+    def mishaps(self) -> tuple[tuple[str, str], ...]:
+        """Return (code, label) of everything that can be made to go wrong."""
+        ...
+
+    def active(self) -> tuple[str, ...]:
+        """Return the codes of what is wrong now."""
+        ...
+
+    def toggle(self, code: str) -> None:
+        """Let a mishap happen, or put it right when it is in force."""
+        ...
+
+    def press_button(self) -> None:
+        """Press the simulated camera's own shutter button."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """Everything that the program's start hands to the screens.
+
+    ``connect`` takes a port (None for the only camera) and returns a connected camera; ``roll``
+    is a name from the command line, ``new`` what the command line said of a new roll.
+    """
+
+    archive: Archive
+    connect: Callable[[str | None], SessionCamera]
+    judge: Judging
+    settings: Settings = field(default_factory=Settings)
+    port: str | None = None
+    roll: str | None = None
+    new: NewRoll | None = None
+    hand: BenchHand | None = None

@@ -1,0 +1,111 @@
+"""The last verdict: what was found, what to change, and where the tones lie."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rich.table import Table
+from rich.text import Text
+from textual.containers import VerticalScroll
+from textual.widgets import Static
+
+from tether.session.roll import Capture
+from tether.text import printable
+
+_BARS = " ▁▂▃▄▅▆▇█"
+_WORDS = {
+    "keep": ("✓ KEEP", "bold green"),
+    "look": ("! LOOK", "bold yellow"),
+    "reshoot": ("✗ SHOOT AGAIN", "bold red"),
+    "unjudged": ("? NOT JUDGED", "bold magenta"),
+}
+_MARKS = {"reshoot": "✗", "look": "!", "note": "-"}
+
+
+def bars(counts: Sequence[float], width: int) -> str:
+    """Draw counts as a row of bars ``width`` characters wide; any count above zero shows."""
+    if not counts or width < 1:
+        return ""
+    groups = [
+        sum(counts[i * len(counts) // width : max((i + 1) * len(counts) // width, i * len(counts) // width + 1)])
+        for i in range(width)
+    ]
+    most = max(groups) or 1
+    # The square root lets a small peak of highlights be seen beside the mass of the picture.
+    return "".join(
+        _BARS[max(round(8 * (g / most) ** 0.5), 1) if g > 0 else 0] for g in groups
+    )
+
+
+class VerdictPanel(VerticalScroll):
+    """Shows the facts of one capture."""
+
+    can_focus = False
+
+    def compose(self) -> Any:
+        """Lay out the panel."""
+        yield Static(id="verdict-text")
+
+    def show(self, capture: Capture | None) -> None:
+        """Show a capture's facts, None for nothing yet."""
+        body = self.query_one("#verdict-text", Static)
+        if capture is None:
+            self.border_title = "Verdict"
+            body.update(Text("No picture yet. Its verdict will stand here.", "dim"))
+            return
+        self.border_title = f"Verdict: frame {capture.frame}, take {capture.take}"
+        width = max(self.size.width - 14, 24)
+        body.update(facts_table(capture.facts, capture.verdict, width))
+
+
+def facts_table(facts: Mapping[str, Any], verdict: str, width: int) -> Table:
+    """Lay out the verdict, its findings and the histogram per channel."""
+    table = Table.grid(padding=(0, 1))
+    table.add_column(no_wrap=True)
+    table.add_column()
+    word, style = _WORDS.get(verdict, _WORDS["unjudged"])
+    table.add_row(Text(word, style), Text(_numbers(facts)))
+    for finding in facts.get("findings", ()):
+        text = Text(printable(str(finding.get("text", "")), 400))
+        action = printable(str(finding.get("action", "")), 400)
+        if action:
+            text.append(f" {action}", "bold")
+        mark = _MARKS.get(str(finding.get("severity")), "-")
+        table.add_row(Text(f"  {mark}", style if mark != "-" else "dim"), text)
+    histogram = facts.get("histogram")
+    if isinstance(histogram, Mapping) and histogram.get("counts"):
+        lowest = float(histogram.get("lowest_ev", -10.0))
+        for name, counts in histogram["counts"].items():
+            table.add_row(
+                Text(f"{printable(str(name), 6):>6}", "dim"), Text(bars(list(counts), width))
+            )
+        table.add_row(Text(" stops", "dim"), Text(axis(lowest, width), "dim"))
+    return table
+
+
+def axis(lowest: float, width: int) -> str:
+    """Return the axis under the bars: stops below saturation, 0 at the right end."""
+    line = [" "] * width
+    for ev in range(int(lowest), 1, 2):
+        label = str(ev) if ev else "0"
+        at = round((ev - lowest) / -lowest * (width - 1)) if lowest else 0
+        start = min(at, width - len(label))
+        line[start : start + len(label)] = label
+    return "".join(line)[:width]
+
+
+def _numbers(facts: Mapping[str, Any]) -> str:
+    parts = []
+    base = facts.get("base_ev")
+    if isinstance(base, int | float):
+        parts.append(f"base {base:+.2f} stops")
+    headroom = facts.get("headroom_ev")
+    if isinstance(headroom, Mapping) and headroom:
+        least = min(v for v in headroom.values() if isinstance(v, int | float))
+        parts.append(f"highlights {-least:+.2f}")
+    clipped = facts.get("saturated_picture")
+    if isinstance(clipped, Mapping) and clipped:
+        most = max(v for v in clipped.values() if isinstance(v, int | float))
+        parts.append(f"saturated {most:.3%}")
+    return "   ".join(parts)

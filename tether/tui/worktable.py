@@ -1,0 +1,392 @@
+"""The screen of the session: what is next, the strip, the verdict, the camera."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar, TypeVar, cast
+
+from rich.text import Text
+from textual import work
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Container
+from textual.screen import Screen
+from textual.widgets import Footer, ProgressBar, Static
+
+from tether.errors import TetherError
+from tether.session.delivery import Progress
+from tether.session.place import Todo
+from tether.session.roll import Capture, FrameState
+from tether.session.session import Session, Shot, View
+from tether.text import printable
+from tether.tui.camera_line import CameraLine
+from tether.tui.dialogs import AskText, Pick, Reading
+from tether.tui.help_text import help_for
+from tether.tui.next_up import NextUp
+from tether.tui.strip import FrameCell, StripBar
+from tether.tui.verdict import VerdictPanel
+
+if TYPE_CHECKING:
+    from tether.tui.app import TetherApp
+
+T = TypeVar("T")
+
+_PHASES = {
+    "fire": "Firing the shutter …",
+    "fetch": "Fetching the picture from the camera …",
+    "file": "Writing it to the archive …",
+    "judge": "Judging the raw file …",
+    "reconnect": "The camera went silent: connecting again and looking on its card …",
+}
+_IDLE_SECONDS = 0.3
+_STATE_EVERY = 50  # idle looks between two readings of the camera's state
+
+
+class Worktable(Screen[None]):
+    """Where the work is done. Shows values; every action goes to the session's thread."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "proceed", "Next"),
+        Binding("f", "shoot", "Shoot"),
+        Binding("k", "keep", "Keep"),
+        Binding("a", "again", "Again"),
+        Binding("s", "mark('skipped')", "Skip"),
+        Binding("b", "mark('blank')", "Blank"),
+        Binding("d", "mark('damaged')", "Damaged"),
+        Binding("g", "go", "Go to"),
+        Binding("n", "onward", "Onward"),
+        Binding("t", "note", "Note"),
+        Binding("z", "ask_less", "Ask less"),
+        Binding("l", "log", "Log"),
+        Binding("e", "extra", "Extra frame"),
+        Binding("c", "connect", "Connect"),
+        Binding("m", "mishap", "Mishap"),
+        Binding("o", "own_button", "Own button"),
+        Binding("question_mark", "how", "How", key_display="?"),
+        Binding("q,ctrl+c", "leave", "Leave", key_display="q"),
+    ]
+
+    def __init__(self, session: Session) -> None:
+        super().__init__()
+        self.session = session
+        self.view: View | None = None
+        self._working = False
+        self._phase = Progress("")
+        self._idle = 0
+
+    @property
+    def tether(self) -> TetherApp:
+        """The program this screen belongs to."""
+        return cast("TetherApp", self.app)
+
+    def compose(self) -> ComposeResult:
+        """Lay out the screen."""
+        yield Static(id="title")
+        yield StripBar(id="strip")
+        with Container(id="panels"):
+            yield NextUp(id="next")
+            yield VerdictPanel(id="verdict")
+        yield ProgressBar(id="progress", show_eta=False)
+        yield Static(id="message")
+        yield CameraLine(id="camera")
+        yield Footer(show_command_palette=False)
+
+    async def on_mount(self) -> None:
+        """Show where the work stands, and begin to look for pictures from the camera."""
+        if self.session.found:
+            self.say(" ".join(self.session.found))
+        await self.refresh_view()
+        self.set_interval(0.1, self._show_progress)
+        self.set_interval(_IDLE_SECONDS, self._look_at_camera)
+
+    # --- showing ---------------------------------------------------------------------------
+
+    async def refresh_view(self) -> None:
+        """Fetch a fresh view and show it."""
+        self.view = view = await self.tether.desk.do(self.session.view)
+        roll = view.roll
+        title = Text(no_wrap=True, overflow="ellipsis")
+        title.append(f" {printable(roll.name, 50)} ", "bold reverse")
+        title.append(f"  {roll.process.label}, {roll.film_format.label}")
+        if view.short:
+            title.append("   checklist shortened", "italic")
+        if self.tether.given.hand and (wrong := self.tether.given.hand.active()):
+            title.append(f"   mishap: {', '.join(wrong)}", "italic")
+        self.query_one("#title", Static).update(title)
+        await self.query_one(StripBar).show(view)
+        self.query_one(NextUp).show(view)
+        self.query_one(VerdictPanel).show(_last_capture(view))
+        name = self.session.camera.identity.model if self.session.camera else ""
+        self.query_one(CameraLine).show(name, view.camera)
+        self.refresh_bindings()
+
+    def say(self, text: str, *, bad: bool = False) -> None:
+        """Show a message until the next action."""
+        message = Text(f"{'✗ ' if bad else ''}{text}", "bold red" if bad else "")
+        self.query_one("#message", Static).update(message)
+
+    def _show_progress(self) -> None:
+        bar = self.query_one(ProgressBar)
+        bar.display = self._working and bool(self._phase.phase)
+        if not bar.display:
+            return
+        self.query_one("#message", Static).update(_PHASES.get(self._phase.phase, ""))
+        total = self._phase.total if self._phase.phase == "fetch" else None
+        bar.update(total=total, progress=_size(self._phase.path) if total else 0)
+
+    def _report(self, progress: Progress) -> None:
+        # Called on the session's thread: one reference is replaced, the screen reads it later.
+        self._phase = progress
+
+    # --- running ---------------------------------------------------------------------------
+
+    async def attempt(self, call: Callable[[], T]) -> T | None:
+        """Run an action on the session's thread; show an error instead of raising it."""
+        if self._working:
+            self.say("Still at work on the last key; this one was not taken.")
+            return None
+        self._working = True
+        self._phase = Progress("")
+        self.query_one("#message", Static).update("")
+        try:
+            result = await self.tether.desk.do(call)
+        except TetherError as error:
+            await self._ended()
+            self.say(str(error), bad=True)
+            self.app.bell()
+            return None
+        except OSError as error:
+            await self._ended()
+            self.say(
+                f"The archive cannot be written to: {error}. What was filed before is safe. "
+                "Check the disk, then try again.",
+                bad=True,
+            )
+            self.app.bell()
+            return None
+        await self._ended()
+        return result
+
+    async def _ended(self) -> None:
+        self._working = False
+        self._phase = Progress("")
+        self.query_one(ProgressBar).display = False
+        await self.refresh_view()
+
+    @work(group="camera")
+    async def _look_at_camera(self) -> None:
+        desk = self.tether.desk
+        if self._working or desk.busy or self.session.camera_state is None:
+            return
+        if self.app.screen is not self:
+            return
+        self._idle += 1
+        try:
+            shot = await desk.do(lambda: self.session.take_from_camera(self._report))
+            if self._idle % _STATE_EVERY == 0:
+                await desk.do(self.session.refresh_camera)
+        except TetherError as error:
+            self.session.camera_state = None
+            await self.refresh_view()
+            self.say(f"{error} Press C to connect.", bad=True)
+            return
+        if shot is not None:
+            await self.refresh_view()
+            self._show_shot(shot)
+        elif self._idle % _STATE_EVERY == 0:
+            await self.refresh_view()
+
+    def _show_shot(self, shot: Shot) -> None:
+        self.say(" ".join(shot.said))
+        if any(capture.verdict == "reshoot" for capture, _ in shot.captures):
+            self.app.bell()
+
+    def _todo(self) -> Todo | None:
+        return self.view.place.todo if self.view else None
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer only the keys that fit the place where the work stands."""
+        todo = self._todo()
+        if todo is None:
+            return action == "leave"
+        fits = {
+            "proceed": todo is not Todo.DONE,
+            "shoot": todo in (Todo.SHOOT, Todo.STEP),
+            "keep": todo is Todo.DECIDE,
+            "again": todo is Todo.DECIDE,
+            "mark": todo in (Todo.SHOOT, Todo.DECIDE)
+            and (parameters != ("skipped",) or todo is Todo.SHOOT),
+            "onward": self.view is not None and self.view.roll.cursor is not None,
+            "extra": todo is Todo.DONE,
+            "connect": self.session.camera_state is None and self.session.camera is not None,
+            "mishap": self.tether.given.hand is not None,
+            "own_button": self.tether.given.hand is not None,
+        }
+        return fits.get(action, True)
+
+    # --- actions ---------------------------------------------------------------------------
+
+    @work(group="action")
+    async def action_proceed(self) -> None:
+        """Do what comes next: confirm the step, shoot, or keep what is right."""
+        if self.view is None:
+            return
+        place = self.view.place
+        if place.todo is Todo.STEP:
+            step = place.step
+            await self.attempt(lambda: self.session.confirm(step))
+        elif place.todo is Todo.SHOOT:
+            await self._shoot()
+        elif place.todo is Todo.DECIDE and place.capture is not None:
+            if place.capture.verdict == "keep":
+                await self.attempt(self.session.keep)
+            else:
+                self.say("The verdict asks for a choice: K keeps it all the same, A shoots again.")
+                self.app.bell()
+
+    @work(group="action")
+    async def action_shoot(self) -> None:
+        """Shoot; while steps are open, say which."""
+        if self.view and self.view.place.todo is Todo.STEP and self.view.place.step:
+            self.say("First the step above: Enter says that it is done. Z asks for fewer steps.")
+            return
+        await self._shoot()
+
+    async def _shoot(self) -> None:
+        shot = await self.attempt(lambda: self.session.capture(self._report))
+        if shot is not None:
+            self._show_shot(shot)
+
+    @work(group="action")
+    async def action_keep(self) -> None:
+        """Keep the picture."""
+        await self.attempt(self.session.keep)
+
+    @work(group="action")
+    async def action_again(self) -> None:
+        """Shoot the frame again."""
+        await self.attempt(self.session.shoot_again)
+
+    @work(group="action")
+    async def action_mark(self, state: str) -> None:
+        """Close the frame without a picture, or with one of nothing."""
+        await self.attempt(lambda: self.session.mark(FrameState(state)))
+
+    @work(group="action")
+    async def action_go(self) -> None:
+        """Ask for a frame and go there."""
+        if self.view is None:
+            return
+        last = self.view.roll.frames_expected
+        answer = await self.app.push_screen_wait(
+            AskText(f"Go to which frame? (1 to {last})", check=lambda t: _frame_complaint(t, last))
+        )
+        if answer:
+            await self.attempt(lambda: self.session.go_to(int(answer)))
+
+    @work(group="action")
+    async def action_onward(self) -> None:
+        """Leave a frame that was gone to; go on with the next open one."""
+        await self.attempt(lambda: self.session.go_to(None))
+
+    @work(group="action")
+    async def on_frame_cell_clicked(self, event: FrameCell.Clicked) -> None:
+        """Go to the frame that was clicked."""
+        await self.attempt(lambda: self.session.go_to(event.frame))
+
+    @work(group="action")
+    async def action_note(self) -> None:
+        """Ask for a note about the frame."""
+        if self.view is None:
+            return
+        number = self.view.place.frame or self.view.roll.frames_expected
+        old = self.view.frames[number - 1].note
+        text = await self.app.push_screen_wait(AskText(f"Note about frame {number}", old))
+        if text is not None:
+            await self.attempt(lambda: self.session.note(text, number))
+
+    @work(group="action")
+    async def action_ask_less(self) -> None:
+        """Shorten the checklist, or make it whole again."""
+        if self.view is None:
+            return
+        short = not self.view.short
+        said = await self.attempt(lambda: self.session.ask_less(short))
+        if said:
+            self.say(said)
+
+    @work(group="action")
+    async def action_extra(self) -> None:
+        """Add a frame at the end of the roll."""
+        await self.attempt(self.session.one_more_frame)
+
+    @work(group="action")
+    async def action_connect(self) -> None:
+        """Connect to the camera again."""
+        said = await self.attempt(self.session.reconnect)
+        if said is not None:
+            self.say(" ".join(said) or "The camera is connected.")
+
+    @work(group="action")
+    async def action_log(self) -> None:
+        """Show the roll's log."""
+        roll_id = self.session.roll.id
+        lines = await self.attempt(lambda: self.session.store.log_lines(roll_id))
+        text = Text()
+        for at, frame, kind, line in lines or ():
+            text.append(f"{at[:19].replace('T', ' ')} ", "dim")
+            text.append(f"{kind:<10} {f'f{frame:03d}' if frame else '    '} {printable(line, 500)}\n")
+        await self.app.push_screen_wait(Reading("Log of the roll (UTC)", text))
+
+    @work(group="action")
+    async def action_mishap(self) -> None:
+        """Let the simulated hand make a mistake, or put it right (rehearsal only)."""
+        hand = self.tether.given.hand
+        if hand is None:
+            return
+        active = hand.active()
+        options = [(code, f"{'▣' if code in active else '□'} {label}") for code, label in hand.mishaps()]
+        code = await self.app.push_screen_wait(Pick("What shall go wrong? (again: put right)", options))
+        if code:
+            await self.attempt(lambda: hand.toggle(code))
+
+    @work(group="action")
+    async def action_own_button(self) -> None:
+        """Press the simulated camera's own shutter button (rehearsal only)."""
+        hand = self.tether.given.hand
+        if hand is not None:
+            await self.attempt(hand.press_button)
+
+    @work(group="action")
+    async def action_how(self) -> None:
+        """Explain the step at hand and the keys."""
+        if self.view:
+            rehearsing = self.tether.given.hand is not None
+            await self.app.push_screen_wait(Reading("How", help_for(self.view.place, rehearsing)))
+
+    def action_leave(self) -> None:
+        """Leave; everything is stored already."""
+        self.app.exit()
+
+
+def _last_capture(view: View) -> Capture | None:
+    """The capture whose verdict belongs on the screen: the waiting one, else the newest."""
+    if view.place.capture is not None:
+        return view.place.capture
+    captures = [c for f in view.frames for c in f.captures]
+    return max(captures, key=lambda c: c.id, default=None)
+
+
+def _frame_complaint(text: str, last: int) -> str | None:
+    if text.isdecimal() and 1 <= int(text) <= last:
+        return None
+    return f"Give a number from 1 to {last}."
+
+
+def _size(path: Path | None) -> int:
+    try:
+        return path.stat().st_size if path else 0
+    except OSError:
+        return 0
+

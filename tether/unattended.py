@@ -1,0 +1,141 @@
+"""The session without a keyboard: every step taken as done, advice followed, verdicts obeyed."""
+
+from __future__ import annotations
+
+import threading
+from contextlib import suppress
+from typing import TextIO
+
+from rich.console import Console
+from rich.progress import BarColumn, DownloadColumn, TextColumn
+from rich.progress import Progress as Bars
+
+from tether.camera.errors import CameraError
+from tether.camera.protocol import Role
+from tether.session.delivery import Progress
+from tether.session.place import Todo
+from tether.session.session import Session, Shot
+from tether.text import printable
+
+#: How often a frame is shot again before its last picture is kept for a person to look at.
+MOST_TAKES = 3
+
+_WORDS = {"fire": "firing", "fetch": "fetching", "file": "filing", "judge": "judging"}
+
+
+class Unattended:
+    """Runs a session to its end, and says what it does, a line a frame.
+
+    Parameters
+    ----------
+    session
+        At any place; it goes on from there.
+    out
+        Where to write. On a terminal each frame has a moving bar as well.
+    """
+
+    def __init__(self, session: Session, out: TextIO) -> None:
+        self.session = session
+        self.out = out
+        self.bars_shown = out.isatty()
+        self.complete = False
+
+    def run(self) -> None:
+        """Work until the roll is complete.
+
+        Raises
+        ------
+        CameraError
+            When the camera fails more often than `MOST_TAKES` for one frame.
+        """
+        for said in self.session.found:
+            self._print(said)
+        failures = 0
+        while (place := self.session.place()).todo is not Todo.DONE:
+            if place.todo is Todo.STEP:
+                self.session.confirm(place.step)
+            elif place.todo is Todo.SHOOT:
+                try:
+                    self._shoot(place.frame or 0)
+                    failures = 0
+                except CameraError as error:
+                    failures += 1
+                    self._print(str(error))
+                    if failures >= MOST_TAKES:
+                        raise
+            else:
+                self._decide()
+        self.complete = True
+
+    def _shoot(self, frame: int) -> None:
+        if not self.bars_shown:
+            self._tell(self.session.capture())
+            return
+        stop = threading.Event()
+        now = Progress("fire")
+
+        def report(progress: Progress) -> None:
+            nonlocal now
+            now = progress
+
+        bars = Bars(
+            TextColumn("frame {task.fields[frame]:>3}"),
+            BarColumn(),
+            DownloadColumn(),
+            TextColumn("{task.fields[phase]}"),
+            console=Console(file=self.out),
+            transient=True,
+        )
+        task = bars.add_task("", frame=frame, phase="", total=None)
+
+        def follow() -> None:
+            while not stop.wait(0.05):
+                with suppress(OSError):
+                    if now.phase == "fetch" and now.path is not None:
+                        bars.update(task, total=now.total, completed=now.path.stat().st_size)
+                bars.update(task, phase=_WORDS.get(now.phase, now.phase))
+
+        follower = threading.Thread(target=follow, daemon=True)
+        with bars:
+            follower.start()
+            try:
+                shot = self.session.capture(report)
+            finally:
+                stop.set()
+                follower.join()
+        self._tell(shot)
+
+    def _tell(self, shot: Shot) -> None:
+        for capture, _ in shot.captures:
+            findings = capture.facts.get("findings")
+            texts = [str(f.get("text", "")) for f in findings] if isinstance(findings, list) else []
+            self._print(
+                f"frame {capture.frame:>3}, take {capture.take}: {capture.verdict:<8} "
+                f"{' '.join(texts) or 'nothing to object to'}"
+            )
+        for said in shot.said:
+            self._print(f"  {said}")
+
+    def _decide(self) -> None:
+        """Keep what may be kept; follow advice on a picture to shoot again, a few times."""
+        place = self.session.place()
+        capture = place.capture
+        assert capture is not None, "a decision is about a capture"
+        advice = capture.facts.get("advice_shutter")
+        camera = self.session.camera
+        if (
+            capture.verdict == "reshoot"
+            and capture.take < MOST_TAKES
+            and isinstance(advice, str)
+            and camera is not None
+            and advice != capture.settings.get(Role.SHUTTER.value)
+        ):
+            camera.set(Role.SHUTTER, advice)
+            self._print(f"  shutter set to {advice}, shooting again")
+            self.session.shoot_again()
+        else:
+            self.session.keep()
+
+    def _print(self, text: str) -> None:
+        self.out.write(printable(text, 1000) + "\n")
+        self.out.flush()
