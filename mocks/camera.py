@@ -1,0 +1,350 @@
+"""The body of the simulated camera: dials, shutter, battery, card, clock, live view.
+
+It knows nothing of connections. Somebody fires it (`Body.release`), and whoever has subscribed
+hears what comes of it, from another thread.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from datetime import datetime, timedelta
+from enum import Enum
+from typing import Protocol
+
+from mocks import faults as wrong
+from mocks.camera_card import STORAGE, Card, CardFull, Item
+from mocks.camera_dials import Dials
+from mocks.exposure import Exposure
+from mocks.faults import FaultScript, PictureFault, among
+from mocks.ptpip_codes import Event, ObjectFormat, Property
+
+LEAST_BATTERY = 3.0
+"""Per cent of charge below which the shutter does not open."""
+
+BATTERY_PER_PICTURE = 0.05
+"""Per cent of charge that an exposure takes."""
+
+
+class Picture(Protocol):
+    """What a scene gives for one exposure: a DNG, a thumbnail and a JPEG."""
+
+    @property
+    def raw(self) -> bytes:
+        """The raw file."""
+        ...
+
+    @property
+    def thumbnail(self) -> bytes:
+        """A small JPEG."""
+        ...
+
+    @property
+    def jpeg(self) -> bytes:
+        """The camera's own JPEG."""
+        ...
+
+    @property
+    def width(self) -> int:
+        """Pixels of the raw file along a row."""
+        ...
+
+    @property
+    def height(self) -> int:
+        """Rows of the raw file."""
+        ...
+
+
+class Scene(Protocol):
+    """What is in front of the lens."""
+
+    def expose(self, exposure: Exposure, /) -> Picture:
+        """Return what an exposure makes of it."""
+        ...
+
+    def live_view(
+        self, exposure: Exposure, *, zoom: float = 1.0, centre: tuple[float, float] = (0.5, 0.5)
+    ) -> bytes:
+        """Return a JPEG; ``centre`` in shares of the picture's width and height."""
+        ...
+
+
+class Refusal(Enum):
+    """Why the shutter does not open."""
+
+    BUSY = "the camera is still writing the picture before"
+    FULL = "the card has no room for another picture"
+    BATTERY = "the battery is too low"
+
+
+class Refused(Exception):
+    """The shutter did not open; ``reason`` says why."""
+
+    def __init__(self, reason: Refusal) -> None:
+        super().__init__(reason.value)
+        self.reason = reason
+
+
+Listener = Callable[[Event, int, int | None], None]
+"""Called with an event, its parameter, and the tag that was given to `Body.release`."""
+
+
+class Body:
+    """A camera body in front of a scene.
+
+    Parameters
+    ----------
+    scene
+        What it photographs; called by one thread at a time.
+    card
+        Where its pictures go.
+    faults
+        What goes wrong.
+    battery
+        Charge at first, in per cent.
+    """
+
+    def __init__(
+        self,
+        scene: Scene,
+        card: Card,
+        faults: FaultScript | None = None,
+        *,
+        battery: float = 100.0,
+    ) -> None:
+        self.card = card
+        self.faults = faults or FaultScript()
+        self._scene = scene
+        self._dials = Dials()
+        self._battery = battery
+        self._ahead = timedelta()
+        self._lock = threading.RLock()
+        self._looking = threading.Lock()
+        self._listeners: list[Listener] = []
+        self._closed = threading.Event()
+        self._exposing: threading.Thread | None = None
+        self._busy = False
+        self._expected = 0
+        self._live = False
+        self._zoom = 1.0
+        self._centre = (0.5, 0.5)
+
+    def close(self) -> None:
+        """Stop what is going on and give up a temporary card."""
+        self._closed.set()
+        self.wait()
+        self.card.close()
+
+    def subscribe(self, listener: Listener) -> Callable[[], None]:
+        """Have a listener hear of every event; return what ends that."""
+        with self._lock:
+            self._listeners.append(listener)
+
+        def end() -> None:
+            with self._lock, contextlib.suppress(ValueError):
+                self._listeners.remove(listener)
+
+        return end
+
+    @property
+    def battery(self) -> float:
+        """Charge in per cent."""
+        return self._battery
+
+    @battery.setter
+    def battery(self, percent: float) -> None:
+        before, self._battery = self._battery, max(0.0, percent)
+        if int(before) != int(self._battery):
+            self._tell(Event.DEVICE_PROP_CHANGED, Property.BATTERY_LEVEL)
+
+    @property
+    def clock(self) -> datetime:
+        """The camera's own time, without a zone."""
+        return (datetime.now() + self._ahead).replace(microsecond=0)
+
+    @clock.setter
+    def clock(self, now: datetime) -> None:
+        self._ahead = now - datetime.now()
+
+    @property
+    def dials(self) -> Dials:
+        """Where the dials stand; turn them with `turn`."""
+        return self._dials
+
+    def turn(self, code: Property, value: int, *, by_hand: bool = True) -> None:
+        """Turn a dial. Raises KeyError or ValueError, see `Dials.turn`.
+
+        Listeners hear of every property that changed; when it was not done by hand on the
+        camera but from outside, only of those that changed along with it.
+        """
+        with self._lock:
+            changed = self._dials.turn(code, value)
+        for each in changed:
+            if by_hand or each is not code:
+                self._tell(Event.DEVICE_PROP_CHANGED, each)
+
+    @property
+    def busy(self) -> bool:
+        """Whether an exposure is under way."""
+        return self._busy
+
+    def wait(self, seconds: float | None = None) -> None:
+        """Wait until no exposure is under way."""
+        exposing = self._exposing
+        if exposing is not None and exposing is not threading.current_thread():
+            exposing.join(seconds)
+
+    def release(self, tag: int | None = None) -> None:
+        """Fire the shutter; what comes of it is told to the listeners.
+
+        Raises
+        ------
+        Refused
+            When the shutter does not open.
+        """
+        with self._lock:
+            if self.busy:
+                raise Refused(Refusal.BUSY)
+            striking = self.faults.picture()
+            if falls := among(wrong.BatteryFalls, striking):
+                self.battery = falls.percent
+            if self._battery < LEAST_BATTERY:
+                raise Refused(Refusal.BATTERY)
+            if self.card.free < self._expected:
+                raise Refused(Refusal.FULL)
+            self._busy = True
+            self._exposing = threading.Thread(
+                target=self._run, args=(tag, striking), name="exposure", daemon=True
+            )
+            self._exposing.start()
+
+    @contextlib.contextmanager
+    def still(self) -> Iterator[None]:
+        """Wait until nobody looks at the scene, and let nobody look: for moving things there."""
+        with self._looking:
+            yield
+
+    def press_button(self) -> None:
+        """Fire the shutter with the button on the camera. Raises `Refused`."""
+        self.release()
+
+    @property
+    def live(self) -> bool:
+        """Whether live view is on."""
+        return self._live
+
+    @live.setter
+    def live(self, on: bool) -> None:
+        self._live = on
+
+    def magnify(self, zoom: float, centre: tuple[float, float] = (0.5, 0.5)) -> None:
+        """Magnify live view about a point, as with the button on the camera."""
+        self._zoom, self._centre = zoom, centre
+
+    def look(self) -> bytes:
+        """Return one frame of live view."""
+        with self._looking:
+            return self._scene.live_view(self._dials.exposure, zoom=self._zoom, centre=self._centre)
+
+    def pictures_left(self) -> int:
+        """Return for how many pictures there is room, by the size of the largest so far."""
+        return self.card.free // (self._expected or 50_000_000)
+
+    def _tell(self, event: Event, parameter: int, tag: int | None = None) -> None:
+        striking = self.faults.event(event)
+        if among(wrong.LostEvent, striking):
+            return
+        with self._lock:
+            listeners = tuple(self._listeners)
+        for listener in listeners * (2 if among(wrong.DuplicateEvent, striking) else 1):
+            listener(event, parameter, tag)
+
+    def _run(self, tag: int | None, striking: Iterable[PictureFault]) -> None:
+        last: tuple[Event, int] | None = None
+        try:
+            last = self._expose(tag, striking)
+        except CardFull:
+            last = Event.STORE_FULL, STORAGE
+        finally:
+            # Before the last event: whoever hears of it may fire again at once.
+            self._busy = False
+        if last:
+            self._tell(*last, tag)
+
+    def _expose(
+        self, tag: int | None, striking: Iterable[PictureFault]
+    ) -> tuple[Event, int] | None:
+        """Make the picture; return the event that ends it, None where none comes."""
+        if among(wrong.NeverCompletes, striking):
+            return None
+        dials = self._dials
+        with self._looking:
+            picture = self._scene.expose(dials.exposure)
+        self.battery -= BATTERY_PER_PICTURE
+        files = [
+            (ending, form, data)
+            for ending, form, data, wanted in (
+                ("DNG", ObjectFormat.DNG, picture.raw, dials.quality.has_raw),
+                ("JPG", ObjectFormat.EXIF_JPEG, picture.jpeg, dials.quality.has_jpeg),
+            )
+            if wanted
+        ]
+        self._expected = max(self._expected, sum(len(data) for _, _, data in files))
+        if among(wrong.FullCard, striking):
+            raise CardFull
+        folder, stem = self._place(tag, striking)
+        late = among(wrong.LateSecondFile, striking)
+        for order, (ending, form, data) in enumerate(files):
+            if order and late and self._closed.wait(late.seconds):
+                return None
+            item = self._write(folder, f"{stem}.{ending}", (form, data), picture, striking)
+            self._tell(Event.OBJECT_ADDED, item.handle, tag)
+        return Event.CAPTURE_COMPLETE, 0 if tag is None else tag
+
+    def _place(self, tag: int | None, striking: Iterable[PictureFault]) -> tuple[Item, str]:
+        """Return the folder and the name of the next picture, and tell of a new folder."""
+        again = among(wrong.SameName, striking)
+        pictures = [item for item in self.card.items() if not item.is_folder]
+        if again and again.same and pictures:
+            last = pictures[-1]
+            folder = self.card.find(last.parent)
+            if folder is not None:
+                return folder, last.name.rpartition(".")[0]
+        if again:
+            self.card.reset_numbers()
+        made, folder, stem = self.card.next_name()
+        for item in made:
+            self._tell(Event.OBJECT_ADDED, item.handle, tag)
+        return folder, stem
+
+    def _write(
+        self,
+        folder: Item,
+        name: str,
+        file: tuple[ObjectFormat, bytes],
+        picture: Picture,
+        striking: Iterable[PictureFault],
+    ) -> Item:
+        form, data = file
+        stated: int | None = None
+        if bad := among(wrong.BadName, striking):
+            name = bad.name
+        if size := among(wrong.WrongSize, striking):
+            stated = max(0, len(data) + size.by)
+        if harm := among(wrong.Corrupted, striking):
+            start = harm.offset % len(data)
+            spoilt = bytes(byte ^ 0xFF for byte in data[start : start + harm.length])
+            data = data[:start] + spoilt + data[start + len(spoilt) :]
+        if cut := among(wrong.Truncated, striking):
+            stated, data = len(data), data[: cut.keep]
+        return self.card.write(
+            folder,
+            name,
+            form,
+            data,
+            thumbnail=picture.thumbnail,
+            size=(picture.width, picture.height),
+            captured=self.clock,
+            stated_size=stated,
+        )

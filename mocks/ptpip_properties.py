@@ -1,0 +1,83 @@
+"""The camera's settings and state as PTP device properties (ISO 15740)."""
+
+from __future__ import annotations
+
+from mocks import ptpip_packets as packets
+from mocks.camera import Body
+from mocks.camera_dials import DIALS, standard_shutters, ten_thousandths
+from mocks.ptpip_codes import DataType, Property, Response
+from mocks.ptpip_packets import BadPacket, Value
+
+_TYPES = {
+    Property.BATTERY_LEVEL: DataType.UINT8,
+    Property.COMPRESSION_SETTING: DataType.UINT8,
+    Property.EXPOSURE_TIME: DataType.UINT32,
+    Property.EXPOSURE_TIME_FRACTION: DataType.UINT32,
+    Property.DATE_TIME: DataType.STRING,
+    Property.LIVE_VIEW_STATUS: DataType.UINT8,
+}
+_READ_ONLY = {Property.BATTERY_LEVEL, Property.LIVE_VIEW_STATUS}
+
+
+class Properties:
+    """The properties of a body; ``extended`` with those of the vendor's extension."""
+
+    def __init__(self, body: Body, *, extended: bool) -> None:
+        self._body = body
+        self.codes = tuple(code for code in Property if extended or not code.of_vendor)
+
+    def describe(self, code: Property) -> bytes:
+        """Return a property's DevicePropDesc dataset."""
+        choices: tuple[int, ...] = ()
+        default: Value = self._now(code)
+        if code is Property.EXPOSURE_TIME:
+            choices = standard_shutters()
+            default = ten_thousandths(DIALS[Property.EXPOSURE_TIME_FRACTION].default)
+        elif code in DIALS:
+            choices, default = DIALS[code].choices, DIALS[code].default
+        return packets.property_description(
+            code,
+            _kind(code),
+            writable=code not in _READ_ONLY,
+            default=default,
+            current=self._now(code),
+            choices=choices,
+            span=(0, 100, 1) if code is Property.BATTERY_LEVEL else None,
+        )
+
+    def read(self, code: Property) -> bytes:
+        """Return a property's packed value."""
+        return packets.value(_kind(code), self._now(code))
+
+    def set(self, code: Property, data: bytes) -> Response:
+        """Set a property from its packed value; return what the camera answers."""
+        if code in _READ_ONLY:
+            return Response.ACCESS_DENIED
+        try:
+            item = packets.read_value(_kind(code), data)
+        except BadPacket:
+            return Response.INVALID_DEVICE_PROP_FORMAT
+        try:
+            if isinstance(item, str):
+                self._body.clock = packets.read_when(item)
+            else:
+                self._body.turn(code, item, by_hand=False)
+        except ValueError:
+            return Response.INVALID_DEVICE_PROP_VALUE
+        return Response.OK
+
+    def _now(self, code: Property) -> Value:
+        body = self._body
+        if code is Property.BATTERY_LEVEL:
+            return int(body.battery)
+        if code is Property.DATE_TIME:
+            return packets.when(body.clock)
+        if code is Property.LIVE_VIEW_STATUS:
+            return int(body.live)
+        if code is Property.EXPOSURE_TIME:
+            return ten_thousandths(body.dials[Property.EXPOSURE_TIME_FRACTION])
+        return body.dials[code]
+
+
+def _kind(code: Property) -> DataType:
+    return _TYPES.get(code, DataType.UINT16)

@@ -1,0 +1,232 @@
+"""A bench with its camera in a process of its own, and the hand at it by remote call.
+
+The process ends with the one that started it, also when that is killed.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from mocks.bench import Bench, BenchConfig
+from mocks.camera import Body
+from mocks.camera_card import Card
+from mocks.faults import Fault, FaultScript
+from mocks.ptpip_codes import Property
+from mocks.ptpip_operations import Identity
+from mocks.ptpip_responder import Responder
+from tether.child import Child
+
+START_SECONDS = 60.0
+
+
+class BenchServer:
+    """A bench, its camera and the responder. See `BenchProcess.start` for the parameters."""
+
+    def __init__(
+        self,
+        config: BenchConfig | None = None,
+        *,
+        port: int = 0,
+        card: Path | None = None,
+        capacity: int | None = None,
+        battery: float = 100.0,
+        identity: Identity | None = None,
+        faults: tuple[Fault, ...] = (),
+    ) -> None:
+        self.bench = Bench(config or BenchConfig())
+        kept = Card(card) if capacity is None else Card(card, capacity=capacity)
+        self.body = Body(self.bench, kept, FaultScript(faults), battery=battery)
+        self.responder = Responder(self.body, port=port, identity=identity)
+
+    def close(self) -> None:
+        """Disconnect and stop."""
+        self.responder.close()
+        self.body.close()
+
+    def port_name(self) -> str:
+        """Return how libgphoto2 names the way to the camera."""
+        return self.responder.port_name
+
+    def hand(self, method: str, *args: Any) -> Any:
+        """Call a method of `mocks.hand.Hand`, or read one of its properties."""
+        with self.body.still():
+            found = getattr(self.bench.hand, method)
+            return found(*args) if callable(found) else found
+
+    def press_button(self) -> None:
+        """Fire the shutter with the button on the camera."""
+        self.body.press_button()
+
+    def turn(self, code: int, value: int) -> None:
+        """Turn a dial by hand."""
+        self.body.turn(Property(code), value)
+
+    def set_battery(self, percent: float) -> None:
+        """Charge or empty the battery."""
+        self.body.battery = percent
+
+    def magnify(self, zoom: float, centre: tuple[float, float]) -> None:
+        """Magnify live view."""
+        self.body.magnify(zoom, centre)
+
+    def install(self, *faults: Fault) -> None:
+        """Install faults."""
+        self.body.faults.install(*faults)
+
+    def clear_faults(self) -> None:
+        """Remove all faults."""
+        self.body.faults.clear()
+
+    def struck(self) -> tuple[Fault, ...]:
+        """Return the faults that have struck."""
+        return self.body.faults.struck
+
+
+def _serve(arguments: dict[str, Any]) -> BenchServer:
+    return BenchServer(**arguments)
+
+
+class BenchProcess:
+    """A `BenchServer` in a process of its own; its calls may come from any thread."""
+
+    def __init__(self, child: Child) -> None:
+        self._child = child
+        self._port_name = str(child.call("port_name"))
+
+    @classmethod
+    def start(
+        cls,
+        config: BenchConfig | None = None,
+        *,
+        port: int = 0,
+        card: Path | None = None,
+        capacity: int | None = None,
+        battery: float = 100.0,
+        identity: Identity | None = None,
+        faults: tuple[Fault, ...] = (),
+        log: Path | None = None,
+    ) -> BenchProcess:
+        """Start the process and return when the camera can be reached.
+
+        Parameters
+        ----------
+        config
+            What stands on the bench.
+        port
+            Where the camera listens, 0 for a free port.
+        card
+            Folder that keeps the card from one process to the next; None for a card that goes
+            with the process.
+        capacity
+            Bytes that the card holds, None for a large one.
+        battery
+            Charge in per cent.
+        identity
+            What the camera calls itself.
+        faults
+            What goes wrong.
+        log
+            File for what the process prints.
+
+        Raises
+        ------
+        TetherError
+            When the process does not come up.
+        """
+        arguments = {
+            "config": config,
+            "port": port,
+            "card": card,
+            "capacity": capacity,
+            "battery": battery,
+            "identity": identity,
+            "faults": faults,
+        }
+        child = Child(_serve, arguments, name="The simulated bench", log=log)
+        child.start(START_SECONDS)
+        return cls(child)
+
+    @property
+    def port_name(self) -> str:
+        """How libgphoto2 names the way to the camera: ``ptpip:127.0.0.1:PORT:PORT``."""
+        return self._port_name
+
+    @property
+    def pid(self) -> int | None:
+        """The process's number."""
+        return self._child.pid
+
+    def go_to(self, frame: int) -> None:
+        """Bring a frame into the gate."""
+        self._child.call("hand", "go_to", frame)
+
+    def remove_film(self) -> None:
+        """Take the film out: the open gate."""
+        self._child.call("hand", "remove_film")
+
+    def reload(self) -> None:
+        """Take the strip out and load it again the right way."""
+        self._child.call("hand", "reload")
+
+    def lamp(self, on: bool) -> None:
+        """Switch the lamp."""
+        self._child.call("hand", "lamp", on)
+
+    def frame(self) -> int | None:
+        """Return the frame that really lies in the gate, None without film."""
+        found: int | None = self._child.call("hand", "frame")
+        return found
+
+    def mishaps(self) -> tuple[tuple[str, str], ...]:
+        """Return code and words of everything that can go wrong on the bench."""
+        return tuple(self._child.call("hand", "mishaps"))
+
+    def active(self) -> tuple[str, ...]:
+        """Return the codes of what is wrong now."""
+        return tuple(self._child.call("hand", "active"))
+
+    def mishap(self, code: str) -> None:
+        """Let something go wrong on the bench."""
+        self._child.call("hand", "mishap", code)
+
+    def put_right(self, code: str) -> None:
+        """Put one thing right."""
+        self._child.call("hand", "put_right", code)
+
+    def clear(self) -> None:
+        """Put everything on the bench right, and remove the camera's faults."""
+        self._child.call("hand", "clear")
+        self._child.call("clear_faults")
+
+    def press_button(self) -> None:
+        """Fire the shutter with the button on the camera."""
+        self._child.call("press_button")
+
+    def turn(self, code: Property, value: int) -> None:
+        """Turn a dial by hand."""
+        self._child.call("turn", int(code), value)
+
+    def set_battery(self, percent: float) -> None:
+        """Charge or empty the battery."""
+        self._child.call("set_battery", percent)
+
+    def magnify(self, zoom: float, centre: tuple[float, float] = (0.5, 0.5)) -> None:
+        """Magnify live view about a point, in shares of the picture's width and height."""
+        self._child.call("magnify", zoom, centre)
+
+    def install(self, *faults: Fault) -> None:
+        """Install faults of the camera and its connection."""
+        self._child.call("install", *faults)
+
+    def struck(self) -> tuple[Fault, ...]:
+        """Return the faults that have struck."""
+        return tuple(self._child.call("struck"))
+
+    def kill(self) -> None:
+        """End the process at once, as a loss of power would."""
+        self._child.kill()
+
+    def close(self) -> None:
+        """End the process. May be called twice."""
+        self._child.close()
