@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 import tempfile
+import threading
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
@@ -67,6 +68,7 @@ class Card:
         self._folder.mkdir(parents=True, exist_ok=True)
         self.capacity = capacity
         self._per_folder = per_folder
+        self._lock = threading.RLock()
         self._items: dict[int, Item] = {}
         self._next_handle = 1
         self._number = 0
@@ -87,11 +89,12 @@ class Card:
     @property
     def free(self) -> int:
         """Bytes that are left."""
-        return max(0, self.capacity - sum(item.size for item in self._items.values()))
+        return max(0, self.capacity - sum(item.size for item in self.items()))
 
     def items(self) -> tuple[Item, ...]:
         """Return everything on the card, oldest first."""
-        return tuple(self._items.values())
+        with self._lock:
+            return tuple(self._items.values())
 
     def find(self, handle: int) -> Item | None:
         """Return an item by its handle, None where there is none."""
@@ -99,7 +102,7 @@ class Card:
 
     def children(self, parent: int) -> tuple[Item, ...]:
         """Return what lies in a folder (0: the root)."""
-        return tuple(item for item in self._items.values() if item.parent == parent)
+        return tuple(item for item in self.items() if item.parent == parent)
 
     def path_of(self, item: Item) -> str:
         """Return an item's folder as a camera shows it: ``/DCIM/100BENCH``."""
@@ -121,6 +124,10 @@ class Card:
 
     def next_name(self) -> tuple[list[Item], Item, str]:
         """Count up; return the new folders, the folder to write to and the name without ending."""
+        with self._lock:
+            return self._next_name()
+
+    def _next_name(self) -> tuple[list[Item], Item, str]:
         self._number = self._number % 9999 + 1
         if self._in_series >= self._per_folder or (self._number == 1 and self._in_series):
             self._series += 1
@@ -136,9 +143,10 @@ class Card:
 
     def reset_numbers(self) -> None:
         """Begin a new folder and number from 1 again, as cameras can be set to do."""
-        self._series += 1
-        self._in_series = 0
-        self._number = 0
+        with self._lock:
+            self._series += 1
+            self._in_series = 0
+            self._number = 0
 
     def write(
         self,
@@ -159,32 +167,34 @@ class Card:
         CardFull
             When there is no room for it. Nothing is written then.
         """
-        if len(data) > self.free:
-            raise CardFull(name)
-        item = Item(
-            self._next_handle,
-            folder.handle,
-            name,
-            form,
-            len(data),
-            len(thumbnail),
-            *size,
-            captured,
-            stated_size,
-        )
-        self.file_of(item).write_bytes(data)
-        if thumbnail:
-            self._thumb_file(item).write_bytes(thumbnail)
-        self._keep(item)
-        self._save()
-        return item
+        with self._lock:
+            if len(data) > self.free:
+                raise CardFull(name)
+            item = Item(
+                self._next_handle,
+                folder.handle,
+                name,
+                form,
+                len(data),
+                len(thumbnail),
+                *size,
+                captured,
+                stated_size,
+            )
+            self.file_of(item).write_bytes(data)
+            if thumbnail:
+                self._thumb_file(item).write_bytes(thumbnail)
+            self._keep(item)
+            self._save()
+            return item
 
     def remove(self, item: Item) -> None:
         """Remove a file, or a folder with everything in it."""
         for child in self.children(item.handle):
             self.remove(child)
-        self._items.pop(item.handle, None)
-        self._save()
+        with self._lock:
+            self._items.pop(item.handle, None)
+            self._save()
         self.file_of(item).unlink(missing_ok=True)
         self._thumb_file(item).unlink(missing_ok=True)
 
@@ -208,8 +218,7 @@ class Card:
             "series": self._series,
             "in_series": self._in_series,
             "items": [
-                asdict(item) | {"captured": item.captured.isoformat()}
-                for item in self._items.values()
+                asdict(item) | {"captured": item.captured.isoformat()} for item in self.items()
             ],
         }
         new = self._folder / f"{_INDEX}.new"
