@@ -27,6 +27,8 @@ class BenchConfig:
         "rebate", "wide" or "tight", see `mocks.view.View.fit`.
     edge_print
         Print bar codes and frame numbers on the rebate of 135 film.
+    edge_numbers
+        The film's two numbers in the bar code, 0..127 and 0..15 (invented).
     target
         "pictures", or "step-tablet": every frame carries `mocks.step_tablet.StepTablet`.
     frame_faults
@@ -51,6 +53,7 @@ class BenchConfig:
     optics: OpticsConfig = field(default_factory=OpticsConfig)
     framing: str = "rebate"
     edge_print: bool = False
+    edge_numbers: tuple[int, int] = (33, 7)
     target: str = "pictures"
     frame_faults: tuple[tuple[int, str], ...] = ()
     placement_mm: float = 0.08

@@ -36,8 +36,8 @@ class StripConfig:
     frames_per_strip: int
     seed: int
     edge_print: bool
-    number: int = 33
-    extract: int = 7
+    number: int
+    extract: int
 
 
 @dataclass(frozen=True, slots=True)

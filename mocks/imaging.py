@@ -51,6 +51,7 @@ class Imaging:
                 config.frames_per_strip,
                 config.seed,
                 config.edge_print,
+                *config.edge_numbers,
             ),
             self._paint,
         )
@@ -228,6 +229,8 @@ class Imaging:
         site_um = 1000 / self.view.scale
         noise = rng.standard_normal((self.view.height, self.view.width), np.float32)
         noise *= np.float32(selwyn_sigma(granularity, site_um**2))
+        if "wrong-side" in state.mishaps:
+            return noise[::-1] if self.view.turned else noise[:, ::-1]
         return noise
 
 

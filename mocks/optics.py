@@ -113,11 +113,13 @@ def _gaussian(plane: FloatArray, sigma: float) -> FloatArray:
         for axis in (0, 1):
             plane = _convolve(plane, kernel.astype(np.float32), axis)
         return plane
-    # Three running means of width w have the variance (w² - 1) / 4.
-    width = max(3, round(math.sqrt(4 * sigma**2 + 1)) | 1)
+    # A running mean of width w has the variance (w² - 1) / 12; three of them, each of the odd
+    # width below or above, come nearest to sigma².
+    low = int(math.sqrt(4 * sigma**2 + 1) - 1) // 2 * 2 + 1
+    narrow = round((12 * sigma**2 - 3 * low**2 - 12 * low - 9) / (-4 * low - 4))
     for axis in (0, 1):
-        for _ in range(3):
-            plane = _running_mean(plane, width, axis)
+        for index in range(3):
+            plane = _running_mean(plane, low if index < narrow else low + 2, axis)
     return plane
 
 

@@ -75,7 +75,7 @@ class SensorConfig:
         """Refuse what no sensor could be."""
         if self.width % 2 or self.height % 2 or min(self.width, self.height) < 16:
             raise ValueError("width and height must be even and at least 16")
-        if sorted(self.cfa) != ["B", "G", "G", "R"] or "GG" in (self.cfa[:2], self.cfa[2:]):
+        if self.cfa not in ("RGGB", "BGGR", "GRBG", "GBRG"):
             raise ValueError(f"'{self.cfa}' is no Bayer phase; use RGGB, BGGR, GRBG or GBRG")
         if not 0 <= self.black < self.saturation < 2**self.bits:
             raise ValueError("black < saturation < 2^bits must hold")

@@ -1,0 +1,95 @@
+"""The hand: what it moves, and how long its mishaps last."""
+
+from __future__ import annotations
+
+import pytest
+
+from mocks.hand import MISHAPS, Hand
+
+
+@pytest.fixture
+def hand() -> Hand:
+    return Hand(12, 6)
+
+
+def test_the_bench_begins_with_an_open_gate(hand: Hand) -> None:
+    assert hand.frame is None
+    assert hand.lamp_on
+    hand.go_to(4)
+    assert hand.frame == 4
+    hand.remove_film()
+    assert hand.frame is None
+
+
+@pytest.mark.parametrize("frame", [0, 13, -1])
+def test_there_is_no_such_frame(hand: Hand, frame: int) -> None:
+    with pytest.raises(ValueError, match="1 to 12"):
+        hand.go_to(frame)
+
+
+def test_a_move_that_fails_fails_once(hand: Hand) -> None:
+    hand.go_to(1)
+    hand.mishap("not-advanced")
+    hand.go_to(2)
+    assert hand.frame == 1
+    hand.go_to(2)
+    assert hand.frame == 2
+
+
+def test_half_way_lies_between_two_frames_until_moved_again(hand: Hand) -> None:
+    hand.go_to(1)
+    hand.mishap("half-way")
+    assert hand.active == ("half-way",)
+    hand.go_to(2)
+    assert hand.state.position == 1.5
+    assert hand.active == ()
+    hand.go_to(2)
+    assert hand.state.position == 2.0
+
+
+def test_a_loading_keeps_its_mishap_until_the_next_strip(hand: Hand) -> None:
+    hand.go_to(1)
+    hand.mishap("wrong-side")
+    hand.go_to(6)
+    assert hand.active == ("wrong-side",)
+    hand.go_to(7)
+    assert hand.active == ()
+
+
+@pytest.mark.parametrize("how", ["reload", "remove_film", "clear"])
+def test_reloading_puts_the_strip_right(hand: Hand, how: str) -> None:
+    hand.go_to(3)
+    hand.mishap("tilted-strip")
+    getattr(hand, how)()
+    assert hand.state.mishaps == frozenset()
+    assert hand.frame == (None if how == "remove_film" else 3)
+
+
+def test_a_mishap_of_the_bench_outlasts_the_strip(hand: Hand) -> None:
+    hand.go_to(1)
+    hand.mishap("room-light")
+    hand.go_to(9)
+    hand.remove_film()
+    assert hand.active == ("room-light",)
+    hand.put_right("room-light")
+    assert hand.active == ()
+
+
+def test_a_pictures_fault_stays_with_its_frame(hand: Hand) -> None:
+    hand.go_to(5)
+    hand.mishap("scratched")
+    hand.go_to(6)
+    assert hand.active == ()
+    hand.go_to(5)
+    assert hand.active == ("scratched",)
+
+
+def test_every_label_says_how_it_is_put_right(hand: Hand) -> None:
+    assert hand.mishaps() == tuple((m.code, m.label) for m in MISHAPS)
+    assert len({code for code, _ in hand.mishaps()}) == len(MISHAPS)
+
+
+@pytest.mark.parametrize("call", ["mishap", "put_right"])
+def test_unknown_mishaps_are_refused(hand: Hand, call: str) -> None:
+    with pytest.raises(ValueError, match="known: not-advanced"):
+        getattr(hand, call)("earthquake")
