@@ -117,7 +117,7 @@ def bench_for(roll: Roll, plan: Rehearsal, card: Path) -> Iterator[BenchProcess]
         frames_per_strip=roll.strip_length or roll.frames_expected,
         seed=plan.seed * 1000 + roll.id,
     )
-    bench = BenchProcess.start(config, card_folder=card)
+    bench = BenchProcess.start(config, card=card)
     try:
         yield bench
     finally:

@@ -41,7 +41,7 @@ STEPS: tuple[Step, ...] = (
         "film-base",
         Scope.SITTING,
         "Make sure that the film is safety film and in a fit state to handle.",
-        "Old cellulose nitrate film burns fiercely and cannot be put out; it must not go on a lamp.",
+        "Old cellulose nitrate film burns fiercely; it cannot be put out and must not go on a lamp.",
         "Safety film usually says SAFETY on its edge. Film from before the early 1950s without "
         "that word, film that smells sharp, is brown, sticky or powdery is a case for an archive.",
         "If it may be nitrate: stop, keep it cool and away from the lamp and from any flame, and "
@@ -83,7 +83,7 @@ STEPS: tuple[Step, ...] = (
         "focus-lock",
         Scope.SITTING,
         "Focus on the grain in the middle of a frame, then lock focus.",
-        "Depth of field on film is a fraction of a millimetre; autofocus would hunt on every frame.",
+        "Depth of field on film is a fraction of a millimetre, and autofocus hunts on every frame.",
         "Look at the magnified centre and all four corners. If one side stays soft the camera is "
         "not parallel to the film, or the film is not flat.",
         habit=True,

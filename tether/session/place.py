@@ -51,7 +51,11 @@ def next_frame(roll: Roll, frames: Sequence[Frame]) -> int | None:
     if roll.cursor is not None:
         return roll.cursor
     return next(
-        (f.number for f in frames if f.state is FrameState.OPEN and f.number <= roll.frames_expected),
+        (
+            f.number
+            for f in frames
+            if f.state is FrameState.OPEN and f.number <= roll.frames_expected
+        ),
         None,
     )
 

@@ -267,16 +267,17 @@ class Session:
         self._log("step", f"{how}: {step.what}", frame)
 
     def ask_less(self, short: bool) -> str:
-        """Shorten the checklist, or ask everything again; return what that means, as logged."""
+        """Shorten the checklist, or ask everything again; return what that means.
+
+        The log names every step that is left out."""
         self.store.set_short(self.sitting.id, short)
         self.sitting = replace(self.sitting, short=short)
         if short:
             names = "; ".join(step.what.rstrip(".") for step in left_out())
-            text = f"Checklist shortened. No longer asked: {names}."
-        else:
-            text = "Checklist whole again: every step is asked."
-        self._log("checklist", text)
-        return text
+            self._log("checklist", f"Shortened. No longer asked: {names}.")
+            return f"{len(left_out())} steps of habit are no longer asked; the log names them."
+        self._log("checklist", "Whole again: every step is asked.")
+        return "Every step is asked again."
 
     # --- capture ---------------------------------------------------------------------------
 
@@ -478,7 +479,9 @@ class Session:
         if place.frame is None:
             raise NotNow("All frames are decided.", todo="Go to a frame to change it.")
         frame = self.frames()[place.frame - 1]
-        newest = frame.captures[-1].id if frame.captures and state is not FrameState.SKIPPED else None
+        newest = (
+            frame.captures[-1].id if frame.captures and state is not FrameState.SKIPPED else None
+        )
         if state is FrameState.SKIPPED and frame.chosen is not None:
             return self.go_to(None)
         self.store.decide(self._roll_id, place.frame, state, newest)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+from rich.text import Text
 from textual import work
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
+from textual.screen import Screen
 from textual.widgets import Footer, Static
 
 from tether.camera.errors import SeveralCameras
@@ -22,16 +24,39 @@ from tether.tui.roll_screens import ChooseRoll, DescribeRoll
 from tether.tui.worktable import Worktable
 
 
+class Opening(Screen[None]):
+    """Shown until the camera and the roll are found, or says why they are not."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("r", "retry", "Try again"),
+        Binding("q,escape", "app.leave", "Leave", key_display="q"),
+    ]
+
+    def compose(self) -> ComposeResult:
+        """Lay out the page."""
+        with Vertical(classes="page"):
+            yield Static("", id="opening")
+        yield Footer()
+
+    def action_retry(self) -> None:
+        """Look for the camera and the roll once more."""
+        app = self.app
+        if isinstance(app, TetherApp) and app.session is None:
+            app.begin()
+
+
 class TetherApp(App[str]):
     """The program. Returns a sentence to print after the screen is gone."""
 
     CSS_PATH = "bench.tcss"
     TITLE = "tether"
     ENABLE_COMMAND_PALETTE = False
-    HORIZONTAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [(0, "-narrow"), (110, "-wide")]
+    HORIZONTAL_BREAKPOINTS = [  # noqa: RUF012 - the base class declares it without ClassVar
+        (0, "-narrow"),
+        (110, "-wide"),
+    ]
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("ctrl+c,q", "leave", "Leave", show=False),
-        Binding("r", "retry", "Try again"),
+        Binding("ctrl+c", "leave", "Leave", show=False, priority=True)
     ]
 
     def __init__(self, given: Given) -> None:
@@ -41,14 +66,10 @@ class TetherApp(App[str]):
         self.session: Session | None = None
         self.camera: SessionCamera | None = None
 
-    def compose(self) -> ComposeResult:
-        """Lay out the page that is shown until the camera and the roll are found."""
-        with Vertical(classes="page"):
-            yield Static("", id="opening")
-        yield Footer()
-
-    def on_mount(self) -> None:
+    async def on_mount(self) -> None:
         """Begin."""
+        self.opening = Opening()
+        await self.push_screen(self.opening)
         self.begin()
 
     @work(exclusive=True, group="begin")
@@ -77,13 +98,13 @@ class TetherApp(App[str]):
                 )
             )
         except TetherError as error:
-            self._say(f"[b]✗[/b] {_plain(str(error))}\n\n[b]R[/b] tries again, [b]Q[/b] leaves.")
+            self._say(f"✗ {error}\n\nR tries again, Q leaves.")
             self.bell()
             return
         await self.push_screen(Worktable(self.session))
 
     def _say(self, text: str) -> None:
-        self.query_one("#opening", Static).update(text)
+        self.opening.query_one("#opening", Static).update(Text(text))
 
     async def _find_roll(self) -> Roll | None:
         store = self.given.archive.store
@@ -111,18 +132,11 @@ class TetherApp(App[str]):
         try:
             return await self.desk.do(lambda: self.given.connect(self.given.port))
         except SeveralCameras as several:
-            options = [
-                (c.port, f"{printable(c.model, 40)}   {c.port}") for c in several.candidates
-            ]
+            options = [(c.port, f"{printable(c.model, 40)}   {c.port}") for c in several.candidates]
         port = await self.push_screen_wait(Pick("Which camera is over the film?", options))
         if port is None:
             return None
         return await self.desk.do(lambda: self.given.connect(port))
-
-    def action_retry(self) -> None:
-        """Look for the camera and the roll once more."""
-        if self.session is None:
-            self.begin()
 
     def action_leave(self) -> None:
         """Leave the program; everything is stored already."""
@@ -135,8 +149,3 @@ class TetherApp(App[str]):
             self.session.close()
         if self.camera is not None:
             self.camera.close()
-
-
-def _plain(text: str) -> str:
-    """Keep text from outside from being read as markup."""
-    return text.replace("[", "\\[")

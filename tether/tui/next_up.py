@@ -13,10 +13,10 @@ from tether.session.place import Todo
 from tether.session.session import View
 
 _TITLES = {
-    Scope.SITTING: "Set up",
-    Scope.ROLL: "The roll",
-    Scope.STRIP: "The strip",
-    Scope.FRAME: "The frame",
+    Scope.SITTING: "set up",
+    Scope.ROLL: "the roll",
+    Scope.STRIP: "strip",
+    Scope.FRAME: "frame",
 }
 
 
@@ -62,7 +62,7 @@ class NextUp(VerticalScroll):
                 "Keep it?\n" if keep else "Read the verdict, then choose.\n",
                 "bold",
             )
-            text.append("Both pictures stay on disk, whatever you choose.\n")
+            text.append("The picture stays on disk, whatever you choose.\n")
             text.append("[Enter] or [K] keep" if keep else "[K] keep all the same", "dim")
             text.append("   [A] shoot again   [B] blank   [D] damaged   [T] note", "dim")
         else:

@@ -51,7 +51,9 @@ class ChooseRoll(Screen[str | None]):
         if event.option_id == "new":
             self.dismiss("")
             return
-        self.dismiss(next(p.roll.name for p in self.rolls if f"roll-{p.roll.id}" == event.option_id))
+        self.dismiss(
+            next(p.roll.name for p in self.rolls if f"roll-{p.roll.id}" == event.option_id)
+        )
 
     def action_leave(self) -> None:
         """Leave the program."""

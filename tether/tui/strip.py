@@ -76,6 +76,4 @@ class StripBar(Widget):
             numbers = list(range(first, first + room))
         cells = self.query_one("#strip-cells", Horizontal)
         await cells.remove_children()
-        await cells.mount_all(
-            FrameCell(view.frames[n - 1], n == view.place.frame) for n in numbers
-        )
+        await cells.mount_all(FrameCell(view.frames[n - 1], n == view.place.frame) for n in numbers)

@@ -28,14 +28,18 @@ def bars(counts: Sequence[float], width: int) -> str:
     if not counts or width < 1:
         return ""
     groups = [
-        sum(counts[i * len(counts) // width : max((i + 1) * len(counts) // width, i * len(counts) // width + 1)])
+        sum(
+            counts[
+                i * len(counts) // width : max(
+                    (i + 1) * len(counts) // width, i * len(counts) // width + 1
+                )
+            ]
+        )
         for i in range(width)
     ]
     most = max(groups) or 1
     # The square root lets a small peak of highlights be seen beside the mass of the picture.
-    return "".join(
-        _BARS[max(round(8 * (g / most) ** 0.5), 1) if g > 0 else 0] for g in groups
-    )
+    return "".join(_BARS[max(round(8 * (g / most) ** 0.5), 1) if g > 0 else 0] for g in groups)
 
 
 class VerdictPanel(VerticalScroll):

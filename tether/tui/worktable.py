@@ -54,17 +54,18 @@ class Worktable(Screen[None]):
         Binding("s", "mark('skipped')", "Skip"),
         Binding("b", "mark('blank')", "Blank"),
         Binding("d", "mark('damaged')", "Damaged"),
-        Binding("g", "go", "Go to"),
         Binding("n", "onward", "Onward"),
-        Binding("t", "note", "Note"),
-        Binding("z", "ask_less", "Ask less"),
-        Binding("l", "log", "Log"),
         Binding("e", "extra", "Extra frame"),
         Binding("c", "connect", "Connect"),
-        Binding("m", "mishap", "Mishap"),
-        Binding("o", "own_button", "Own button"),
+        Binding("g", "go", "Go to"),
+        Binding("t", "note", "Note"),
         Binding("question_mark", "how", "How", key_display="?"),
         Binding("q,ctrl+c", "leave", "Leave", key_display="q"),
+        # Shown in the line above the footer, which has no room for them in 80 columns.
+        Binding("z", "ask_less", "Ask less", show=False),
+        Binding("l", "log", "Log", show=False),
+        Binding("m", "mishap", "Mishap", show=False),
+        Binding("o", "own_button", "Own button", show=False),
     ]
 
     def __init__(self, session: Session) -> None:
@@ -90,6 +91,7 @@ class Worktable(Screen[None]):
         yield ProgressBar(id="progress", show_eta=False)
         yield Static(id="message")
         yield CameraLine(id="camera")
+        yield Static(id="more-keys")
         yield Footer(show_command_palette=False)
 
     async def on_mount(self) -> None:
@@ -114,12 +116,24 @@ class Worktable(Screen[None]):
         if self.tether.given.hand and (wrong := self.tether.given.hand.active()):
             title.append(f"   mishap: {', '.join(wrong)}", "italic")
         self.query_one("#title", Static).update(title)
+        self.query_one("#more-keys", Static).update(self._more_keys(view))
         await self.query_one(StripBar).show(view)
         self.query_one(NextUp).show(view)
         self.query_one(VerdictPanel).show(_last_capture(view))
         name = self.session.camera.identity.model if self.session.camera else ""
         self.query_one(CameraLine).show(name, view.camera)
         self.refresh_bindings()
+
+    def _more_keys(self, view: View) -> str:
+        keys = [
+            ("z", "ask_less", "ask everything" if view.short else "ask less"),
+            ("l", "log", "log"),
+        ]
+        if self.tether.given.hand:
+            keys += [("m", "mishap", "mishap on the bench"), ("o", "own_button", "camera's button")]
+        return "  ".join(
+            f"[@click=screen.{action}][b]{key}[/b] {words}[/]" for key, action, words in keys
+        )
 
     def say(self, text: str, *, bad: bool = False) -> None:
         """Show a message until the next action."""
@@ -336,7 +350,9 @@ class Worktable(Screen[None]):
         text = Text()
         for at, frame, kind, line in lines or ():
             text.append(f"{at[:19].replace('T', ' ')} ", "dim")
-            text.append(f"{kind:<10} {f'f{frame:03d}' if frame else '    '} {printable(line, 500)}\n")
+            text.append(
+                f"{kind:<10} {f'f{frame:03d}' if frame else '    '} {printable(line, 500)}\n"
+            )
         await self.app.push_screen_wait(Reading("Log of the roll (UTC)", text))
 
     @work(group="action")
@@ -346,8 +362,12 @@ class Worktable(Screen[None]):
         if hand is None:
             return
         active = hand.active()
-        options = [(code, f"{'▣' if code in active else '□'} {label}") for code, label in hand.mishaps()]
-        code = await self.app.push_screen_wait(Pick("What shall go wrong? (again: put right)", options))
+        options = [
+            (code, f"{'▣' if code in active else '□'} {label}") for code, label in hand.mishaps()
+        ]
+        code = await self.app.push_screen_wait(
+            Pick("What shall go wrong? (again: put right)", options)
+        )
         if code:
             await self.attempt(lambda: hand.toggle(code))
 
@@ -389,4 +409,3 @@ def _size(path: Path | None) -> int:
         return path.stat().st_size if path else 0
     except OSError:
         return 0
-
