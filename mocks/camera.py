@@ -7,6 +7,7 @@ hears what comes of it, from another thread.
 from __future__ import annotations
 
 import contextlib
+import math
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime, timedelta
@@ -154,9 +155,14 @@ class Body:
 
     @battery.setter
     def battery(self, percent: float) -> None:
-        before, self._battery = self._battery, max(0.0, percent)
-        if int(before) != int(self._battery):
+        before, self._battery = self.battery_shown, max(0.0, percent)
+        if before != self.battery_shown:
             self._tell(Event.DEVICE_PROP_CHANGED, Property.BATTERY_LEVEL)
+
+    @property
+    def battery_shown(self) -> int:
+        """Charge as the camera's display shows it, in whole per cent."""
+        return math.ceil(self._battery)
 
     @property
     def clock(self) -> datetime:

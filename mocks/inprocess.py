@@ -84,12 +84,12 @@ class InProcessCamera:
             Role.CAPTURE_TARGET, "target", "Memory card", ("Memory card",), readonly=True
         )
         settings[Role.BATTERY] = Setting(
-            Role.BATTERY, "battery", f"{int(body.battery)}%", readonly=True
+            Role.BATTERY, "battery", f"{body.battery_shown}%", readonly=True
         )
         settings[Role.CLOCK] = Setting(Role.CLOCK, "clock", str(int(body.clock.timestamp())))
         return CameraState(
             settings,
-            battery_percent=float(int(body.battery)),
+            battery_percent=float(body.battery_shown),
             free_bytes=body.card.free,
             free_images=body.pictures_left(),
             keeps_pictures=True,

@@ -51,7 +51,10 @@ def _exactly(connection: socket.socket, size: int) -> bytes:
 
 
 class Link:
-    """An initiator's command connection, joined by its event connection."""
+    """An initiator's command connection, joined by its event connection.
+
+    ``transaction`` is the number of the last transaction.
+    """
 
     def __init__(self, number: int, command: socket.socket) -> None:
         self.number = number
@@ -60,6 +63,7 @@ class Link:
         self._event_turn = threading.Lock()
         self._drops: list[tuple[DropConnection, list[int]]] = []
         self._cancelled: int | None = None
+        self.transaction = 0
         self.ended = threading.Event()
 
     def join(self, event: socket.socket) -> bool:

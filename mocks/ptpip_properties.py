@@ -69,7 +69,7 @@ class Properties:
     def _now(self, code: Property) -> Value:
         body = self._body
         if code is Property.BATTERY_LEVEL:
-            return int(body.battery)
+            return body.battery_shown
         if code is Property.DATE_TIME:
             return packets.when(body.clock)
         if code is Property.LIVE_VIEW_STATUS:

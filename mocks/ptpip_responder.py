@@ -186,11 +186,15 @@ class Responder:
                 link.drop_after(fault)
         if slow := among(Slow, striking):
             link.wait(slow.seconds)
-        self._answer(link, request, self._perform(request, incoming, striking))
+        self._answer(link, request, self._perform(link, request, incoming, striking))
 
     def _perform(
-        self, request: Request, incoming: bytes, striking: Iterable[OperationFault]
+        self, link: Link, request: Request, incoming: bytes, striking: Iterable[OperationFault]
     ) -> Answer:
+        before, link.transaction = link.transaction, request.transaction
+        opens = request.code == Operation.OPEN_SESSION
+        if self._operations.session and not opens and request.transaction != before + 1:
+            return Answer(Response.INVALID_TRANSACTION_ID)
         if refuse := among(Refuse, striking):
             return Answer(refuse.response)
         sets_property = request.code == Operation.SET_DEVICE_PROP_VALUE
