@@ -158,7 +158,7 @@ class FilmStrip:
                 _stamp(ink, (u, v), scale, text, (start - 4.0, top))
         exposed = ink > 0.01
         printed = np.log10(np.maximum(ink, 1e-9)) + np.float32(_EDGE_PRINT_LOG_H)
-        exposure[:, exposed] = np.logaddexp(exposure[:, exposed], printed[exposed])
+        exposure[:, exposed] = np.maximum(exposure[:, exposed], printed[exposed])
 
     def _cut(
         self, out: FloatArray, u: FloatArray, v: FloatArray, window: Window, span: tuple[int, int]
@@ -168,17 +168,16 @@ class FilmStrip:
         pixel = 1 / window.scale
         start = (span[0] - window.position - 0.5) * form.pitch
         end = (span[1] - window.position + 0.5) * form.pitch
-        present = (
-            interval(u, start, end, pixel)[None, :]
-            * (interval(v, -form.film_width / 2, form.film_width / 2, pixel)[:, None])
-        )
+        along = interval(u, start, end, pixel)
+        across = interval(v, -form.film_width / 2, form.film_width / 2, pixel)
+        columns, rows = np.flatnonzero(along < 1), np.flatnonzero(across < 1)
+        out[:, :, columns] += (1 - out[:, :, columns]) * (1 - along[columns])
+        out[:, rows] += (1 - out[:, rows]) * (1 - across[rows, None])
         if form.perforated:
-            shift = (window.position % 1) * form.pitch
-            present = present * (1 - perforations(u + np.float32(shift), v, form.film_width, pixel))
-        rows = np.flatnonzero(present.min(axis=1) < 1)
-        if rows.size:
-            open_part = 1 - present[rows]
-            out[:, rows] += (1 - out[:, rows]) * open_part
+            shift = np.float32((window.position % 1) * form.pitch)
+            holes = perforations(u + shift, v, form.film_width, pixel)
+            rows = np.flatnonzero(holes.max(axis=1))
+            out[:, rows] += (1 - out[:, rows]) * holes[rows]
 
 
 def _stamp(

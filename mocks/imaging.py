@@ -22,7 +22,9 @@ from tether.film import FilmProcess
 
 FloatArray = NDArray[np.float32]
 
+#: Scenes are kept up to three, and fewer of a large sensor: so many photosites together.
 _KEPT_SCENES = 3
+_KEPT_SITES = 120e6
 #: The film is drawn with at most so many pixels along the view, then enlarged.
 _MOST_DRAWN = 3000
 
@@ -71,7 +73,7 @@ class Imaging:
         key = (state, f_number)
         if key not in self._scenes:
             self._scenes[key] = self._expected(state, f_number)
-            if len(self._scenes) > _KEPT_SCENES:
+            if len(self._scenes) > min(_KEPT_SCENES, _KEPT_SITES / self._scenes[key].size):
                 self._scenes.popitem(last=False)
         self._scenes.move_to_end(key)
         return self._scenes[key]

@@ -57,10 +57,9 @@ def balance(kelvin: float) -> tuple[float, float, float]:
 
 def evenness(lamp: LampConfig, x: FloatArray, y: FloatArray) -> FloatArray:
     """Light over the view; ``x`` and ``y`` run from -1 to 1 and broadcast to the result."""
-    spot = 1.0 + lamp.hot_spot * (np.exp(-1.5 * (x * x + y * y)) - 1.0)
-    result: FloatArray = (spot * (1.0 + lamp.gradient_x * x + lamp.gradient_y * y)).astype(
-        np.float32
-    )
+    spot = np.float32(lamp.hot_spot) * (np.exp(-1.5 * x * x) * np.exp(-1.5 * y * y) - 1)
+    slope = np.float32(lamp.gradient_x) * x + np.float32(lamp.gradient_y) * y
+    result: FloatArray = ((1 + spot) * (1 + slope)).astype(np.float32)
     return result
 
 

@@ -55,11 +55,11 @@ def falloff(
     """
     half_x, half_y = half_size_mm
     x, y = places
-    radius2 = (x * half_x) ** 2 + (y * half_y) ** 2
-    natural = (1 + radius2 / (optics.focal_mm * (1 + magnification)) ** 2) ** -2
-    corner = radius2 / (half_x**2 + half_y**2)
-    stops = optics.lens_falloff * min(1.0, 2.8 / f_number) * corner**1.5
-    result: FloatArray = (natural * np.exp2(-stops)).astype(np.float32)
+    radius2 = (x * np.float32(half_x)) ** 2 + (y * np.float32(half_y)) ** 2
+    natural = 1 + radius2 / np.float32((optics.focal_mm * (1 + magnification)) ** 2)
+    corner = radius2 / np.float32(half_x**2 + half_y**2)
+    stops = corner * np.sqrt(corner) * np.float32(optics.lens_falloff * min(1.0, 2.8 / f_number))
+    result: FloatArray = np.exp2(-stops) / (natural * natural)
     return result
 
 
