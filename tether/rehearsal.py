@@ -41,6 +41,7 @@ class SimulatedHand:
     def __init__(self, bench: BenchProcess, roll: Roll) -> None:
         self._bench = bench
         self._roll = roll
+        self._said = 0  # the frame that the person last said to have brought into the gate
 
     def on_step(self, step: Confirmed) -> None:
         """Load the strip, or bring the frame into the gate."""
@@ -51,6 +52,7 @@ class SimulatedHand:
             self._go_to(step.place)
 
     def _go_to(self, frame: int) -> None:
+        self._said = frame
         # The simulated film has as many frames as the roll had at its start.
         self._bench.go_to(min(frame, self._roll.frames_expected))
 
@@ -69,8 +71,10 @@ class SimulatedHand:
         else:
             self._bench.mishap(code)
 
-    def press_button(self) -> None:
-        """Press the simulated camera's own shutter button."""
+    def press_button(self, frame: int) -> None:
+        """Bring a frame into the gate, and press the simulated camera's own shutter button."""
+        if self._said != frame:
+            self._go_to(frame)
         self._bench.press_button()
 
 

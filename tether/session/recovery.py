@@ -14,6 +14,9 @@ from tether.session.roll import Capture
 from tether.session.store import Intent
 from tether.text import plural, printable
 
+#: How long a camera that was lost may still be writing its picture to the card.
+STILL_WRITING_SECONDS = 3.0
+
 
 def recover(delivery: Delivery, camera: Camera | None, camera_key: str) -> Iterator[str]:
     """Bring everything begun for a roll to its end; yield what there is to say.
@@ -78,6 +81,9 @@ def _finish_releases(
 ) -> Iterator[str]:
     new = delivery.store.unknown_card_files(camera_key, camera.list_files())
     ours = [r for r in releases if r.facts.get("camera") == camera_key]
+    if ours and not new:
+        # The camera may still be writing the picture: what it finishes now comes as an event.
+        new = list(camera.wait_for_files(STILL_WRITING_SECONDS))
     if ours and new:
         last = ours[-1]
         delivered = delivery.take(camera, camera_key, new, last.frame, "card", {}, last.id, _quiet)

@@ -13,7 +13,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol
 
-from tether.camera.errors import CameraError, CameraLost, CameraRefused
+from tether.camera.errors import BatteryLow, CameraError, CameraLost, CameraRefused, CardFull
 from tether.camera.protocol import Camera, CameraState, CardFile, Role
 from tether.camera.values import image_format, shutter_seconds
 from tether.errors import TetherError
@@ -308,12 +308,14 @@ class Session:
         )
         try:
             files = self.camera.capture()
-        except CameraRefused as error:
+        except (BatteryLow, CardFull) as error:
             self.store.end(intent)
             self._log("camera", f"No picture: {error}", place.frame)
             raise
         except CameraError as error:
-            self._log("camera", f"No answer to a release: {error}", place.frame)
+            # Even a refusal can hide a picture: libgphoto2 reports a connection that breaks
+            # after the shutter was fired as a general error. The card tells.
+            self._log("camera", f"No picture came of a release: {error}", place.frame)
             return self._after_loss(error, place.frame, report)
         return self._take_in(files, place.frame, "program", intent, report)
 
@@ -379,8 +381,8 @@ class Session:
                 return Shot(((waiting, self._judgement_of(waiting)),), said)
         raise CameraLost(
             error.what,
-            kept="The camera is connected again; it made no picture of this frame.",
-            todo="Shoot the frame again.",
+            kept="The camera is connected; it made no picture of this frame.",
+            todo=error.todo or "Shoot the frame again.",
         )
 
     def _take_in(

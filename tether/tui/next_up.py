@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from rich.text import Text
+from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
@@ -25,7 +24,7 @@ class NextUp(VerticalScroll):
 
     can_focus = False
 
-    def compose(self) -> Any:
+    def compose(self) -> ComposeResult:
         """Lay out the panel."""
         yield Static(id="next-text")
 

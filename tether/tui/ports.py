@@ -32,8 +32,8 @@ class BenchHand(Protocol):
         """Let a mishap happen, or put it right when it is in force."""
         ...
 
-    def press_button(self) -> None:
-        """Press the simulated camera's own shutter button."""
+    def press_button(self, frame: int) -> None:
+        """Bring a frame into the gate, and press the simulated camera's own shutter button."""
         ...
 
 

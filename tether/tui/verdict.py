@@ -7,6 +7,7 @@ from typing import Any
 
 from rich.table import Table
 from rich.text import Text
+from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
@@ -47,12 +48,19 @@ class VerdictPanel(VerticalScroll):
 
     can_focus = False
 
-    def compose(self) -> Any:
+    def compose(self) -> ComposeResult:
         """Lay out the panel."""
         yield Static(id="verdict-text")
 
+    _shown: Capture | None = None
+
+    def on_resize(self) -> None:
+        """Draw anew: the bars are as wide as the panel."""
+        self.show(self._shown)
+
     def show(self, capture: Capture | None) -> None:
         """Show a capture's facts, None for nothing yet."""
+        self._shown = capture
         body = self.query_one("#verdict-text", Static)
         if capture is None:
             self.border_title = "Verdict"

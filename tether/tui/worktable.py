@@ -375,8 +375,9 @@ class Worktable(Screen[None]):
     async def action_own_button(self) -> None:
         """Press the simulated camera's own shutter button (rehearsal only)."""
         hand = self.tether.given.hand
-        if hand is not None:
-            await self.attempt(hand.press_button)
+        frame = self.view.place.frame if self.view else None
+        if hand is not None and frame is not None:
+            await self.attempt(lambda: hand.press_button(frame))
 
     @work(group="action")
     async def action_how(self) -> None:

@@ -1,0 +1,81 @@
+"""What all tests share: a home of their own, a small bench, and an archive to work in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from mocks.bench_config import BenchConfig, SensorConfig
+from mocks.server import BenchProcess
+from tether.camera import CameraProcess, connect
+from tether.film import FILM_FORMATS, FilmProcess
+from tether.session.archive import Archive
+from tether.session.judging import Judge
+from tether.session.roll import NewRoll, Roll
+from tether.settings import CameraLimits, Settings
+
+#: Waits that are long enough for a simulated camera, which answers at once.
+QUICK = Settings(
+    camera=CameraLimits(
+        quiet_seconds=0.05, capture_seconds=3.0, second_file_seconds=1.0, lost_event_seconds=0.5
+    )
+)
+
+
+@pytest.fixture(autouse=True)
+def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Keep libgphoto2's settings file, and everything else of the user's, out of the tests."""
+    home = tmp_path_factory.mktemp("home")
+    monkeypatch.setenv("HOME", str(home))
+    for name in ("XDG_CONFIG_HOME", "XDG_DATA_HOME", "XDG_PICTURES_DIR", "TETHER_ARCHIVE"):
+        monkeypatch.delenv(name, raising=False)
+    return home
+
+
+@pytest.fixture
+def bench() -> Iterator[BenchProcess]:
+    """The simulated bench with a small sensor, a film of twelve frames in strips of six."""
+    running = BenchProcess.start(
+        BenchConfig(
+            process=FilmProcess.BW_NEGATIVE,
+            film_format=FILM_FORMATS["135"],
+            frames=12,
+            frames_per_strip=6,
+            sensor=SensorConfig(width=768, height=512),
+            seed=7,
+        )
+    )
+    yield running
+    running.close()
+
+
+@pytest.fixture
+def camera(bench: BenchProcess) -> Iterator[CameraProcess]:
+    """The bench's camera, connected through libgphoto2."""
+    connected = connect(bench.port_name, QUICK.camera)
+    yield connected
+    connected.close()
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Iterator[Archive]:
+    """An empty archive."""
+    opened = Archive(tmp_path / "archive")
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def roll(archive: Archive) -> Roll:
+    """A roll of six frames on one strip."""
+    return archive.store.add_roll(NewRoll("Harbour", FilmProcess.BW_NEGATIVE, "135", 6, 6))
+
+
+@pytest.fixture(scope="session")
+def judge() -> Iterator[Judge]:
+    """The judge of raw files in its worker."""
+    working = Judge()
+    yield working
+    working.close()

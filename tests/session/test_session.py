@@ -1,0 +1,391 @@
+"""The session through the real driver against the simulated PTP/IP camera."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import time
+from collections import namedtuple
+from pathlib import Path
+
+import pytest
+from conftest import QUICK
+
+from mocks.faults import (
+    BadName,
+    DropConnection,
+    DuplicateEvent,
+    FullCard,
+    LateSecondFile,
+    LostEvent,
+    NeverCompletes,
+    SameName,
+    Truncated,
+)
+from mocks.ptpip_codes import Operation
+from mocks.server import BenchProcess
+from tether.camera import CameraLost, CameraProcess, CameraRefused, CardFull, FileUnavailable, Role
+from tether.camera.values import ImageFormat, image_format
+from tether.errors import TetherError
+from tether.rehearsal import SimulatedHand
+from tether.session.archive import Archive
+from tether.session.checklist import STEPS, Scope, left_out
+from tether.session.judging import Judge
+from tether.session.lock import RollBusy
+from tether.session.place import Todo
+from tether.session.roll import FrameState, Roll, RollError
+from tether.session.session import NotNow, Session
+
+Build = namedtuple("Build", "archive roll camera judge hand")
+
+
+@pytest.fixture
+def parts(
+    archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge, bench: BenchProcess
+) -> Build:
+    return Build(archive, roll, camera, judge, SimulatedHand(bench, roll))
+
+
+def at_work(parts: Build) -> Session:
+    return Session(parts.archive, parts.roll, parts.camera, parts.judge, QUICK, parts.hand.on_step)
+
+
+def to_shutter(session: Session) -> None:
+    """Confirm steps until the next thing is to shoot."""
+    while session.place().todo is Todo.STEP:
+        session.confirm()
+
+
+def files_of(parts: Build) -> dict[str, bytes]:
+    folder = parts.archive.folder(parts.roll)
+    return {p.name: p.read_bytes() for p in folder.iterdir() if p.suffix in {".dng", ".jpg"}}
+
+
+def test_every_step_is_asked_once_in_its_scope(parts: Build) -> None:
+    with at_work(parts) as session:
+        asked = []
+        while session.place().todo is not Todo.SHOOT:
+            step = session.place().step
+            assert step is not None
+            asked.append(step)
+            session.confirm(step)
+        assert asked == list(STEPS)
+        session.capture()
+        session.keep()
+        again = []
+        while session.place().todo is not Todo.SHOOT:
+            step = session.place().step
+            assert step is not None
+            again.append(step.scope)
+            session.confirm(step)
+        assert set(again) == {Scope.FRAME}
+
+
+def test_a_strip_is_shot_in_order_and_every_file_is_what_the_camera_holds(
+    parts: Build, tmp_path: Path
+) -> None:
+    with at_work(parts) as session:
+        while session.place().todo is not Todo.DONE:
+            to_shutter(session)
+            session.capture()
+            session.keep()
+        frames = session.frames()
+    assert [f.state for f in frames] == [FrameState.KEPT] * 6
+    on_card = sorted(parts.camera.list_files(), key=lambda f: f.name)
+    for number, (frame, card) in enumerate(zip(frames, on_card, strict=True)):
+        copy = tmp_path / f"{number}.dng"
+        parts.camera.fetch(card, copy)
+        assert frame.chosen is not None
+        filed = parts.archive.folder(parts.roll) / frame.chosen.file_name
+        assert filed.read_bytes() == copy.read_bytes()
+        assert frame.chosen.sha256 == hashlib.sha256(copy.read_bytes()).hexdigest()
+    assert len(set(files_of(parts).values())) == 6
+
+
+def test_following_the_advice_puts_the_base_on_target(parts: Build) -> None:
+    """Two stops too little light: the advice names a shutter setting, and that one is right."""
+    with at_work(parts) as session:
+        parts.camera.set(Role.SHUTTER, "1/60")
+        to_shutter(session)
+        first = session.capture().captures[0][0]
+        assert first.verdict != "keep"
+        advice = first.facts["advice_shutter"]
+        assert isinstance(advice, str)
+        session.shoot_again()
+        parts.camera.set(Role.SHUTTER, advice)
+        second = session.capture().captures[0][0]
+        assert second.verdict == "keep"
+        assert second.take == 2
+        session.keep()
+        frame = session.frames()[0]
+    assert [c.decision for c in frame.captures] == ["other", "chosen"]
+    assert len(files_of(parts)) == 2, "both stay on disk"
+
+
+def test_a_stop_at_any_place_resumes_there(parts: Build) -> None:
+    seen = []
+    for _ in range(40):
+        with at_work(parts) as session:
+            before = session.place()
+            seen.append(before.todo)
+            if before.todo is Todo.DONE:
+                break
+            if before.todo is Todo.STEP:
+                session.confirm()
+            elif before.todo is Todo.SHOOT:
+                session.capture()
+            else:
+                session.keep()
+            after = session.place()
+        with at_work(parts) as session:
+            assert session.place() == after
+    assert seen[-1] is not Todo.DONE or seen.count(Todo.SHOOT) == 6
+    assert Todo.DECIDE in seen
+
+
+def test_raw_and_jpeg_give_one_capture_with_its_companion(
+    parts: Build, bench: BenchProcess
+) -> None:
+    bench.install(LateSecondFile(seconds=0.3))
+    choices = parts.camera.state().settings[Role.IMAGE_FORMAT].choices
+    both = next(c for c in choices if (k := image_format(c)) and k is ImageFormat.RAW_AND_OTHER)
+    parts.camera.set(Role.IMAGE_FORMAT, both)
+    with at_work(parts) as session:
+        to_shutter(session)
+        shot = session.capture()
+        assert len(shot.captures) == 1
+        late = session.take_from_camera()
+        while len(files_of(parts)) < 2 and late is None:
+            late = session.take_from_camera()
+        assert len(session.frames()[0].captures) == 1
+    names = sorted(files_of(parts))
+    assert names == ["Harbour_f001_t1.dng", "Harbour_f001_t1.jpg"]
+
+
+def test_a_camera_set_to_jpeg_is_not_fired(parts: Build) -> None:
+    choices = parts.camera.state().settings[Role.IMAGE_FORMAT].choices
+    jpeg = next(c for c in choices if (k := image_format(c)) and not k.has_raw)
+    parts.camera.set(Role.IMAGE_FORMAT, jpeg)
+    with at_work(parts) as session:
+        to_shutter(session)
+        with pytest.raises(CameraRefused, match="no raw file"):
+            session.capture()
+        assert session.place().todo is Todo.SHOOT
+    assert parts.camera.list_files() == []
+
+
+def test_the_cameras_own_button_counts(parts: Build, bench: BenchProcess) -> None:
+    with at_work(parts) as session:
+        bench.go_to(1)
+        bench.press_button()
+        shot = None
+        while shot is None:
+            shot = session.take_from_camera()
+        assert shot.captures[0][0].origin == "button"
+        assert session.place().todo is Todo.DECIDE
+        assert session.place().frame == 1
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [
+        DropConnection(code=Operation.GET_OBJECT, after=5000),
+        DropConnection(code=Operation.INITIATE_CAPTURE),
+        NeverCompletes(),
+    ],
+    ids=lambda f: f"{type(f).__name__}-{getattr(f, 'code', '')}",
+)
+def test_a_lost_camera_costs_no_picture(parts: Build, bench: BenchProcess, fault: object) -> None:
+    """What reached the card is fetched after connecting again; else the frame stays open."""
+    with at_work(parts) as session:
+        to_shutter(session)
+        bench.install(fault)  # type: ignore[arg-type]
+        try:
+            session.capture()
+        except TetherError:
+            bench.clear()
+            session.reconnect()
+        bench.clear()
+        if session.place().todo is Todo.SHOOT:
+            session.capture()
+        session.keep()
+        frame = session.frames()[0]
+    on_card = parts.camera.list_files()
+    assert len(frame.captures) == len(on_card) >= 1
+    assert frame.chosen is not None
+
+
+def test_a_picture_taken_before_the_program_died_is_fetched_at_the_next_start(
+    parts: Build, bench: BenchProcess
+) -> None:
+    session = at_work(parts)
+    to_shutter(session)
+    parts.archive.store.begin(parts.roll.id, "release", 1, {"camera": session.camera_key})
+    session.close()
+    bench.go_to(1)
+    bench.press_button()
+    parts.camera.reconnect()
+    with at_work(parts) as session:
+        assert any("fetched now" in said for said in session.found)
+        assert session.place().todo is Todo.DECIDE
+        assert session.place().frame == 1
+
+
+def test_a_duplicate_event_files_one_picture(parts: Build, bench: BenchProcess) -> None:
+    bench.install(DuplicateEvent())
+    with at_work(parts) as session:
+        to_shutter(session)
+        session.capture()
+        assert session.take_from_camera() is None
+        assert len(session.frames()[0].captures) == 1
+
+
+def test_a_lost_event_is_made_up_for(parts: Build, bench: BenchProcess) -> None:
+    bench.install(LostEvent())
+    with at_work(parts) as session:
+        to_shutter(session)
+        assert len(session.capture().captures) == 1
+
+
+def test_a_name_that_comes_again_overwrites_nothing(parts: Build, bench: BenchProcess) -> None:
+    bench.install(SameName(nth=2))
+    with at_work(parts) as session:
+        for _ in range(2):
+            to_shutter(session)
+            session.capture()
+            session.keep()
+    assert len(set(files_of(parts).values())) == 2
+
+
+@pytest.mark.parametrize("name", ["../../.profile", "\x1b]0;x\x07.DNG", "a" * 200 + ".DNG"])
+def test_a_hostile_name_stays_outside(
+    parts: Build, bench: BenchProcess, name: str, tmp_path: Path
+) -> None:
+    bench.install(BadName(name=name))
+    with at_work(parts) as session:
+        to_shutter(session)
+        try:
+            session.capture()
+        except TetherError as error:
+            assert "\x1b" not in str(error)
+        lines = session.store.log_lines(parts.roll.id)
+    assert all("\x1b" not in text for _, _, _, text in lines)
+    inside = {p for p in tmp_path.rglob("*") if p.is_file()}
+    assert all(p.is_relative_to(parts.archive.root) for p in inside)
+
+
+def test_a_file_that_is_cut_short_is_never_filed(parts: Build, bench: BenchProcess) -> None:
+    bench.install(Truncated(keep=3000))
+    with at_work(parts) as session:
+        to_shutter(session)
+        with pytest.raises((FileUnavailable, CameraLost)):
+            session.capture()
+        assert session.frames()[0].captures == ()
+    assert files_of(parts) == {}
+
+
+def test_a_full_card_is_said(parts: Build, bench: BenchProcess) -> None:
+    bench.install(FullCard())
+    with at_work(parts) as session:
+        to_shutter(session)
+        with pytest.raises(CardFull):
+            session.capture()
+        assert session.place().todo is Todo.SHOOT
+
+
+def test_a_low_battery_starts_no_capture(parts: Build, bench: BenchProcess) -> None:
+    with at_work(parts) as session:
+        to_shutter(session)
+        bench.set_battery(5)
+        assert session.take_from_camera() is None, "the camera's news is heard"
+        with pytest.raises(CameraRefused, match="battery"):
+            session.capture()
+
+
+def test_two_programs_on_one_roll(parts: Build) -> None:
+    with at_work(parts), pytest.raises(RollBusy, match="at work on the roll 'Harbour'"):
+        at_work(parts)
+    at_work(parts).close()
+
+
+def test_a_disk_that_is_nearly_full(parts: Build, monkeypatch: pytest.MonkeyPatch) -> None:
+    usage = shutil.disk_usage(parts.archive.root)
+    with at_work(parts) as session:
+        to_shutter(session)
+        session.capture()
+        session.keep()
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=1_000_000))
+    with at_work(parts) as session:
+        assert any("Make room" in said for said in session.found)
+        to_shutter(session)
+        with pytest.raises(TetherError, match="only"):
+            session.capture()
+
+
+def test_marks_notes_and_going_back(parts: Build) -> None:
+    with at_work(parts) as session:
+        session.mark(FrameState.BLANK)
+        session.mark(FrameState.DAMAGED)
+        session.mark(FrameState.SKIPPED)
+        assert session.place().frame == 4
+        session.note("torn \x1b[31mperforation", 2)
+        assert session.go_to(3).frame == 3
+        to_shutter(session)
+        session.capture()
+        session.keep()
+        assert session.place().frame == 4
+        with pytest.raises(RollError, match="frames 1 to 6"):
+            session.go_to(7)
+        frames = session.frames()
+    assert [f.state.value for f in frames[:4]] == ["blank", "damaged", "kept", "open"]
+    assert frames[1].note == "torn \N{REPLACEMENT CHARACTER}[31mperforation"
+
+
+def test_going_back_to_a_decided_frame_keeps_its_choice_until_there_is_another(
+    parts: Build,
+) -> None:
+    with at_work(parts) as session:
+        to_shutter(session)
+        session.capture()
+        session.keep()
+        session.go_to(1)
+        to_shutter(session)
+        session.capture()
+        session.shoot_again()
+        session.go_to(None)
+        frame = session.frames()[0]
+        assert frame.state is FrameState.KEPT
+        assert frame.chosen is not None
+        assert frame.chosen.take == 1
+
+
+def test_a_shortened_checklist_says_in_the_log_what_was_left_out(parts: Build) -> None:
+    with at_work(parts) as session:
+        session.ask_less(True)
+        to_shutter(session)
+        lines = [text for _, _, kind, text in session.store.log_lines(parts.roll.id)
+                 if kind == "checklist"]  # fmt: skip
+        assert all(step.what.rstrip(".") in lines[-1] for step in left_out())
+        session.capture()
+        session.keep()
+        assert session.place().todo is Todo.SHOOT, "two keys a frame"
+
+
+def test_what_does_not_fit_the_place_changes_nothing(parts: Build) -> None:
+    with at_work(parts) as session:
+        place = session.place()
+        for action in (session.keep, session.shoot_again, session.capture):
+            with pytest.raises(NotNow):
+                action()
+        assert session.place() == place
+
+
+def test_a_strange_clock_does_not_ask_everything_again(
+    parts: Build, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with at_work(parts) as session:
+        to_shutter(session)
+    monkeypatch.setattr("tether.session.store.now", lambda: "2001-01-01T00:00:00.000+00:00")
+    assert time.time() > 1e9
+    with at_work(parts) as session:
+        assert session.place().todo is Todo.SHOOT
