@@ -56,11 +56,11 @@ def falloff(
     half_x, half_y = half_size_mm
     x, y = places
     radius2 = (x * np.float32(half_x)) ** 2 + (y * np.float32(half_y)) ** 2
-    natural: FloatArray = 1 + radius2 / np.float32((optics.focal_mm * (1 + magnification)) ** 2)
+    natural = 1 + radius2 / np.float32((optics.focal_mm * (1 + magnification)) ** 2)
     corner = radius2 / np.float32(half_x**2 + half_y**2)
     stops = corner * np.sqrt(corner) * np.float32(optics.lens_falloff * min(1.0, 2.8 / f_number))
-    result: FloatArray = np.exp2(-stops) / (natural * natural)
-    return result
+    lens = np.exp(stops * np.float32(-math.log(2)))
+    return (lens / (natural * natural)).astype(np.float32, copy=False)
 
 
 def blur_sigma(
