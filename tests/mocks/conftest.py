@@ -35,7 +35,7 @@ class StandIn:
 
     size: int = 20_000
     exposures: list[Exposure] = field(default_factory=list)
-    views: list[tuple[float, tuple[float, float]]] = field(default_factory=list)
+    views: list[tuple[Exposure, float, tuple[float, float]]] = field(default_factory=list)
 
     def picture(self, number: int) -> Snap:
         """The picture number ``number``, counted from 1."""
@@ -50,7 +50,7 @@ class StandIn:
     def live_view(
         self, exposure: Exposure, *, zoom: float = 1.0, centre: tuple[float, float] = (0.5, 0.5)
     ) -> bytes:
-        self.views.append((zoom, centre))
+        self.views.append((exposure, zoom, centre))
         return b"\xff\xd8live\xff\xd9"
 
 

@@ -32,6 +32,9 @@ class Client:
         self._logging = gp.check_result(
             gp.gp_log_add_func(gp.GP_LOG_ERROR, lambda _level, _where, text: self.log.append(text))
         )
+        self.words: list[str] = []
+        self._context = gp.Context()
+        self._listening = self._context.set_error_func(self._note, None)
         ports = gp.PortInfoList()
         ports.load()
         models = gp.CameraAbilitiesList()
@@ -54,6 +57,13 @@ class Client:
                 raise raised from None
 
         return called
+
+    def _note(self, _context: object, text: bytes | str, _data: object) -> None:
+        self.words.append(text.decode() if isinstance(text, bytes) else text)
+
+    def said(self) -> list[str]:
+        """Return what the driver said about refused captures."""
+        return list(self.words)
 
     def init(self) -> None:
         self.camera.init()
@@ -98,7 +108,7 @@ class Client:
         return path.folder, path.name
 
     def trigger(self) -> None:
-        self.camera.trigger_capture()
+        self.camera.trigger_capture(self._context)
 
     def drain(self) -> list[Any]:
         """Take every event that has come: (kind, detail)."""
