@@ -1,77 +1,92 @@
-"""Opening a raw file through LibRaw."""
+"""Open a raw file through LibRaw and hand over its visible mosaic."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tether.errors import TetherError
 from tether.raw.mosaic import Mosaic
 from tether.text import printable
 
+LARGEST_SIDE = 65_000
+"""Photosites along one side beyond which a file is refused (larger than any sensor made)."""
+
 
 class RawUnreadable(TetherError):
-    """A file is not a raw file that LibRaw can open."""
+    """The file is no raw file that can be measured; nothing was changed."""
 
 
 def open_mosaic(path: Path) -> Mosaic:
-    """Read the visible mosaic of a raw file with its levels.
+    """Read the visible mosaic of a raw file and the levels that the file states.
 
-    The saturation level per channel is the lowest of what the file states: its white level, and
-    its level per channel where it has one (LibRaw's ``maximum`` and ``linear_max``).
+    The saturation of a channel is the lowest level that the file states for it: the channel's
+    own linear limit or the file's white level (LibRaw's ``linear_max`` and ``maximum``).
+    The array is LibRaw's own memory, which lives as long as the array does; it is not copied.
 
     Raises
     ------
     RawUnreadable
-        When LibRaw cannot open it, or it holds no mosaic (a JPEG, a linear or layered picture).
+        When LibRaw cannot open the file, the file holds no single mosaic (three full planes,
+        for example), or what it states cannot be true.
     """
     import rawpy
 
     try:
-        with rawpy.imread(str(path)) as raw:
-            if raw.raw_type != rawpy.RawType.Flat:
-                raise RawUnreadable(
-                    f"{printable(path.name)} holds a layered picture and no mosaic.",
-                    kept="The file is untouched.",
-                    todo="Set the camera to its full raw format.",
-                )
-            return _mosaic(raw)
-    except (rawpy.LibRawError, OSError, ValueError) as error:
+        raw = rawpy.RawPy()
+        raw.open_file(str(path))
+        sizes = raw.sizes
+        if max(sizes.raw_width, sizes.raw_height) > LARGEST_SIDE:
+            raise RawUnreadable(f"{printable(path.name)} states a size that no sensor has.")
+        raw.unpack()
+        return _mosaic_of(raw, path)
+    except rawpy.LibRawError as error:
         reason = error.args[0] if error.args else error
         if isinstance(reason, bytes):
             reason = reason.decode("ascii", "replace")
         raise RawUnreadable(
             f"{printable(path.name)} cannot be read as a raw file ({printable(str(reason), 80)}).",
-            kept="The file is untouched.",
-            todo="Shoot the frame again, with the camera set to raw.",
+            kept="The file was not changed.",
+            todo="Compare it with the copy on the camera's card, or photograph the frame again.",
+        ) from error
+    except OSError as error:
+        raise RawUnreadable(
+            f"{printable(path.name)} cannot be opened ({error.strerror})."
         ) from error
 
 
-def _mosaic(raw: Any) -> Mosaic:
-    pattern = np.array(raw.raw_pattern, dtype=np.intp)
-    names = _channel_names(raw.color_desc.decode("ascii", "replace"), pattern)
-    count = len(names)
-    black = [float(b) for b in list(raw.black_level_per_channel)[:count]]
-    stated = [float(raw.white_level)] * count
-    per_channel = raw.camera_white_level_per_channel
-    for i, level in enumerate(list(per_channel or [])[:count]):
-        if black[i] < level < stated[i]:
-            stated[i] = float(level)
-    balance = np.array(list(raw.camera_whitebalance)[:count], dtype=float)
-    green = balance[min(1, count - 1)]
-    if count == 4 and balance[3] == 0:
-        balance[3] = green
+def _mosaic_of(raw: Any, path: Path) -> Mosaic:
+    import rawpy
+
+    if raw.raw_type != rawpy.RawType.Flat or raw.raw_image is None:
+        raise RawUnreadable(
+            f"{printable(path.name)} holds no mosaic of single photosites.",
+            kept="The file was not changed.",
+            todo="Set the camera to full-size raw, not to a reduced or processed kind of it.",
+        )
+    data: NDArray[np.uint16] = raw.raw_image_visible
+    if data.ndim != 2 or min(data.shape) < 16:
+        raise RawUnreadable(f"{printable(path.name)} holds a picture too small to measure.")
+    pattern = _pattern(raw)
+    channels = _channels(raw, pattern)
+    black = tuple(float(v) for v in raw.black_level_per_channel)[: len(channels)]
+    saturation = _saturation(raw, len(channels))
+    if any(s <= b for s, b in zip(saturation, black, strict=True)):
+        raise RawUnreadable(
+            f"{printable(path.name)} states a black level that is not below its white level.",
+            kept="The file was not changed.",
+        )
     other = raw.other
     return Mosaic(
-        data=np.array(raw.raw_image_visible, dtype=np.uint16),
+        data=data,
         pattern=pattern,
-        channels=names,
-        black=tuple(black),
-        saturation=tuple(stated),
-        white_balance=tuple((balance / green).tolist()) if green > 0 else (0.0,) * count,
+        channels=channels,
+        black=black,
+        saturation=saturation,
+        white_balance=_white_balance(raw, channels),
         exposure_seconds=_positive(other.shutter_speed),
         iso=_positive(other.iso_speed),
         f_number=_positive(other.aperture),
@@ -79,18 +94,51 @@ def _mosaic(raw: Any) -> Mosaic:
     )
 
 
-def _positive(value: float) -> float | None:
-    return float(value) if value and value > 0 and np.isfinite(value) else None
+def _pattern(raw: Any) -> NDArray[np.intp]:
+    """Return the CFA's tile as it lies at the first visible photosite."""
+    whole = raw.raw_pattern
+    size = 1 if whole is None else whole.shape[0]
+    if size == 1:
+        return np.zeros((1, 1), np.intp)
+    top, left = raw.sizes.top_margin, raw.sizes.left_margin
+    tile = [[raw.raw_color(top + y, left + x) for x in range(size)] for y in range(size)]
+    return np.asarray(tile, np.intp)
 
 
-def _channel_names(description: str, pattern: Any) -> tuple[str, ...]:
-    """Name the channels; the two greens of a Bayer sensor are told apart as G1 and G2."""
-    used = int(pattern.max()) + 1
-    letters: Sequence[str] = list(description[:used].ljust(used, "?"))
-    if letters.count("G") < 2:
-        return tuple(letters)
-    names, greens = [], 0
-    for letter in letters:
-        greens += letter == "G"
-        names.append(f"G{greens}" if letter == "G" else letter)
+def _channels(raw: Any, pattern: NDArray[np.intp]) -> tuple[str, ...]:
+    if pattern.size == 1:
+        return ("Y",)
+    letters = raw.color_desc.decode("ascii", "replace")[: int(pattern.max()) + 1]
+    names = []
+    for index, letter in enumerate(letters):
+        alike = letters.count(letter)
+        names.append(letter if alike == 1 else f"{letter}{letters[: index + 1].count(letter)}")
     return tuple(names)
+
+
+def _saturation(raw: Any, count: int) -> tuple[float, ...]:
+    white = float(raw.white_level)
+    stated = raw.camera_white_level_per_channel or ()
+    limits = [float(level) for level in stated][:count]
+    limits += [0.0] * (count - len(limits))
+    return tuple(min(level, white) if level > 0 else white for level in limits)
+
+
+def _white_balance(raw: Any, channels: tuple[str, ...]) -> tuple[float, ...]:
+    given = [float(v) for v in raw.camera_whitebalance][: len(channels)]
+    green = next((i for i, name in enumerate(channels) if name.startswith("G")), None)
+    if green is None or len(given) < len(channels) or not given[green] > 0:
+        return (0.0,) * len(channels)
+    scaled = [value / given[green] for value in given]
+    return tuple(
+        1.0 if value <= 0 and name.startswith("G") else max(value, 0.0)
+        for value, name in zip(scaled, channels, strict=True)
+    )
+
+
+def _positive(value: Any) -> float | None:
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        return None
+    return number if np.isfinite(number) and number > 0 else None

@@ -1,0 +1,98 @@
+"""What raw values mean: signal, stops, and where the sensor really stops."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from tether.raw.mosaic import Mosaic
+
+FloatArray = NDArray[np.float32]
+
+FLOOR = 2.0**-16
+"""Smallest signal that is told apart from none; keeps logarithms finite (a 16-bit step)."""
+
+_SMALLEST_NOISE = 0.0012
+_NOISE_ELSEWHERE = 0.002
+_PILE_SHARE = 5e-4
+_SAMPLED_ROWS = 160
+
+
+def stops(signal: ArrayLike, reference: float = 1.0) -> FloatArray:
+    """Return how many stops a signal lies above a reference: ``EV = log2(x1 / x2)``.
+
+    Signals below `FLOOR` count as `FLOOR`.
+    """
+    safe = np.maximum(np.asarray(signal, np.float32), np.float32(FLOOR * reference))
+    return np.asarray(np.log2(safe) - np.float32(np.log2(reference)), np.float32)
+
+
+def sites_of(pattern: NDArray[np.intp], channel: int) -> tuple[tuple[int, int], ...]:
+    """Return the places (row, column) of one channel in the repeating tile."""
+    return tuple((int(y), int(x)) for y, x in np.argwhere(pattern == channel))
+
+
+def with_observed_saturation(mosaic: Mosaic) -> Mosaic:
+    """Return the mosaic with the saturation that its own values show, where that is lower.
+
+    A file may state the format's maximum as its white level although the photosites stop
+    below it. What gives this away is noise: it grows with the signal until the sensor
+    saturates, and collapses there (EMVA 1288 defines saturation by that maximum of the
+    variance). The level is lowered for a channel when its highest values lie together more
+    closely than photon noise lets them (0.12 per cent, the noise of 700,000 electrons, more than
+    a photosite of these cameras holds), while the same file is noisy below them. A file
+    without any noise is taken at its word.
+    """
+    found = [_pile_up(mosaic, c) for c in range(len(mosaic.channels))]
+    if not any(found):
+        return mosaic
+    lowered = tuple(
+        min(stated, seen) if seen else stated
+        for stated, seen in zip(mosaic.saturation, found, strict=True)
+    )
+    return replace(mosaic, saturation=lowered)
+
+
+def _pile_up(mosaic: Mosaic, channel: int) -> float | None:
+    """Return the level at which one channel's values pile up below what the file states."""
+    places = sites_of(mosaic.pattern, channel)
+    if not places:
+        return None
+    tile_y, tile_x = mosaic.pattern.shape
+    y, x = places[0]
+    every = tile_y * max(1, mosaic.data.shape[0] // (tile_y * _SAMPLED_ROWS))
+    sample = mosaic.data[y::every, x::tile_x]
+    black, stated = mosaic.black[channel], mosaic.saturation[channel]
+    top = float(sample.max())
+    if top >= stated - 1 or top < black + 0.25 * (stated - black):
+        return None
+    span = top - black
+    high = sample[sample >= top - 0.004 * span].astype(np.float32)
+    if high.size < _PILE_SHARE * sample.size:
+        return None
+    middle = float(np.median(high))
+    spread = 1.4826 * float(np.median(np.abs(high - middle)))
+    # A spike: nearly all of the highest values within a few of its own spreads.
+    if (
+        spread > _SMALLEST_NOISE * span / 1.5
+        or np.mean(high >= middle - 4 * max(spread, 1.0)) < 0.9
+    ):
+        return None
+    below = _relative_noise(sample, black, black + 0.15 * span, middle - 0.02 * span)
+    if below < _NOISE_ELSEWHERE:
+        return None
+    return middle - 3 * max(spread, 0.5)
+
+
+def _relative_noise(sample: NDArray[np.uint16], black: float, low: float, high: float) -> float:
+    """Return the noise of neighbours between two raw levels, relative to their signal."""
+    first = sample[:, :-1:2].astype(np.float32)
+    second = sample[:, 1::2].astype(np.float32)
+    mean = (first + second) / 2
+    chosen = (mean > low) & (mean < high)
+    if np.count_nonzero(chosen) < 200:
+        return 0.0
+    relative = np.abs(first - second)[chosen] / (mean[chosen] - black)
+    return float(1.4826 * np.median(relative) / np.sqrt(2))

@@ -1,0 +1,109 @@
+"""Saturated photosites: every one is counted, and where it lies."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tether.measure.levels import sites_of
+from tether.measure.shapes import Quad
+from tether.raw.mosaic import Mosaic
+
+_TILES = 16
+
+
+@dataclass(frozen=True, slots=True)
+class SaturationMap:
+    """Saturated photosites of a mosaic.
+
+    Attributes
+    ----------
+    columns
+        Saturated photosites per band of rows, row of the tile and column of the mosaic; shape
+        (bands, tile rows, width), uint8.
+    band_rows
+        Rows of the mosaic in one band.
+    pattern, channels, height
+        As in the mosaic.
+    """
+
+    columns: NDArray[np.uint8]
+    band_rows: int
+    pattern: NDArray[np.intp]
+    channels: tuple[str, ...]
+    height: int
+
+    def shares(self) -> dict[str, float]:
+        """Return the share of each channel's photosites, in the whole visible mosaic, 0..1."""
+        width = self.columns.shape[2]
+        totals = self.columns.sum(axis=0, dtype=np.int64)
+        shares = {}
+        for index, name in enumerate(self.channels):
+            places = sites_of(self.pattern, index)
+            tile_y, tile_x = self.pattern.shape
+            hit = sum(int(totals[y, x::tile_x].sum()) for y, x in places)
+            sites = sum(
+                len(range(y, self.height, tile_y)) * len(range(x, width, tile_x)) for y, x in places
+            )
+            shares[name] = hit / sites if sites else 0.0
+        return shares
+
+    def shares_within(self, area: Quad) -> dict[str, float]:
+        """Return the share of each channel's saturated photosites inside a quadrangle, 0..1.
+
+        The quadrangle's slanted sides are followed in steps of one band of rows.
+        """
+        tile_y, tile_x = self.pattern.shape
+        width = self.columns.shape[2]
+        hit = np.zeros(len(self.channels))
+        sites = np.zeros(len(self.channels))
+        for band in range(self.columns.shape[0]):
+            top = band * self.band_rows
+            rows = min(self.band_rows, self.height - top)
+            left, right = area.span(top + rows / 2)
+            first = max(0, round(left / tile_x) * tile_x)
+            last = min(width, round(right / tile_x) * tile_x)
+            if last <= first:
+                continue
+            part = self.columns[band, :, first:last]
+            occupied = bool(part.any())
+            for index in range(len(self.channels)):
+                for y, x in sites_of(self.pattern, index):
+                    sites[index] += len(range(y, rows, tile_y)) * len(
+                        range(x, last - first, tile_x)
+                    )
+                    if occupied:
+                        hit[index] += part[y, x::tile_x].sum(dtype=np.int64)
+        return {
+            name: float(hit[i] / sites[i]) if sites[i] else 0.0
+            for i, name in enumerate(self.channels)
+        }
+
+
+def saturation_map(mosaic: Mosaic) -> SaturationMap:
+    """Count every photosite at or above its channel's saturation (none is sampled).
+
+    One pass over the mosaic; works for any repeating tile, in any phase.
+    """
+    height, width = mosaic.shape
+    tile_y, tile_x = mosaic.pattern.shape
+    levels = np.ceil(np.asarray(mosaic.saturation))[mosaic.pattern]
+    limit = np.tile(levels, (1, width // tile_x + 1))[:, :width]
+    limit = np.clip(limit, 0, 65535).astype(np.uint16)
+    rows = _TILES * tile_y
+    bands = -(-height // rows)
+    columns = np.zeros((bands, tile_y, width), np.uint8)
+    hit = np.empty((_TILES, tile_y, width), bool)
+    for band in range(bands):
+        part = mosaic.data[band * rows : (band + 1) * rows]
+        if part.shape[0] < rows:
+            filled = np.zeros((rows, width), np.uint16)
+            filled[: part.shape[0]] = part
+            np.greater_equal(filled.reshape(_TILES, tile_y, width), limit, out=hit)
+            hit.reshape(rows, width)[part.shape[0] :] = False
+        else:
+            np.greater_equal(part.reshape(_TILES, tile_y, width), limit, out=hit)
+        np.add.reduce(hit.view(np.uint8), axis=0, dtype=np.uint8, out=columns[band])
+    return SaturationMap(columns, rows, mosaic.pattern, mosaic.channels, height)

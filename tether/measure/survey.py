@@ -1,0 +1,87 @@
+"""A small picture of the whole mosaic, on which everything but single photosites is measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tether.measure.levels import FloatArray, sites_of
+from tether.raw.mosaic import Mosaic
+
+LONGEST = 960
+"""Longest side of the survey in pixels at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """One tile of the CFA out of every few, channel by channel.
+
+    Attributes
+    ----------
+    signal
+        ``(raw - black) / (saturation - black)``, shape (channels, height, width), float32.
+    step
+        Photosites from one pixel of the survey to the next.
+    channels
+        Names as in the mosaic.
+    """
+
+    signal: FloatArray
+    step: int
+    channels: tuple[str, ...]
+
+    def colour(self, letter: str) -> FloatArray | None:
+        """Return the mean of the channels of one colour, None where the sensor has none."""
+        which = [i for i, name in enumerate(self.channels) if name[0] == letter]
+        if not which:
+            return None
+        if len(which) == 1:
+            return self.signal[which[0]]
+        return np.asarray(self.signal[which].mean(axis=0), np.float32)
+
+    @property
+    def main(self) -> FloatArray:
+        """The channel with most photosites: green, or the only one there is."""
+        green = self.colour("G")
+        return self.signal[0] if green is None else green
+
+
+def survey(mosaic: Mosaic, longest: int = LONGEST) -> Survey:
+    """Take one tile in every few, so that the longer side has at most ``longest`` pixels.
+
+    Nothing is averaged but the photosites of one channel in one tile, so the noise of a pixel
+    is that of a photosite.
+    """
+    height, width = mosaic.shape
+    tile_y, tile_x = mosaic.pattern.shape
+    tiles = max(1, -(-max(height // tile_y, width // tile_x) // longest))
+    step_y, step_x = tiles * tile_y, tiles * tile_x
+    rows, columns = height // step_y, width // step_x
+    signal = np.zeros((len(mosaic.channels), rows, columns), np.float32)
+    for index in range(len(mosaic.channels)):
+        places = sites_of(mosaic.pattern, index)
+        for y, x in places:
+            part = mosaic.data[y::step_y, x::step_x][:rows, :columns]
+            signal[index] += part
+        black, top = mosaic.black[index], mosaic.saturation[index]
+        scale = 1.0 / (top - black)
+        signal[index] *= np.float32(scale / max(1, len(places)))
+        signal[index] -= np.float32(black * scale)
+    return Survey(signal, step_x, mosaic.channels)
+
+
+def halved(picture: FloatArray) -> FloatArray:
+    """Return the means of 2 x 2 pixels; an odd last row or column is left out."""
+    height, width = picture.shape[-2] // 2 * 2, picture.shape[-1] // 2 * 2
+    even = picture[..., :height, :width]
+    return np.asarray(
+        (
+            even[..., 0::2, 0::2]
+            + even[..., 1::2, 0::2]
+            + even[..., 0::2, 1::2]
+            + even[..., 1::2, 1::2]
+        )
+        * np.float32(0.25),
+        np.float32,
+    )
