@@ -50,7 +50,6 @@ class TetherApp(App[str]):
 
     CSS_PATH = "bench.tcss"
     TITLE = "tether"
-    ENABLE_COMMAND_PALETTE = False
     HORIZONTAL_BREAKPOINTS = [  # noqa: RUF012 - the base class declares it without ClassVar
         (0, "-narrow"),
         (110, "-wide"),

@@ -1,0 +1,176 @@
+"""The commands as a person runs them: in a terminal, in a pipe, and with bad input."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pexpect
+import pytest
+
+from tether.settings import Settings, load
+
+ROOT = Path(__file__).parents[2]
+TETHER = [sys.executable, "-m", "tether"]
+
+
+def run(*words: object, **more: str) -> subprocess.CompletedProcess[str]:
+    """Run a command in a pipe."""
+    return subprocess.run(
+        [*TETHER, *map(str, words)],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+        cwd=ROOT,
+        env=os.environ | more,
+    )
+
+
+def rolls(archive: Path) -> list[dict[str, object]]:
+    done = run("rolls", "--archive", archive, "--json")
+    assert done.returncode == 0, done.stderr
+    listed: list[dict[str, object]] = json.loads(done.stdout)
+    return listed
+
+
+@pytest.fixture(scope="module")
+def rehearsed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """An archive with one rehearsed roll, and what the command printed into a pipe."""
+    archive = tmp_path_factory.mktemp("rehearsal")
+    done = run("rehearse", "--unattended", "--frames", 2, "--archive", archive)
+    assert done.returncode == 0, done.stderr
+    return archive, done.stdout
+
+
+def test_unattended_shoots_the_roll_and_says_where_it_lies(rehearsed: tuple[Path, str]) -> None:
+    archive, printed = rehearsed
+    assert "\x1b" not in printed, "no escape sequences in a pipe"
+    assert f"The files lie in {archive}" in printed
+    assert len(list(archive.glob("Rehearsal 1/*.dng"))) == 2
+
+
+def test_the_list_of_rolls_has_the_documented_keys(rehearsed: tuple[Path, str]) -> None:
+    archive, _ = rehearsed
+    (row,) = rolls(archive)
+    assert {"name", "film", "frames_expected", "frames_done", "next"} <= set(row)
+    assert (row["frames_expected"], row["frames_done"], row["next"]) == (2, 2, None)
+    text = run("rolls", "--archive", archive).stdout
+    assert "2 of 2" in text
+    assert "complete" in text
+
+
+def test_unattended_in_a_terminal_shows_a_bar(tmp_path: Path) -> None:
+    command = f"rehearse --unattended --frames 1 --archive {tmp_path}"
+    child = pexpect.spawn(
+        sys.executable, ["-m", "tether", *command.split()], cwd=ROOT, timeout=60,
+        dimensions=(24, 80), encoding="utf-8",
+    )  # fmt: skip
+    child.expect("frame +1")
+    child.expect("The files lie in")
+    child.expect(pexpect.EOF)
+    child.close()
+    assert child.exitstatus == 0
+
+
+def open_rehearsal(archive: Path) -> pexpect.spawn:
+    return pexpect.spawn(
+        sys.executable, ["-m", "tether", "rehearse", "--frames", "2", "--archive", str(archive)],
+        cwd=ROOT, timeout=60, dimensions=(24, 80), encoding="utf-8",
+        env=os.environ | {"TERM": "xterm-256color"},
+    )  # fmt: skip
+
+
+def test_a_killed_rehearsal_goes_on_where_it_was(tmp_path: Path) -> None:
+    """The README's first command in a pseudo-terminal, killed after a picture and run again."""
+    child = open_rehearsal(tmp_path)
+    child.expect("safety film")
+    child.send("z")
+    child.expect("shortened")
+    child.send("\r")
+    child.expect("raw, manual exposure")
+    child.send("\r")
+    child.expect("Compare the sleeve")
+    child.send("\r")
+    child.expect("emulsion side")
+    child.send("\r")
+    child.expect("Hands off")
+    child.send("\r")
+    child.expect("take 1")
+    os.kill(child.pid, signal.SIGKILL)
+    child.expect(pexpect.EOF)
+    child.close()
+    again = open_rehearsal(tmp_path)
+    again.expect("decide about frame 1")
+    again.expect("take 1")
+    again.send("k")
+    again.expect("shoot frame 2")
+    again.send("\x03")
+    again.expect("Go on at frame 2: tether rehearse")
+    again.expect(pexpect.EOF)
+    again.close()
+    assert again.exitstatus == 0
+    (row,) = rolls(tmp_path)
+    assert (row["frames_done"], row["next"]) == (1, "frame 2")
+    assert "--archive" in str(row["go_on"])
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["rolls", "--archive", "{tmp}/nowhere"], "There is no archive"),
+        (["shoot", "a/b", "--archive", "{tmp}", "--film", "bw-negative"], "cannot hold a slash"),
+        (["shoot", "a\x1bb", "--archive", "{tmp}"], "control character"),
+        (["shoot", "Quay", "--archive", "{tmp}"], "needs a terminal"),
+        (["shoot", "--archive", "{tmp}", "--film", "bw-negative"], "needs a name"),
+        (["shoot", "Q", "--archive", "{tmp}", "--film", "bw-negative", "--frames", "0"], "1 to"),
+        (["shoot", "Q", "--archive", "{tmp}", "--film", "bw-negative", "--strips", "3"], "Strips"),
+        (["rolls", "--archive", "{tmp}/file"], "There is no archive"),
+        (["settings", "--settings", "{tmp}/none.toml"], "cannot be read"),
+    ],
+)
+def test_bad_input_is_answered_in_words(tmp_path: Path, words: list[str], said: str) -> None:
+    (tmp_path / "file").write_text("not a folder")
+    done = run(*(w.replace("{tmp}", str(tmp_path)) for w in words))
+    assert done.returncode == 1
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+    assert "\x1b" not in done.stderr
+
+
+def test_an_archive_that_cannot_be_written_is_said(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("a file where a folder should be")
+    done = run("rehearse", "--unattended", "--archive", tmp_path / "file" / "archive")
+    assert done.returncode == 1
+    assert "cannot be written to" in done.stderr
+
+
+def test_settings_are_written_and_read_back(tmp_path: Path) -> None:
+    path = tmp_path / "settings.toml"
+    assert run("settings", "--write", path).returncode == 0
+    assert load(path) == Settings()
+    before = path.read_text()
+    assert run("settings", "--write", path).returncode == 1, "never overwritten"
+    assert path.read_text() == before
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[exposure]\nbase_target_ev = 3.0\n", "outside"),
+        ("[exposure]\nbase_target = -1.0\n", "no value"),
+        ("[exposures]\n", "no section"),
+        ("[exposure]\nbase_target_ev = 'low'\n", "must be a number"),
+        ("[exposure\n", "cannot be read"),
+    ],
+)
+def test_bad_settings_are_named(tmp_path: Path, text: str, said: str) -> None:
+    path = tmp_path / "settings.toml"
+    path.write_text(text)
+    done = run("settings", "--settings", path)
+    assert done.returncode == 1
+    assert said in done.stderr

@@ -1,0 +1,368 @@
+"""Whole strips through the screen, by keys, against the PTP/IP camera and the USB one."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from conftest import QUICK
+from textual.pilot import Pilot
+from textual.widgets import Footer, Static
+
+from mocks.bench import Bench
+from mocks.bench_config import BenchConfig, SensorConfig
+from mocks.exposure import Exposure
+from mocks.server import BenchProcess
+from tether.camera import connect
+from tether.film import FilmProcess
+from tether.rehearsal import SimulatedHand
+from tether.session.archive import Archive
+from tether.session.judging import Judge
+from tether.session.place import Todo
+from tether.session.roll import FrameState, NewRoll, Roll
+from tether.tui.app import Opening, TetherApp
+from tether.tui.camera_line import CameraLine
+from tether.tui.dialogs import AskText, Pick, Reading
+from tether.tui.ports import Given
+from tether.tui.roll_screens import ChooseRoll, DescribeRoll
+from tether.tui.strip import FrameCell
+from tether.tui.worktable import Worktable
+
+
+async def until(pilot: Pilot[str], there: Callable[[], bool], turns: int = 400) -> None:
+    """Let the program run until something is so; fail when it never is."""
+    for _ in range(turns):
+        if there():
+            return
+        await pilot.pause(0.02)
+    pytest.fail(f"never came: the screen shows {screen_text(pilot.app)}")
+
+
+def screen_text(app: TetherApp | object) -> str:
+    """Everything that is written on the screen."""
+    screen = app.screen  # type: ignore[attr-defined]
+    return "\n".join(str(w.render()) for w in screen.query(Static) if w.display)
+
+
+def table(pilot: Pilot[str]) -> Worktable:
+    screen = pilot.app.screen
+    assert isinstance(screen, Worktable)
+    return screen
+
+
+def ready(pilot: Pilot[str]) -> bool:
+    screen = pilot.app.screen
+    acting = any(w.group == "action" and not w.is_finished for w in pilot.app.workers)
+    return isinstance(screen, Worktable) and screen.view is not None and not acting
+
+
+def todo(pilot: Pilot[str]) -> Todo:
+    view = table(pilot).view
+    assert view is not None
+    return view.place.todo
+
+
+async def press(pilot: Pilot[str], *keys: str) -> None:
+    """Press keys one by one, each when the one before has been answered."""
+    for key in keys:
+        await pilot.press(key)
+        await pilot.pause()
+        await until(pilot, lambda: ready(pilot) or not isinstance(pilot.app.screen, Worktable))
+
+
+async def to_shutter(pilot: Pilot[str]) -> None:
+    await until(pilot, lambda: ready(pilot))
+    while todo(pilot) is Todo.STEP:
+        await press(pilot, "enter")
+
+
+async def stored(app: TetherApp) -> list[FrameState]:
+    assert app.session is not None
+    return [f.state for f in await app.desk.do(app.session.frames)]
+
+
+@pytest.fixture
+def given(archive: Archive, roll: Roll, judge: Judge, bench: BenchProcess) -> Given:
+    return Given(
+        archive=archive,
+        connect=lambda port: connect(port, QUICK.camera),
+        judge=judge,
+        settings=QUICK,
+        port=bench.port_name,
+        roll=roll.name,
+        hand=SimulatedHand(bench, roll),
+    )
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+async def test_a_strip_of_six_by_keys(given: Given, size: tuple[int, int]) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=size) as pilot:
+        for number in range(1, 7):
+            await to_shutter(pilot)
+            assert f"shoot frame {number}" in str(pilot.app.screen.query_one("#next").border_title)
+            await press(pilot, "f")
+            assert todo(pilot) is Todo.DECIDE
+            await press(pilot, "k")
+        assert todo(pilot) is Todo.DONE
+        assert await stored(app) == [FrameState.KEPT] * 6
+        assert "6 of 6 frames done" in screen_text(app)
+    app.shut()
+    roll = given.archive.store.roll(str(given.roll))
+    assert len(list(given.archive.folder(roll).glob("*.dng"))) == 6
+
+
+async def test_every_choice_and_the_way_back(given: Given) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        await press(pilot, "enter", "a")
+        assert todo(pilot) is Todo.SHOOT
+        await press(pilot, "enter", "k")
+        await to_shutter(pilot)
+        await press(pilot, "s")
+        await to_shutter(pilot)
+        await press(pilot, "b")
+        await to_shutter(pilot)
+        await press(pilot, "d")
+        assert [s.value for s in await stored(app)][:4] == ["kept", "skipped", "blank", "damaged"]
+        await press(pilot, "g")
+        await until(pilot, lambda: isinstance(app.screen, AskText))
+        await pilot.press("9", "enter")
+        await pilot.pause()
+        assert "from 1 to 6" in screen_text(app)
+        await pilot.press("backspace", "2", "enter")
+        await until(pilot, lambda: ready(pilot))
+        view = table(pilot).view
+        assert view is not None
+        assert view.place.frame == 2
+        await press(pilot, "n")
+        view = table(pilot).view
+        assert view is not None
+        assert view.place.frame == 5
+        await press(pilot, "t")
+        await until(pilot, lambda: isinstance(app.screen, AskText))
+        await pilot.press(*"torn", "enter")
+        await until(pilot, lambda: ready(pilot))
+        assert app.session is not None
+        assert (await app.desk.do(app.session.frames))[4].note == "torn"
+    app.shut()
+
+
+async def test_leaving_and_coming_back_opens_at_the_same_step(given: Given) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        await press(pilot, "enter")
+        await pilot.press("q")
+    app.shut()
+    again = TetherApp(given)
+    async with again.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: ready(pilot))
+        assert todo(pilot) is Todo.DECIDE
+        assert "frame 1, take 1" in str(pilot.app.screen.query_one("#verdict").border_title)
+        await press(pilot, "k")
+        assert todo(pilot) is Todo.STEP
+    again.shut()
+
+
+async def test_help_log_and_the_shorter_list(given: Given) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: ready(pilot))
+        await pilot.press("question_mark")
+        await until(pilot, lambda: isinstance(app.screen, Reading))
+        text = screen_text(app)
+        assert "safety film" in text
+        assert "Caution" in text
+        await pilot.press("escape")
+        await until(pilot, lambda: ready(pilot))
+        await press(pilot, "z")
+        await pilot.press("l")
+        await until(pilot, lambda: isinstance(app.screen, Reading))
+        assert "No longer asked" in screen_text(app)
+        await pilot.press("escape")
+        await until(pilot, lambda: ready(pilot))
+    app.shut()
+
+
+async def test_a_mishap_and_the_cameras_own_button(given: Given, bench: BenchProcess) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        await pilot.press("m")
+        await until(pilot, lambda: isinstance(app.screen, Pick))
+        await pilot.press("enter")
+        await until(pilot, lambda: ready(pilot))
+        assert bench.active() == ("not-advanced",)
+        await pilot.press("o")
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+    app.shut()
+
+
+async def test_the_mouse_goes_to_a_frame(given: Given) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: ready(pilot))
+        cells = list(app.screen.query(FrameCell))
+        await pilot.click(cells[3])
+        await until(
+            pilot, lambda: "4" in str(app.screen.query_one(FrameCell).render()) or ready(pilot)
+        )
+        view = table(pilot).view
+        assert view is not None
+        await until(pilot, lambda: table(pilot).view.place.frame == 4)  # type: ignore[union-attr]
+    app.shut()
+
+
+async def test_keys_are_answered_while_the_camera_is_slow(
+    given: Given, bench: BenchProcess
+) -> None:
+    from mocks.faults import Slow
+    from mocks.ptpip_codes import Operation
+
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        bench.install(Slow(code=Operation.GET_OBJECT, seconds=1.5))
+        await pilot.press("f")
+        await until(pilot, lambda: "Fetching" in screen_text(app))
+        await pilot.press("question_mark")
+        await until(pilot, lambda: isinstance(app.screen, Reading))
+        assert todo_of(app) is Todo.SHOOT, "the transfer is still under way"
+        await pilot.press("escape")
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+    app.shut()
+
+
+def todo_of(app: TetherApp) -> Todo:
+    screen = next(s for s in app.screen_stack if isinstance(s, Worktable))
+    assert screen.view is not None
+    return screen.view.place.todo
+
+
+async def test_no_camera_is_said_and_can_be_tried_again(
+    given: Given, bench: BenchProcess, archive: Archive, judge: Judge
+) -> None:
+    ports = ["ptpip:127.0.0.1:9", bench.port_name]
+    app = TetherApp(
+        Given(
+            archive=archive,
+            connect=lambda _: connect(ports.pop(0), QUICK.camera),
+            judge=judge,
+            settings=QUICK,
+            roll="Harbour",
+        )
+    )
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: "R tries again" in screen_text(app))
+        assert isinstance(app.screen, Opening)
+        await pilot.press("r")
+        await until(pilot, lambda: ready(pilot))
+    app.shut()
+
+
+async def test_a_camera_that_goes_away_is_said_and_comes_back(
+    given: Given, bench: BenchProcess
+) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        assert app.camera is not None
+        await app.desk.do(app.camera.close)
+        await press(pilot, "f")
+        await until(pilot, lambda: ready(pilot))
+        if "not connected" in str(app.screen.query_one(CameraLine).render()):
+            await press(pilot, "c")
+        await to_shutter(pilot)
+        await press(pilot, "f")
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+    app.shut()
+
+
+async def test_a_new_roll_is_described_on_the_screen(
+    archive: Archive, judge: Judge, bench: BenchProcess
+) -> None:
+    app = TetherApp(
+        Given(
+            archive=archive,
+            connect=lambda _: connect(bench.port_name, QUICK.camera),
+            judge=judge,
+            settings=QUICK,
+            roll="Quay 3",
+        )
+    )
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: isinstance(app.screen, DescribeRoll))
+        await pilot.press("ctrl+s")
+        await until(pilot, lambda: ready(pilot))
+    app.shut()
+    assert archive.store.roll("Quay 3").frames_expected == 36
+
+
+async def test_the_form_says_what_is_wrong_with_a_name(archive: Archive, judge: Judge) -> None:
+    app = TetherApp(
+        Given(archive=archive, connect=connect, judge=judge, settings=QUICK)
+    )
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: isinstance(app.screen, DescribeRoll))
+        await pilot.press(*"a/b", "ctrl+s")
+        await pilot.pause()
+        assert "slash" in screen_text(app)
+        assert isinstance(app.screen, DescribeRoll)
+    app.shut()
+
+
+async def test_the_rolls_of_the_archive_are_offered(
+    archive: Archive, roll: Roll, judge: Judge, bench: BenchProcess
+) -> None:
+    archive.store.add_roll(NewRoll("Older", FilmProcess.TRANSPARENCY))
+    app = TetherApp(
+        Given(
+            archive=archive,
+            connect=lambda _: connect(bench.port_name, QUICK.camera),
+            judge=judge,
+            settings=QUICK,
+        )
+    )
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: isinstance(app.screen, ChooseRoll))
+        await pilot.press("down", "enter")
+        await until(pilot, lambda: ready(pilot))
+        assert table(pilot).session.roll.name == "Harbour"
+        assert app.screen.query(Footer)
+    app.shut()
+
+
+async def test_the_usb_road_with_the_virtual_camera(
+    archive: Archive, roll: Roll, judge: Judge, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """libgphoto2's own virtual USB camera hands back a raw file that lies in its folder."""
+    store = tmp_path / "virtual"
+    store.mkdir()
+    bench = Bench(BenchConfig(sensor=SensorConfig(width=768, height=512), frames=6))
+    bench.hand.go_to(1)
+    raw = bench.expose(Exposure(1 / 15, 8, 100)).raw
+    (store / "picture.jpg").write_bytes(raw)
+    monkeypatch.setenv("VCAMERADIR", str(store))
+    app = TetherApp(
+        Given(
+            archive=archive,
+            connect=lambda port: connect(port, QUICK.camera),
+            judge=judge,
+            settings=QUICK,
+            roll=roll.name,
+        )
+    )
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        await press(pilot, "f")
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        await press(pilot, "k")
+        assert (await stored(app))[0] is FrameState.KEPT
+    app.shut()
+    filed = next(archive.folder(roll).glob("*_f001_t1.dng"))
+    assert filed.read_bytes() == raw
+    assert shutil.disk_usage(tmp_path).free > 0
