@@ -10,65 +10,23 @@ import contextlib
 import math
 import threading
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future
 from datetime import datetime, timedelta
 from enum import Enum
-from typing import Protocol
 
+from mocks import camera_files
 from mocks import faults as wrong
-from mocks.camera_card import STORAGE, Card, CardFull, Item
+from mocks.camera_card import STORAGE, Card, CardFull
 from mocks.camera_dials import Dials
-from mocks.exposure import Exposure
+from mocks.camera_scene import Scene
 from mocks.faults import FaultScript, PictureFault, among
-from mocks.ptpip_codes import Event, ObjectFormat, Property
+from mocks.ptpip_codes import Event, Property
 
 LEAST_BATTERY = 3.0
 """Per cent of charge below which the shutter does not open."""
 
 BATTERY_PER_PICTURE = 0.05
 """Per cent of charge that an exposure takes."""
-
-
-class Picture(Protocol):
-    """What a scene gives for one exposure: a DNG, a thumbnail and a JPEG."""
-
-    @property
-    def raw(self) -> bytes:
-        """The raw file."""
-        ...
-
-    @property
-    def thumbnail(self) -> bytes:
-        """A small JPEG."""
-        ...
-
-    @property
-    def jpeg(self) -> bytes:
-        """The camera's own JPEG."""
-        ...
-
-    @property
-    def width(self) -> int:
-        """Pixels of the raw file along a row."""
-        ...
-
-    @property
-    def height(self) -> int:
-        """Rows of the raw file."""
-        ...
-
-
-class Scene(Protocol):
-    """What is in front of the lens."""
-
-    def expose(self, exposure: Exposure, /) -> Picture:
-        """Return what an exposure makes of it."""
-        ...
-
-    def live_view(
-        self, exposure: Exposure, *, zoom: float = 1.0, centre: tuple[float, float] = (0.5, 0.5)
-    ) -> bytes:
-        """Return a JPEG; ``centre`` in shares of the picture's width and height."""
-        ...
 
 
 class Refusal(Enum):
@@ -128,6 +86,7 @@ class Body:
         self._busy = False
         self._expected = 0
         self._live = False
+        self._frame: Future[bytes] | None = None
         self._zoom = 1.0
         self._centre = (0.5, 0.5)
 
@@ -230,6 +189,7 @@ class Body:
         """Wait until nobody looks at the scene, and let nobody look: for moving things there."""
         with self._looking:
             yield
+            self._forget(self._frame)
 
     def press_button(self) -> None:
         """Fire the shutter with the button on the camera. Raises `Refused`."""
@@ -248,10 +208,40 @@ class Body:
         """Magnify live view about a point, as with the button on the camera."""
         self._zoom, self._centre = zoom, centre
 
-    def look(self) -> bytes:
-        """Return one frame of live view."""
-        with self._looking:
-            return self._scene.live_view(self._dials.exposure, zoom=self._zoom, centre=self._centre)
+    def look(self, patience: float | None = None) -> bytes | None:
+        """Return one frame of live view, None where it takes longer than ``patience`` seconds.
+
+        A frame that was not waited for is returned by a later call, unless the scene was
+        changed (`still`) in between.
+        """
+        with self._lock:
+            frame = self._frame
+            if frame is None:
+                frame = self._frame = Future()
+                threading.Thread(target=self._draw, args=(frame,), daemon=True).start()
+        try:
+            drawn = frame.result(patience)
+        except TimeoutError:
+            return None
+        self._forget(frame)
+        return drawn
+
+    def _draw(self, frame: Future[bytes]) -> None:
+        try:
+            with self._looking:
+                drawn = self._scene.live_view(
+                    self._dials.exposure, zoom=self._zoom, centre=self._centre
+                )
+        except BaseException as error:
+            self._forget(frame)
+            frame.set_exception(error)
+        else:
+            frame.set_result(drawn)
+
+    def _forget(self, frame: Future[bytes] | None) -> None:
+        with self._lock:
+            if self._frame is frame:
+                self._frame = None
 
     def pictures_left(self) -> int:
         """Return for how many pictures there is room, by the size of the largest so far."""
@@ -288,69 +278,25 @@ class Body:
         with self._looking:
             picture = self._scene.expose(dials.exposure)
         self.battery -= BATTERY_PER_PICTURE
-        files = [
-            (ending, form, data)
-            for ending, form, data, wanted in (
-                ("DNG", ObjectFormat.DNG, picture.raw, dials.quality.has_raw),
-                ("JPG", ObjectFormat.EXIF_JPEG, picture.jpeg, dials.quality.has_jpeg),
-            )
-            if wanted
-        ]
+        files = camera_files.files_of(picture, dials.quality)
         self._expected = max(self._expected, sum(len(data) for _, _, data in files))
         if among(wrong.FullCard, striking):
             raise CardFull
-        folder, stem = self._place(tag, striking)
-        late = among(wrong.LateSecondFile, striking)
-        for order, (ending, form, data) in enumerate(files):
-            if order and late and self._closed.wait(late.seconds):
-                return None
-            item = self._write(folder, f"{stem}.{ending}", (form, data), picture, striking)
-            self._tell(Event.OBJECT_ADDED, item.handle, tag)
-        return Event.CAPTURE_COMPLETE, 0 if tag is None else tag
-
-    def _place(self, tag: int | None, striking: Iterable[PictureFault]) -> tuple[Item, str]:
-        """Return the folder and the name of the next picture, and tell of a new folder."""
-        again = among(wrong.SameName, striking)
-        pictures = [item for item in self.card.items() if not item.is_folder]
-        if again and again.same and pictures:
-            last = pictures[-1]
-            folder = self.card.find(last.parent)
-            if folder is not None:
-                return folder, last.name.rpartition(".")[0]
-        if again:
-            self.card.reset_numbers()
-        made, folder, stem = self.card.next_name()
+        made, folder, stem = camera_files.place(self.card, striking)
         for item in made:
             self._tell(Event.OBJECT_ADDED, item.handle, tag)
-        return folder, stem
-
-    def _write(
-        self,
-        folder: Item,
-        name: str,
-        file: tuple[ObjectFormat, bytes],
-        picture: Picture,
-        striking: Iterable[PictureFault],
-    ) -> Item:
-        form, data = file
-        stated: int | None = None
-        if bad := among(wrong.BadName, striking):
-            name = bad.name
-        if size := among(wrong.WrongSize, striking):
-            stated = max(0, len(data) + size.by)
-        if harm := among(wrong.Corrupted, striking):
-            start = harm.offset % len(data)
-            spoilt = bytes(byte ^ 0xFF for byte in data[start : start + harm.length])
-            data = data[:start] + spoilt + data[start + len(spoilt) :]
-        if cut := among(wrong.Truncated, striking):
-            stated, data = len(data), data[: cut.keep]
-        return self.card.write(
-            folder,
-            name,
-            form,
-            data,
-            thumbnail=picture.thumbnail,
-            size=(picture.width, picture.height),
-            captured=self.clock,
-            stated_size=stated,
-        )
+        late = among(wrong.LateSecondFile, striking)
+        for order, file in enumerate(files):
+            if order and late and self._closed.wait(late.seconds):
+                return None
+            item = camera_files.write(
+                self.card,
+                folder,
+                f"{stem}.{file[0]}",
+                file,
+                picture,
+                captured=self.clock,
+                striking=striking,
+            )
+            self._tell(Event.OBJECT_ADDED, item.handle, tag)
+        return Event.CAPTURE_COMPLETE, 0 if tag is None else tag

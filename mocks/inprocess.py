@@ -196,7 +196,9 @@ class InProcessCamera:
         """See `Camera.preview`."""
         self._pass(Operation.GET_LIVE_VIEW_IMAGE)
         self._body.live = True
-        return self._body.look()
+        frame = self._body.look()
+        assert frame is not None  # it was waited for
+        return frame
 
     def close(self) -> None:
         """See `Camera.close`."""

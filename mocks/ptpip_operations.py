@@ -22,6 +22,9 @@ from mocks.ptpip_packets import Request
 from mocks.ptpip_properties import Properties
 
 THUMB_SIZE = (160, 120)
+PATIENCE = 1.0
+"""Seconds before the camera says that it is busy; libgphoto2 waits 2.5 s for an answer, and asks
+twenty times for a frame of live view."""
 _LIVE_HEADER = bytes(64)
 """Live view's JPEG comes after a header; nothing in this one is of use."""
 
@@ -282,6 +285,8 @@ class Operations:
     def _live_view_image(self, _request: Request, _incoming: bytes) -> Answer:
         if not self._body.live:
             raise Failed(Response.NOT_LIVE_VIEW)
-        if self._body.busy:
+        self._body.wait(PATIENCE)
+        frame = None if self._body.busy else self._body.look(PATIENCE)
+        if frame is None:
             raise Failed(Response.DEVICE_BUSY)
-        return Answer(data=_LIVE_HEADER + self._body.look())
+        return Answer(data=_LIVE_HEADER + frame)

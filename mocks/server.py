@@ -226,6 +226,7 @@ class BenchProcess:
     def kill(self) -> None:
         """End the process at once, as a loss of power would."""
         self._child.kill()
+        self._child.close()
 
     def close(self) -> None:
         """End the process. May be called twice."""

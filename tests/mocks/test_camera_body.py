@@ -233,3 +233,56 @@ def test_who_no_longer_listens_hears_nothing(body: Body) -> None:
     end()
     shoot(body)
     assert events == []
+
+
+class Held(StandIn):
+    """A scene whose live view takes until it is let go."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.go_on = threading.Event()
+
+    def live_view(
+        self, exposure: Exposure, *, zoom: float = 1.0, centre: tuple[float, float] = (0.5, 0.5)
+    ) -> bytes:
+        assert self.go_on.wait(10)
+        return super().live_view(exposure, zoom=zoom, centre=centre) + b"%d" % len(self.views)
+
+
+def test_frame_that_takes_long_comes_with_a_later_call(tmp_path: Path) -> None:
+    scene = Held()
+    body = Body(scene, Card(tmp_path))
+    assert body.look(0) is None
+    assert body.look(0) is None
+    scene.go_on.set()
+    assert body.look() == b"\xff\xd8live\xff\xd91"
+    assert body.look() == b"\xff\xd8live\xff\xd92"
+    body.close()
+
+
+def test_frame_from_before_a_change_is_not_shown(tmp_path: Path) -> None:
+    scene = Held()
+    body = Body(scene, Card(tmp_path))
+    assert body.look(0) is None
+    scene.go_on.set()
+    with body.still():
+        pass  # waits for the first frame to be drawn, and gives it up
+    assert body.look() == b"\xff\xd8live\xff\xd92"
+    body.close()
+
+
+def test_scene_that_fails_is_reported_and_asked_again(tmp_path: Path) -> None:
+    class Failing(StandIn):
+        def live_view(
+            self, exposure: Exposure, *, zoom: float = 1.0, centre: tuple[float, float] = (0.5, 0.5)
+        ) -> bytes:
+            super().live_view(exposure, zoom=zoom, centre=centre)
+            if len(self.views) == 1:
+                raise RuntimeError("dark")
+            return b"frame"
+
+    body = Body(Failing(), Card(tmp_path))
+    with pytest.raises(RuntimeError, match="dark"):
+        body.look()
+    assert body.look() == b"frame"
+    body.close()

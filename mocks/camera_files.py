@@ -1,0 +1,75 @@
+"""Writing a picture to the card: which files, under which names, and what goes wrong with them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from mocks import faults as wrong
+from mocks.camera_card import Card, Item
+from mocks.camera_dials import Quality
+from mocks.camera_scene import Picture
+from mocks.faults import PictureFault, among
+from mocks.ptpip_codes import ObjectFormat
+
+File = tuple[str, ObjectFormat, bytes]
+"""A file of a picture: its name's ending, its format, its bytes."""
+
+
+def files_of(picture: Picture, quality: Quality) -> list[File]:
+    """Return the files that one exposure makes, the raw file first."""
+    files: list[File] = []
+    if quality.has_raw:
+        files.append(("DNG", ObjectFormat.DNG, picture.raw))
+    if quality.has_jpeg:
+        files.append(("JPG", ObjectFormat.EXIF_JPEG, picture.jpeg))
+    return files
+
+
+def place(card: Card, striking: Iterable[PictureFault]) -> tuple[list[Item], Item, str]:
+    """Return new folders, the folder to write to, and the next name without its ending."""
+    again = among(wrong.SameName, striking)
+    pictures = [item for item in card.items() if not item.is_folder]
+    if again and again.same and pictures:
+        last = pictures[-1]
+        folder = card.find(last.parent)
+        if folder is not None:
+            return [], folder, last.name.rpartition(".")[0]
+    if again:
+        card.reset_numbers()
+    return card.next_name()
+
+
+def write(
+    card: Card,
+    folder: Item,
+    name: str,
+    file: File,
+    picture: Picture,
+    *,
+    captured: datetime,
+    striking: Iterable[PictureFault],
+) -> Item:
+    """Write one file of a picture, as the faults leave it. Raises `CardFull`."""
+    _, form, data = file
+    stated: int | None = None
+    if bad := among(wrong.BadName, striking):
+        name = bad.name
+    if size := among(wrong.WrongSize, striking):
+        stated = max(0, len(data) + size.by)
+    if harm := among(wrong.Corrupted, striking):
+        start = harm.offset % len(data)
+        spoilt = bytes(byte ^ 0xFF for byte in data[start : start + harm.length])
+        data = data[:start] + spoilt + data[start + len(spoilt) :]
+    if cut := among(wrong.Truncated, striking):
+        stated, data = len(data), data[: cut.keep]
+    return card.write(
+        folder,
+        name,
+        form,
+        data,
+        thumbnail=picture.thumbnail,
+        size=(picture.width, picture.height),
+        captured=captured,
+        stated_size=stated,
+    )
