@@ -14,15 +14,7 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.session.archive import Archive
 from tether.session.judging import Judge
 from tether.session.roll import NewRoll, Roll
-from tether.settings import CameraLimits, Settings
-
-#: Waits that are long enough for a simulated camera, which answers at once.
-QUICK = Settings(
-    camera=CameraLimits(
-        quiet_seconds=0.05, capture_seconds=3.0, second_file_seconds=1.0, lost_event_seconds=0.5
-    )
-)
-
+from tests.quick import QUICK
 
 @pytest.fixture(autouse=True)
 def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:

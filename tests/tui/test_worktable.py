@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import QUICK
+from tests.quick import QUICK
 from textual.pilot import Pilot
 from textual.widgets import Footer, Static
 
