@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.measure.placement import Edges, find_edges
-from tether.measure.levels import FloatArray, stops
 from tether.measure.borders import BoolArray
+from tether.measure.levels import FloatArray, stops
+from tether.measure.placement import Edges, find_edges
 from tether.measure.survey import Survey, halved
 
 LOWEST_EV = -9.0

@@ -125,7 +125,7 @@ def _scale(
 def _plausible(scale: float, view: tuple[int, int], size: tuple[float, float]) -> bool:
     """Whether the picture fills a sensible part of the view in this scale."""
     shares = [millimetres * scale / length for millimetres, length in zip(size, view, strict=True)]
-    return 0.3 < min(shares) and max(shares) < 1.35 and max(shares) > 0.5
+    return min(shares) > 0.3 and max(shares) < 1.35 and max(shares) > 0.5
 
 
 def _span(
