@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 
 from tether.text import is_control
@@ -11,12 +12,20 @@ from tether.text import is_control
 #: frame, the take and the ending want some of it.
 _SLUG_BYTES = 120
 
+#: Bytes of one name on common file systems.
+LONGEST_NAME = 255
+
+#: The database lies beside the rolls' folders, with two files of SQLite's own.
+DATABASE = "tether.sqlite3"
+
 _RAW_ENDINGS = frozenset(
     "dng nef nrw cr2 cr3 crw arw sr2 srf raf rw2 raw orf ori pef srw 3fr fff iiq x3f erf mef mos "
     "mrw kdc dcr rwl gpr".split()
 )
 
-CAPTURE_NAME = re.compile(r"^(?P<roll>.+)_f(?P<frame>\d{3,})_t(?P<take>\d+)\.(?P<ending>[a-z0-9]+)$")
+CAPTURE_NAME = re.compile(
+    r"^(?P<roll>.+)_f(?P<frame>\d{3,})_t(?P<take>\d+)\.(?P<ending>[a-z0-9]+)$"
+)
 
 
 def folder_name(roll_name: str) -> str:
@@ -27,13 +36,30 @@ def folder_name(roll_name: str) -> str:
     """
     safe = "".join("-" if c in '<>:"/\\|?*' or is_control(c) else c for c in roll_name)
     safe = safe.strip(" .") or "roll"
-    if safe.lower().split(".")[0] in _RESERVED or safe.startswith(("-", "~")):
+    word = safe.lower()
+    if word.split(".")[0] in _RESERVED or word.startswith(("-", "~", DATABASE)):
         safe = f"roll {safe.lstrip('-~')}"
     short = _cut(safe, _SLUG_BYTES)
-    if short == roll_name:
-        return short
+    return short if short == roll_name else apart(safe, roll_name)
+
+
+def apart(folder: str, roll_name: str) -> str:
+    """Return a folder name with a short digest of the roll's name at its end."""
     digest = hashlib.sha256(roll_name.encode("utf-8")).hexdigest()[:8]
-    return f"{_cut(safe, _SLUG_BYTES - 9)}-{digest}"
+    return f"{_cut(folder, _SLUG_BYTES - 9)}-{digest}"
+
+
+def is_plain(name: object) -> bool:
+    """Tell whether a name read from a database or a file names something inside a folder.
+
+    Whoever can edit those can write anything there: a path, a parent folder, a control character.
+    """
+    return (
+        isinstance(name, str)
+        and name not in ("", ".", "..")
+        and not any(c in "/\\" or is_control(c) for c in name)
+        and len(os.fsencode(name)) <= LONGEST_NAME
+    )
 
 
 #: Device names that one common desktop system reserves in every folder.

@@ -1,13 +1,13 @@
-"""The tables of an archive's database and the way from one version of them to the next."""
+"""The tables of an archive's database, version by version.
+
+A new database goes through the same steps as an old one, so that both end up alike. A step that
+was published is never edited: what comes later is a step of its own.
+"""
 
 from __future__ import annotations
 
 import sqlite3
-from pathlib import Path
-
-from tether.errors import TetherError
-
-VERSION = 1
+from collections.abc import Iterator
 
 _V1 = """
 CREATE TABLE roll (
@@ -83,7 +83,7 @@ CREATE TABLE step (
 CREATE INDEX step_by_sitting ON step (sitting_id, roll_id, scope);
 
 -- What is about to be done and cannot be undone by a crash: a shutter about to be released
--- ('release'), a file about to get its final name ('arrival').
+-- ('release'), files about to get their final names ('arrival').
 CREATE TABLE intent (
     id INTEGER PRIMARY KEY,
     roll_id INTEGER NOT NULL REFERENCES roll (id),
@@ -118,50 +118,84 @@ CREATE TRIGGER log_only_grows_2 BEFORE DELETE ON log
     BEGIN SELECT RAISE(ABORT, 'the log only grows'); END;
 """
 
+# How far a roll is, in a narrow table of its own: a list of 100,000 rolls is read without their
+# notes and without counting frames. `next_open` is the lowest frame that nothing was decided
+# about, NULL when there is none. Only the triggers write here.
+_RECOUNT = """
+    UPDATE roll_count SET
+        expected = (SELECT frames_expected FROM roll WHERE id = {roll}),
+        done = (SELECT count(*) FROM frame WHERE roll_id = {roll} AND state <> 'open'
+            AND number <= (SELECT frames_expected FROM roll WHERE id = {roll})),
+        next_open = (SELECT min(n) FROM (SELECT 1 AS n UNION ALL
+            SELECT number + 1 FROM frame WHERE roll_id = {roll} AND state <> 'open')
+            WHERE n <= (SELECT frames_expected FROM roll WHERE id = {roll})
+            AND NOT EXISTS (SELECT 1 FROM frame WHERE roll_id = {roll} AND number = n
+                AND state <> 'open'))
+    WHERE roll_id = {roll};
+"""
 
-class ArchiveDatabaseError(TetherError):
-    """The archive's database cannot be used as it is."""
+_V2 = f"""
+CREATE TABLE roll_count (
+    roll_id INTEGER PRIMARY KEY REFERENCES roll (id),
+    expected INTEGER NOT NULL,
+    done INTEGER NOT NULL,
+    next_open INTEGER
+) STRICT;
+CREATE INDEX roll_unfinished ON roll_count (roll_id) WHERE next_open IS NOT NULL;
+INSERT INTO roll_count SELECT r.id, r.frames_expected,
+    (SELECT count(*) FROM frame f WHERE f.roll_id = r.id AND f.state <> 'open'
+        AND f.number <= r.frames_expected),
+    (SELECT min(n) FROM (SELECT 1 AS n UNION ALL
+        SELECT f.number + 1 FROM frame f WHERE f.roll_id = r.id AND f.state <> 'open')
+        WHERE n <= r.frames_expected AND NOT EXISTS (SELECT 1 FROM frame g
+            WHERE g.roll_id = r.id AND g.number = n AND g.state <> 'open'))
+    FROM roll r;
+CREATE TRIGGER count_new_roll AFTER INSERT ON roll
+    BEGIN INSERT INTO roll_count VALUES (NEW.id, NEW.frames_expected, 0, 1); END;
+CREATE TRIGGER count_longer_roll AFTER UPDATE OF frames_expected ON roll
+    BEGIN {_RECOUNT.format(roll="NEW.id")} END;
+CREATE TRIGGER count_new_frame AFTER INSERT ON frame
+    BEGIN {_RECOUNT.format(roll="NEW.roll_id")} END;
+CREATE TRIGGER count_changed_frame AFTER UPDATE OF state ON frame
+    WHEN OLD.state <> NEW.state
+    BEGIN {_RECOUNT.format(roll="NEW.roll_id")} END;
+
+CREATE INDEX intent_by_roll ON intent (roll_id, id);
+
+-- 1 for a picture that the camera made while nobody was looking: it is offered, not fetched.
+ALTER TABLE card_file ADD COLUMN unfetched INTEGER NOT NULL DEFAULT 0;
+CREATE INDEX card_file_unfetched ON card_file (camera) WHERE unfetched = 1;
+
+-- Facts about the archive as a whole: its number, where its copy lies.
+CREATE TABLE archive_fact (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
+"""
+
+STEPS = (_V1, _V2)
+VERSION = len(STEPS)
 
 
-def open_database(path: Path, *, create: bool) -> sqlite3.Connection:
-    """Open the database of an archive with the safety that it needs.
-
-    WAL lets read-only commands look while a session writes. ``synchronous=FULL`` makes every
-    commit reach the disk before it is reported (https://sqlite.org/pragma.html#pragma_synchronous).
-
-    Raises
-    ------
-    ArchiveDatabaseError
-        When the file is no database, is damaged, or was written by a newer program.
-    """
+def bring_up_to_date(connection: sqlite3.Connection) -> None:
+    """Take a database from its version to the newest, in one transaction."""
+    connection.execute("BEGIN IMMEDIATE")
     try:
-        connection = sqlite3.connect(
-            path, timeout=10.0, isolation_level=None, check_same_thread=False
-        )
-        connection.row_factory = sqlite3.Row
-        connection.execute("PRAGMA foreign_keys = ON")
-        connection.execute("PRAGMA synchronous = FULL")
+        # Another process may have done it while this one waited for its turn.
         found = connection.execute("PRAGMA user_version").fetchone()[0]
-        if found > VERSION:
-            connection.close()
-            raise ArchiveDatabaseError(
-                f"The archive's database {path} was written by a newer version of this program.",
-                kept="Nothing was changed.",
-                todo="Use the newer version for this archive.",
-            )
-        if found == 0 and create:
-            connection.execute("PRAGMA journal_mode = WAL")
-            connection.executescript(f"BEGIN IMMEDIATE; {_guarded()} COMMIT;")
-    except sqlite3.DatabaseError as error:
-        raise ArchiveDatabaseError(
-            f"The archive's database {path} cannot be opened: {error}.",
-            kept="The raw files beside it are untouched.",
-            todo="Check that the disk is there, has room and may be written to; if the file is "
-            "damaged, move it away together with the files of the same name ending in -wal and "
-            "-shm, and keep all three.",
-        ) from error
-    return connection
+        for step in STEPS[found:]:
+            for statement in _statements(step):
+                connection.execute(statement)
+        connection.execute(f"PRAGMA user_version = {max(found, VERSION):d}")
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
 
 
-def _guarded() -> str:
-    return f"{_V1} PRAGMA user_version = {VERSION};"
+def _statements(script: str) -> Iterator[str]:
+    """Part a script: ``executescript`` would end the transaction that it must run in."""
+    statement = ""
+    for line in script.splitlines():
+        statement += line + "\n"
+        if sqlite3.complete_statement(statement):
+            yield statement
+            statement = ""

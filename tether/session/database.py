@@ -1,0 +1,211 @@
+"""Opening an archive's database, and one transaction on it at a time."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import sqlite3
+import tempfile
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from tether.errors import TetherError
+from tether.session.intake import flush_file, flush_folder
+from tether.session.schema import VERSION, bring_up_to_date
+from tether.text import printable
+
+BUSY_SECONDS = 10.0
+"""How long a change waits for another program's change."""
+
+
+class ArchiveDatabaseError(TetherError):
+    """The archive's database cannot be used as it is."""
+
+
+class Database:
+    """A connection that several threads may use, one call at a time.
+
+    WAL lets read-only commands look while a session writes; ``synchronous=FULL`` makes every
+    commit reach the disk before it is reported (https://sqlite.org/pragma.html#pragma_synchronous).
+
+    Parameters
+    ----------
+    path
+        The database's file.
+    create
+        Make the file and its tables where they are missing.
+    read_only
+        Change nothing, and need no write access: where even SQLite's own helper files cannot
+        be made, or the tables are older than this program, a private copy is read.
+
+    Raises
+    ------
+    ArchiveDatabaseError
+        When the file is no database, is damaged, or was written by a newer program.
+    """
+
+    def __init__(self, path: Path, *, create: bool = True, read_only: bool = False) -> None:
+        self.path = path
+        self.read_only = read_only
+        self._lock = threading.RLock()
+        self._private: tempfile.TemporaryDirectory[str] | None = None
+        with _told(path):
+            self._db = self._open_to_read() if read_only else _open(path, create=create)
+
+    def close(self) -> None:
+        """Close the database. May be called twice."""
+        self._db.close()
+        if self._private:
+            self._private.cleanup()
+
+    def _open_to_read(self) -> sqlite3.Connection:
+        try:
+            found = _connect(f"{self.path.absolute().as_uri()}?mode=ro")
+            version = _version(found, self.path)
+        except sqlite3.OperationalError:
+            if not self.path.is_file():
+                raise
+        else:
+            if version == VERSION:
+                return found
+            found.close()
+        self._private = tempfile.TemporaryDirectory(prefix="tether-read-")
+        copy = Path(self._private.name) / self.path.name
+        try:
+            for ending in ("", "-wal"):
+                with contextlib.suppress(FileNotFoundError):
+                    shutil.copyfile(f"{self.path}{ending}", f"{copy}{ending}")
+            return _open(copy, create=False, keep_copy=False)
+        except BaseException:
+            self._private.cleanup()
+            raise
+
+    @contextmanager
+    def change(self) -> Iterator[sqlite3.Connection]:
+        """Run a block as one transaction: all of it reaches the disk, or none.
+
+        Raises
+        ------
+        ArchiveDatabaseError
+            When it could not be stored (the disk is full, the file is damaged).
+        """
+        with self._lock, _told(self.path):
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+                self._db.execute("COMMIT")
+            except BaseException:
+                # SQLite has rolled back by itself after some errors.
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+
+    def all(self, sql: str, *values: Any) -> list[sqlite3.Row]:
+        """Return all rows of a query."""
+        with self._lock, _told(self.path):
+            return self._db.execute(sql, values).fetchall()
+
+    def one(self, sql: str, *values: Any) -> sqlite3.Row | None:
+        """Return the first row of a query."""
+        with self._lock, _told(self.path):
+            row: sqlite3.Row | None = self._db.execute(sql, values).fetchone()
+            return row
+
+    def damage(self) -> list[str]:
+        """Return what SQLite finds wrong in its file, nothing for a sound one."""
+        with self._lock, _told(self.path):
+            found = [str(row[0]) for row in self._db.execute("PRAGMA quick_check(20)")]
+        return [] if found == ["ok"] else found
+
+
+def _connect(uri: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(
+        uri, uri=True, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False
+    )
+    connection.row_factory = sqlite3.Row
+    return connection
+
+
+def _version(connection: sqlite3.Connection, path: Path) -> int:
+    try:
+        found = int(connection.execute("PRAGMA user_version").fetchone()[0])
+        connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except BaseException:
+        connection.close()
+        raise
+    if found > VERSION:
+        connection.close()
+        raise ArchiveDatabaseError(
+            f"The archive's database {printable(str(path))} was written by a newer version of "
+            "this program.",
+            kept="Nothing was changed.",
+            todo="Use the newer version for this archive.",
+        )
+    return found
+
+
+def _open(path: Path, *, create: bool, keep_copy: bool = True) -> sqlite3.Connection:
+    connection = _connect(f"{path.absolute().as_uri()}?mode={'rwc' if create else 'rw'}")
+    found = _version(connection, path)
+    try:
+        connection.execute("PRAGMA foreign_keys = ON")
+        if found == 0 and not create:
+            raise ArchiveDatabaseError(
+                f"The archive's database {printable(str(path))} is empty.",
+                kept="The raw files beside it are untouched.",
+                todo="Build it from the folders: tether rebuild --archive FOLDER.",
+            )
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        if found < VERSION:
+            if found and keep_copy:
+                _keep_copy(connection, path, found)
+            bring_up_to_date(connection)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _keep_copy(connection: sqlite3.Connection, path: Path, version: int) -> None:
+    """Copy a database beside itself before its tables are changed."""
+    day = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
+    copy = path.with_name(f"{path.name}.version-{version}-{day}")
+    part = path.with_name(f".{copy.name}.part")
+    part.unlink(missing_ok=True)
+    with contextlib.closing(sqlite3.connect(part)) as target:
+        connection.backup(target)
+    flush_file(part)
+    part.replace(copy)
+    flush_folder(copy.parent)
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Turn what SQLite says into words for a person."""
+    where = printable(str(path))
+    rebuild = f"tether rebuild --archive '{printable(str(path.parent))}'"
+    try:
+        yield
+    except sqlite3.OperationalError as error:
+        full = "full" in str(error)
+        raise ArchiveDatabaseError(
+            f"The archive's database {where} did not take it: {error}.",
+            kept="All that was stored before is safe; the raw files are untouched.",
+            todo="Make room on the disk, then go on."
+            if full
+            else "Check that the disk is attached, has room and may be written to. If the file "
+            f"is lost or damaged, it can be built again from the folders: {rebuild}",
+        ) from error
+    except sqlite3.IntegrityError:
+        raise
+    except sqlite3.DatabaseError as error:
+        raise ArchiveDatabaseError(
+            f"The archive's database {where} is damaged: {error}.",
+            kept="The raw files beside it are untouched.",
+            todo=f"Build it again from the folders, which keeps the damaged file: {rebuild}",
+        ) from error

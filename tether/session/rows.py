@@ -1,0 +1,148 @@
+"""The small values that the store hands out, and how they are read from rows."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from tether.camera.protocol import CardFile
+from tether.film import FilmProcess
+from tether.session.checklist import Scope
+from tether.session.roll import Capture, Roll
+
+
+def now() -> str:
+    """Return the time in UTC, ISO 8601, to the millisecond."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+@dataclass(frozen=True, slots=True)
+class Sitting:
+    """One stretch of work at the bench."""
+
+    id: int
+    started_at: str
+    active_at: str
+    camera: str
+    short: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmed:
+    """A confirmed step; ``place`` is the strip or frame number, 0 for a sitting or roll."""
+
+    scope: Scope
+    place: int
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
+class Intent:
+    """Something that was begun and is not known to have ended."""
+
+    id: int
+    kind: str
+    frame: int
+    facts: Mapping[str, Any]
+    begun_at: str
+
+
+@dataclass(frozen=True, slots=True)
+class RollProgress:
+    """How far a roll is; ``next_frame`` is None when it is complete."""
+
+    roll: Roll
+    frames_done: int
+    next_frame: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """How far the archive is as a whole."""
+
+    rolls: int
+    unfinished: int
+    frames_expected: int
+    frames_done: int
+
+
+@dataclass(frozen=True, slots=True)
+class Companion:
+    """Another file of a release. ``take`` is the capture's, None without one."""
+
+    file_name: str
+    size: int
+    sha256: str
+    frame: int | None = None
+    take: int | None = None
+
+
+def card_key(file: CardFile) -> tuple[str, str, int, int]:
+    """What tells one file on a card from another, also after the counter was set back."""
+    return (
+        storable(file.folder),
+        storable(file.name),
+        -1 if file.size is None else file.size,
+        -1 if file.modified is None else file.modified,
+    )
+
+
+def storable(text: str) -> str:
+    """SQLite takes no lone surrogates, which undecodable names are made of."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+ROLL_COLUMNS = (
+    "r.id, r.name, r.folder, r.process, r.format_key, r.frames_expected, r.strip_length, "
+    "r.notes, r.cursor"
+)
+
+
+def roll_of(row: sqlite3.Row) -> Roll:
+    """Read a roll from a row with `ROLL_COLUMNS`."""
+    return Roll(
+        row["id"],
+        row["name"],
+        row["folder"],
+        FilmProcess(row["process"]),
+        row["format_key"],
+        row["frames_expected"],
+        row["strip_length"],
+        row["notes"],
+        row["cursor"],
+    )
+
+
+CAPTURE_COLUMNS = (
+    "id, frame, take, file_name, size, sha256, taken_at, origin, decision, verdict, facts, settings"
+)
+
+
+def capture_of(row: sqlite3.Row, companions: Iterable[str]) -> Capture:
+    """Read a capture from a row with `CAPTURE_COLUMNS`."""
+    return Capture(
+        id=row["id"],
+        frame=row["frame"],
+        take=row["take"],
+        file_name=row["file_name"],
+        size=row["size"],
+        sha256=row["sha256"],
+        taken_at=row["taken_at"],
+        origin=row["origin"],
+        decision=row["decision"],
+        verdict=row["verdict"],
+        facts=json.loads(row["facts"]),
+        settings=json.loads(row["settings"]),
+        companions=tuple(companions),
+    )
+
+
+def sitting_of(row: sqlite3.Row) -> Sitting:
+    """Read a sitting from its row."""
+    return Sitting(
+        row["id"], row["started_at"], row["active_at"], row["camera"], bool(row["short"])
+    )

@@ -1,0 +1,216 @@
+"""The store's part about frames and the files that belong to them."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+
+from tether.camera.protocol import CardFile
+from tether.session.database import Database
+from tether.session.roll import Capture, Frame, FrameState, Roll
+from tether.session.rows import CAPTURE_COLUMNS, Companion, capture_of, card_key, now
+
+
+class Captures(Database):
+    """Frames, what was decided about them, and their files."""
+
+    def frames(self, roll: Roll) -> tuple[Frame, ...]:
+        """Return all frames of a roll in order, with their captures."""
+        states = {
+            r["number"]: r for r in self.all("SELECT * FROM frame WHERE roll_id = ?", roll.id)
+        }
+        companions: dict[int, list[str]] = {}
+        for r in self.all("SELECT capture_id, file_name FROM companion WHERE roll_id = ?", roll.id):
+            companions.setdefault(r["capture_id"], []).append(r["file_name"])
+        captures: dict[int, list[Capture]] = {}
+        for r in self.all(
+            f"SELECT {CAPTURE_COLUMNS} FROM capture WHERE roll_id = ? ORDER BY id", roll.id
+        ):
+            captures.setdefault(r["frame"], []).append(capture_of(r, companions.get(r["id"], [])))
+        last = max([roll.frames_expected, *states, *captures])
+        return tuple(
+            Frame(
+                n,
+                FrameState(states[n]["state"]) if n in states else FrameState.OPEN,
+                states[n]["note"] if n in states else "",
+                tuple(captures.get(n, ())),
+            )
+            for n in range(1, last + 1)
+        )
+
+    def next_take(self, roll_id: int, frame: int) -> int:
+        """Return the number of the next capture of a frame, 1 for the first."""
+        row = self.one(
+            "SELECT max(take) AS last FROM capture WHERE roll_id = ? AND frame = ?", roll_id, frame
+        )
+        return int(row["last"] or 0) + 1 if row else 1
+
+    def add_capture(
+        self,
+        roll: Roll,
+        capture: Capture,
+        *,
+        companions: Iterable[tuple[str, int, str]] = (),
+        intents: Iterable[int] = (),
+    ) -> Capture:
+        """Record one file that is in the archive; see `add_release`."""
+        beside = [Companion(*c, frame=capture.frame, take=capture.take) for c in companions]
+        return self.add_release(roll, [capture], beside, intents=intents)[0]
+
+    def add_release(
+        self,
+        roll: Roll,
+        captures: Sequence[Capture],
+        companions: Iterable[Companion] = (),
+        *,
+        intents: Iterable[int] = (),
+        card: tuple[str, Iterable[CardFile]] | None = None,
+        log: Iterable[str] = (),
+    ) -> tuple[Capture, ...]:
+        """Record all files of one release that are in the archive, as one transaction.
+
+        With it end the ``intents`` that were begun for them, the files on the ``card`` (camera
+        and files) count as fetched, and the ``log`` gets its lines.
+        """
+        added: list[int] = []
+        with self.change() as db:
+            for capture in captures:
+                added.append(_insert(db, roll.id, capture))
+            for c in companions:
+                beside = db.execute(
+                    "SELECT id FROM capture WHERE roll_id = ? AND frame = ? AND take = ?",
+                    (roll.id, c.frame, c.take),
+                ).fetchone()
+                db.execute(
+                    "INSERT OR IGNORE INTO companion (roll_id, file_name, capture_id, size, "
+                    "sha256) VALUES (?, ?, ?, ?, ?)",
+                    (roll.id, c.file_name, beside["id"] if beside else None, c.size, c.sha256),
+                )
+            for intent in intents:
+                db.execute("DELETE FROM intent WHERE id = ?", (intent,))
+            for camera, files in [card] if card else []:
+                db.executemany(
+                    "INSERT OR REPLACE INTO card_file (camera, folder, name, size, modified) "
+                    "VALUES (?, ?, ?, ?, ?)",
+                    [(camera, *card_key(f)) for f in files],
+                )
+            frame = captures[0].frame if captures else None
+            db.executemany(
+                "INSERT INTO log (at, roll_id, frame, kind, text) VALUES (?, ?, ?, 'capture', ?)",
+                [(now(), roll.id, frame, text) for text in log],
+            )
+        return tuple(self._capture(i) for i in added)
+
+    def _capture(self, capture_id: int) -> Capture:
+        row = self.one(f"SELECT {CAPTURE_COLUMNS} FROM capture WHERE id = ?", capture_id)
+        assert row is not None, "the capture was just recorded"
+        beside = self.all("SELECT file_name FROM companion WHERE capture_id = ?", capture_id)
+        return capture_of(row, [r["file_name"] for r in beside])
+
+    def companions(self, roll_id: int) -> list[Companion]:
+        """Return the files of a roll that came beside its captures."""
+        return [
+            Companion(r["file_name"], r["size"], r["sha256"], r["frame"], r["take"])
+            for r in self.all(
+                "SELECT p.*, c.frame, c.take FROM companion p LEFT JOIN capture c "
+                "ON c.id = p.capture_id WHERE p.roll_id = ? ORDER BY p.file_name",
+                roll_id,
+            )
+        ]
+
+    def recorded(self, roll_id: int) -> list[tuple[str, int, str]]:
+        """Return every file of a roll as (name, bytes, SHA-256), captures first."""
+        return [
+            (r["file_name"], r["size"], r["sha256"])
+            for r in self.all(
+                "SELECT 0 AS k, id, file_name, size, sha256 FROM capture WHERE roll_id = ? "
+                "UNION ALL SELECT 1, 0, file_name, size, sha256 FROM companion WHERE roll_id = ? "
+                "ORDER BY 1, 2, 3",
+                roll_id,
+                roll_id,
+            )
+        ]
+
+    def file_names(self, roll_id: int) -> set[str]:
+        """Return the names of all files of a roll that are recorded."""
+        return {name for name, _, _ in self.recorded(roll_id)}
+
+    def has_bytes(self, roll_id: int, sha256: str) -> bool:
+        """Tell whether a capture of the roll has exactly these bytes."""
+        return any(digest == sha256 for _, _, digest in self.recorded(roll_id))
+
+    def set_judgement(
+        self, capture_id: int, verdict: str, facts: Mapping[str, object], memory: bytes
+    ) -> None:
+        """Store what was measured; ``memory`` is what later frames need of it."""
+        with self.change() as db:
+            db.execute(
+                "UPDATE capture SET verdict = ?, facts = ?, memory = ? WHERE id = ?",
+                (verdict, json.dumps(facts), memory, capture_id),
+            )
+
+    def decide(
+        self, roll_id: int, frame: int, state: FrameState, chosen: int | None = None
+    ) -> None:
+        """Store what was decided about a frame; its captures all stay.
+
+        With ``chosen`` that capture stands for the frame, its memory becomes the roll's. Going to
+        a frame is over once it is decided.
+        """
+        with self.change() as db:
+            db.execute(
+                "INSERT INTO frame (roll_id, number, state) VALUES (?, ?, ?) "
+                "ON CONFLICT (roll_id, number) DO UPDATE SET state = excluded.state",
+                (roll_id, frame, state.value),
+            )
+            db.execute(
+                "UPDATE capture SET decision = 'other' WHERE roll_id = ? AND frame = ?",
+                (roll_id, frame),
+            )
+            if chosen is not None:
+                db.execute("UPDATE capture SET decision = 'chosen' WHERE id = ?", (chosen,))
+                db.execute(
+                    "UPDATE roll SET memory = coalesce((SELECT memory FROM capture WHERE id = ?), "
+                    "memory) WHERE id = ?",
+                    (chosen, roll_id),
+                )
+            db.execute(
+                "UPDATE roll SET cursor = NULL WHERE id = ? AND cursor = ?", (roll_id, frame)
+            )
+
+    def set_aside(self, capture_id: int) -> None:
+        """Mark a capture as not the choice; the frame stays open for another one."""
+        with self.change() as db:
+            db.execute("UPDATE capture SET decision = 'other' WHERE id = ?", (capture_id,))
+
+    def set_note(self, roll_id: int, frame: int, note: str) -> None:
+        """Store a person's note about a frame."""
+        with self.change() as db:
+            db.execute(
+                "INSERT INTO frame (roll_id, number, note) VALUES (?, ?, ?) "
+                "ON CONFLICT (roll_id, number) DO UPDATE SET note = excluded.note",
+                (roll_id, frame, note),
+            )
+
+
+def _insert(db: sqlite3.Connection, roll_id: int, capture: Capture) -> int:
+    added = db.execute(
+        "INSERT INTO capture (roll_id, frame, take, file_name, size, sha256, taken_at, origin, "
+        "decision, verdict, facts, settings) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            roll_id,
+            capture.frame,
+            capture.take,
+            capture.file_name,
+            capture.size,
+            capture.sha256,
+            capture.taken_at,
+            capture.origin,
+            capture.decision,
+            capture.verdict,
+            json.dumps(capture.facts),
+            json.dumps(capture.settings),
+        ),
+    )
+    return int(added.lastrowid or 0)

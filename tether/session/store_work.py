@@ -1,0 +1,177 @@
+"""The store's part about the work itself: sittings, steps, what was begun, cards, the log."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from tether.camera.protocol import CardFile
+from tether.session.checklist import Scope
+from tether.session.database import Database
+from tether.session.rows import Confirmed, Intent, Sitting, card_key, now, sitting_of, storable
+
+
+@dataclass(frozen=True, slots=True)
+class LogLine:
+    """One line of the log; its number only grows."""
+
+    id: int
+    at: str
+    frame: int | None
+    kind: str
+    text: str
+
+
+class Sittings(Database):
+    """Stretches of work, and the steps confirmed in them."""
+
+    def last_sitting(self) -> Sitting | None:
+        """Return the latest stretch of work, None in a new archive."""
+        row = self.one("SELECT * FROM sitting ORDER BY id DESC LIMIT 1")
+        return sitting_of(row) if row else None
+
+    def begin_sitting(self, camera: str) -> Sitting:
+        """Begin a stretch of work."""
+        with self.change() as db:
+            db.execute(
+                "INSERT INTO sitting (started_at, active_at, camera) VALUES (?, ?, ?)",
+                (now(), now(), camera),
+            )
+        found = self.last_sitting()
+        assert found is not None, "the sitting was just stored"
+        return found
+
+    def touch_sitting(self, sitting_id: int) -> None:
+        """Note that the person is at work now."""
+        with self.change() as db:
+            db.execute("UPDATE sitting SET active_at = ? WHERE id = ?", (now(), sitting_id))
+
+    def set_short(self, sitting_id: int, short: bool) -> None:
+        """Store whether the checklist is shortened in this sitting."""
+        with self.change() as db:
+            db.execute("UPDATE sitting SET short = ? WHERE id = ?", (int(short), sitting_id))
+
+    def confirm(self, sitting_id: int, roll_id: int | None, step: Confirmed) -> None:
+        """Store that a step was done."""
+        with self.change() as db:
+            db.execute(
+                "INSERT INTO step (sitting_id, roll_id, scope, place, key) VALUES (?, ?, ?, ?, ?)",
+                (sitting_id, roll_id, step.scope.value, step.place, step.key),
+            )
+
+    def confirmed(self, sitting_id: int, roll_id: int) -> list[Confirmed]:
+        """Return the steps done in a sitting, for it or for a roll, in the order of doing."""
+        return [
+            Confirmed(Scope(r["scope"]), r["place"], r["key"])
+            for r in self.all(
+                "SELECT * FROM step WHERE sitting_id = ? AND (roll_id IS NULL OR roll_id = ?) "
+                "ORDER BY id",
+                sitting_id,
+                roll_id,
+            )
+        ]
+
+
+class Begun(Database):
+    """What was begun and cannot be undone by a crash, and what is known of a camera's card."""
+
+    def begin(self, roll_id: int, kind: str, frame: int, facts: Mapping[str, Any]) -> int:
+        """Store that something is about to be done; return the intent's number."""
+        with self.change() as db:
+            added = db.execute(
+                "INSERT INTO intent (roll_id, kind, frame, facts, begun_at) VALUES (?, ?, ?, ?, ?)",
+                (roll_id, kind, frame, json.dumps(dict(facts)), now()),
+            )
+        return int(added.lastrowid or 0)
+
+    def advance(self, intent_id: int, kind: str, facts: Mapping[str, Any]) -> None:
+        """Store how far something that was begun has come."""
+        with self.change() as db:
+            db.execute(
+                "UPDATE intent SET kind = ?, facts = ? WHERE id = ?",
+                (kind, json.dumps(dict(facts)), intent_id),
+            )
+
+    def end(self, intent_id: int) -> None:
+        """Store that it was done, or is known not to have happened."""
+        with self.change() as db:
+            db.execute("DELETE FROM intent WHERE id = ?", (intent_id,))
+
+    def intents(self, roll_id: int) -> list[Intent]:
+        """Return what was begun for a roll and is not known to have ended, oldest first."""
+        return [
+            Intent(r["id"], r["kind"], r["frame"], json.loads(r["facts"]), r["begun_at"])
+            for r in self.all("SELECT * FROM intent WHERE roll_id = ? ORDER BY id", roll_id)
+        ]
+
+    def knows_camera(self, camera: str) -> bool:
+        """Tell whether a camera's card was looked at before."""
+        return self.one("SELECT 1 FROM card_file WHERE camera = ? LIMIT 1", camera) is not None
+
+    def know_card_files(
+        self, camera: str, files: Iterable[CardFile], *, unfetched: bool = False
+    ) -> None:
+        """Remember files on a card: dealt with, or ``unfetched`` and to be offered."""
+        with self.change() as db:
+            db.executemany(
+                "INSERT INTO card_file (camera, folder, name, size, modified, unfetched) "
+                "VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET unfetched = excluded.unfetched",
+                [(camera, *card_key(f), int(unfetched)) for f in files],
+            )
+
+    def unknown_card_files(self, camera: str, files: Iterable[CardFile]) -> list[CardFile]:
+        """Return those files on a card that were not seen before."""
+        return [f for f in files if self._card_state(camera, f) is None]
+
+    def unfetched_card_files(self, camera: str, files: Iterable[CardFile]) -> list[CardFile]:
+        """Return those files on a card that were seen and are to be offered."""
+        return [f for f in files if self._card_state(camera, f) == 1]
+
+    def _card_state(self, camera: str, file: CardFile) -> int | None:
+        row = self.one(
+            "SELECT unfetched FROM card_file WHERE camera = ? AND folder = ? AND name = ? "
+            "AND size = ? AND modified = ?",
+            camera,
+            *card_key(file),
+        )
+        return int(row["unfetched"]) if row else None
+
+
+class Log(Database):
+    """The log, which only grows: triggers refuse everything but new lines."""
+
+    def log(
+        self, kind: str, text: str, roll_id: int | None = None, frame: int | None = None
+    ) -> None:
+        """Add a line."""
+        with self.change() as db:
+            db.execute(
+                "INSERT INTO log (at, roll_id, frame, kind, text) VALUES (?, ?, ?, ?, ?)",
+                (now(), roll_id, frame, kind, storable(text)),
+            )
+
+    def log_lines(self, roll_id: int, last: int = 200) -> list[tuple[str, int | None, str, str]]:
+        """Return the newest lines of a roll's log as (time, frame, kind, text), oldest first."""
+        rows = self.all(
+            "SELECT * FROM log WHERE roll_id = ? ORDER BY id DESC LIMIT ?", roll_id, last
+        )
+        return [(r["at"], r["frame"], r["kind"], r["text"]) for r in reversed(rows)]
+
+    def log_since(self, roll_id: int, after: int) -> list[LogLine]:
+        """Return the lines of a roll's log with a number above ``after``, in order."""
+        return [
+            LogLine(r["id"], r["at"], r["frame"], r["kind"], r["text"])
+            for r in self.all(
+                "SELECT * FROM log WHERE roll_id = ? AND id > ? ORDER BY id", roll_id, after
+            )
+        ]
+
+    def add_log_lines(self, roll_id: int, lines: Iterable[LogLine]) -> None:
+        """Take over the lines of an earlier log, with their own times."""
+        with self.change() as db:
+            db.executemany(
+                "INSERT INTO log (at, roll_id, frame, kind, text) VALUES (?, ?, ?, ?, ?)",
+                [(x.at, roll_id, x.frame, x.kind, storable(x.text)) for x in lines],
+            )
