@@ -37,6 +37,35 @@ class Exposure:
 
 
 @dataclass(frozen=True, slots=True)
+class Framing:
+    """How the picture may lie on the sensor before anything is said."""
+
+    rotation_degrees: float = number(1.0, "degrees", PRACTICE, 0.1, 10.0)
+    missing_mm: float = number(0.5, "mm of picture cut off on a side", PRACTICE, 0.05, 10.0)
+    least_share: float = number(
+        0.3, "share of the sensor that the picture should take", PRACTICE, 0.0, 1.0
+    )
+    between_share: float = number(
+        0.25, "of a picture's length cut off, from where it lies between frames", PRACTICE, 0.1, 0.5
+    )
+    largest_degrees: float = number(
+        4.0, "degrees up to which a border is looked for", "tuned on the simulated bench", 1.0, 10.0
+    )
+    proportion_tolerance: float = number(
+        0.05, "of the format's proportions", "cameras' gates differ; no published source", 0.01, 0.2
+    )
+    rebate_spread_ev: float = number(
+        0.8, "stops between the rebate's sides", "tuned on the simulated bench", 0.2, 2.0
+    )
+    least_score: float = number(
+        2.2, "sum of the four borders' visible shares", "tuned on the simulated bench", 1.0, 4.0
+    )
+    missing_floor_mm: float = number(
+        0.1, "mm, finest that is told apart", "tuned on the simulated bench", 0.0, 1.0
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class CameraLimits:
     """What the program expects of the camera before it waits no longer."""
 
@@ -76,6 +105,77 @@ class Storage:
 
 
 @dataclass(frozen=True, slots=True)
+class Focus:
+    """When a frame counts as soft: by the sharpness of its grain against the roll's reference."""
+
+    soft_ratio: float = number(
+        0.4, "sharpness relative to the reference below which a frame is soft", PRACTICE, 0.05, 0.95
+    )
+    side_ratio: float = number(
+        0.4, "sharpness of the softer side relative to the other", PRACTICE, 0.05, 0.95
+    )
+    drift_ratio: float = number(
+        0.7, "sharpness relative to the reference that counts as a drift", PRACTICE, 0.1, 0.98
+    )
+    darkest_signal: float = number(
+        0.03, "signal below which noise hides grain", "measured on the simulated bench", 0.0, 0.5
+    )
+    least_density: float = number(
+        0.1, "density above clear film that has grain to go by", PRACTICE, 0.0, 1.0
+    )
+    plain_ratio: float = number(
+        0.25, "fine over coarser variance from which grain rules", "as above", 0.0, 1.0
+    )
+    most_noise: float = number(
+        0.8, "noise over grain up to which a cell is judged", "as above", 0.01, 5.0
+    )
+    electrons: float = number(
+        50e3, "electrons at saturation and ISO 100", "usual for 36 x 24 mm sensors", 1e3, 1e6
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Positive:
+    """How positives are printed: one setting for all rolls, the same for every frame of a roll."""
+
+    contrast: float = number(
+        1.8,
+        "log luminance per unit of a negative's density; 1.3 / 0.8 = 1.63 gives the scene's own",
+        "ISO 6 (average gradient 0.8 / 1.3; from memory), a tenth more by common practice",
+        0.5,
+        4.0,
+    )
+    mid_density: float = number(
+        0.78,
+        "density above base that prints as mid-grey",
+        "ISO 6: 0.1 + 0.615 log10 12.5 (from memory)",
+        0.1,
+        2.0,
+    )
+    evening: float = number(
+        0.4, "share of a frame's lightness against mid-grey that is evened out", PRACTICE, 0.0, 1.0
+    )
+    evening_limit: float = number(
+        0.4, "density by which evening may move a frame at most", PRACTICE, 0.0, 2.0
+    )
+    black: float = number(
+        2.0, "log luminance from mid-grey down to the print's black", PRACTICE, 1.0, 4.0
+    )
+    bend: float = number(
+        0.15, "log luminance over which the print curve bends into white and black", PRACTICE,
+        0.02, 0.5,
+    )  # fmt: skip
+    slide_contrast: float = number(
+        1.0, "log luminance per unit of a transparency's density", PRACTICE, 0.5, 2.0
+    )
+    neutral: float = number(
+        0.10, "density by which a colour may differ from grey and count as near grey", PRACTICE,
+        0.02, 0.5,
+    )  # fmt: skip
+    jpeg_quality: float = number(92.0, "JPEG quality of positives", PRACTICE, 50.0, 100.0)
+
+
+@dataclass(frozen=True, slots=True)
 class Sittings:
     """What counts as one stretch of work at the bench."""
 
@@ -89,9 +189,12 @@ class Settings:
     """All sections; the defaults are the program's own advice."""
 
     exposure: Exposure = field(default_factory=Exposure)
+    framing: Framing = field(default_factory=Framing)
     camera: CameraLimits = field(default_factory=CameraLimits)
     storage: Storage = field(default_factory=Storage)
     sittings: Sittings = field(default_factory=Sittings)
+    focus: Focus = field(default_factory=Focus)
+    positive: Positive = field(default_factory=Positive)
 
 
 def load(path: Path) -> Settings:

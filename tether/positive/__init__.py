@@ -1,1 +1,1 @@
-"""Positives: from linear raw data to a picture to look at."""
+"""Positives: from the linear raw data of a frame to a picture that can be looked at."""

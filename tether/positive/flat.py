@@ -1,0 +1,92 @@
+"""The flat field: how unevenly the light falls, taken from a picture of the empty gate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tether.measure.survey import survey
+from tether.raw.mosaic import Mosaic
+
+FloatArray = NDArray[np.float32]
+
+_GRID = (32, 48)
+_DARK = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class FlatField:
+    """Light over the view relative to its brightest part, for red, green and blue.
+
+    ``grid`` has shape (3, rows, columns), 0..1, and covers the whole view.
+    """
+
+    grid: FloatArray
+
+    def wide(self, width: int) -> FloatArray:
+        """Return the grid with ``width`` columns, shape (3, rows, width)."""
+        columns = self.grid.shape[2]
+        at = (np.arange(width) + 0.5) / width * columns - 0.5
+        return _between(self.grid, at, 2)
+
+
+def rows_of(wide: FloatArray, top: int, bottom: int, height: int) -> FloatArray:
+    """Return the light on rows ``top`` to ``bottom`` of a picture of that height.
+
+    ``wide`` is what `FlatField.wide` gave; the result has shape (3, bottom - top, width).
+    """
+    at = (np.arange(top, bottom) + 0.5) / height * wide.shape[1] - 0.5
+    return _between(wide, at, 1)
+
+
+def flat_field(mosaic: Mosaic) -> FlatField:
+    """Measure the flat field on a picture of the empty gate with the light on.
+
+    Cells that the gate's mask covers (under a quarter of the brightest) get the nearest value
+    beside them. Noise and dust fall out in the median of each cell.
+    """
+    small = survey(mosaic, 768)
+    planes = [small.colour(letter) for letter in "RGB"]
+    used = [small.main if plane is None else plane for plane in planes]
+    grid = np.stack([_cells(plane) for plane in used])
+    top = np.percentile(grid, 99, axis=(1, 2))[:, None, None]
+    relative = (grid / np.maximum(top, 1e-6)).astype(np.float32)
+    return FlatField(np.stack([_filled(plane) for plane in relative]))
+
+
+def _cells(plane: FloatArray) -> FloatArray:
+    rows, columns = min(_GRID[0], plane.shape[0]), min(_GRID[1], plane.shape[1])
+    return np.array(
+        [
+            [np.median(cell) for cell in np.array_split(band, columns, axis=1)]
+            for band in np.array_split(plane, rows, axis=0)
+        ],
+        np.float32,
+    )
+
+
+def _filled(plane: FloatArray) -> FloatArray:
+    lit = plane > _DARK
+    if lit.all() or not lit.any():
+        return np.maximum(plane, np.float32(_DARK))
+    rows, columns = np.nonzero(lit)
+    out = plane.copy()
+    for r, c in np.argwhere(~lit):
+        nearest = int(np.argmin((rows - r) ** 2 + (columns - c) ** 2))
+        out[r, c] = plane[rows[nearest], columns[nearest]]
+    return out
+
+
+def _between(values: FloatArray, at: NDArray[np.floating], axis: int) -> FloatArray:
+    last = values.shape[axis] - 1
+    at = np.clip(at, 0, last)
+    low = np.floor(at).astype(np.intp)
+    shape = [1] * values.ndim
+    shape[axis] = -1
+    share = (at - low).astype(np.float32).reshape(shape)
+    high = np.minimum(low + 1, last)
+    return np.asarray(
+        values.take(low, axis) * (1 - share) + values.take(high, axis) * share, np.float32
+    )
