@@ -90,7 +90,7 @@ def find_edges(rebate: BoolArray, picture: BoolArray) -> Edges:
         "bottom": (rebate.T[:, ::-1], picture.T[:, ::-1], height),
     }
     for side, (outside, inside, length) in turned.items():
-        found = borders(steps_into(outside, inside), outside.shape[0], (1.0, 0.62 * length), _LEAST)
+        found = borders(steps_into(outside, inside), outside.shape[0], (1.0, 0.95 * length), _LEAST)
         if found:
             lines[side] = found
     return Edges(lines, (height, width))
@@ -102,6 +102,8 @@ def place_frame(
     pixel: float,
     mosaic_shape: tuple[int, int],
     known_scale: float | None = None,
+    *,
+    dark: bool = False,
 ) -> Placement:
     """Turn edges into the frame's outline, scale and turn.
 
@@ -117,6 +119,8 @@ def place_frame(
         (height, width) of the visible mosaic.
     known_scale
         Photosites per millimetre from earlier frames of the same set-up, None without.
+    dark
+        Whether the rebate is dark (a transparency's), as the gate's mask is.
 
     Every way to name the borders that were seen (edge of this frame, edge of its neighbour,
     neither) is tried; it counts only where the sides are parallel within 0.8 degrees and their
@@ -124,7 +128,7 @@ def place_frame(
     seen is taken.
     """
     scale = None if known_scale is None else known_scale / pixel
-    reading = best_reading(edges.lines, edges.shape, film, scale)
+    reading = best_reading(edges.lines, edges.shape, film, scale, dark)
     if reading is None:
         return Placement(seen=tuple(s for s in SIDES if s in edges.lines))
     full = _outline(reading, edges.shape, film).scaled(pixel)

@@ -56,13 +56,15 @@ def best_reading(
     shape: tuple[int, int],
     film: FilmFormat,
     scale: float | None,
+    dark: bool = False,
 ) -> Reading | None:
     """Return the reading that explains most, None where none fits the format.
 
     ``shape`` is (height, width) of the picture in which the lines were found, ``scale`` its
-    pixels per millimetre where that is known from earlier frames.
+    pixels per millimetre where that is known from earlier frames. ``dark`` says that the rebate is
+    as dark as the gate's mask, so that the mask's edges are among the borders.
     """
-    readings = _readings(lines, shape, film, scale)
+    readings = _readings(lines, shape, film, scale, dark)
     return max(readings, key=lambda reading: reading.score, default=None)
 
 
@@ -71,6 +73,7 @@ def _readings(
     shape: tuple[int, int],
     film: FilmFormat,
     known: float | None,
+    dark: bool,
 ) -> Iterator[Reading]:
     height, width = shape
     choices = [(*lines.get(side, ()), None) for side in SIDES]
@@ -87,20 +90,23 @@ def _readings(
             size_x, size_y = film.picture_along, film.picture_across
             if not horizontal:
                 size_x, size_y = size_y, size_x
-            scale = _scale(sides, (width, height), (size_x, size_y), known)
-            if scale is None or not _plausible(scale, (width, height), (size_x, size_y)):
+            fitted = _scale(sides, (width, height), (size_x, size_y), known)
+            if fitted is None:
+                continue
+            scale, misfit = fitted
+            if not _plausible(scale, (width, height), (size_x, size_y)):
                 continue
             gap = _neighbour(lines, sides, (width, height), film, scale, horizontal)
             score = sum(weights) - _unexplained(
-                lines, sides, (width, height), (size_x, size_y), scale
+                lines, sides, (width, height), (size_x, size_y), scale, dark
             )
-            score += 0.4 * gap
+            score += 0.4 * gap - 5.0 * misfit
             # A picture is photographed with its longer side along the sensor's longer side, its
             # edges do not end in the middle of the view unseen, and the frame of which more is
             # in view is the one meant.
             score += 0.5 * ((size_x > size_y) == (width > height))
             score -= 0.4 * _hidden(sides, (width, height), (size_x, size_y), scale)
-            score += 0.3 * _seen_share(sides, (width, height), (size_x, size_y), scale)
+            score += 1.5 * _seen_share(sides, (width, height), (size_x, size_y), scale)
             yield Reading(sides, scale, horizontal, gap > 0, degrees, score)
 
 
@@ -109,8 +115,11 @@ def _scale(
     view: tuple[int, int],
     size: tuple[float, float],
     known: float | None,
-) -> float | None:
-    """Return the scale in which all the distances fit, None where they do not."""
+) -> tuple[float, float] | None:
+    """Return the scale in which all the distances fit and by how much they differ, 0..1.
+
+    None where they do not fit.
+    """
     found = [] if known is None else [known]
     for (a, b), length, millimetres in zip(
         (("left", "right"), ("top", "bottom")), view, size, strict=True
@@ -119,7 +128,8 @@ def _scale(
             found.append((length - sides[a].at - sides[b].at) / millimetres)
     if not found or min(found) <= 0 or max(found) / min(found) - 1 > _ASPECT_TOLERANCE:
         return None
-    return float(np.mean(found[1:] if known is not None and len(found) > 1 else found))
+    own = found[1:] if known is not None and len(found) > 1 else found
+    return float(np.mean(own)), max(found) / min(found) - 1
 
 
 def _plausible(scale: float, view: tuple[int, int], size: tuple[float, float]) -> bool:
@@ -147,6 +157,7 @@ def _unexplained(
     view: tuple[int, int],
     size: tuple[float, float],
     scale: float,
+    dark: bool,
 ) -> float:
     """Add up the support of borders that would run through the middle of the picture."""
     total = 0.0
@@ -155,7 +166,12 @@ def _unexplained(
     ):
         low, high = _span(sides, pair, length, millimetres * scale)
         for side in pair:
-            for line in lines.get(side, ()):
+            seen = lines.get(side, ())
+            # What lies outermost may be the edge of the gate's mask where the rebate is dark.
+            outermost = min((line.at for line in seen), default=0.0) if dark else -1.0
+            for line in seen:
+                if line.at == outermost:
+                    continue
                 at = line.at if side in ("left", "top") else length - line.at
                 if low + _INSIDE_MM * scale < at < high - _INSIDE_MM * scale:
                     total += 0.8 * max(0.0, line.support - 0.4)
