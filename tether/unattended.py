@@ -122,17 +122,9 @@ class Unattended:
         capture = place.capture
         assert capture is not None, "a decision is about a capture"
         advice = capture.facts.get("advice_shutter")
-        camera = self.session.camera
-        if (
-            capture.verdict == "reshoot"
-            and capture.take < MOST_TAKES
-            and isinstance(advice, str)
-            and camera is not None
-            and advice != capture.settings.get(Role.SHUTTER.value)
-        ):
-            camera.set(Role.SHUTTER, advice)
-            self._print(f"  shutter set to {advice}, shooting again")
-            self.session.shoot_again()
+        wanted = isinstance(advice, str) and advice != capture.settings.get(Role.SHUTTER.value)
+        if capture.verdict == "reshoot" and capture.take < MOST_TAKES and wanted:
+            self._print(f"  shutter set to {self.session.follow_advice()}, shooting again")
         else:
             self.session.keep()
 

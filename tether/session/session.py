@@ -114,6 +114,7 @@ class Session:
         self._judge = judge
         self._on_step = on_step
         self.camera_state: CameraState | None = None
+        self._last: tuple[int, Judgement] | None = None
         self._delivery = Delivery(archive, roll.id)
         try:
             self.sitting = self._sitting()
@@ -219,6 +220,8 @@ class Session:
     def refresh_camera(self) -> CameraState | None:
         """Read the camera's settings, battery and room afresh."""
         if self.camera is not None:
+            # A state that cannot be read is not known: what was known before says nothing now.
+            self.camera_state = None
             self.camera_state = self.camera.state()
         return self.camera_state
 
@@ -378,7 +381,7 @@ class Session:
             raise error from None
         for waiting in self.frames()[frame - 1].captures:
             if waiting.decision is None and waiting.origin == "card":
-                return Shot(((waiting, self._judgement_of(waiting)),), said)
+                return Shot(((waiting, self.judgement(waiting)),), said)
         raise CameraLost(
             error.what,
             kept="The camera is connected; it made no picture of this frame.",
@@ -425,6 +428,7 @@ class Session:
 
     def _judge_capture(self, capture: Capture) -> Judgement:
         judgement = self._judgement_of(capture)
+        self._last = (capture.id, judgement)
         self.store.set_judgement(
             capture.id, judgement.verdict.value, judgement.facts, judgement.memory
         )
@@ -451,8 +455,10 @@ class Session:
         return self._judge.judge(self.archive.folder(roll) / capture.file_name, request)
 
     def judgement(self, capture: Capture) -> Judgement:
-        """Judge a stored capture afresh, for showing; nothing is stored."""
-        return self._judgement_of(capture)
+        """Return a stored capture's judgement for showing, made afresh unless it is the last."""
+        if self._last is None or self._last[0] != capture.id:
+            self._last = (capture.id, self._judgement_of(capture))
+        return self._last[1]
 
     # --- decisions -----------------------------------------------------------------------------
 
@@ -471,6 +477,31 @@ class Session:
             raise NotNow("There is no picture waiting to be put aside.")
         self.store.set_aside(place.capture.id)
         return self._decided(place.frame, f"Put aside {place.capture.file_name}; shoot again")
+
+    def follow_advice(self) -> str:
+        """Set the shutter as the verdict advises, and put the picture aside to shoot again.
+
+        Returns the camera's wording of what is set now.
+
+        Raises
+        ------
+        NotNow
+            When no picture waits, or its verdict names no shutter setting.
+        CameraError
+            When the camera does not take the setting; the picture still waits.
+        """
+        waiting = self.place().capture
+        advice = waiting.facts.get("advice_shutter") if waiting else None
+        if waiting is None or not isinstance(advice, str) or self.camera is None:
+            raise NotNow(
+                "There is no advice that could be set from here.",
+                todo="Change the light or the camera by hand, then shoot again.",
+            )
+        now_set = self.camera.set(Role.SHUTTER, advice).value
+        self._log("camera", f"Shutter set to {printable(now_set)}, as advised", waiting.frame)
+        self.refresh_camera()
+        self.shoot_again()
+        return now_set
 
     def mark(self, state: FrameState) -> Place:
         """Close the frame that is next as skipped, blank or damaged; its pictures stay.

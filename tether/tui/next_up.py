@@ -10,6 +10,7 @@ from textual.widgets import Static
 from tether.session.checklist import Scope
 from tether.session.place import Todo
 from tether.session.session import View
+from tether.text import printable
 
 _TITLES = {
     Scope.SITTING: "set up",
@@ -63,7 +64,10 @@ class NextUp(VerticalScroll):
             )
             text.append("The picture stays on disk, whatever you choose.\n")
             text.append("[Enter] or [K] keep" if keep else "[K] keep all the same", "dim")
-            text.append("   [A] shoot again   [B] blank   [D] damaged   [T] note", "dim")
+            text.append("   [A] shoot again", "dim")
+            advice = place.capture.facts.get("advice_shutter")
+            if isinstance(advice, str):
+                text.append(f"   [U] set the shutter to {printable(advice, 20)}, again", "dim")
         else:
             self.border_title = "Done"
             text.append(f"All {view.roll.frames_expected} frames are decided.\n", "bold")

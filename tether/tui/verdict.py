@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 from textual.app import ComposeResult
@@ -22,6 +23,7 @@ _WORDS = {
     "unjudged": ("? NOT JUDGED", "bold magenta"),
 }
 _MARKS = {"reshoot": "✗", "look": "!", "note": "-"}
+_STYLES = {"reshoot": "bold red", "look": "bold yellow"}
 
 
 def bars(counts: Sequence[float], width: int) -> str:
@@ -67,33 +69,30 @@ class VerdictPanel(VerticalScroll):
             body.update(Text("No picture yet. Its verdict will stand here.", "dim"))
             return
         self.border_title = f"Verdict: frame {capture.frame}, take {capture.take}"
-        width = max(self.size.width - 14, 24)
-        body.update(facts_table(capture.facts, capture.verdict, width))
+        # The frame of the panel, its padding, a scroll bar and the names of the channels.
+        body.update(facts_view(capture.facts, capture.verdict, max(self.size.width - 13, 24)))
 
 
-def facts_table(facts: Mapping[str, Any], verdict: str, width: int) -> Table:
+def facts_view(facts: Mapping[str, Any], verdict: str, width: int) -> Group:
     """Lay out the verdict, its findings and the histogram per channel."""
-    table = Table.grid(padding=(0, 1))
-    table.add_column(no_wrap=True)
-    table.add_column()
     word, style = _WORDS.get(verdict, _WORDS["unjudged"])
-    table.add_row(Text(word, style), Text(_numbers(facts)))
+    findings = Table.grid(padding=(0, 1))
     for finding in facts.get("findings", ()):
+        severity = str(finding.get("severity"))
         text = Text(printable(str(finding.get("text", "")), 400))
         action = printable(str(finding.get("action", "")), 400)
         if action:
             text.append(f" {action}", "bold")
-        mark = _MARKS.get(str(finding.get("severity")), "-")
-        table.add_row(Text(f"  {mark}", style if mark != "-" else "dim"), text)
+        findings.add_row(Text(_MARKS.get(severity, "-"), _STYLES.get(severity, "dim")), text)
     histogram = facts.get("histogram")
+    bands = Table.grid(padding=(0, 1))
     if isinstance(histogram, Mapping) and histogram.get("counts"):
         lowest = float(histogram.get("lowest_ev", -10.0))
         for name, counts in histogram["counts"].items():
-            table.add_row(
-                Text(f"{printable(str(name), 6):>6}", "dim"), Text(bars(list(counts), width))
-            )
-        table.add_row(Text(" stops", "dim"), Text(axis(lowest, width), "dim"))
-    return table
+            label = Text(f"{printable(str(name), 6):>5}", "dim")
+            bands.add_row(label, Text(bars(list(counts), width)))
+        bands.add_row(Text("stops", "dim"), Text(axis(lowest, width), "dim"))
+    return Group(Text.assemble((word, style), "  ", _numbers(facts)), findings, bands)
 
 
 def axis(lowest: float, width: int) -> str:

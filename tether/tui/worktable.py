@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, TypeVar, cast
 
+from PIL import Image as Pictures
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
@@ -24,6 +25,7 @@ from tether.tui.camera_line import CameraLine
 from tether.tui.dialogs import AskText, Pick, Reading
 from tether.tui.help_text import help_for
 from tether.tui.next_up import NextUp
+from tether.tui.picture import LargePicture, PicturePanel, positive
 from tether.tui.strip import FrameCell, StripBar
 from tether.tui.verdict import VerdictPanel
 
@@ -51,6 +53,7 @@ class Worktable(Screen[None]):
         Binding("f", "shoot", "Shoot"),
         Binding("k", "keep", "Keep"),
         Binding("a", "again", "Again"),
+        Binding("u", "use_advice", "Use advice"),
         Binding("s", "mark('skipped')", "Skip"),
         Binding("b", "mark('blank')", "Blank"),
         Binding("d", "mark('damaged')", "Damaged"),
@@ -64,6 +67,7 @@ class Worktable(Screen[None]):
         # Shown in the line above the footer, which has no room for them in 80 columns.
         Binding("z", "ask_less", "Ask less", show=False),
         Binding("l", "log", "Log", show=False),
+        Binding("p", "picture", "Picture", show=False),
         Binding("m", "mishap", "Mishap", show=False),
         Binding("o", "own_button", "Own button", show=False),
     ]
@@ -75,6 +79,7 @@ class Worktable(Screen[None]):
         self._working = False
         self._phase = Progress("")
         self._idle = 0
+        self._picture: tuple[int, Pictures.Image | None] = (0, None)
 
     @property
     def tether(self) -> TetherApp:
@@ -87,7 +92,9 @@ class Worktable(Screen[None]):
         yield StripBar(id="strip")
         with Container(id="panels"):
             yield NextUp(id="next")
-            yield VerdictPanel(id="verdict")
+            with Container(id="seen"):
+                yield VerdictPanel(id="verdict")
+                yield PicturePanel(id="picture")
         yield ProgressBar(id="progress", show_eta=False)
         yield Static(id="message")
         yield CameraLine(id="camera")
@@ -119,10 +126,25 @@ class Worktable(Screen[None]):
         self.query_one("#more-keys", Static).update(self._more_keys(view))
         await self.query_one(StripBar).show(view)
         self.query_one(NextUp).show(view)
-        self.query_one(VerdictPanel).show(_last_capture(view))
+        capture = _last_capture(view)
+        self.query_one(VerdictPanel).show(capture)
+        await self._show_picture(capture)
         name = self.session.camera.identity.model if self.session.camera else ""
         self.query_one(CameraLine).show(name, view.camera)
         self.refresh_bindings()
+
+    async def _show_picture(self, capture: Capture | None) -> None:
+        """Show the small positive of a capture; it is made once for each."""
+        if capture is not None and capture.id != self._picture[0]:
+            session, process = self.session, self.session.roll.process
+            picture = await self.tether.desk.do(
+                lambda: positive(session.judgement(capture), process)
+            )
+            self._picture = (capture.id, picture)
+        self.query_one(PicturePanel).show(self._picture[1], self._picture_title(capture))
+
+    def _picture_title(self, capture: Capture | None) -> str:
+        return f"Positive: frame {capture.frame}, take {capture.take}" if capture else ""
 
     def _more_keys(self, view: View) -> str:
         keys = [
@@ -229,8 +251,10 @@ class Worktable(Screen[None]):
             "shoot": todo in (Todo.SHOOT, Todo.STEP),
             "keep": todo is Todo.DECIDE,
             "again": todo is Todo.DECIDE,
+            "use_advice": todo is Todo.DECIDE and _advice(self.view) is not None,
             "mark": todo in (Todo.SHOOT, Todo.DECIDE)
             and (parameters != ("skipped",) or todo is Todo.SHOOT),
+            "picture": self._picture[1] is not None,
             "onward": self.view is not None and self.view.roll.cursor is not None,
             "extra": todo is Todo.DONE,
             "connect": self.session.camera_state is None and self.session.camera is not None,
@@ -281,6 +305,13 @@ class Worktable(Screen[None]):
     async def action_again(self) -> None:
         """Shoot the frame again."""
         await self.attempt(self.session.shoot_again)
+
+    @work(group="action")
+    async def action_use_advice(self) -> None:
+        """Set the shutter as advised; the frame is shot again."""
+        now_set = await self.attempt(self.session.follow_advice)
+        if now_set:
+            self.say(f"The shutter is set to {printable(now_set, 20)}. Shoot the frame again.")
 
     @work(group="action")
     async def action_mark(self, state: str) -> None:
@@ -386,6 +417,14 @@ class Worktable(Screen[None]):
             rehearsing = self.tether.given.hand is not None
             await self.app.push_screen_wait(Reading("How", help_for(self.view.place, rehearsing)))
 
+    @work(group="action")
+    async def action_picture(self) -> None:
+        """Show the positive as large as the terminal."""
+        picture = self._picture[1]
+        if picture is not None and self.view is not None:
+            title = self._picture_title(_last_capture(self.view))
+            await self.app.push_screen_wait(LargePicture(picture, title))
+
     def action_leave(self) -> None:
         """Leave; everything is stored already."""
         self.app.exit()
@@ -397,6 +436,13 @@ def _last_capture(view: View) -> Capture | None:
         return view.place.capture
     captures = [c for f in view.frames for c in f.captures]
     return max(captures, key=lambda c: c.id, default=None)
+
+
+def _advice(view: View | None) -> str | None:
+    """The shutter setting that the waiting picture's verdict advises."""
+    capture = view.place.capture if view else None
+    advice = capture.facts.get("advice_shutter") if capture else None
+    return advice if isinstance(advice, str) else None
 
 
 def _frame_complaint(text: str, last: int) -> str | None:
