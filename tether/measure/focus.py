@@ -1,184 +1,170 @@
-"""Sharpness from grain: how much of the finest structure is left in each part of a frame.
-
-Grain is dense and, in focus, has nearly as much strength at the sensor's finest detail as at
-eight times its size. A lens out of focus takes the finest first, so the ratio of the two falls
-whatever the picture shows, however it is exposed. Pictures weaken the ratio less than defocus
-does, because their edges are sparse and the middle of the distribution hardly sees them.
-"""
+"""Focus against the roll's reference: out of focus, drifting, or soft toward one side."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.measure.focus_grain import FEWEST_CELLS, GRID, Region, Sharpness, measure_sharpness
 from tether.measure.verdict import Finding, Severity
-from tether.raw.mosaic import Mosaic
 from tether.settings import Focus
 
-Region = tuple[slice, slice]
-"""Rows and columns of a mosaic, in photosites; steps are not used."""
+__all__ = [
+    "GRID",
+    "Region",
+    "Sharpness",
+    "compare_focus",
+    "focus_drift",
+    "measure_sharpness",
+    "reference_of",
+]
 
-GRID = (4, 6)
-"""Rows and columns of the grid of cells."""
-
-_CROP = 224
-"""Photosites along each side of a cell that are looked at: enough for a steady figure."""
-_COARSE = 8
-"""Photosites along the coarser structure that the finest is compared with."""
-_MAD = 1.4826
-"""Standard deviation over median absolute deviation of a normal distribution."""
+_FEWEST_FOR_DRIFT = 6
+_FLOOR = 0.02
+"""Sharpness relative to the reference that cannot be told from none."""
 
 
-@dataclass(frozen=True, slots=True)
-class Sharpness:
-    """How sharp a frame is.
+def reference_of(frames: Sequence[Sharpness], settings: Focus | None = None) -> Sharpness | None:
+    """Return what a roll's frames in focus have in common, to compare the others with.
 
-    Attributes
-    ----------
-    grid
-        Ratio of fine to coarse variance of each cell, shape `GRID`, 0 to about 1 (white grain);
-        NaN where the cell cannot tell: too dark, saturated, or without grain.
-    overall
-        The ratio in the sharpest fifth of the cells; NaN when fewer than six can tell.
+    Frames ruled by picture detail do not count; None when no other is there. A figure is the
+    median over the frames.
     """
-
-    grid: NDArray[np.float32] = field(compare=False)
-    overall: float
-
-    def as_array(self) -> NDArray[np.float32]:
-        """Return grid and overall as one row, to be kept with the roll."""
-        return np.append(self.grid.ravel(), np.float32(self.overall)).astype(np.float32)
-
-    @classmethod
-    def from_array(cls, row: NDArray[np.float32]) -> Sharpness:
-        """Rebuild from `as_array`."""
-        return cls(np.asarray(row[:-1], np.float32).reshape(GRID), float(row[-1]))
+    least = (settings or Focus()).plain_ratio
+    plain = [f for f in frames if np.isfinite(f.overall) and f.plain >= least]
+    if not plain:
+        return None
+    return Sharpness(
+        _median(np.stack([f.grid for f in plain])),
+        _median(np.stack([f.noise for f in plain])),
+        float(np.median([f.overall for f in plain])),
+        float(np.median([f.plain for f in plain])),
+    )
 
 
-def measure_sharpness(mosaic: Mosaic, region: Region | None = None) -> Sharpness:
-    """Measure how sharp each part of a frame is, by its grain.
+def compare_focus(
+    sharpness: Sharpness, reference: Sharpness | None, settings: Focus | None = None
+) -> list[Finding]:
+    """Say whether a frame is soft, and on which side, against the roll's reference.
 
     Parameters
     ----------
-    mosaic
-        The frame.
-    region
-        The picture; None leaves a tenth out all round.
+    sharpness
+        The frame's.
+    reference
+        From `reference_of`; None (nothing to compare with yet) finds nothing.
 
     Returns
     -------
-    A ratio for each cell. The fine variance is that of differences of diagonally neighbouring
-    green photosites, less the most that photon and read noise can be; the coarse one that of
-    second differences of means over about 8 photosites. Both are scaled so that white grain
-    gives 1, and both are taken from median absolute deviations, which edges hardly move.
+    At most one finding: ``one-side-soft`` or ``out-of-focus``, both asking for another shot, with
+    the sharpness relative to the reference as its value. Nothing where grain cannot tell.
     """
-    rows, columns = region if region is not None else _middle(mosaic.shape)
-    tile = mosaic.pattern.shape[0]
-    green = _green(mosaic)
-    black, saturation = (
-        float(np.mean([v[c] for c in green])) for v in (mosaic.black, mosaic.saturation)
-    )
-    raw = np.full((*GRID, 3), np.nan)
-    for r, top, bottom in _spans(rows, GRID[0], tile):
-        for c, left, right in _spans(columns, GRID[1], tile):
-            block = mosaic.data[top:bottom, left:right]
-            if min(block.shape) >= 6 * _COARSE:
-                raw[r, c] = _cell(block, mosaic.pattern, green, black, saturation - black)
-    return _ratios(raw, mosaic.iso or 100.0)
+    settings = settings or Focus()
+    if reference is None or not reference.overall > 0 or not np.isfinite(sharpness.overall):
+        return []
+    # Where noise is as strong as grain, an error in what is taken off for it decides.
+    clean = sharpness.noise < settings.most_noise * reference.overall
+    seen = np.where(clean, sharpness.grid, np.nan) / reference.overall
+    if np.count_nonzero(np.isfinite(seen)) < FEWEST_CELLS:
+        return []
+    side, softest = _softer_side(seen, settings.side_ratio)
+    if side and softest < settings.soft_ratio:
+        return [
+            Finding(
+                "one-side-soft",
+                Severity.RESHOOT,
+                round(softest, 3),
+                "of the reference",
+                f"Sharpness falls off toward the {side}, to {softest:.0%} of that of the roll's "
+                "frames in focus.",
+                "Make sensor and film parallel (a mirror in the gate must show the lens in the "
+                "middle), focus again and repeat the frame.",
+            )
+        ]
+    ratio = float(np.nanpercentile(seen, 50))
+    if ratio >= settings.soft_ratio:
+        return []
+    return [
+        Finding(
+            "out-of-focus",
+            Severity.RESHOOT,
+            round(ratio, 3),
+            "of the reference",
+            f"The grain is soft: {ratio:.0%} of the sharpness of the roll's frames in focus.",
+            "Focus on the grain with the live view magnified and repeat the frame.",
+        )
+    ]
 
 
-def _ratios(raw: NDArray[np.float64], iso: float) -> Sharpness:
-    """Turn (level, fine, coarse) of the cells into ratios."""
-    level, fine, coarse = raw[..., 0], raw[..., 1], raw[..., 2]
-    settings = Focus()
-    with np.errstate(invalid="ignore", divide="ignore"):
-        inside = (level > settings.darkest_signal) & (level < 0.97)
-        if not inside.any():
-            return Sharpness(np.full(GRID, np.nan, np.float32), float("nan"))
-        # The lightest cells may be clear film, which has no grain to go by.
-        inside &= level < np.nanmax(level) * 10**-settings.least_density
-        gain = 1 / (settings.fewest_electrons * 100 / iso)
-        most = np.nanmin(fine / level) if np.isfinite(fine).any() else gain
-        noise = level * min(gain, float(most))
-        ratio = np.maximum(fine - noise, 0) / np.maximum(coarse, 1e-12)
-    grid = np.where(inside, ratio, np.nan).astype(np.float32)
-    known = grid[np.isfinite(grid)]
-    overall = float(np.percentile(known, 80)) if known.size >= 6 else float("nan")
-    return Sharpness(grid, overall)
+def focus_drift(overalls: Sequence[float], settings: Focus | None = None) -> list[Finding]:
+    """Say whether sharpness falls steadily over the frames of a roll.
+
+    Parameters
+    ----------
+    overalls
+        `Sharpness.overall` of the frames in the order they were taken since the last focusing;
+        NaN for frames that could not tell.
+
+    Returns
+    -------
+    ``focus-drift`` when the line through all frames (Theil and Sen: the median of the slopes
+    between all pairs, which single odd frames do not move) has fallen below the limit and the
+    last three frames all lie below it. Nothing with fewer than six frames.
+    """
+    settings = settings or Focus()
+    values = np.asarray(overalls, np.float64)
+    index = np.flatnonzero(values > 0)
+    if index.size < _FEWEST_FOR_DRIFT:
+        return []
+    logs = np.log2(values[index])
+    rows, columns = np.triu_indices(index.size, 1)
+    slope = float(np.median((logs[columns] - logs[rows]) / (index[columns] - index[rows])))
+    start = float(np.median(logs - slope * index)) + slope * float(index[0])
+    limit = np.log2(settings.drift_ratio)
+    fallen = slope * float(index[-1] - index[0])
+    if fallen > limit or np.any(logs[-3:] - start > limit):
+        return []
+    left = float(2**fallen)
+    return [
+        Finding(
+            "focus-drift",
+            Severity.LOOK,
+            round(left, 3),
+            "of the first frame",
+            f"Sharpness has been falling over the last {index.size} frames, to {left:.0%}.",
+            "Focus again, and see whether column, lens or film holder gives way.",
+        )
+    ]
 
 
-def _cell(
-    block: NDArray[np.uint16],
-    pattern: NDArray[np.intp],
-    green: frozenset[int],
-    black: float,
-    span: float,
-) -> tuple[float, float, float]:
-    """Return mean signal, fine and coarse variance of a block that starts with a whole tile."""
-    size = pattern.shape[0]
-    if size == 1:
-        # Without a mosaic every photosite may be compared with its neighbours.
-        pattern, size, green = np.zeros((2, 2), np.intp), 2, frozenset({0})
-    height, width = (n // size * size for n in block.shape)
-    x = block[:height, :width].astype(np.float32)
-    sites = {
-        (r, c): x[r::size, c::size]
-        for r in range(size)
-        for c in range(size)
-        if int(pattern[r, c]) in green
-    }
-    deviations = []
-    for (r, c), plane in sites.items():
-        for step in (1, -1):
-            other = sites.get((r + 1, c + step))
-            if other is not None:
-                deviations.append(_spread(plane - other))
-    if size == 2 and len(sites) == 2:
-        # The other diagonal of a Bayer tile lies across the tiles' border.
-        (_, first), (_, second) = sorted(sites.items())
-        if (0, 0) in sites:
-            deviations.append(_spread(second[:-1, 1:] * 1.0 - first[1:, 1:]))
-        else:
-            deviations.append(_spread(first[1:, :-1] - second[:-1, 1:]))
-    fine = float(np.mean(np.square(deviations))) / 2
-    tiles = sum(sites.values()) / np.float32(len(sites))
-    each = max(1, round(_COARSE / size))
-    h, w = (n // each for n in tiles.shape)
-    means = tiles[: h * each, : w * each].reshape(h, each, w, each).mean(axis=(1, 3))
-    spreads = (_spread(np.diff(means, 2, axis=0)), _spread(np.diff(means, 2, axis=1)))
-    coarse = float(np.mean(np.square(spreads))) * len(sites) * each**2 / 6
-    level = float(means.mean()) - black
-    scale = max(level, 1e-3) ** 2
-    # Relative to the level, so that exposure falls out.
-    return level / span, fine / scale * (level / span) ** 2, coarse / scale * (level / span) ** 2
+def _softer_side(seen: NDArray[np.float64], side_ratio: float) -> tuple[str, float]:
+    """Return the side toward which sharpness falls, and the sharpness there; "" for none.
+
+    It has to fall steadily from one edge to the other, by more than ``side_ratio`` in all: a
+    picture with detail in one half alone does not do so.
+    """
+    found = ("", float("inf"))
+    for axis, names in ((0, ("left", "right")), (1, ("top", "bottom"))):
+        enough = np.count_nonzero(np.isfinite(seen), axis=axis) >= 2
+        if np.count_nonzero(enough) < 4:
+            continue
+        place = np.flatnonzero(enough)
+        profile = np.array([np.nanmedian(line) for line in (seen.T if axis == 0 else seen)[place]])
+        # What noise leaves at the soft end is no measure of anything: hence the floor.
+        logs = np.log2(np.maximum(profile, _FLOOR))
+        steady = abs(float(np.corrcoef(place, logs)[0, 1])) if np.ptp(logs) > 0 else 0.0
+        ends = (profile[0], profile[-1])
+        if steady < 0.85 or min(ends) > side_ratio * max(ends) or max(ends) < 4 * _FLOOR:
+            continue
+        if min(ends) < found[1]:
+            found = (names[int(ends[1] < ends[0])], float(min(ends)))
+    return found
 
 
-def _spread(values: NDArray[np.float32]) -> float:
-    flat = values.ravel()
-    return _MAD * float(np.median(np.abs(flat - np.median(flat))))
-
-
-def _green(mosaic: Mosaic) -> frozenset[int]:
-    named = {i for i, name in enumerate(mosaic.channels) if name.startswith("G")}
-    return frozenset(named or range(len(mosaic.channels)))
-
-
-def _middle(shape: tuple[int, int]) -> Region:
-    height, width = shape
-    return slice(height // 10, height - height // 10), slice(width // 10, width - width // 10)
-
-
-def _spans(part: slice, count: int, tile: int) -> list[tuple[int, int, int]]:
-    """Return (index, start, stop) of what is looked at in each of ``count`` equal parts."""
-    start, stop = int(part.start or 0), int(part.stop)
-    size = (stop - start) / count
-    spans = []
-    for index in range(count):
-        middle = start + size * (index + 0.5)
-        half = min(size, _CROP) / 2
-        first = int(middle - half) // tile * tile
-        spans.append((index, max(first, 0), int(middle + half)))
-    return spans
+def _median(layers: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the median over the first axis of what is known; NaN where nothing is."""
+    known = np.isfinite(layers).any(axis=0)
+    filled = np.where(known, layers, np.float32(0))
+    return np.where(known, np.nanmedian(filled, axis=0), np.nan).astype(np.float32)

@@ -1,0 +1,244 @@
+"""Sharpness from grain: how much of the finest structure is left in each part of a frame.
+
+Grain is everywhere on a film, and its strength follows from density alone: over a given aperture
+the variance of density is proportional to density (Selwyn's law for the aperture; the share of
+density is that of randomly overlapping grains). So the variance between neighbouring photosites,
+over density, is nearly the same number in every part of every frame of a roll that is in focus,
+whatever the pictures show. A lens out of focus takes the finest structure first, and the number
+falls toward nothing. Fine detail of the picture can only raise it: the figure errs toward sharp.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tether.raw.mosaic import Mosaic
+from tether.settings import Focus
+
+Region = tuple[slice, slice]
+"""Rows and columns of a mosaic, in photosites; steps are not used."""
+
+GRID = (4, 6)
+"""Rows and columns of the grid of cells."""
+
+_CROP = 224
+"""Photosites along each side of a cell that are looked at: enough for a steady figure."""
+_MAD = 1.4826
+"""Standard deviation over median absolute deviation of a normal distribution."""
+_FOG = 0.08
+"""Density of fog: what the lightest part of a film has above its clear support (from memory)."""
+_PATCH = 32
+"""Photosites along each side of a patch, over which light and density are taken as even."""
+_EVEN = 0.15
+"""Largest difference of a patch's mean and median, as a share, that passes for even."""
+FEWEST_CELLS = 6
+"""Cells that have to tell before anything is said of a frame."""
+_FEWEST_PATCHES = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Sharpness:
+    """How sharp a frame is.
+
+    Attributes
+    ----------
+    grid
+        Variance of the finest structure, relative to the light squared and per unit of density,
+        in each cell; shape `GRID`, from 0; NaN where the cell cannot tell.
+    noise
+        What was taken off for photon and read noise, same shape and unit.
+    overall
+        The figure of the frame: low among the cells with the least noise, so that picture detail
+        counts little; NaN when fewer than six can tell.
+    plain
+        Fine variance over that at four photosites: about 1 where grain rules, low where detail
+        of the picture does.
+    """
+
+    grid: NDArray[np.float32]
+    noise: NDArray[np.float32]
+    overall: float
+    plain: float
+
+    def as_array(self) -> NDArray[np.float32]:
+        """Return all of it as one row of numbers, to be kept with the roll."""
+        parts = (self.grid.ravel(), self.noise.ravel(), [self.overall, self.plain])
+        return np.concatenate(parts).astype(np.float32)
+
+    @classmethod
+    def from_array(cls, row: NDArray[np.float32]) -> Sharpness:
+        """Rebuild from `as_array`."""
+        size = GRID[0] * GRID[1]
+        grid, noise = (np.asarray(p, np.float32).reshape(GRID) for p in (row[:size], row[size:-2]))
+        return cls(grid, noise, float(row[-2]), float(row[-1]))
+
+
+def measure_sharpness(
+    mosaic: Mosaic,
+    region: Region | None = None,
+    clear: float | None = None,
+    settings: Focus | None = None,
+) -> Sharpness:
+    """Measure how sharp each part of a frame is, by its grain.
+
+    Parameters
+    ----------
+    mosaic
+        The frame.
+    region
+        The picture; None leaves a tenth out all round.
+    clear
+        Signal in green, relative to saturation, of the lightest thing that belongs to the film;
+        None takes the lightest that is not saturated anywhere in the file.
+
+    Returns
+    -------
+    The fine variance is that of differences of diagonally neighbouring green photosites, taken
+    from their median absolute deviation, which edges hardly move.
+    """
+    rows, columns = region if region is not None else _middle(mosaic.shape)
+    tile = mosaic.pattern.shape[0]
+    green = _green(mosaic)
+    black, saturation = (
+        float(np.mean([v[c] for c in green])) for v in (mosaic.black, mosaic.saturation)
+    )
+    cells: dict[tuple[int, int], NDArray[np.float64]] = {}
+    for r, top, bottom in _spans(rows, GRID[0], tile):
+        for c, left, right in _spans(columns, GRID[1], tile):
+            block = mosaic.data[top:bottom, left:right]
+            if min(block.shape) >= 2 * _PATCH:
+                cells[r, c] = _patches(block, mosaic.pattern, green, (black, saturation))
+    if clear is None:
+        clear = _lightest(mosaic, green, black, saturation)
+    return _figures(cells, clear, mosaic.iso or 100.0, settings or Focus())
+
+
+def _figures(
+    cells: dict[tuple[int, int], NDArray[np.float64]], clear: float, iso: float, settings: Focus
+) -> Sharpness:
+    """Turn (signal, fine and coarse variance relative to its square) of patches into figures."""
+    grid, noise = np.full(GRID, np.nan), np.full(GRID, np.nan)
+    plain = []
+    for place, (level, fine, coarse) in cells.items():
+        with np.errstate(invalid="ignore", divide="ignore"):
+            density = np.log10(clear / level)
+            known = (level > settings.darkest_signal) & (density > settings.least_density)
+        if np.count_nonzero(known) < _FEWEST_PATCHES:
+            continue
+        shot = 1 / (level[known] * settings.electrons * min(1.0, 100 / iso))
+        rest = np.maximum(fine[known] - shot, 0)
+        steps = density[known] + _FOG
+        grid[place] = np.percentile(rest / steps, 35)
+        noise[place] = np.median(shot / steps)
+        plain.append(float(np.median(rest / np.maximum(coarse[known], 1e-12))))
+    overall = float("nan")
+    if len(plain) >= FEWEST_CELLS:
+        quiet = noise <= np.nanmedian(noise)
+        overall = float(np.percentile(grid[quiet], 35))
+    return Sharpness(
+        grid.astype(np.float32),
+        noise.astype(np.float32),
+        overall,
+        float(np.median(plain)) if plain else float("nan"),
+    )
+
+
+def _patches(
+    block: NDArray[np.uint16],
+    pattern: NDArray[np.intp],
+    green: frozenset[int],
+    levels: tuple[float, float],
+) -> NDArray[np.float64]:
+    """Return signal and relative variances of the patches of a block, shape (3, patches).
+
+    The block starts with a whole tile. Patches in which something is saturated are NaN.
+    """
+    size = pattern.shape[0]
+    if size == 1:
+        # Without a mosaic every photosite may be compared with its neighbours.
+        pattern, size, green = np.zeros((2, 2), np.intp), 2, frozenset({0})
+    each = max(8, _PATCH // size)
+    h, w = (n // size // each * each for n in block.shape)
+    x = block[: h * size, : w * size].astype(np.float32)
+    sites = {
+        (r, c): x[r::size, c::size]
+        for r in range(size)
+        for c in range(size)
+        if int(pattern[r, c]) in green
+    }
+    pairs = [
+        plane - sites[r + 1, c + step]
+        for (r, c), plane in sites.items()
+        for step in (1, -1)
+        if (r + 1, c + step) in sites
+    ]
+    if size == 2 and len(sites) == 2:
+        # The other diagonal of a Bayer tile lies across the border of two tiles.
+        upper, lower = (plane for _, plane in sorted(sites.items()))
+        pairs.append(np.concatenate([lower[:-1] - upper[1:], lower[-1:] - upper[-1:]]))
+    fine = np.mean([_variance(_parts(pair, each)) for pair in pairs], axis=0) / 2
+    tiles = np.mean(list(sites.values()), axis=0, dtype=np.float32)
+    part = _parts(tiles, each)
+    black, saturation = levels
+    light = np.asarray(part.mean(axis=(1, 2)), np.float64) - black
+    light[(light <= 0) | (part.max(axis=(1, 2)) >= saturation - 1)] = np.nan
+    join = 2 if size == 2 else 1
+    means = part.reshape(len(part), each // join, join, each // join, join).mean(axis=(2, 4))
+    # Half lamp and half night is no even patch: its mean says nothing about its grain.
+    middle = np.median(means.reshape(len(part), -1), axis=1) - black
+    light[np.abs(middle - light) > _EVEN * light] = np.nan
+    bends = [_variance(np.diff(means, 2, axis=axis)) for axis in (1, 2)]
+    # Scaled so that white grain has as much of it as of the fine variance.
+    coarse = np.mean(bends, axis=0) * len(sites) * join**2 / 6
+    return np.stack([light / (saturation - black), fine / light**2, coarse / light**2])
+
+
+def _parts(plane: NDArray[np.float32], size: int) -> NDArray[np.float32]:
+    """Cut a plane into squares, shape (squares, size, size)."""
+    h, w = (n // size for n in plane.shape)
+    return plane.reshape(h, size, w, size).swapaxes(1, 2).reshape(h * w, size, size)
+
+
+def _variance(parts: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Return the variance of each part by its median absolute deviation from its median."""
+    flat = parts.reshape(len(parts), -1)
+    off = np.abs(flat - np.median(flat, axis=1, keepdims=True))
+    variance: NDArray[np.float64] = (_MAD * np.median(off, axis=1).astype(np.float64)) ** 2
+    return variance
+
+
+def _lightest(mosaic: Mosaic, green: frozenset[int], black: float, saturation: float) -> float:
+    """Return the signal of the lightest green light that is not saturated."""
+    size = mosaic.pattern.shape[0]
+    r, c = np.argwhere(np.isin(mosaic.pattern, list(green)))[0]
+    step = size * max(1, min(mosaic.shape) // (size * 256))
+    seen = mosaic.data[int(r) :: step, int(c) :: step].astype(np.float32)
+    seen = (seen - black) / (saturation - black)
+    below = seen[seen < 0.98]
+    return float(np.percentile(below, 99.5)) if below.size else 1.0
+
+
+def _green(mosaic: Mosaic) -> frozenset[int]:
+    named = {i for i, name in enumerate(mosaic.channels) if name.startswith("G")}
+    return frozenset(named or range(len(mosaic.channels)))
+
+
+def _middle(shape: tuple[int, int]) -> Region:
+    height, width = shape
+    return slice(height // 10, height - height // 10), slice(width // 10, width - width // 10)
+
+
+def _spans(part: slice, count: int, tile: int) -> list[tuple[int, int, int]]:
+    """Return (index, start, stop) of what is looked at in each of ``count`` equal parts."""
+    start, stop = int(part.start or 0), int(part.stop)
+    size = (stop - start) / count
+    spans = []
+    for index in range(count):
+        middle = start + size * (index + 0.5)
+        half = min(size, _CROP) / 2
+        first = int(middle - half) // tile * tile
+        spans.append((index, max(first, 0), int(middle + half)))
+    return spans
