@@ -9,12 +9,13 @@ import pytest
 
 from mocks.bench_config import BenchConfig, SensorConfig
 from mocks.server import BenchProcess
+from tests.quick import QUICK
 from tether.camera import CameraProcess, connect
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.session.archive import Archive
 from tether.session.judging import Judge
 from tether.session.roll import NewRoll, Roll
-from tests.quick import QUICK
+
 
 @pytest.fixture(autouse=True)
 def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:

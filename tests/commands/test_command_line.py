@@ -174,3 +174,18 @@ def test_bad_settings_are_named(tmp_path: Path, text: str, said: str) -> None:
     done = run("settings", "--settings", path)
     assert done.returncode == 1
     assert said in done.stderr
+
+
+def test_a_closed_terminal_leaves_in_order(tmp_path: Path) -> None:
+    child = open_rehearsal(tmp_path)
+    child.expect("safety film")
+    child.send("\r")
+    child.expect("both ends of the lens")
+    child.kill(signal.SIGHUP)
+    child.expect("Go on at frame 1")
+    child.expect(pexpect.EOF)
+    child.close()
+    assert child.exitstatus == 0
+    again = open_rehearsal(tmp_path)
+    again.expect("both ends of the lens")
+    again.close(force=True)

@@ -9,7 +9,6 @@ from collections import namedtuple
 from pathlib import Path
 
 import pytest
-from tests.quick import QUICK
 
 from mocks.faults import (
     BadName,
@@ -24,6 +23,7 @@ from mocks.faults import (
 )
 from mocks.ptpip_codes import Operation
 from mocks.server import BenchProcess
+from tests.quick import QUICK
 from tether.camera import CameraLost, CameraProcess, CameraRefused, CardFull, FileUnavailable, Role
 from tether.camera.values import ImageFormat, image_format
 from tether.errors import TetherError

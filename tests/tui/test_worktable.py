@@ -7,7 +7,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from tests.quick import QUICK
 from textual.pilot import Pilot
 from textual.widgets import Footer, Static
 
@@ -15,7 +14,8 @@ from mocks.bench import Bench
 from mocks.bench_config import BenchConfig, SensorConfig
 from mocks.exposure import Exposure
 from mocks.server import BenchProcess
-from tether.camera import connect
+from tests.quick import QUICK
+from tether.camera import CameraIdentity, CameraProcess, Role, SeveralCameras, connect
 from tether.film import FilmProcess
 from tether.rehearsal import SimulatedHand
 from tether.session.archive import Archive
@@ -303,9 +303,7 @@ async def test_a_new_roll_is_described_on_the_screen(
 
 
 async def test_the_form_says_what_is_wrong_with_a_name(archive: Archive, judge: Judge) -> None:
-    app = TetherApp(
-        Given(archive=archive, connect=connect, judge=judge, settings=QUICK)
-    )
+    app = TetherApp(Given(archive=archive, connect=connect, judge=judge, settings=QUICK))
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: isinstance(app.screen, DescribeRoll))
         await pilot.press(*"a/b", "ctrl+s")
@@ -333,6 +331,57 @@ async def test_the_rolls_of_the_archive_are_offered(
         await until(pilot, lambda: ready(pilot))
         assert table(pilot).session.roll.name == "Harbour"
         assert app.screen.query(Footer)
+    app.shut()
+
+
+async def test_with_several_cameras_it_asks_which(
+    given: Given, bench: BenchProcess, archive: Archive, judge: Judge
+) -> None:
+    def several(port: str | None) -> CameraProcess:
+        if port is None:
+            found = [CameraIdentity("One", "usb:001,004"), CameraIdentity("Two", bench.port_name)]
+            error = SeveralCameras("Two cameras.")
+            error.candidates = tuple(found)
+            raise error
+        return connect(port, QUICK.camera)
+
+    app = TetherApp(Given(archive, several, judge, QUICK, roll="Harbour"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: isinstance(app.screen, Pick))
+        await pilot.press("down", "enter")
+        await until(pilot, lambda: ready(pilot))
+        assert app.camera is not None
+        assert app.camera.identity.port == bench.port_name
+    app.shut()
+
+
+async def test_a_roll_that_another_program_holds_is_refused_in_words(
+    given: Given, archive: Archive, roll: Roll
+) -> None:
+    lock = archive.open_roll(roll)
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: "at work on the roll" in screen_text(app))
+    app.shut()
+    lock.release()
+
+
+async def test_the_advice_is_set_with_one_key(given: Given) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        camera = app.camera
+        assert camera is not None
+        await app.desk.do(lambda: camera.set(Role.SHUTTER, "1/125"))
+        await press(pilot, "f")
+        assert "[U] set the shutter to" in screen_text(app)
+        await press(pilot, "u")
+        assert todo(pilot) is Todo.SHOOT
+        await press(pilot, "f")
+        view = table(pilot).view
+        assert view is not None
+        assert view.place.capture is not None
+        assert view.place.capture.verdict == "keep"
     app.shut()
 
 
