@@ -1,8 +1,9 @@
-"""The film's base: where it shows, how light it is, and the frame's edges that it gives away.
+"""The film's base: where it shows in a negative, and how light it is in each channel.
 
-A negative's base is the lightest thing that belongs to the film, but light through perforations
-or beside the film is lighter still. So every level at which many pixels agree is tried as the
-base, and the one that makes the straightest frame edges is taken.
+The base is the lightest thing that belongs to a negative, but light through perforations,
+scratches or beside the film is lighter still. The rebate next to the frame's edges is base for
+certain; without it the roll's own base is used, and on a roll's first frames the lightest level
+that many pixels share.
 """
 
 from __future__ import annotations
@@ -12,43 +13,42 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.measure.borders import BoolArray
 from tether.measure.levels import FloatArray, stops
-from tether.measure.placement import Edges, find_edges
+from tether.measure.shapes import Quad
 from tether.measure.survey import Survey, halved
 
 LOWEST_EV = -9.0
 _BIN_EV = 1 / 24
-_TOLERANCE_EV = 0.20
-_MOST_LEVELS = 6
+_TOLERANCE_EV = 0.2
 _BARE_LIGHT_EV = 2.4
 _CLIPPED_EV = -0.02
+_STRIP_MM = 1.0
+_FEWEST = 60
 
 
 @dataclass(frozen=True, slots=True)
-class Areas:
-    """What each pixel of the halved survey shows.
+class Base:
+    """The base of a negative.
 
     Attributes
     ----------
-    level
-        Base (or the dark rebate of a transparency) at each pixel in stops from saturation of
-        the main channel, shape (height, width): a smooth surface that follows the light.
-    rebate, picture, brighter
-        Masks: at the level of the base; on the picture's side of it; lighter than the film can be.
-    edges
-        The frame's edges as these masks show them.
+    signal
+        Per channel, relative to saturation (at most about 1).
     source
-        "rebate" where straight frame edges confirm the level, "picture" where it is only the
-        lightest level that many pixels share, "roll" where it comes from earlier frames.
+        "rebate" beside the frame's edges, "roll" from earlier frames of the roll, "picture" the
+        lightest level that many pixels share.
+    clipped
+        Whether the strongest channel is saturated there, so that the real level is not known.
     """
 
-    level: FloatArray
-    rebate: BoolArray
-    picture: BoolArray
-    brighter: BoolArray
-    edges: Edges
+    signal: dict[str, float]
     source: str
+    clipped: bool
+
+    @property
+    def ev(self) -> float:
+        """Strongest channel of the base in stops from saturation."""
+        return float(stops(max(self.signal.values())))
 
 
 def common_levels(ev: FloatArray, share: float = 0.006) -> list[float]:
@@ -63,7 +63,7 @@ def common_levels(ev: FloatArray, share: float = 0.006) -> list[float]:
     counts[0] = 0  # the mask of the gate, and everything too dark to be base
     wide = np.convolve(counts, np.ones(7), "same")
     peaks = []
-    for i in range(4, bins - 1):
+    for i in range(4, bins):
         window = wide[max(0, i - 5) : i + 6]
         if wide[i] >= share * ev.size and wide[i] == window.max():
             mass = counts[max(0, i - 3) : i + 4]
@@ -76,133 +76,86 @@ def common_levels(ev: FloatArray, share: float = 0.006) -> list[float]:
     return merged
 
 
-def smooth_surface(values: FloatArray, chosen: BoolArray) -> FloatArray:
-    """Fit a second-degree surface to the chosen pixels and return it for all of them.
+def lightest_film_level(ev: FloatArray) -> float | None:
+    """Return the lightest common level that can belong to film, None where all is dark.
 
-    Where the chosen pixels are few the surface is their median everywhere.
+    A saturated level with another one less than 2.4 stops below it is taken for bare light (the
+    base of a colour negative lies about two stops under bare light in green, that of a
+    black-and-white negative one; common practice, no published source).
     """
-    height, width = values.shape
-    y, x = np.nonzero(chosen)
-    if y.size > 6000:
-        keep = slice(None, None, y.size // 6000 + 1)
-        y, x = y[keep], x[keep]
-    flat = np.full(values.shape, np.median(values[chosen]) if y.size else 0.0, np.float32)
-    if y.size < 200 or np.ptp(x) < 0.5 * width or np.ptp(y) < 0.5 * height:
-        return flat
-    u, v = x / width - 0.5, y / height - 0.5
-    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
-    fit, *_ = np.linalg.lstsq(terms, values[y, x], rcond=None)
-    gu = (np.arange(width) / width - 0.5)[None, :]
-    gv = (np.arange(height) / height - 0.5)[:, None]
-    surface = (
-        fit[0] + fit[1] * gu + fit[2] * gv + fit[3] * gu * gu + fit[4] * gu * gv + fit[5] * gv * gv
-    )
-    middle = float(np.median(values[y, x]))
-    return np.asarray(np.clip(surface, middle - 1.0, middle + 1.0), np.float32)
-
-
-def find_base(small: FloatArray, known_ev: float | None = None) -> Areas | None:
-    """Find the base of a negative in a small picture of the main channel.
-
-    Parameters
-    ----------
-    small
-        Signal relative to saturation, shape (height, width) (`halved` of the survey).
-    known_ev
-        Base that earlier frames of the roll lead to expect, in stops from saturation.
-
-    Returns
-    -------
-    None where nothing in the view can be base (everything is dark).
-    """
-    ev = stops(small)
     levels = common_levels(ev)
     if not levels:
         return None
-    tried = levels[:_MOST_LEVELS]
-    best: tuple[float, Areas] | None = None
-    for level in tried:
-        if known_ev is not None and abs(level - known_ev) > 1.5:
-            continue
-        areas = _areas(ev, np.full(ev.shape, level, np.float32), "rebate")
-        score = _score(areas.edges)
-        if known_ev is not None and abs(level - known_ev) < 0.3:
-            score += 0.5
-        if best is None or score > best[0] + 0.15:
-            best = (score, areas)
-    if best is not None and (
-        len(best[1].edges.lines) >= 3 or (best[0] >= 1.5 and known_ev is not None)
-    ):
-        return _followed(ev, best[1])
-    if known_ev is not None:
-        flat = np.full(ev.shape, known_ev, np.float32)
-        return _areas(ev, flat, "roll")
-    return _areas(ev, np.full(ev.shape, _lightest(levels), np.float32), "picture")
-
-
-def find_dark_rebate(small: FloatArray) -> Areas:
-    """Find the rebate of a transparency, which is as dark as the film can be.
-
-    Returns areas whose ``level`` is the limit under which a pixel counts as rebate.
-    """
-    ev = stops(small)
-    top = float(np.percentile(ev, 99.0))
-    best: tuple[float, Areas] | None = None
-    for below in (8.5, 7.5, 6.5, 5.5, 4.5):
-        limit = np.full(ev.shape, top - below, np.float32)
-        dark = ev < limit
-        edges = find_edges(dark, ~dark)
-        areas = Areas(limit, dark, ~dark, np.zeros_like(dark), edges, "rebate")
-        score = _score(edges)
-        if best is None or score > best[0] + 0.15:
-            best = (score, areas)
-    assert best is not None
-    return best[1]
-
-
-def _score(edges: Edges) -> float:
-    """Add up the sides' support; two opposite sides alone could be the film's own edges."""
-    sides = set(edges.lines)
-    crossed = bool(sides & {"left", "right"}) and bool(sides & {"top", "bottom"})
-    return edges.score * (1.0 if crossed else 0.4)
-
-
-def _areas(
-    ev: FloatArray, level: FloatArray, source: str, tolerance: float = _TOLERANCE_EV
-) -> Areas:
-    rebate = np.abs(ev - level) <= tolerance
-    picture = ev < level - tolerance
-    return Areas(
-        level, rebate, picture, ev > level + tolerance, find_edges(rebate, picture), source
-    )
-
-
-def _followed(ev: FloatArray, areas: Areas) -> Areas:
-    """Let the level follow the light's falloff, and look at the edges again."""
-    for _ in range(2):
-        surface = smooth_surface(ev, areas.rebate)
-        areas = _areas(ev, surface, areas.source)
-    return areas
-
-
-def _lightest(levels: list[float]) -> float:
-    """Return the lightest level that belongs to the film: bare light may saturate above it."""
     if len(levels) > 1 and levels[0] > _CLIPPED_EV and levels[0] - levels[1] < _BARE_LIGHT_EV:
         return levels[1]
     return levels[0]
 
 
-def base_signal(picture: Survey, areas: Areas, where: NDArray[np.bool_] | None) -> dict[str, float]:
-    """Return the base per channel, median signal relative to saturation.
+def base_of(
+    picture: Survey,
+    outline: Quad | None,
+    scale: float | None,
+    rebate_ev: float | None,
+    of_roll: dict[str, float] | None = None,
+) -> Base | None:
+    """Find the base of a negative.
 
-    ``where`` limits it to a part of the halved survey (a strip around the frame).
+    Parameters
+    ----------
+    picture
+        The survey of the frame.
+    outline, scale
+        The frame's outline in photosites and photosites per millimetre, None where not seen.
+    rebate_ev
+        Level of the rebate beside the outline in the main channel, stops from saturation.
+    of_roll
+        Base per channel as earlier frames of the roll lead to expect at this exposure, relative
+        to saturation.
+
+    Returns
+    -------
+    None where nothing in the view is light enough to be base.
     """
-    chosen = areas.rebate if where is None else areas.rebate & where
-    if np.count_nonzero(chosen) < 50:
-        chosen = areas.rebate
-    if not chosen.any():
-        return {}
     small = halved(picture.signal)
-    return {
-        name: float(np.median(small[index][chosen])) for index, name in enumerate(picture.channels)
-    }
+    main = small[main_channels(picture.channels)].mean(axis=0)
+    ev = stops(main)
+    if outline is not None and rebate_ev is not None and scale is not None:
+        strip = beside(outline, picture.step * 2, scale * _STRIP_MM, ev.shape)
+        chosen = strip & (np.abs(ev - rebate_ev) < 2 * _TOLERANCE_EV)
+        if np.count_nonzero(chosen) >= _FEWEST:
+            middle = float(np.median(ev[chosen]))
+            near = chosen & (np.abs(ev - middle) < 2 * _TOLERANCE_EV)
+            return _base(small, picture.channels, near, "rebate")
+    if of_roll is not None:
+        signal = {name: min(value, 1.0) for name, value in of_roll.items()}
+        return Base(signal, "roll", max(of_roll.values()) >= 1.0)
+    level = lightest_film_level(ev)
+    if level is None:
+        return None
+    return _base(small, picture.channels, np.abs(ev - level) < _TOLERANCE_EV, "picture")
+
+
+def beside(outline: Quad, pixel: float, width: float, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Return the pixels just outside an outline, as a mask of a small picture.
+
+    ``pixel`` is the photosites per pixel, ``width`` that of the strip in photosites; a sixth of
+    it next to the edge is left out, where the edge's own blur lies.
+    """
+    height, breadth = int(shape[0]), int(shape[1])
+    grown = outline.grown(width).scaled(1 / pixel)
+    inner = outline.grown(width / 6).scaled(1 / pixel)
+    strip: NDArray[np.bool_] = grown.mask((height, breadth)) & ~inner.mask((height, breadth))
+    return strip
+
+
+def main_channels(channels: tuple[str, ...]) -> list[int]:
+    """Return the indices of the green channels, or of the only one there is."""
+    return [i for i, name in enumerate(channels) if name.startswith("G")] or [0]
+
+
+def _base(
+    small: FloatArray, channels: tuple[str, ...], chosen: NDArray[np.bool_], source: str
+) -> Base:
+    signal = {name: float(np.median(small[i][chosen])) for i, name in enumerate(channels)}
+    strongest = max(signal.values())
+    return Base({n: min(v, 1.0) for n, v in signal.items()}, source, strongest > 0.985)

@@ -48,6 +48,12 @@ class Quad:
         keep = 1 - 2 * share
         return Quad(tuple((cx + (x - cx) * keep, cy + (y - cy) * keep) for x, y in self.corners))
 
+    def grown(self, by: float) -> Quad:
+        """Return the outline moved out on every side by a distance (in for a negative one)."""
+        cx, cy = self.centre
+        wide, high = 1 + 2 * by / max(self.width, 1e-9), 1 + 2 * by / max(self.height, 1e-9)
+        return Quad(tuple((cx + (x - cx) * wide, cy + (y - cy) * high) for x, y in self.corners))
+
     def span(self, y: float) -> tuple[float, float]:
         """Return the left and right end of the row ``y`` inside; (0, 0) where it is outside."""
         crossings = []
