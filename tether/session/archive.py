@@ -6,6 +6,7 @@
       tether.sqlite3            what is known of every roll
       Harbour 1987/             a folder a roll
         roll.json               the roll's facts
+        log.jsonl               the roll's log, a line a fact
         Harbour 1987_f007_t1.dng   frame 7, first take
         Harbour 1987_f007_t1.jpg   the camera's own JPEG of the same release
         frames/f007.json        what is known of frame 7
@@ -14,22 +15,36 @@
 
 from __future__ import annotations
 
-import json
-import os
+import contextlib
 import shutil
 import tempfile
-from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 
 from tether.errors import TetherError
+from tether.session.beside import (
+    FRAMES_FOLDER,
+    LOG_FILE,
+    ROLL_FILE,
+    BesideUnusable,
+    append_log,
+    last_logged,
+    read_json,
+    write_json,
+)
 from tether.session.intake import flush_folder
 from tether.session.lock import RollLock
+from tether.session.names import DATABASE, is_plain
 from tether.session.roll import Frame, Roll
 from tether.session.store import Store
-from tether.text import printable
+from tether.text import plural, printable
 
-DATABASE = "tether.sqlite3"
+__all__ = ["DATABASE", "Archive", "ArchiveUnusable", "write_json"]
+
+INCOMING = "incoming"
+
+#: Endings of what the program and its reports write beside the raw files.
+DERIVED_ENDINGS = frozenset({".json", ".jsonl", ".xmp", ".txt", ".csv", ".html", ".pdf", ".md"})
 
 
 class ArchiveUnusable(TetherError):
@@ -39,22 +54,28 @@ class ArchiveUnusable(TetherError):
 class Archive:
     """An archive on disk with its database.
 
+    Parameters
+    ----------
+    root
+        The archive's folder.
+    create
+        Make it where it is missing. False also means that nothing is going to be changed: the
+        database is opened for reading only.
+
     Raises
     ------
     ArchiveUnusable
-        When the folder is not there (``create`` False), cannot be made, or not be written to.
+        When the folder is not there (``create`` False), cannot be made, or not be written to,
+        or holds rolls but has lost its database.
     """
 
     def __init__(self, root: Path, *, create: bool = True) -> None:
         self.root = root.expanduser().absolute()
         if create:
             self._prepare()
-        elif not (self.root / DATABASE).is_file():
-            raise ArchiveUnusable(
-                f"There is no archive in {printable(str(self.root))}.",
-                todo="Name the right folder with --archive, or start one with 'tether shoot'.",
-            )
-        self.store = Store(self.root / DATABASE, create=create)
+        if not (self.root / DATABASE).is_file():
+            self._without_database(create)
+        self.store = Store(self.root / DATABASE, create=create, read_only=not create)
 
     def _prepare(self) -> None:
         try:
@@ -70,17 +91,54 @@ class Archive:
                 "folder with --archive.",
             ) from error
 
+    def _without_database(self, create: bool) -> None:
+        """Refuse to begin anew where rolls lie already: their database was lost."""
+        where = printable(str(self.root))
+        if folders := roll_folders(self.root):
+            raise ArchiveUnusable(
+                f"The archive's database is missing: {where} holds "
+                f"{plural(len(folders), 'roll')}, but no {DATABASE}.",
+                kept="The raw files and what is known of them lie in the rolls' folders.",
+                todo=f"Build the database from the folders: tether rebuild --archive '{where}'",
+            )
+        if not create:
+            raise ArchiveUnusable(
+                f"There is no archive in {where}.",
+                todo="Name the right folder with --archive, or start one with 'tether shoot'.",
+            )
+
     def close(self) -> None:
-        """Close the database."""
+        """Close the database. May be called twice."""
         self.store.close()
 
     def folder(self, roll: Roll) -> Path:
-        """Return the folder of a roll."""
-        return self.root / roll.folder
+        """Return the folder of a roll.
+
+        Raises
+        ------
+        ArchiveUnusable
+            When what the database gives for it is no name of a folder in the archive.
+        """
+        return self._inside(self.root, roll.folder)
+
+    def file(self, roll: Roll, name: str) -> Path:
+        """Return the path of a recorded file of a roll; raises as `folder` does."""
+        return self._inside(self.folder(roll), name)
+
+    def _inside(self, folder: Path, name: str) -> Path:
+        if not is_plain(name):
+            raise ArchiveUnusable(
+                f"The database names '{printable(str(name), 80)}', which is no name of a file in "
+                f"{printable(str(folder))}.",
+                kept="Nothing was read or changed.",
+                todo="The database was edited by something else. Move it away, keep it, and build "
+                f"it from the folders: tether rebuild --archive '{printable(str(self.root))}'",
+            )
+        return folder / name
 
     def incoming(self, roll: Roll) -> Path:
         """Return the folder for files on their way into a roll."""
-        return self.folder(roll) / "incoming"
+        return self.folder(roll) / INCOMING
 
     def open_roll(self, roll: Roll) -> RollLock:
         """Make the roll's folder where it is missing, and hold it for this process.
@@ -90,12 +148,15 @@ class Archive:
         tether.session.lock.RollBusy
             When another program holds it.
         ArchiveUnusable
-            When its folder cannot be made.
+            When its folder cannot be made, belongs to another roll, or was moved away.
         """
         folder = self.folder(roll)
+        self._check_folder(roll, folder)
         try:
             self.incoming(roll).mkdir(parents=True, exist_ok=True)
-            (folder / "frames").mkdir(exist_ok=True)
+            (folder / FRAMES_FOLDER).mkdir(exist_ok=True)
+            flush_folder(folder)
+            flush_folder(self.root)
             lock = RollLock(folder / ".in-use", roll.name)
         except OSError as error:
             raise ArchiveUnusable(
@@ -110,6 +171,26 @@ class Archive:
             raise
         return lock
 
+    def _check_folder(self, roll: Roll, folder: Path) -> None:
+        where = printable(str(folder))
+        if not folder.exists() and self.store.recorded(roll.id):
+            raise ArchiveUnusable(
+                f"The folder of roll '{printable(roll.name)}' is not at {where}.",
+                kept="Nothing was changed.",
+                todo="If it was moved, move it back. If it was given another name in the archive, "
+                f"run: tether rebuild --archive '{printable(str(self.root))}'",
+            )
+        owner = roll.name
+        if (folder / ROLL_FILE).is_file():
+            with contextlib.suppress(BesideUnusable):  # damaged: it is written anew
+                owner = str(read_json(folder / ROLL_FILE).get("name"))
+        if owner != roll.name:
+            raise ArchiveUnusable(
+                f"The folder {where} belongs to the roll '{printable(owner)}'.",
+                kept="Nothing was changed.",
+                todo="Give the new roll a name that differs by more than capitals.",
+            )
+
     def free_bytes(self) -> int:
         """Return the room left on the archive's disk."""
         return shutil.disk_usage(self.root).free
@@ -123,33 +204,63 @@ class Archive:
             "frames_expected": roll.frames_expected,
             "strip_length": roll.strip_length,
             "notes": roll.notes,
+            "created_at": self.store.created_at(roll.id),
         }
-        write_json(self.folder(roll) / "roll.json", facts)
+        write_json(self.folder(roll) / ROLL_FILE, facts)
 
     def write_frame(self, roll: Roll, frame: Frame) -> None:
-        """Write what is known of a frame beside its files."""
+        """Write what is known of a frame beside its files, and what the log has of it."""
+        self._write_frame(roll, frame)
+        self.write_log(roll)
+
+    def _write_frame(self, roll: Roll, frame: Frame) -> None:
+        takes = {c.take for c in frame.captures}
         facts = {
             "roll": roll.name,
             "frame": frame.number,
             "state": frame.state.value,
             "note": frame.note,
             "captures": [asdict(capture) for capture in frame.captures],
+            "companions": [
+                asdict(c)
+                for c in self.store.companions(roll.id)
+                if c.frame == frame.number and c.take in takes
+            ],
         }
-        write_json(self.folder(roll) / "frames" / f"f{frame.number:03d}.json", facts)
+        write_json(self.folder(roll) / FRAMES_FOLDER / f"f{frame.number:03d}.json", facts)
+
+    def write_log(self, roll: Roll) -> None:
+        """Append to the roll's log file what it lacks."""
+        path = self.folder(roll) / LOG_FILE
+        append_log(path, self.store.log_since(roll.id, last_logged(path)))
+
+    def write_all_beside(self, roll: Roll) -> None:
+        """Write everything beside a roll's files that does not say what the database says."""
+        self.write_roll(roll)
+        for frame in self.store.frames(roll):
+            if frame.captures or frame.note or frame.state.value != "open":
+                self._write_frame(roll, frame)
+        self.write_log(roll)
+
+    def strangers(self, roll: Roll) -> list[str]:
+        """Return the names of files in a roll's folder that nobody recorded.
+
+        Left out are folders, hidden files, and what the program and its reports write.
+        """
+        known = self.store.file_names(roll.id)
+        return sorted(
+            p.name
+            for p in self.folder(roll).iterdir()
+            if p.name not in known
+            and not p.name.startswith(".")
+            and p.suffix.lower() not in DERIVED_ENDINGS
+            and not p.is_dir()
+        )
 
 
-def write_json(path: Path, facts: Mapping[str, object]) -> None:
-    """Replace one of our own files as a whole: a reader sees the old one or the new one."""
-    text = json.dumps(facts, indent=1, ensure_ascii=False, sort_keys=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".new-")
+def roll_folders(root: Path) -> list[Path]:
+    """Return the folders in an archive that hold a roll's facts, by name."""
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
-            file.write(text + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-    flush_folder(path.parent)
+        return sorted(p.parent for p in root.glob(f"*/{ROLL_FILE}"))
+    except OSError:
+        return []

@@ -1,19 +1,34 @@
-"""From files on a camera's card to captures in the archive."""
+"""From files on a camera's card to captures in the archive.
+
+One row of the table ``intent`` follows a release from the shutter to the record:
+
+``release``
+    The shutter is about to be fired. Facts: the camera and its settings.
+``fetch``
+    The camera has named its files. Facts: the files, the camera, the settings.
+``arrival``
+    All files lie whole in ``incoming/`` and are about to get their names. Facts: each file's
+    name, size and SHA-256.
+
+The row goes in the transaction that records the files, so that a stop anywhere leaves a row that
+says what was to be done. `tether.session.recovery` reads it.
+"""
 
 from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 from tether.camera.errors import FileUnavailable
 from tether.camera.protocol import Camera, CardFile
 from tether.session.archive import Archive
-from tether.session.intake import Arrival, IntakeError, received, settle
-from tether.session.names import capture_name
+from tether.session.filing import Filing, Parcel
+from tether.session.intake import Arrival, IntakeError, received
 from tether.session.roll import Capture, Roll
-from tether.session.store import now
+from tether.session.store import Intent, now
 from tether.text import printable
 
 #: How often a file that came incomplete is asked for again.
@@ -34,10 +49,14 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class Delivered:
-    """What was filed, and what there is to say about it."""
+    """What was filed, and what there is to say about it.
+
+    ``repeated`` is True when the camera gave again what the archive has already.
+    """
 
     captures: tuple[Capture, ...]
     said: tuple[str, ...] = ()
+    repeated: bool = False
 
 
 class Delivery:
@@ -47,6 +66,7 @@ class Delivery:
         self.archive = archive
         self.store = archive.store
         self.roll_id = roll_id
+        self.filing = Filing(archive, roll_id)
 
     @property
     def roll(self) -> Roll:
@@ -74,29 +94,60 @@ class Delivery:
         CameraError
             When a file could not be fetched. What came stays in ``incoming/``.
         IntakeError
-            When a file could not be given its name.
+            When a file could not be given its name. It is filed at the next start.
         """
-        arrivals: list[tuple[CardFile, Arrival]] = []
-        for file in files:
-            arrivals.append((file, self._fetch(camera, file, report)))
-        report(Progress("file"))
-        raws = [pair for pair in arrivals if pair[1].may_be_raw]
-        others = [pair for pair in arrivals if not pair[1].may_be_raw]
-        captures: list[Capture] = []
-        said: list[str] = []
-        for file, arrival in raws:
-            ends = [intent] if intent is not None and not captures else []
-            captures.append(self.file_raw(file.name, arrival, frame, origin, settings, ends))
-        for file, arrival in others:
-            said += self._file_companion(file, arrival, frame, captures)
-        if intent is not None and not raws:
-            self.store.end(intent)
-        self.store.know_card_files(camera_key, files)
-        return Delivered(tuple(captures), tuple(said))
+        facts = {
+            "camera": camera_key,
+            "files": [asdict(file) for file in files],
+            "origin": origin,
+            "settings": dict(settings),
+        }
+        if intent is None:
+            intent = self.store.begin(self.roll_id, "fetch", frame, facts)
+        else:
+            self.store.advance(intent, "fetch", facts)
+        return self.fetch(camera, Intent(intent, "fetch", frame, facts, now()), report)
 
-    def _fetch(
-        self, camera: Camera, file: CardFile, report: Callable[[Progress], None]
-    ) -> Arrival:
+    def fetch(
+        self, camera: Camera, intent: Intent, report: Callable[[Progress], None]
+    ) -> Delivered:
+        """Fetch and file what an intent of the kind ``fetch`` names; see `take`."""
+        files = card_files(intent.facts)
+        arrivals = [(file, self._fetch(camera, file, report)) for file in files]
+        report(Progress("file"))
+        known = self._seen_before(intent.facts, files)
+        fresh = [(file, arrival) for file, arrival in arrivals if arrival.sha256 not in known]
+        parcels = self.filing.named(intent.frame, fresh)
+        facts = dict(intent.facts) | {
+            "taken_at": now(),
+            "parcels": [asdict(parcel) for parcel in parcels],
+        }
+        self.store.advance(intent.id, "arrival", facts)
+        captures = self.filing.file(intent.id, intent.frame, facts, parcels)
+        for file, arrival in arrivals:
+            if arrival.sha256 in known:
+                arrival.path.unlink(missing_ok=True)
+                self.store.log("camera", f"{printable(file.name, 60)} came again", self.roll_id)
+        return Delivered(captures, tuple(_said(parcels)), repeated=not fresh and bool(arrivals))
+
+    def _seen_before(self, facts: Mapping[str, Any], files: Sequence[CardFile]) -> set[str]:
+        """Return the SHA-256 of recorded files, where the camera may give a picture twice.
+
+        After a lost connection a camera may tell again of a picture that was found on its card
+        meanwhile. A fresh release is never compared: its picture is new whatever it is.
+        """
+        if facts["origin"] == "program":
+            return set()
+        if len(self.store.unknown_card_files(str(facts["camera"]), files)) == len(files):
+            return set()
+        roll = self.roll
+        return {
+            digest
+            for name, size, digest in self.store.recorded(roll.id)
+            if (path := self.archive.file(roll, name)).is_file() and path.stat().st_size == size
+        }
+
+    def _fetch(self, camera: Camera, file: CardFile, report: Callable[[Progress], None]) -> Arrival:
         failed: Exception | None = None
         for _ in range(_FETCHES):
             part = self.archive.incoming(self.roll) / f"{uuid.uuid4().hex}.part"
@@ -109,6 +160,9 @@ class Delivery:
                 self.store.log(
                     "camera", f"{printable(file.name, 60)} came incomplete: {error}", self.roll_id
                 )
+                # Asking again would only fill the disk further.
+                if self.archive.free_bytes() < (file.size or 0):
+                    raise
         if isinstance(failed, FileUnavailable):
             raise failed
         raise FileUnavailable(
@@ -117,66 +171,15 @@ class Delivery:
             todo="Check the cable and the card, then connect again; the picture is looked for.",
         ) from failed
 
-    def file_raw(
-        self,
-        camera_name: str,
-        arrival: Arrival,
-        frame: int,
-        origin: str,
-        settings: Mapping[str, str],
-        intents: Sequence[int] = (),
-    ) -> Capture:
-        """Give an arrived raw file its name and record it.
 
-        The intent is stored first: after a crash between naming and recording it tells what the
-        named file is.
-        """
-        roll = self.roll
-        take = self.store.next_take(roll.id, frame)
-        while (self.archive.folder(roll) / capture_name(roll.folder, frame, take, arrival.ending)).exists():
-            take += 1
-        name = capture_name(roll.folder, frame, take, arrival.ending)
-        taken_at = now()
-        facts = {
-            "part": arrival.path.name,
-            "name": name,
-            "take": take,
-            "size": arrival.size,
-            "sha256": arrival.sha256,
-            "origin": origin,
-            "settings": dict(settings),
-            "taken_at": taken_at,
-        }
-        arriving = self.store.begin(roll.id, "arrival", frame, facts)
-        settle(arrival, self.archive.folder(roll) / name)
-        capture = Capture(
-            0, frame, take, name, arrival.size, arrival.sha256, taken_at, origin,
-            settings=dict(settings),
-        )  # fmt: skip
-        stored = self.store.add_capture(roll, capture, intents=[*intents, arriving])
-        self.store.log(
-            "capture", f"{name} filed, from {printable(camera_name, 60)} ({origin})", roll.id, frame
-        )
-        return stored
+def card_files(facts: Mapping[str, Any]) -> list[CardFile]:
+    """Read the card's files from an intent's facts."""
+    return [CardFile(f["folder"], f["name"], f["size"], f["modified"]) for f in facts["files"]]
 
-    def _file_companion(
-        self, file: CardFile, arrival: Arrival, frame: int, captures: Sequence[Capture]
-    ) -> list[str]:
-        roll = self.roll
-        folder = self.archive.folder(roll)
-        beside = captures[-1] if captures else None
-        take = beside.take if beside else self.store.next_take(roll.id, frame)
-        name = capture_name(roll.folder, frame, take, arrival.ending)
-        number = 1
-        while (folder / name).exists():
-            number += 1
-            stem, _, ending = capture_name(roll.folder, frame, take, arrival.ending).rpartition(".")
-            name = f"{stem}-{number}.{ending}"
-        settle(arrival, folder / name)
-        self.store.add_companion(
-            roll.id, beside.id if beside else None, name, arrival.size, arrival.sha256
-        )
-        self.store.log(
-            "capture", f"{name} filed beside it, from {printable(file.name, 60)}", roll.id, frame
-        )
-        return [f"The camera's own {arrival.ending.upper()} is filed as {printable(name)}."]
+
+def _said(parcels: Sequence[Parcel]) -> list[str]:
+    return [
+        f"The camera's own {p.name.rpartition('.')[2].upper()} is filed as {printable(p.name)}."
+        for p in parcels
+        if not p.raw
+    ]

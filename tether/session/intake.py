@@ -3,15 +3,17 @@
 The order matters, and each step says why. A file is fetched into ``incoming/`` of the same
 roll, so that giving it its name never copies it. Its bytes reach the disk before its name does,
 so that a name never stands for half a file. The name reaches the disk before the database says
-that the frame is taken.
+that the frame is taken. docs/storage.md has the table of what a stop at each point leaves.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import hashlib
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +22,9 @@ from tether.session.names import ending_of
 from tether.text import megabytes, printable
 
 _BLOCK = 1 << 20
+
+#: What file systems without hard links answer (link(2)).
+_NO_LINKS = frozenset({errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EINVAL})
 
 
 class IntakeError(TetherError):
@@ -41,7 +46,7 @@ def flush_file(path: Path) -> None:
     """Make the system write a file's bytes to the disk."""
     handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
     try:
-        _flush(handle)
+        flush(handle)
     finally:
         os.close(handle)
 
@@ -56,7 +61,8 @@ def flush_folder(path: Path) -> None:
         os.close(handle)
 
 
-def _flush(handle: int) -> None:
+def flush(handle: int) -> None:
+    """Make the system write an open file's bytes to the disk."""
     # On macOS fsync only hands the bytes to the drive; F_FULLFSYNC waits for it (fsync(2) there).
     full = getattr(fcntl, "F_FULLFSYNC", None)
     if full is not None:
@@ -81,9 +87,32 @@ def received(path: Path, camera_name: str, stated: int | None) -> Arrival:
     Raises
     ------
     IntakeError
-        When the file is empty or its size is not what the camera said. It stays where it is.
+        When the file is empty, its size is not what the camera said, or the disk does not take
+        it. It stays where it is.
     """
-    flush_file(path)
+    try:
+        flush_file(path)
+        size, digest, head = digest_of(path)
+    except OSError as error:
+        raise IntakeError(
+            f"The disk did not take the file {printable(camera_name, 60)}: {error.strerror}.",
+            kept="The camera keeps its own copy.",
+            todo="Check the disk and the room on it, then go on: the picture is fetched again.",
+        ) from error
+    if size == 0 or (stated is not None and stated != size):
+        said = "nothing" if stated is None else megabytes(stated)
+        raise IntakeError(
+            f"The file {printable(camera_name, 60)} came with {size} bytes; the camera had "
+            f"stated {said}.",
+            kept=f"What came is in {printable(str(path))}; the camera keeps its own copy.",
+            todo="Fetch it again.",
+        )
+    ending, may_be_raw = ending_of(camera_name, head)
+    return Arrival(path, size, digest, ending, may_be_raw)
+
+
+def digest_of(path: Path) -> tuple[int, str, bytes]:
+    """Read a file; return its size in bytes, its SHA-256 and its first 16 bytes."""
     digest = hashlib.sha256()
     size = 0
     head = b""
@@ -92,45 +121,59 @@ def received(path: Path, camera_name: str, stated: int | None) -> Arrival:
             head = head or block[:16]
             digest.update(block)
             size += len(block)
-    if size == 0 or (stated is not None and stated != size):
-        said = "nothing" if stated is None else megabytes(stated)
-        raise IntakeError(
-            f"The file {printable(camera_name, 60)} came with {size} bytes; the camera had "
-            f"stated {said}.",
-            kept=f"What came is in {path}; the camera keeps its own copy.",
-            todo="Fetch it again.",
-        )
-    ending, may_be_raw = ending_of(camera_name, head)
-    return Arrival(path, size, digest.hexdigest(), ending, may_be_raw)
+    return size, digest.hexdigest(), head
 
 
-def settle(arrival: Arrival, final: Path) -> None:
-    """Give an arrived file its name in the roll's folder, and flush the folder.
+def matches(path: Path, size: int, sha256: str) -> bool:
+    """Tell whether a plain file is there, can be read, and has exactly these bytes."""
+    try:
+        if path.is_symlink() or not path.is_file() or path.stat().st_size != size:
+            return False
+        return digest_of(path)[1] == sha256
+    except OSError:
+        return False
+
+
+def settle(moves: Sequence[tuple[Path, Path]]) -> None:
+    """Give arrived files their names in the roll's folder, and make the names last.
 
     A hard link refuses to replace an existing name, which a rename would not; where the file
-    system has no hard links the name is checked under the roll's lock.
+    system has no hard links the name is checked under the roll's lock. The new names reach the
+    disk before the old ones are given up, so that a file always has one.
 
     Raises
     ------
     IntakeError
-        When the name is taken. Nothing is overwritten.
+        When a name is taken, or the disk refuses. Nothing is overwritten.
     """
-    try:
-        os.link(arrival.path, final)
-    except FileExistsError as error:
-        raise _taken(arrival, final) from error
-    except OSError:
-        if final.exists():
-            raise _taken(arrival, final) from None
-        arrival.path.rename(final)
-    else:
-        arrival.path.unlink()
-    flush_folder(final.parent)
-
-
-def _taken(arrival: Arrival, final: Path) -> IntakeError:
-    return IntakeError(
-        f"There is already a file {printable(final.name)}.",
-        kept=f"It was not touched; the new picture is in {arrival.path}.",
-        todo="Look at both files; start the program again to have the new one filed.",
-    )
+    folders = {final.parent for _, final in moves}
+    linked: list[Path] = []
+    for part, final in moves:
+        try:
+            try:
+                os.link(part, final)
+                linked.append(part)
+            except OSError as error:
+                if error.errno not in _NO_LINKS:
+                    raise
+                if os.path.lexists(final):
+                    raise FileExistsError(errno.EEXIST, "name taken") from None
+                part.rename(final)
+        except FileExistsError as error:
+            raise IntakeError(
+                f"There is already a file {printable(final.name)}.",
+                kept=f"It was not touched; the new picture is in {printable(str(part))}.",
+                todo="Look at both files; start the program again to have the new one filed.",
+            ) from error
+        except OSError as error:
+            raise IntakeError(
+                f"{printable(final.name)} could not be filed: {error.strerror}.",
+                kept=f"The picture is whole in {printable(str(part))}, and in the camera.",
+                todo="Check the disk and the folder's permissions, then start the program again: "
+                "the picture is filed then.",
+            ) from error
+    for folder in folders:
+        flush_folder(folder)
+    for part in linked:
+        with contextlib.suppress(OSError):  # the file has its name; the next start tidies up
+            part.unlink()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import os
 import socket
@@ -10,6 +11,9 @@ from pathlib import Path
 
 from tether.errors import TetherError
 from tether.text import printable
+
+#: A link in its place is not followed: it would have us write into another file.
+_FLAGS = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
 
 
 class RollBusy(TetherError):
@@ -25,10 +29,13 @@ class RollLock:
     """
 
     def __init__(self, path: Path, roll_name: str) -> None:
-        self._file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        self._file = os.open(path, _FLAGS, 0o644)
         try:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
+            if error.errno not in (errno.EWOULDBLOCK, errno.EACCES):
+                os.close(self._file)  # a disk without locks: the caller says so
+                raise
             holder = printable(os.read(self._file, 200).decode("utf-8", "replace").strip(), 80)
             os.close(self._file)
             raise RollBusy(
@@ -37,8 +44,9 @@ class RollLock:
                 kept="Nothing was changed.",
                 todo="Go on there, or end it first.",
             ) from error
-        os.ftruncate(self._file, 0)
-        os.write(self._file, f"process {os.getpid()} on {socket.gethostname()}\n".encode())
+        with contextlib.suppress(OSError):  # a full disk does not matter here
+            os.ftruncate(self._file, 0)
+            os.write(self._file, f"process {os.getpid()} on {socket.gethostname()}\n".encode())
 
     def release(self) -> None:
         """Let go of the roll. May be called twice."""

@@ -19,8 +19,36 @@ LONGEST_NAME = 255
 DATABASE = "tether.sqlite3"
 
 _RAW_ENDINGS = frozenset(
-    "dng nef nrw cr2 cr3 crw arw sr2 srf raf rw2 raw orf ori pef srw 3fr fff iiq x3f erf mef mos "
-    "mrw kdc dcr rwl gpr".split()
+    [
+        "dng",
+        "nef",
+        "nrw",
+        "cr2",
+        "cr3",
+        "crw",
+        "arw",
+        "sr2",
+        "srf",
+        "raf",
+        "rw2",
+        "raw",
+        "orf",
+        "ori",
+        "pef",
+        "srw",
+        "3fr",
+        "fff",
+        "iiq",
+        "x3f",
+        "erf",
+        "mef",
+        "mos",
+        "mrw",
+        "kdc",
+        "dcr",
+        "rwl",
+        "gpr",
+    ]
 )
 
 CAPTURE_NAME = re.compile(

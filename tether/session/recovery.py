@@ -1,21 +1,26 @@
 """After a stop, however it came: find what was begun and bring it to its end.
 
-Nothing is thrown away. What is found is filed for the frame it was begun for, and said.
+Nothing is thrown away. What is found is filed for the frame it was begun for, and said; what
+cannot be decided here (a picture that the camera made by itself) is offered.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict
+from pathlib import Path
 
-from tether.camera.protocol import Camera
-from tether.session.delivery import Delivery
-from tether.session.intake import received
-from tether.session.roll import Capture
-from tether.session.store import Intent
+from tether.camera.errors import CameraError, CameraLost
+from tether.camera.protocol import Camera, CardFile
+from tether.errors import TetherError
+from tether.session.delivery import Delivery, Progress, card_files
+from tether.session.intake import IntakeError, digest_of
+from tether.session.names import CAPTURE_NAME
+from tether.session.store import Intent, now
 from tether.text import plural, printable
 
-#: How long a camera that was lost may still be writing its picture to the card.
-STILL_WRITING_SECONDS = 3.0
+#: After so many starts at which a picture could not be fetched, it is left on the card.
+_STARTS = 3
 
 
 def recover(delivery: Delivery, camera: Camera | None, camera_key: str) -> Iterator[str]:
@@ -26,108 +31,234 @@ def recover(delivery: Delivery, camera: Camera | None, camera_key: str) -> Itera
     delivery
         Of the roll, which this process holds.
     camera
-        The camera, None when there is none: releases then stay open until one is there.
+        The camera, None when there is none: pictures on its card then wait until one is there.
     camera_key
         What tells it from another camera.
 
     Raises
     ------
     CameraError
-        When the camera fails while its card is read or a picture fetched. Calling again goes on.
+        When the camera is lost while its card is read or a picture fetched. Calling again goes
+        on.
     """
-    intents = delivery.store.intents(delivery.roll_id)
-    for intent in intents:
+    for intent in delivery.store.intents(delivery.roll_id):
         if intent.kind == "arrival":
             yield from _finish_arrival(delivery, intent)
-    releases = [i for i in delivery.store.intents(delivery.roll_id) if i.kind == "release"]
     if camera is not None:
-        yield from _finish_releases(delivery, camera, camera_key, releases)
+        listed = camera.list_files()
+        yield from _finish_fetches(delivery, camera, camera_key, listed)
+        yield from _finish_releases(delivery, camera, camera_key, listed)
+        yield from _offer(delivery, camera_key, listed)
     yield from _left_behind(delivery)
+    delivery.archive.write_all_beside(delivery.roll)
+
+
+def offered(delivery: Delivery, camera: Camera, camera_key: str) -> list[CardFile]:
+    """Return the pictures on a card that no frame has and that were made since the last time.
+
+    `Delivery.take` fetches them for a frame; `Store.know_card_files` stops offering them.
+    """
+    return delivery.store.unfetched_card_files(camera_key, camera.list_files())
 
 
 def _finish_arrival(delivery: Delivery, intent: Intent) -> Iterator[str]:
-    facts = intent.facts
-    roll = delivery.roll
-    folder = delivery.archive.folder(roll)
-    part = delivery.archive.incoming(roll) / str(facts["part"])
-    final = folder / str(facts["name"])
-    capture = Capture(
-        0, intent.frame, int(facts["take"]), final.name, int(facts["size"]),
-        str(facts["sha256"]), str(facts["taken_at"]), str(facts["origin"]),
-        settings=dict(facts["settings"]),
-    )  # fmt: skip
-    releases = [
-        i.id
-        for i in delivery.store.intents(roll.id)
-        if i.kind == "release" and i.frame == intent.frame
-    ]
-    if final.exists() and received(final, final.name, capture.size).sha256 == capture.sha256:
-        delivery.store.add_capture(roll, capture, intents=[intent.id, *releases])
-        part.unlink(missing_ok=True)  # the same file under its old name, where a link was made
-        yield f"Frame {intent.frame}: {printable(final.name)} was on disk and is recorded now."
-    elif part.exists():
-        arrival = received(part, final.name, capture.size)
-        delivery.file_raw(
-            final.name, arrival, intent.frame, capture.origin, capture.settings,
-            [intent.id, *releases],
-        )  # fmt: skip
-        yield f"Frame {intent.frame}: a picture that had just arrived is filed now."
-    else:
+    try:
+        captures, lost = delivery.filing.resume(intent.id, intent.frame, intent.facts)
+    except IntakeError as error:
+        yield f"Frame {intent.frame}: {error}"
+        return
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        # Facts that this program did not write. The files lie where they are.
+        delivery.store.log("recovery", f"unreadable facts: {error!r}", delivery.roll_id)
         delivery.store.end(intent.id)
+        yield f"Frame {intent.frame}: what the database says of an arrival makes no sense."
+        return
+    for capture in captures:
+        yield f"Frame {intent.frame}: {printable(capture.file_name)} had arrived and is filed now."
+    if lost:
+        yield (
+            f"Frame {intent.frame}: {plural(len(lost), 'file')} of the last release "
+            "did not reach the disk; the camera's copy is fetched."
+        )
+
+
+def _finish_fetches(
+    delivery: Delivery, camera: Camera, camera_key: str, listed: Sequence[CardFile]
+) -> Iterator[str]:
+    for intent in delivery.store.intents(delivery.roll_id):
+        if intent.kind != "fetch" or intent.facts.get("camera") != camera_key:
+            continue
+        try:
+            files = card_files(intent.facts)
+        except (KeyError, TypeError):
+            files = []  # facts that this program did not write
+        names = ", ".join(printable(f.name, 40) for f in files)
+        if not files:
+            delivery.store.end(intent.id)
+        elif all(file in listed for file in files):
+            yield from _fetch(delivery, camera, intent, names)
+        else:
+            yield (
+                f"Frame {intent.frame}: {names} is not on the card that is in the camera. If it "
+                "lies on another card, put that in and start again; else shoot the frame again."
+            )
+            _one_start_less(delivery, intent)
+
+
+def _fetch(delivery: Delivery, camera: Camera, intent: Intent, names: str) -> Iterator[str]:
+    facts = dict(intent.facts) | {"origin": "card"}
+    found = Intent(intent.id, intent.kind, intent.frame, facts, intent.begun_at)
+    try:
+        delivered = delivery.fetch(camera, found, _quiet)
+    except CameraLost:
+        raise
+    except (CameraError, IntakeError) as error:
+        yield f"Frame {intent.frame}: {names} could not be fetched: {error}"
+        _one_start_less(delivery, intent)
+        return
+    yield (
+        f"Frame {intent.frame}: the picture was on the camera's card and is fetched now."
+        if delivered.captures or delivered.repeated
+        else f"Frame {intent.frame}: the camera held no raw file of it."
+    )
+    yield from delivered.said
+
+
+def _one_start_less(delivery: Delivery, intent: Intent) -> None:
+    """Count the starts at which a picture could not be had; after some, only offer it."""
+    starts = int(intent.facts.get("starts", 0)) + 1
+    if starts < _STARTS:
+        delivery.store.advance(intent.id, "fetch", dict(intent.facts) | {"starts": starts})
+        return
+    files = card_files(intent.facts)
+    delivery.store.know_card_files(str(intent.facts["camera"]), files, unfetched=True)
+    delivery.store.log(
+        "recovery",
+        f"No longer asked for: {', '.join(printable(f.name, 40) for f in files)}",
+        delivery.roll_id,
+        intent.frame,
+    )
+    delivery.store.end(intent.id)
 
 
 def _finish_releases(
-    delivery: Delivery, camera: Camera, camera_key: str, releases: list[Intent]
+    delivery: Delivery, camera: Camera, camera_key: str, listed: Sequence[CardFile]
 ) -> Iterator[str]:
-    new = delivery.store.unknown_card_files(camera_key, camera.list_files())
-    ours = [r for r in releases if r.facts.get("camera") == camera_key]
-    if ours and not new:
-        # The camera may still be writing the picture: what it finishes now comes as an event.
-        new = list(camera.wait_for_files(STILL_WRITING_SECONDS))
-    if ours and new:
-        last = ours[-1]
-        delivered = delivery.take(camera, camera_key, new, last.frame, "card", {}, last.id, _quiet)
-        yield (
-            f"Frame {last.frame}: the picture was on the camera's card and is fetched now."
-            if delivered.captures
-            else f"Frame {last.frame}: the camera held no raw file of it."
-        )
-        yield from delivered.said
-    elif ours:
-        yield f"Frame {ours[-1].frame}: the shutter was to be fired, but no picture was made."
-    elif new:
-        yield (
-            f"The camera's card holds {plural(len(new), 'file')} that this program did not take; "
-            "they stay there."
-        )
-        delivery.store.know_card_files(camera_key, new)
-    for release in ours:
-        delivery.store.end(release.id)
+    releases = [
+        r
+        for r in delivery.store.intents(delivery.roll_id)
+        if r.kind == "release" and r.facts.get("camera") == camera_key
+    ]
+    if not releases:
+        return
+    exposures = _exposures(delivery.store.unknown_card_files(camera_key, listed))
+    for release, files in zip(releases, _shared(exposures, len(releases)), strict=True):
+        if not files:
+            yield f"Frame {release.frame}: the shutter was to be fired, but no picture was made."
+            delivery.store.end(release.id)
+            continue
+        facts = {"settings": {}, **release.facts, "origin": "card"}
+        facts["files"] = [asdict(f) for f in files]
+        delivery.store.advance(release.id, "fetch", facts)
+        fetching = Intent(release.id, "fetch", release.frame, facts, release.begun_at)
+        names = ", ".join(printable(f.name, 40) for f in files)
+        yield from _fetch(delivery, camera, fetching, names)
 
 
-def _quiet(_: object) -> None:
+def _shared(exposures: Sequence[list[CardFile]], count: int) -> list[list[CardFile]]:
+    """Share exposures, oldest first, among ``count`` releases that were begun, oldest first.
+
+    The earlier of several releases may have come to nothing; the last ones have theirs. One
+    exposure too many may be the same frame by the camera's own button, so the last release gets
+    it too. Many more are another card: only the newest can be what was fired.
+    """
+    shared = list(exposures if len(exposures) <= count + 1 else exposures[-count:])
+    shared = [[] for _ in range(count - len(shared))] + shared
+    return [*shared[: count - 1], [file for rest in shared[count - 1 :] for file in rest]]
+
+
+def _exposures(files: Sequence[CardFile]) -> list[list[CardFile]]:
+    """Part files into releases: a raw file and its JPEG have one name but for the ending."""
+    found: dict[tuple[str, str], list[CardFile]] = {}
+    for file in sorted(files, key=lambda f: (f.modified or 0, f.folder, f.name)):
+        found.setdefault((file.folder, file.name.rpartition(".")[0] or file.name), []).append(file)
+    return list(found.values())
+
+
+def _offer(delivery: Delivery, camera_key: str, listed: Sequence[CardFile]) -> Iterator[str]:
+    store = delivery.store
+    new = store.unknown_card_files(camera_key, listed)
+    seen = f"card of {camera_key}"
+    if store.fact(seen) is None:
+        store.set_fact(seen, now())
+        store.know_card_files(camera_key, new)
+        if new:
+            yield (
+                f"The camera's card holds {plural(len(new), 'file')} that this program did not "
+                "take; they stay there."
+            )
+        return
+    store.know_card_files(camera_key, new, unfetched=True)
+    waiting = store.unfetched_card_files(camera_key, listed)
+    if waiting:
+        names = ", ".join(printable(f.name, 40) for f in waiting[:3])
+        yield (
+            f"The camera's card holds {plural(len(waiting), 'file')} that no frame has: {names}"
+            f"{' …' if len(waiting) > 3 else ''}. They were made while this program did not look, "
+            "and stay on the card; shoot the frame again if it is one of them."
+        )
+
+
+def _quiet(_: Progress) -> None:
     """Report nothing: there is no screen yet."""
 
 
 def _left_behind(delivery: Delivery) -> Iterator[str]:
     roll = delivery.roll
-    parts = [p for p in delivery.archive.incoming(roll).iterdir() if p.suffix == ".part"]
+    incoming = delivery.archive.incoming(roll)
+    try:
+        parts = [p for p in incoming.iterdir() if p.suffix == ".part"]
+        strangers = delivery.archive.strangers(roll)
+    except OSError as error:
+        raise TetherError(
+            f"The folder {printable(str(incoming.parent))} cannot be read: {error.strerror}.",
+            kept="Nothing was changed.",
+            todo="Check the disk and the folder's permissions.",
+        ) from error
+    waiting = {
+        str(parcel.get("part"))
+        for intent in delivery.store.intents(roll.id)
+        for parcel in intent.facts.get("parcels", ())
+    }
+    parts = [p for p in parts if p.name not in waiting]
     if parts:
+        copies = sum(_is_copy(delivery, part) for part in parts)
+        rest = len(parts) - copies
+        kinds = [f"{plural(copies, 'copy', 'copies')} of filed pictures"] if copies else []
+        kinds += [f"{plural(rest, 'file')} that did not come whole"] if rest else []
         yield (
-            f"{plural(len(parts), 'unfinished file')} from an earlier stop "
-            f"{'lies' if len(parts) == 1 else 'lie'} in {delivery.archive.incoming(roll)}; "
-            "nothing is missing because of it."
+            f"In {printable(str(incoming))} an earlier stop left {' and '.join(kinds)}. No frame "
+            "needs them; they stay until you delete them."
         )
-    known = delivery.store.file_names(roll.id) | {"roll.json"}
-    strangers = [
-        p.name
-        for p in delivery.archive.folder(roll).iterdir()
-        if p.is_file() and p.name not in known and not p.name.startswith(".")
-    ]
+    ours = [n for n in strangers if CAPTURE_NAME.match(n)]
     if strangers:
         yield (
             f"{plural(len(strangers), 'file')} in the roll's folder "
             f"{'is' if len(strangers) == 1 else 'are'} not recorded and left alone: "
             f"{', '.join(printable(n, 60) for n in strangers[:3])}"
             f"{' …' if len(strangers) > 3 else ''}."
+            + (" 'tether rebuild' records those that are named like captures." if ours else "")
         )
+
+
+def _is_copy(delivery: Delivery, part: Path) -> bool:
+    """Tell whether a file has the bytes of a recorded one. Only equal sizes are read."""
+    recorded = delivery.store.recorded(delivery.roll_id)
+    try:
+        size = part.stat().st_size
+        if all(size != known for _, known, _ in recorded):
+            return False
+        digest = digest_of(part)[1]
+    except OSError:
+        return False
+    return any(digest == known for _, _, known in recorded)

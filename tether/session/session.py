@@ -307,7 +307,10 @@ class Session:
         report = report or (lambda _: None)
         report(Progress("fire"))
         intent = self.store.begin(
-            self._roll_id, "release", place.frame, {"camera": self.camera_key}
+            self._roll_id,
+            "release",
+            place.frame,
+            {"camera": self.camera_key, "settings": self._settings_now()},
         )
         try:
             files = self.camera.capture()
@@ -397,11 +400,16 @@ class Session:
         report: Callable[[Progress], None],
     ) -> Shot:
         assert self.camera is not None, "files come from a camera"
-        state = self.camera_state
-        values = {r.value: s.value for r, s in state.settings.items()} if state else {}
         try:
             delivered: Delivered = self._delivery.take(
-                self.camera, self.camera_key, files, frame, origin, values, intent, report
+                self.camera,
+                self.camera_key,
+                files,
+                frame,
+                origin,
+                self._settings_now(),
+                intent,
+                report,
             )
         except CameraError as error:
             self._log("camera", f"A picture was not fetched: {error}", frame)
@@ -412,13 +420,17 @@ class Session:
         judged = tuple((c, self._judge_capture(c)) for c in delivered.captures)
         judged = tuple((self._stored(c), j) for c, j in judged)
         self.store.touch_sitting(self.sitting.id)
-        if not judged:
+        if not judged and not delivered.repeated:
             raise CameraRefused(
                 "The camera gave no raw file for this frame.",
                 kept=" ".join(delivered.said) or "What it gave is filed beside the raw files.",
                 todo="Set its image format to raw, or raw and JPEG, and shoot again.",
             )
         return Shot(judged, delivered.said)
+
+    def _settings_now(self) -> dict[str, str]:
+        state = self.camera_state
+        return {r.value: s.value for r, s in state.settings.items()} if state else {}
 
     def _stored(self, capture: Capture) -> Capture:
         frame = self.frames()[capture.frame - 1]
@@ -452,7 +464,7 @@ class Session:
             memory=self.store.memory(roll.id),
             settings=self.settings,
         )
-        return self._judge.judge(self.archive.folder(roll) / capture.file_name, request)
+        return self._judge.judge(self.archive.file(roll, capture.file_name), request)
 
     def judgement(self, capture: Capture) -> Judgement:
         """Return a stored capture's judgement for showing, made afresh unless it is the last."""

@@ -106,10 +106,6 @@ class Begun(Database):
             for r in self.all("SELECT * FROM intent WHERE roll_id = ? ORDER BY id", roll_id)
         ]
 
-    def knows_camera(self, camera: str) -> bool:
-        """Tell whether a camera's card was looked at before."""
-        return self.one("SELECT 1 FROM card_file WHERE camera = ? LIMIT 1", camera) is not None
-
     def know_card_files(
         self, camera: str, files: Iterable[CardFile], *, unfetched: bool = False
     ) -> None:
@@ -117,7 +113,8 @@ class Begun(Database):
         with self.change() as db:
             db.executemany(
                 "INSERT INTO card_file (camera, folder, name, size, modified, unfetched) "
-                "VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET unfetched = excluded.unfetched",
+                "VALUES (?, ?, ?, ?, ?, ?) "
+                "ON CONFLICT DO UPDATE SET unfetched = excluded.unfetched",
                 [(camera, *card_key(f), int(unfetched)) for f in files],
             )
 
@@ -169,9 +166,11 @@ class Log(Database):
         ]
 
     def add_log_lines(self, roll_id: int, lines: Iterable[LogLine]) -> None:
-        """Take over the lines of an earlier log, with their own times."""
+        """Take over the lines of an earlier log with their times, and their numbers if free."""
         with self.change() as db:
             db.executemany(
-                "INSERT INTO log (at, roll_id, frame, kind, text) VALUES (?, ?, ?, ?, ?)",
-                [(x.at, roll_id, x.frame, x.kind, storable(x.text)) for x in lines],
+                "INSERT INTO log (id, at, roll_id, frame, kind, text) VALUES "
+                "((SELECT ?1 WHERE ?1 BETWEEN 1 AND 1000000000000 "
+                "AND NOT EXISTS (SELECT 1 FROM log WHERE id = ?1)), ?2, ?3, ?4, ?5, ?6)",
+                [(x.id, x.at, roll_id, x.frame, x.kind, storable(x.text)) for x in lines],
             )

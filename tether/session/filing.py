@@ -1,0 +1,207 @@
+"""Giving the files of one release their names, and recording them, as one act."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from tether.camera.protocol import CardFile
+from tether.session.archive import Archive
+from tether.session.intake import Arrival, flush_folder, matches, settle
+from tether.session.names import capture_name, is_plain
+from tether.session.roll import Capture, Roll
+from tether.session.store import Companion
+from tether.text import printable
+
+
+@dataclass(frozen=True, slots=True)
+class Parcel:
+    """A file in ``incoming/`` with the name that it is to get.
+
+    ``part`` and ``name`` are file names without a folder; ``take`` is None for a file that
+    belongs to no capture; ``index`` is its place among the card's files of the release.
+    """
+
+    part: str
+    name: str
+    take: int | None
+    size: int
+    sha256: str
+    raw: bool
+    index: int
+    camera_name: str
+
+
+class Filing:
+    """Files and records what arrived for one roll."""
+
+    def __init__(self, archive: Archive, roll_id: int) -> None:
+        self.archive = archive
+        self.store = archive.store
+        self.roll_id = roll_id
+
+    def named(self, frame: int, arrivals: Sequence[tuple[CardFile, Arrival]]) -> tuple[Parcel, ...]:
+        """Choose a free name for each file: raw files take by take, the others beside the last."""
+        roll = self.store.roll_by_id(self.roll_id)
+        planned: set[str] = set()
+        parcels: list[Parcel] = []
+        take = self.store.next_take(roll.id, frame) - 1
+        order = sorted(range(len(arrivals)), key=lambda i: not arrivals[i][1].may_be_raw)
+        for i in order:
+            file, arrival = arrivals[i]
+            if arrival.may_be_raw:
+                take += 1
+                while self._taken(
+                    roll, planned, capture_name(roll.folder, frame, take, arrival.ending)
+                ):
+                    take += 1
+            name = self._free(roll, planned, frame, max(take, 1), arrival.ending)
+            planned.add(name)
+            beside = take if any(p.raw for p in parcels) or arrival.may_be_raw else None
+            parcels.append(
+                Parcel(
+                    arrival.path.name,
+                    name,
+                    beside,
+                    arrival.size,
+                    arrival.sha256,
+                    arrival.may_be_raw,
+                    i,
+                    printable(file.name, 60),
+                )
+            )
+        return tuple(parcels)
+
+    def _taken(self, roll: Roll, planned: set[str], name: str) -> bool:
+        return name in planned or os.path.lexists(self.archive.file(roll, name))
+
+    def _free(self, roll: Roll, planned: set[str], frame: int, take: int, ending: str) -> str:
+        name = first = capture_name(roll.folder, frame, take, ending)
+        number = 1
+        while self._taken(roll, planned, name):
+            number += 1
+            name = f"{first.removesuffix(f'.{ending}')}-{number}.{ending}"
+        return name
+
+    def file(
+        self, intent: int, frame: int, facts: Mapping[str, Any], parcels: Sequence[Parcel]
+    ) -> tuple[Capture, ...]:
+        """Give files their names and record them.
+
+        Raises
+        ------
+        IntakeError
+            When a file could not be given its name.
+        """
+        roll = self.store.roll_by_id(self.roll_id)
+        incoming = self.archive.incoming(roll)
+        settle([(incoming / p.part, self.archive.file(roll, p.name)) for p in parcels])
+        return self._record(roll, frame, facts, parcels, [intent])
+
+    def resume(
+        self, intent: int, frame: int, facts: Mapping[str, Any]
+    ) -> tuple[tuple[Capture, ...], tuple[int, ...]]:
+        """File and record what a stop interrupted.
+
+        Returns
+        -------
+        tuple
+            The captures, and the places of those card files of which nothing is left on disk. Is
+            there one, the intent stays, as one of the kind ``fetch`` for just those.
+        """
+        roll = self.store.roll_by_id(self.roll_id)
+        incoming = self.archive.incoming(roll)
+        whole: list[Parcel] = []
+        lost: list[int] = []
+        for parcel in map(read_parcel, facts["parcels"]):
+            found = self._found(roll, incoming, frame, parcel)
+            if found is None:
+                lost.append(parcel.index)
+            else:
+                whole.append(found)
+        missing = [facts["files"][i] for i in lost if i < len(facts["files"])]
+        if missing:
+            captures = self._record(roll, frame, facts, whole, [])
+            kept = {k: v for k, v in facts.items() if k not in ("parcels", "taken_at")}
+            self.store.advance(intent, "fetch", kept | {"files": missing})
+        else:
+            captures = self._record(roll, frame, facts, whole, [intent])
+        return captures, tuple(lost)
+
+    def _found(self, roll: Roll, incoming: Path, frame: int, parcel: Parcel) -> Parcel | None:
+        """Find a parcel under its name, or give it one; None where nothing whole is left."""
+        if not (is_plain(parcel.part) and is_plain(parcel.name)):
+            return None
+        part, final = incoming / parcel.part, self.archive.file(roll, parcel.name)
+        known = parcel.name in self.store.file_names(roll.id)
+        if not known and matches(final, parcel.size, parcel.sha256):
+            flush_folder(final.parent)  # the stop may have come before the name was safe
+            _give_up(part, final)
+            return parcel
+        if not matches(part, parcel.size, parcel.sha256):
+            return None
+        if known or os.path.lexists(final):
+            ending = final.suffix.lstrip(".")
+            take = parcel.take
+            if parcel.raw:
+                take = self.store.next_take(roll.id, frame)
+            name = self._free(roll, set(), frame, take or 1, ending)
+            parcel = replace(parcel, name=name, take=take)
+            final = self.archive.file(roll, name)
+        settle([(part, final)])
+        return parcel
+
+    def _record(
+        self,
+        roll: Roll,
+        frame: int,
+        facts: Mapping[str, Any],
+        parcels: Sequence[Parcel],
+        intents: Sequence[int],
+    ) -> tuple[Capture, ...]:
+        origin = str(facts["origin"])
+        captures = [
+            Capture(
+                0,
+                frame,
+                p.take or 1,
+                p.name,
+                p.size,
+                p.sha256,
+                str(facts["taken_at"]),
+                origin,
+                settings=dict(facts["settings"]),
+            )
+            for p in parcels
+            if p.raw
+        ]
+        companions = [
+            Companion(p.name, p.size, p.sha256, frame, p.take) for p in parcels if not p.raw
+        ]
+        files = facts["files"]
+        fetched = [
+            CardFile(f["folder"], f["name"], f["size"], f["modified"])
+            for f in (files if intents else [files[p.index] for p in parcels])
+        ]
+        return self.store.add_release(
+            roll,
+            captures,
+            companions,
+            intents=intents,
+            card=(str(facts["camera"]), fetched),
+            log=[f"{p.name} filed, from {p.camera_name} ({origin})" for p in parcels],
+        )
+
+
+def read_parcel(facts: Mapping[str, Any]) -> Parcel:
+    """Read a parcel from an intent's facts."""
+    return Parcel(**{name: facts[name] for name in Parcel.__slots__})
+
+
+def _give_up(part: Path, final: Path) -> None:
+    """Remove the second name of a file that has its final one; another file stays."""
+    if part.is_file() and part.samefile(final):
+        part.unlink()
