@@ -124,7 +124,7 @@ class Focus:
         0.1, "density above clear film that has grain to go by", PRACTICE, 0.0, 1.0
     )
     plain_ratio: float = number(
-        0.25, "fine over coarser variance from which grain rules", "as above", 0.0, 1.0
+        0.14, "fine over coarser variance from which grain rules", "as above", 0.0, 1.0
     )
     most_noise: float = number(
         0.8, "noise over grain up to which a cell is judged", "as above", 0.01, 5.0
@@ -176,6 +176,19 @@ class Positive:
 
 
 @dataclass(frozen=True, slots=True)
+class Dust:
+    """When dark spots in the same place of successive frames count as dust beside the film."""
+
+    least_depth: float = number(
+        0.12, "stops by which a spot is darker than all around", "measured on the bench", 0.01, 2.0
+    )
+    frames: float = number(3, "frames that have to show a spot, at the least", PRACTICE, 2, 8)
+    place: float = number(
+        0.004, "widths of the frame within which a spot is the same", PRACTICE, 5e-4, 0.05
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class Sittings:
     """What counts as one stretch of work at the bench."""
 
@@ -194,6 +207,7 @@ class Settings:
     storage: Storage = field(default_factory=Storage)
     sittings: Sittings = field(default_factory=Sittings)
     focus: Focus = field(default_factory=Focus)
+    dust: Dust = field(default_factory=Dust)
     positive: Positive = field(default_factory=Positive)
 
 

@@ -1,0 +1,409 @@
+"""Where the picture lies on the sensor: its outline, rotation, scale, and what is cut off."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+
+from tether.film import FilmFormat
+from tether.measure.levels import FloatArray
+from tether.measure.lines import Line, find_lines, refined
+from tether.measure.shapes import Quad
+from tether.measure.survey import Survey, halved
+from tether.settings import Framing as FramingSettings
+
+SIDES = ("left", "top", "right", "bottom")
+"""The sides of a frame, as the raw picture shows them."""
+
+_FLOOR = {True: 2.0**-12, False: 2.0**-10}
+_CONTRAST = {True: 0.12, False: -0.12}
+
+
+@dataclass(frozen=True, slots=True)
+class Framing:
+    """How a frame lies on the sensor.
+
+    Attributes
+    ----------
+    picture
+        Outline of the picture in photosites; parts of it may lie outside the sensor.
+    seen
+        Sides of the picture whose border with the rebate was seen.
+    rotation
+        Degrees by which the film is turned, clockwise as the raw picture shows it.
+    scale
+        Photosites per millimetre of film.
+    turned
+        Whether the film's length runs up and down the sensor.
+    missing
+        Millimetres of the picture that lie outside what the sensor sees, per side.
+    share
+        Part of the sensor's area that the visible picture takes, 0..1.
+    rebate
+        Level of the rebate in stops from saturation (green, or the only channel).
+    offset
+        Distance of the picture's middle from the middle of what is seen, in millimetres
+        (along the film, across it).
+    """
+
+    picture: Quad
+    seen: tuple[str, ...]
+    rotation: float
+    scale: float
+    turned: bool
+    missing: dict[str, float]
+    share: float
+    rebate: float
+    offset: tuple[float, float]
+
+    @property
+    def pixels_per_inch(self) -> float:
+        """Photosites per inch of film."""
+        return self.scale * 25.4
+
+
+@dataclass(frozen=True, slots=True)
+class _Search:
+    """Everything that the search for a frame's outline is made with, in pixels of ``coarse``."""
+
+    coarse: FloatArray
+    form: FilmFormat
+    lighter: bool
+    settings: FramingSettings
+    bounds: tuple[float, float, float, float]
+
+
+def find_framing(
+    survey: Survey,
+    form: FilmFormat,
+    negative: bool,
+    settings: FramingSettings,
+    known_scale: float | None = None,
+) -> Framing | None:
+    """Find the picture's outline by its border with the rebate.
+
+    The rebate is the lightest even thing beside a negative's picture and the darkest beside a
+    transparency's. Borders are looked for on each side; of all sets of them that have the
+    format's proportions (ISO 1007 for 135 film) the clearest is taken. A side that is not seen
+    follows from the other three, or from two with ``known_scale``.
+
+    Parameters
+    ----------
+    survey
+        Small picture of the mosaic.
+    form
+        The format that is expected in the gate.
+    negative
+        Whether the base is the lightest part of the film.
+    settings
+        Limits.
+    known_scale
+        Photosites per millimetre as earlier frames of the roll showed it.
+
+    Returns
+    -------
+    None where no rebate is seen well enough to tell; nothing is claimed then.
+    """
+    main = survey.main
+    coarse = np.log2(np.maximum(halved(main), 0) + np.float32(_FLOOR[negative]))
+    bounds = visible(coarse)
+    search = _Search(coarse, form, negative, settings, bounds)
+    sides = _borders(search)
+    known = known_scale / (2 * survey.step) if known_scale else None
+    chosen = _assemble(sides, search, known)
+    return _measured(chosen, search, survey, known) if chosen else None
+
+
+def visible(stops: FloatArray) -> tuple[float, float, float, float]:
+    """Return (left, top, right, bottom) of what light reaches, inside the gate's dark mask.
+
+    Looked for from each side inward; where the outermost strip is not the darkest there is no
+    mask on that side and the picture's own border is returned.
+    """
+    height, width = stops.shape
+    darkest = float(np.percentile(stops[:: max(1, height // 64)], 1))
+    ends = []
+    for axis, size in ((0, width), (1, height)):
+        part = stops if axis == 0 else stops.T
+        rows = part[part.shape[0] // 5 : -(part.shape[0] // 5) or None]
+        profile = np.median(rows[:: max(1, rows.shape[0] // 48)], axis=0)
+        lit = np.flatnonzero(profile > max(float(profile.min()), darkest) + 0.25)
+        low, high = (int(lit[0]), int(lit[-1]) + 1) if lit.size else (0, size)
+        ends.append((low if low < size * 0.3 else 0, high if high > size * 0.7 else size))
+    (left, right), (top, bottom) = ends
+    return (float(left), float(top), float(right), float(bottom))
+
+
+def _borders(search: _Search) -> dict[str, list[Line]]:
+    """Look for the border on each side; places are along x for left and right, y for the rest."""
+    contrast = _CONTRAST[search.lighter]
+    widest = search.settings.largest_degrees
+    found: dict[str, list[Line]] = {}
+    left, top, right, bottom = search.bounds
+    for side in SIDES:
+        view = search.coarse if side in ("left", "right") else search.coarse.T
+        mirrored = side in ("left", "top")
+        size = view.shape[1]
+        span = (left, right) if side in ("left", "right") else (top, bottom)
+        if mirrored:
+            span = (size - span[1], size - span[0])
+        lines = find_lines(view[:, ::-1] if mirrored else view, contrast, widest, span)
+        if mirrored:
+            lines = [_mirrored(o, size) for o in lines]
+        ends = {"left": (left, right), "top": (top, bottom)}
+        ends |= {"right": (right, left), "bottom": (bottom, top)}
+        limit, other = ends[side]
+        # The inner side of a border is picture, so it lies inside the gate.
+        lines = [o for o in lines if (other - o.at > 8 if mirrored else o.at - other > 8)]
+        if not search.lighter:
+            # Beyond the gate it is as dark as a transparency's rebate: that is no border of film.
+            away = 3.0
+            lines = [o for o in lines if (o.at - limit > away if mirrored else limit - o.at > away)]
+        found[side] = lines
+    return found
+
+
+def _mirrored(line: Line, size: int) -> Line:
+    return replace(line, at=size - line.at, slope=-line.slope)
+
+
+@dataclass(frozen=True, slots=True)
+class _Outline:
+    """A set of borders that go together."""
+
+    lines: dict[str, Line]
+    scale: float
+    turned: bool
+    score: float
+
+
+def _assemble(
+    sides: dict[str, list[Line]], search: _Search, known_scale: float | None
+) -> _Outline | None:
+    best: _Outline | None = None
+    options = [[*sides[side], None] for side in SIDES]
+    form = search.form
+    for chosen in product(*options):
+        lines = {side: line for side, line in zip(SIDES, chosen, strict=True) if line}
+        if len(lines) < 2 or (best and sum(o.hit for o in lines.values()) + 0.3 < best.score):
+            continue
+        for turned in (False, True):
+            wide, high = (
+                (form.picture_across, form.picture_along)
+                if turned
+                else (form.picture_along, form.picture_across)
+            )
+            outline = _fits(lines, (wide, high), turned, search, known_scale)
+            if outline and (best is None or outline.score > best.score):
+                best = outline
+    return best
+
+
+def _fits(
+    lines: dict[str, Line],
+    size_mm: tuple[float, float],
+    turned: bool,
+    search: _Search,
+    known_scale: float | None,
+) -> _Outline | None:
+    """Return the outline if these borders can be those of one picture of this size."""
+    settings = search.settings
+    height, width = search.coarse.shape
+    scales = []
+    for first, second, length in (("left", "right", size_mm[0]), ("top", "bottom", size_mm[1])):
+        if first in lines and second in lines:
+            span = lines[second].at - lines[first].at
+            if span <= 0:
+                return None
+            scales.append(span / length)
+        elif first not in lines and second not in lines:
+            return None
+    if not scales:
+        if known_scale is None:
+            return None
+        scales = [known_scale]
+    if known_scale and any(abs(s / known_scale - 1) > 0.04 for s in scales):
+        return None
+    wrong = abs(math.log(scales[0] / scales[-1]))
+    if wrong > settings.proportion_tolerance:
+        return None
+    scale = float(np.mean(scales))
+    # The picture fills at least a third of the sensor's length and height, or it is another thing.
+    if max(size_mm[0] * scale / width, size_mm[1] * scale / height) < 0.33:
+        return None
+    angles = [
+        math.atan(o.slope if side in ("left", "right") else -o.slope) for side, o in lines.items()
+    ]
+    if max(angles) - min(angles) > math.radians(1.0):
+        return None
+    levels = [o.outside for o in lines.values()]
+    if max(levels) - min(levels) > settings.rebate_spread_ev:
+        return None
+    if len(lines) < 4 and search.lighter and _is_films_edge(lines):
+        return None
+    level = float(np.median(levels))
+    extreme = (
+        float(np.percentile(search.coarse[::4, ::4], 99.5))
+        if search.lighter
+        else float(np.percentile(search.coarse[::4, ::4], 99))
+    )
+    if search.lighter and level < extreme - 3.5:
+        return None
+    if not search.lighter and level > extreme - 3.0:
+        return None
+    score = sum(o.hit for o in lines.values())
+    score -= 4 * wrong + 8 * (max(angles) - min(angles)) + 0.3 * (max(levels) - min(levels))
+    if score < settings.least_score * len(lines) / 4:
+        return None
+    return _Outline(lines, scale, turned, score)
+
+
+def _is_films_edge(lines: dict[str, Line]) -> bool:
+    """Whether rebate lies before one of these borders: then bare light, not rebate, is beyond."""
+    return any(
+        line.inside > min(o.outside for s, o in lines.items() if s != side) - 0.1
+        for side, line in lines.items()
+    )
+
+
+def _measured(
+    outline: _Outline, search: _Search, survey: Survey, known_scale: float | None
+) -> Framing | None:
+    """Refine the borders on the whole survey and say what follows from them."""
+    settings, form = search.settings, search.form
+    main = np.maximum(survey.main, np.float32(0)) + np.float32(_FLOOR[search.lighter])
+    size_mm = (form.picture_along, form.picture_across)
+    wide, high = (size_mm[1], size_mm[0]) if outline.turned else size_mm
+    sharp = _sharpen(outline, main, search, (wide, high), known_scale)
+    if sharp is None:
+        return None
+    lines, scale = sharp
+    angle = float(
+        np.mean(
+            [
+                math.atan(-o.slope if side in ("left", "right") else o.slope)
+                for side, o in lines.items()
+            ]
+        )
+    )
+    picture = _corners(lines, scale, angle, (wide, high), main.shape).scaled(survey.step)
+    scale *= survey.step
+    box = tuple(2 * survey.step * v for v in search.bounds)
+    missing = _missing(picture, box, scale)
+    visible_area = max(0.0, picture.width - scale * (missing["left"] + missing["right"]))
+    visible_area *= max(0.0, picture.height - scale * (missing["top"] + missing["bottom"]))
+    middle = picture.centre
+    off_x = (middle[0] - (box[0] + box[2]) / 2) / scale
+    off_y = (middle[1] - (box[1] + box[3]) / 2) / scale
+    if max(missing.values()) > 0.75 * max(wide, high):
+        return None
+    # Rows and columns that do not fill a step of the survey are left out of its size.
+    area = main.shape[0] * main.shape[1] * survey.step**2
+    return Framing(
+        picture=picture,
+        seen=tuple(side for side in SIDES if side in lines),
+        rotation=math.degrees(angle),
+        scale=scale,
+        turned=outline.turned,
+        missing={
+            side: round(v, 2) if v > settings.missing_floor_mm else 0.0
+            for side, v in missing.items()
+        },
+        share=visible_area / area,
+        rebate=float(np.median([o.outside for o in lines.values()])),
+        offset=(off_y, off_x) if outline.turned else (off_x, off_y),
+    )
+
+
+def _sharpen(
+    outline: _Outline,
+    main: FloatArray,
+    search: _Search,
+    size_mm: tuple[float, float],
+    known_scale: float | None,
+) -> tuple[dict[str, Line], float] | None:
+    contrast = _CONTRAST[search.lighter]
+    lines: dict[str, Line] = {}
+    at = {side: 2 * o.at for side, o in outline.lines.items()}
+    for side, line in outline.lines.items():
+        upright = side in ("left", "right")
+        view = main if upright else main.T
+        mirrored = side in ("left", "top")
+        low, high = ("top", "bottom") if upright else ("left", "right")
+        size = view.shape[1]
+        ends = (at.get(low, 0.1 * view.shape[0]), at.get(high, 0.9 * view.shape[0]))
+        margin = 0.03 * (ends[1] - ends[0])
+        rows = (ends[0] + margin, ends[1] - margin)
+        place = replace(line, at=2 * line.at)
+        if mirrored:
+            place = _mirrored(place, size)
+        better = refined(view[:, ::-1] if mirrored else view, place, contrast, rows)
+        if better is None:
+            continue
+        if mirrored:
+            better = _mirrored(better, size)
+        lines[side] = better
+    scales = []
+    for first, second, length in (("left", "right", size_mm[0]), ("top", "bottom", size_mm[1])):
+        if first in lines and second in lines:
+            lean = math.cos(math.atan((lines[first].slope + lines[second].slope) / 2))
+            scales.append((lines[second].at - lines[first].at) * lean / length)
+        elif first not in lines and second not in lines:
+            return None
+    if not scales:
+        if known_scale is None:
+            return None
+        scales = [2 * known_scale]
+    return lines, float(np.mean(scales))
+
+
+def _corners(
+    lines: dict[str, Line],
+    scale: float,
+    angle: float,
+    size_mm: tuple[float, float],
+    shape: tuple[int, int],
+) -> Quad:
+    """Return the outline, with sides that were not seen put where the format has them."""
+    height, width = shape
+    full = dict(lines)
+    lean = math.cos(angle)
+    for side, other, length, sign in (
+        ("left", "right", size_mm[0], -1),
+        ("right", "left", size_mm[0], 1),
+        ("top", "bottom", size_mm[1], -1),
+        ("bottom", "top", size_mm[1], 1),
+    ):
+        if side not in full:
+            known = lines[other]
+            full[side] = replace(known, at=known.at + sign * length * scale / lean)
+
+    def cross(upright: Line, level: Line) -> tuple[float, float]:
+        # x = a + s (y - H/2), y = b + r (x - W/2)
+        a, s, b, r = upright.at, upright.slope, level.at, level.slope
+        y = (b + r * (a - s * height / 2 - width / 2)) / (1 - r * s)
+        return (a + s * (y - height / 2), y)
+
+    return Quad(
+        (
+            cross(full["left"], full["top"]),
+            cross(full["right"], full["top"]),
+            cross(full["right"], full["bottom"]),
+            cross(full["left"], full["bottom"]),
+        )
+    )
+
+
+def _missing(picture: Quad, box: tuple[float, ...], scale: float) -> dict[str, float]:
+    """Return how far the middle of each side lies beyond what is seen, in millimetres."""
+    (ax, ay), (bx, by), (cx, cy), (dx, dy) = picture.corners
+    left, top, right, bottom = box
+    return {
+        "left": max(0.0, (left - (ax + dx) / 2) / scale),
+        "top": max(0.0, (top - (ay + by) / 2) / scale),
+        "right": max(0.0, ((bx + cx) / 2 - right) / scale),
+        "bottom": max(0.0, ((cy + dy) / 2 - bottom) / scale),
+    }

@@ -1,0 +1,198 @@
+"""Long straight borders in a small picture: where picture and rebate meet."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tether.measure.levels import FloatArray
+
+_BLOCKS = 24
+_CENTRAL = 0.64
+_STEP_DEGREES = 0.25
+_KEPT = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A border that runs down a picture: ``x = at + slope * (y - middle)``, in pixels.
+
+    Attributes
+    ----------
+    at
+        Place at the picture's middle row.
+    slope
+        Tangent of its angle to the picture's columns.
+    hit
+        Share of its length, 0..1, along which the contrast is seen.
+    outside, inside
+        Levels right beyond it and right before it, in stops.
+    """
+
+    at: float
+    slope: float
+    hit: float
+    outside: float
+    inside: float
+
+
+def find_lines(
+    stops: FloatArray,
+    contrast: float,
+    largest_degrees: float,
+    span: tuple[float, float] | None = None,
+) -> list[Line]:
+    """Find borders with an even strip of another level to their right.
+
+    A border counts where, for most of the picture's central rows, what lies to its right is
+    lighter than what lies to its left (darker, for a negative ``contrast``), nowhere the other
+    way round, and the strip to the right is even along the border. All angles are tried at once
+    on the means of short blocks of rows.
+
+    Parameters
+    ----------
+    stops
+        Picture in stops, shape (h, w).
+    contrast
+        Smallest step across the border, in stops.
+    largest_degrees
+        Largest angle to the columns.
+    span
+        First and last column that light reaches; what lies beyond counts neither way.
+
+    Returns
+    -------
+    At most six lines, the clearest first.
+    """
+    height, width = stops.shape
+    if height < _BLOCKS * 2 or width < 32:
+        return []
+    low, high = span or (0, width)
+    rows = max(1, int(height * _CENTRAL) // _BLOCKS)
+    top = (height - rows * _BLOCKS) // 2
+    blocks = stops[top : top + rows * _BLOCKS].reshape(_BLOCKS, rows, width).mean(axis=1)
+    side = (blocks[:, :-2] + blocks[:, 1:-1] + blocks[:, 2:]) / 3
+    # side[:, i] is centred on column i + 1; a border before column x has its strips centred on
+    # x - 2 and x + 1.
+    step = np.zeros_like(blocks)
+    step[:, 3 : width - 2] = side[:, 3:] - side[:, : width - 5]
+    beyond, before = np.zeros_like(blocks), np.zeros_like(blocks)
+    beyond[:, 3 : width - 2] = side[:, 3:]
+    before[:, 3 : width - 2] = side[:, : width - 5]
+    if contrast < 0:
+        step = -step
+    votes = (step > abs(contrast)).astype(np.float32) - 2.0 * (step < -abs(contrast))
+    # Of the angles under which a border is seen along its whole length, the sharpest is right.
+    sharp = np.zeros_like(blocks)
+    sharp[:, 1:] = np.clip(np.diff(blocks, axis=1) * np.sign(contrast), 0, 1.5)
+    tries = math.ceil(largest_degrees / _STEP_DEGREES)
+    slopes = np.tan(np.radians(np.arange(-tries, tries + 1) * _STEP_DEGREES))
+    middle = top + rows * (np.arange(_BLOCKS) + 0.5) - height / 2
+    shift = np.rint(slopes[:, None] * middle[None, :]).astype(np.intp)
+    index = np.arange(width)[None, None, :] + shift[:, :, None]
+    inside = (index >= max(3, low + 3)) & (index < min(width, high) - 3)
+    np.clip(index, 0, width - 1, out=index)
+    index += (np.arange(_BLOCKS) * width)[None, :, None]
+    taken = np.take(votes, index)
+    taken[~inside] = 0
+    score = taken.mean(axis=1)
+    clear = np.take(sharp, index)
+    clear[~inside] = 0
+    both = score + 0.5 * clear.mean(axis=1)
+    both[score < 0.25] = -1
+    best = both.argmax(axis=0)
+    strength = both[best, np.arange(width)]
+    found: list[Line] = []
+    order = np.argsort(-strength)
+    free = np.ones(width, bool)
+    for column in order[: 12 * _KEPT]:
+        if strength[column] < 0 or len(found) == _KEPT:
+            break
+        if not free[column]:
+            continue
+        chosen = int(best[column])
+        along = np.take(beyond, index[chosen, :, column])
+        seen = inside[chosen, :, column]
+        even = np.abs(np.diff(along)) < 0.1
+        if np.mean(seen) < 0.4 or np.mean(even[seen[1:]]) < 0.75:
+            continue
+        inner = np.take(before, index[chosen, :, column])[seen]
+        free[max(0, column - 4) : column + 5] = False
+        found.append(
+            Line(
+                float(column),
+                float(slopes[chosen]),
+                float(score[chosen, column]),
+                float(np.median(along[seen])),
+                float(np.median(inner)),
+            )
+        )
+    return found
+
+
+def refined(
+    signal: FloatArray, line: Line, contrast: float, rows: tuple[float, float]
+) -> Line | None:
+    """Place a line to a fraction of a pixel: where each row crosses half the step's height.
+
+    Parameters
+    ----------
+    signal
+        Linear picture, shape (h, w), in which ``line`` is known to a few pixels.
+    contrast
+        As in `find_lines`.
+    rows
+        First and last row to use.
+
+    Returns
+    -------
+    The line, or None where too few rows show a step.
+    """
+    height, width = signal.shape
+    first, last = max(0, math.ceil(rows[0])), min(height, math.floor(rows[1]))
+    y = np.arange(first, last)
+    if y.size < 16:
+        return None
+    guess = line.at + line.slope * (y - height / 2)
+    base = np.rint(guess).astype(np.intp)
+    reach = np.arange(-6, 7)
+    index = base[:, None] + reach[None, :]
+    usable = (index[:, 0] >= 0) & (index[:, -1] < width)
+    y, base, index = y[usable], base[usable], index[usable]
+    if y.size < 16:
+        return None
+    near = np.take_along_axis(signal[first:last][usable], index, axis=1)
+    # Outer strip right after the border's own width, inner strip before it.
+    low = np.median(near[:, :3], axis=1)
+    high = np.median(near[:, -3:], axis=1)
+    ratio = np.abs(np.log2(np.maximum(high, 1e-5) / np.maximum(low, 1e-5)))
+    rising = (high > low) == (contrast > 0)
+    half = (low + high) / 2
+    above = (near > half[:, None]) if contrast > 0 else (near < half[:, None])
+    # The last pixel on the inner side, looking from the outside in.
+    inner = near.shape[1] - 1 - np.argmin(above[:, ::-1], axis=1)
+    good = rising & (ratio > abs(contrast)) & (inner < near.shape[1] - 1) & (inner > 0)
+    if np.count_nonzero(good) < max(12, 0.1 * good.size):
+        return None
+    y, inner, base = y[good], inner[good], base[good]
+    near, half = near[good], half[good]
+    each = np.arange(y.size)
+    a, b = near[each, inner], near[each, inner + 1]
+    fraction = np.clip((half - a) / np.where(a == b, 1.0, b - a), 0, 1)
+    # Pixel i covers i..i+1, so a crossing between centres i and i+1 lies at i + 0.5 + fraction.
+    x = base + reach[inner] + 0.5 + fraction
+    t = y + 0.5 - height / 2
+    keep = np.ones(x.size, bool)
+    slope, at = line.slope, line.at
+    for _ in range(4):
+        if np.count_nonzero(keep) < 12:
+            return None
+        slope, at = np.polyfit(t[keep], x[keep], 1)
+        rest = x - (at + slope * t)
+        spread = max(1.4826 * float(np.median(np.abs(rest[keep]))), 0.1)
+        keep = np.abs(rest) < 2.5 * spread
+    if spread > 1.5:
+        return None
+    return replace(line, at=float(at), slope=float(slope))
