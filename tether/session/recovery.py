@@ -19,6 +19,9 @@ from tether.session.names import CAPTURE_NAME
 from tether.session.store import Intent, now
 from tether.text import plural, printable
 
+#: How long a camera may still be writing the picture of a release that was not heard of.
+STILL_WRITING_SECONDS = 3.0
+
 #: After so many starts at which a picture could not be fetched, it is left on the card.
 _STARTS = 3
 
@@ -45,12 +48,22 @@ def recover(delivery: Delivery, camera: Camera | None, camera_key: str) -> Itera
         if intent.kind == "arrival":
             yield from _finish_arrival(delivery, intent)
     if camera is not None:
-        listed = camera.list_files()
+        listed = _listed(delivery, camera, camera_key)
         yield from _finish_fetches(delivery, camera, camera_key, listed)
         yield from _finish_releases(delivery, camera, camera_key, listed)
         yield from _offer(delivery, camera_key, listed)
     yield from _left_behind(delivery)
     delivery.archive.write_all_beside(delivery.roll)
+
+
+def _listed(delivery: Delivery, camera: Camera, camera_key: str) -> list[CardFile]:
+    """List the card; with a release open, wait for a picture that is still being written."""
+    listed = list(camera.list_files())
+    fired = any(i.kind == "release" for i in delivery.store.intents(delivery.roll_id))
+    if fired and not delivery.store.unknown_card_files(camera_key, listed):
+        late = camera.wait_for_files(STILL_WRITING_SECONDS)
+        listed += [file for file in late if file not in listed]
+    return listed
 
 
 def offered(delivery: Delivery, camera: Camera, camera_key: str) -> list[CardFile]:
