@@ -1,0 +1,134 @@
+"""The two pieces of work on one raw file, as a worker process does them."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import signal
+from dataclasses import dataclass
+from pathlib import Path
+
+from tether.film import FilmProcess
+from tether.positive.exif import ShotFacts, shot_facts
+from tether.positive.files import eight_bit, replaced, write_jpeg, write_tiff
+from tether.positive.flat import FlatField, flat_field
+from tether.positive.linear import camera_matrix, open_linear, tile_weights
+from tether.positive.printing import is_grey, print_frame
+from tether.positive.recipe import Corners, Recipe
+from tether.positive.sample import Sample, take_sample
+from tether.raw.open import open_mosaic
+
+SMALL = 640
+"""Longest side of the small picture for contact sheet and page, in pixels."""
+
+
+@dataclass(frozen=True, slots=True)
+class SampleJob:
+    """Check a raw file against its recorded SHA-256, and sample it."""
+
+    path: Path
+    sha256: str
+    process: FilmProcess
+    outline: Corners | None
+    flat: FlatField | None
+
+
+@dataclass(frozen=True, slots=True)
+class Sampled:
+    """What came of it; ``sample`` is None where the file is not what was recorded."""
+
+    sample: Sample | None
+    channels: tuple[str, ...] = ()
+    shot: ShotFacts | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PrintJob:
+    """Print a raw file. ``tiff`` None writes no TIFF; ``xmp`` goes into both."""
+
+    path: Path
+    recipe: Recipe
+    flat: FlatField | None
+    shot: ShotFacts
+    description: str
+    jpeg: Path
+    tiff: Path | None
+    small: Path
+    xmp: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Printed:
+    """Size of the positive in pixels."""
+
+    width: int
+    height: int
+
+
+def begin_worker() -> None:
+    """Make a process ready for jobs: interrupts are the caller's to handle, one thread each."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # LibRaw would start a thread a core in every worker.
+    os.environ["OMP_NUM_THREADS"] = "1"
+
+
+def sample(job: SampleJob) -> Sampled:
+    """Do a `SampleJob`.
+
+    Raises
+    ------
+    RawUnreadable, OSError
+        When the file cannot be read.
+    """
+    with job.path.open("rb") as file:
+        if hashlib.file_digest(file, "sha256").hexdigest() != job.sha256:
+            return Sampled(None)
+    mosaic = open_mosaic(job.path)
+    return Sampled(
+        take_sample(mosaic, job.process, job.outline, job.flat),
+        mosaic.channels,
+        shot_facts(job.path),
+    )
+
+
+def measure_flat(path: Path) -> FlatField:
+    """Measure the flat field of a raw file of the empty gate.
+
+    Raises
+    ------
+    RawUnreadable
+        When it is no raw file.
+    """
+    return flat_field(open_mosaic(path))
+
+
+def print_file(job: PrintJob) -> Printed:
+    """Do a `PrintJob`; each file appears whole or not at all.
+
+    Raises
+    ------
+    RawUnreadable, OSError
+        When the raw file cannot be read or a positive not be written.
+    """
+    from PIL import Image
+
+    mosaic = open_mosaic(job.path)
+    recipe = job.recipe
+    linear = open_linear(job.path, mosaic, half=recipe.half, grey=is_grey(recipe))
+    matrix = camera_matrix(job.path) if recipe.process is FilmProcess.TRANSPARENCY else None
+    picture = print_frame(linear, recipe, tile_weights(mosaic), job.flat, matrix)
+    write_jpeg(
+        picture,
+        job.jpeg,
+        quality=round(recipe.settings.jpeg_quality),
+        facts=job.shot,
+        description=job.description,
+        xmp=job.xmp,
+    )
+    if job.tiff is not None:
+        write_tiff(picture, job.tiff, facts=job.shot, description=job.description, xmp=job.xmp)
+    every = max(1, max(picture.shape[:2]) // (2 * SMALL))
+    small = Image.fromarray(eight_bit(picture[::every, ::every]))
+    small.thumbnail((SMALL, SMALL), Image.Resampling.BOX, reducing_gap=None)
+    replaced(job.small, lambda part: small.save(part, "JPEG", quality=85))
+    return Printed(int(picture.shape[1]), int(picture.shape[0]))

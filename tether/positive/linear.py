@@ -1,0 +1,227 @@
+"""The linear picture of a raw file, a band of rows at a time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tether.measure.levels import sites_of
+from tether.raw.mosaic import Mosaic
+from tether.raw.open import RawUnreadable
+
+FloatArray = NDArray[np.float32]
+
+
+class Linear(Protocol):
+    """A linear picture: signal relative to saturation.
+
+    ``planes`` is 3 (red, green, blue) or 1 (the sum of a tile's photosites, whatever their
+    colour); ``step`` is how many photosites lie along one pixel.
+    """
+
+    planes: int
+    shape: tuple[int, int]
+    step: int
+
+    def band(self, rows: slice, columns: slice) -> FloatArray:
+        """Return a part, shape (planes, h, w), float32."""
+        ...
+
+
+def tile_weights(mosaic: Mosaic) -> tuple[float, float, float]:
+    """Return how many photosites of a tile are red, green and blue.
+
+    The sum of a tile's signals over the base weighted like this is the transmittance of a film
+    that is the same in all colours; photon noise makes it the best of all such means.
+    """
+    if mosaic.pattern.size == 1:
+        return (0.0, 1.0, 0.0)
+    counts = {"R": 0.0, "G": 0.0, "B": 0.0}
+    for index, name in enumerate(mosaic.channels):
+        if name[0] in counts:
+            counts[name[0]] += len(sites_of(mosaic.pattern, index))
+    total = sum(counts.values()) or 1.0
+    # Stated for a tile of four, so that a Bayer tile counts its own photosites.
+    return (4 * counts["R"] / total, 4 * counts["G"] / total, 4 * counts["B"] / total)
+
+
+def open_linear(path: Path, mosaic: Mosaic, *, half: bool, grey: bool) -> Linear:
+    """Return the linear picture of a raw file.
+
+    Parameters
+    ----------
+    path, mosaic
+        The file and what `tether.raw.open.open_mosaic` gave for it.
+    half
+        One pixel for each 2 x 2 photosites.
+    grey
+        The film is the same in all colours (black-and-white): one plane.
+
+    Raises
+    ------
+    RawUnreadable
+        When LibRaw cannot interpolate the file.
+    """
+    if mosaic.pattern.size == 1:
+        return SingleColour(mosaic, half)
+    if half and mosaic.pattern.shape == (2, 2):
+        return BinnedTiles(mosaic, grey)
+    full = Interpolated(path, mosaic, grey)
+    return Halved(full) if half else full
+
+
+class BinnedTiles:
+    """Each 2 x 2 tile of a Bayer mosaic as one pixel; nothing is interpolated."""
+
+    step = 2
+
+    def __init__(self, mosaic: Mosaic, grey: bool) -> None:
+        self.planes = 1 if grey else 3
+        self.shape = (mosaic.shape[0] // 2, mosaic.shape[1] // 2)
+        self._data = mosaic.data
+        self._sites: list[tuple[int, int, int, float, float]] = []
+        for index, name in enumerate(mosaic.channels):
+            places = sites_of(mosaic.pattern, index)
+            scale = 1 / (mosaic.saturation[index] - mosaic.black[index])
+            plane = 0 if grey else "RGB".find(name[0])
+            share = 1.0 if grey else 1 / _alike(mosaic, name[0])
+            for y, x in places if plane >= 0 else ():
+                self._sites.append(
+                    (plane, y, x, scale * share, mosaic.black[index] * scale * share)
+                )
+
+    def band(self, rows: slice, columns: slice) -> FloatArray:
+        """Return a part; see `Linear`."""
+        height, width = rows.stop - rows.start, columns.stop - columns.start
+        out = np.zeros((self.planes, height, width), np.float32)
+        for plane, y, x, scale, dark in self._sites:
+            part = self._data[
+                2 * rows.start + y : 2 * rows.stop : 2, 2 * columns.start + x : 2 * columns.stop : 2
+            ]
+            signal = part * np.float32(scale)
+            signal -= np.float32(dark)
+            out[plane] += signal
+        return out
+
+
+class Interpolated:
+    """The whole mosaic with the colours between the photosites interpolated by LibRaw."""
+
+    step = 1
+
+    def __init__(self, path: Path, mosaic: Mosaic, grey: bool) -> None:
+        self.planes = 1 if grey else 3
+        self._rgb = _interpolate(path)
+        self.shape = (int(self._rgb.shape[0]), int(self._rgb.shape[1]))
+        white, black = max(mosaic.saturation), mosaic.black
+        scales = {
+            name[0]: (white - black[i]) / (mosaic.saturation[i] - black[i]) / 65535
+            for i, name in enumerate(mosaic.channels)
+        }
+        self._scales = [np.float32(scales.get(letter, 1 / 65535)) for letter in "RGB"]
+        self._weights = [np.float32(w) for w in tile_weights(mosaic)]
+
+    def band(self, rows: slice, columns: slice) -> FloatArray:
+        """Return a part; see `Linear`."""
+        part = self._rgb[rows, columns]
+        planes = [part[..., c] * self._scales[c] for c in range(3)]
+        if self.planes == 3:
+            return np.stack(planes)
+        grey = planes[0] * self._weights[0]
+        grey += planes[1] * self._weights[1]
+        grey += planes[2] * self._weights[2]
+        return np.asarray(grey[None], np.float32)
+
+
+class SingleColour:
+    """A sensor without a colour filter; its signal counts four times, like a tile's sum."""
+
+    planes = 1
+
+    def __init__(self, mosaic: Mosaic, half: bool) -> None:
+        self.step = 2 if half else 1
+        self.shape = (mosaic.shape[0] // self.step, mosaic.shape[1] // self.step)
+        self._data = mosaic.data
+        self._black = np.float32(mosaic.black[0])
+        self._scale = np.float32(4 / (mosaic.saturation[0] - mosaic.black[0]))
+
+    def band(self, rows: slice, columns: slice) -> FloatArray:
+        """Return a part; see `Linear`."""
+        s = self.step
+        part: FloatArray = self._data[
+            rows.start * s : rows.stop * s, columns.start * s : columns.stop * s
+        ].astype(np.float32)
+        if s == 2:
+            part = part[::2, ::2] + part[1::2, ::2] + part[::2, 1::2] + part[1::2, 1::2]
+            part *= np.float32(0.25)
+        part -= self._black
+        part *= self._scale
+        return part[None]
+
+
+class Halved:
+    """The mean of 2 x 2 pixels of another picture, for mosaics that have no tile of 2 x 2."""
+
+    step = 2
+
+    def __init__(self, of: Linear) -> None:
+        self.planes = of.planes
+        self.shape = (of.shape[0] // 2, of.shape[1] // 2)
+        self._of = of
+
+    def band(self, rows: slice, columns: slice) -> FloatArray:
+        """Return a part; see `Linear`."""
+        x = self._of.band(
+            slice(2 * rows.start, 2 * rows.stop), slice(2 * columns.start, 2 * columns.stop)
+        )
+        mean = x[:, ::2, ::2] + x[:, 1::2, ::2] + x[:, ::2, 1::2] + x[:, 1::2, 1::2]
+        return np.asarray(mean * np.float32(0.25), np.float32)
+
+
+def camera_matrix(path: Path) -> NDArray[np.float64]:
+    """Return the matrix from the camera's balanced red, green and blue to linear sRGB, (3, 3).
+
+    As LibRaw states it for the camera (from its tables or the file's own); where it knows none
+    the colours are taken as they are.
+    """
+    import rawpy
+
+    try:
+        with rawpy.RawPy() as raw:
+            raw.open_file(str(path))
+            matrix = np.asarray(raw.color_matrix, np.float64)[:3, :3]
+    except rawpy.LibRawError:
+        return np.eye(3)
+    rows = matrix.sum(axis=1)
+    if not np.isfinite(matrix).all() or (np.abs(rows) < 0.1).any():
+        return np.eye(3)
+    return np.asarray(matrix / rows[:, None], np.float64)
+
+
+def _alike(mosaic: Mosaic, letter: str) -> int:
+    return sum(
+        len(sites_of(mosaic.pattern, i)) for i, n in enumerate(mosaic.channels) if n[0] == letter
+    )
+
+
+def _interpolate(path: Path) -> NDArray[np.uint16]:
+    import rawpy
+
+    try:
+        with rawpy.imread(str(path)) as raw:
+            given: dict[str, Any] = {
+                "gamma": (1, 1),
+                "no_auto_bright": True,
+                "output_color": rawpy.ColorSpace.raw,
+                "output_bps": 16,
+                "user_wb": [1.0, 1.0, 1.0, 1.0],
+                "user_flip": 0,
+                # LibRaw would else take the brightest value of each file for its white.
+                "adjust_maximum_thr": 0.0,
+            }
+            return np.asarray(raw.postprocess(**given), np.uint16)
+    except rawpy.LibRawError as error:
+        raise RawUnreadable(f"{path.name} cannot be interpolated by LibRaw.") from error

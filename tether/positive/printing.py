@@ -1,0 +1,108 @@
+"""Print a frame: from its linear picture to the numbers of a positive."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tether.film import FilmProcess
+from tether.positive.curve import (
+    LEVELS,
+    LIGHTEST,
+    negative_tones,
+    slide_tones,
+    table_axis,
+    table_of,
+)
+from tether.positive.flat import FlatField, rows_of
+from tether.positive.geometry import placed, upright
+from tether.positive.linear import Linear
+from tether.positive.recipe import Recipe
+
+#: Rows that are worked on at once: what they need stays in the processor's cache.
+_ROWS = 32
+
+
+def is_grey(recipe: Recipe) -> bool:
+    """Whether the film is the same in all colours."""
+    return recipe.process is FilmProcess.BW_NEGATIVE
+
+
+def print_frame(
+    linear: Linear,
+    recipe: Recipe,
+    weights: tuple[float, float, float],
+    flat: FlatField | None = None,
+    matrix: NDArray[np.float64] | None = None,
+) -> NDArray[np.uint16]:
+    """Return the positive, 16-bit sRGB values, shape (h, w) for one plane, else (h, w, 3).
+
+    Parameters
+    ----------
+    linear
+        The frame.
+    recipe
+        How it is printed.
+    weights
+        How many photosites of a tile are red, green and blue (`tile_weights`), for one plane.
+    flat
+        The light over the view; None where it is not known.
+    matrix
+        From the camera's colours to linear sRGB, shape (3, 3), for transparencies; None keeps
+        the camera's.
+    """
+    place = placed(recipe.outline, linear.step, linear.shape)
+    tables = _tables(recipe, linear.planes)
+    base = np.asarray(recipe.base, np.float64)
+    per_plane = base if linear.planes == 3 else np.array([float(base @ np.asarray(weights))])
+    scale = (LEVELS / LIGHTEST / np.maximum(per_plane, 1e-6)).astype(np.float32)[:, None, None]
+    light = _light(flat, linear, np.asarray(weights) * base)
+    mixing = None
+    if linear.planes == 3 and recipe.process is FilmProcess.TRANSPARENCY and matrix is not None:
+        mixing = matrix.astype(np.float32)
+    height = place.rows.stop - place.rows.start
+    width = place.columns.stop - place.columns.start
+    shape = (height, width, 3) if linear.planes == 3 else (height, width)
+    out = np.empty(shape, np.uint16)
+    for top in range(0, height, _ROWS):
+        bottom = min(top + _ROWS, height)
+        rows = slice(place.rows.start + top, place.rows.start + bottom)
+        x = linear.band(rows, place.columns)
+        x *= scale
+        if light is not None:
+            x /= rows_of(light, rows.start, rows.stop, linear.shape[0])[:, :, place.columns]
+        if mixing is not None:
+            x = (mixing @ x.reshape(3, -1)).reshape(x.shape)
+        np.clip(x, 0, LEVELS - 1, out=x)
+        index = x.astype(np.uint16)
+        if linear.planes == 1:
+            out[top:bottom] = tables[0].take(index[0])
+        else:
+            for channel in range(3):
+                out[top:bottom, :, channel] = tables[channel].take(index[channel])
+    return upright(out, place, mirrored=recipe.mirrored, turn=recipe.turn)
+
+
+def _tables(recipe: Recipe, planes: int) -> list[NDArray[np.uint16]]:
+    axis = table_axis()
+    if recipe.process is FilmProcess.TRANSPARENCY:
+        return [table_of(slide_tones(axis, recipe.settings, recipe.shift))] * planes
+    if planes == 1:
+        return [table_of(negative_tones(axis, recipe.settings, offset=recipe.shift))]
+    return [
+        table_of(negative_tones(axis, recipe.settings, gain, offset + recipe.shift))
+        for gain, offset in zip(recipe.balance.gains, recipe.balance.offsets, strict=True)
+    ]
+
+
+def _light(
+    flat: FlatField | None, linear: Linear, share: NDArray[np.float64]
+) -> NDArray[np.float32] | None:
+    if flat is None:
+        return None
+    wide = flat.wide(linear.shape[1])
+    if linear.planes == 3:
+        return wide
+    # One plane is the sum of all colours, each with the part that it has of the base.
+    parts = (share / max(float(share.sum()), 1e-9)).astype(np.float32)
+    return np.asarray(np.tensordot(parts, wide, 1)[None], np.float32)

@@ -1,0 +1,75 @@
+"""Everything that decides what a frame's positive looks like, as one value."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+
+from tether.film import FilmProcess
+from tether.positive.balance import Balance, Triple
+from tether.settings import Positive
+
+Corners = tuple[tuple[float, float], ...]
+
+RENDERING = 1
+"""Goes up when the same recipe begins to give another picture."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """How one frame is printed.
+
+    Attributes
+    ----------
+    process
+        The kind of film.
+    base
+        Signal of the film's base for red, green and blue at this frame's exposure; of a
+        transparency, of its white.
+    balance
+        Of the roll.
+    shift
+        Density that is added to this frame; above 0 prints lighter.
+    outline
+        Corners of the picture as (x, y) in photosites, top left, top right, bottom right,
+        bottom left as the raw file shows it; None prints all that the raw file shows.
+    turn
+        Degrees clockwise, 0, 90, 180 or 270, after mirroring.
+    mirrored
+        The emulsion was toward the lens, so the picture is mirrored left to right.
+    half
+        One pixel for each 2 x 2 photosites, without interpolation.
+    settings
+        Contrast and curve.
+    """
+
+    process: FilmProcess
+    base: Triple
+    balance: Balance = field(default_factory=Balance)
+    shift: float = 0.0
+    outline: Corners | None = None
+    turn: int = 0
+    mirrored: bool = True
+    half: bool = False
+    settings: Positive = field(default_factory=Positive)
+
+    def digest(self, *more: str) -> str:
+        """Return a digest that is another one when anything that matters is another."""
+        facts = [RENDERING, asdict(self), *more]
+        return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()
+
+
+def outline_of(facts: Mapping[str, object]) -> Corners | None:
+    """Return the picture's corners from a capture's measured facts, None where there are none."""
+    framing = facts.get("framing")
+    corners = framing.get("corners") if isinstance(framing, Mapping) else None
+    if not isinstance(corners, list | tuple) or len(corners) != 4:
+        return None
+    try:
+        found = tuple((float(x), float(y)) for x, y in corners)
+    except (TypeError, ValueError):
+        return None
+    (ax, ay), (_, _), (cx, cy), _ = found
+    return found if cx - ax > 16 and cy - ay > 16 else None
