@@ -189,12 +189,56 @@ class Dust:
 
 
 @dataclass(frozen=True, slots=True)
+class Light:
+    """How good the light under the film has to be, judged on the open gate."""
+
+    uneven_percent: float = number(
+        10.0, "per cent from the brightest to the darkest part", PRACTICE, 0.5, 90.0
+    )
+    flicker_percent: float = number(
+        0.5, "per cent amplitude of bands along the sensor's rows", PRACTICE, 0.05, 50.0
+    )
+    stray_share: float = number(
+        0.001, "share of the open gate left with the lamp off (density 3.0)", PRACTICE, 1e-6, 0.5
+    )
+    balance_ev: float = number(
+        0.5, "stops between the lamp's colour and the white balance set", PRACTICE, 0.05, 4.0
+    )
+    flat_hours: float = number(
+        8.0, "hours after which an open gate no longer tells of the light", PRACTICE, 0.1, 1000.0
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class Sittings:
     """What counts as one stretch of work at the bench."""
 
     pause_hours: float = number(
         4.0, "hours of pause after which the set-up steps are asked again", PRACTICE, 0.1, 72.0
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Planning:
+    """What `tether plan` takes for granted where nothing else is said."""
+
+    rebate_mm: float = number(
+        1.0, "mm of rebate kept in view on each side of the picture", PRACTICE, 0.0, 20.0
+    )
+    marked_aperture: float = number(
+        8.0, "f-number marked on the lens, where many are sharpest", PRACTICE, 0.7, 64.0
+    )
+    wavelength_nm: float = number(
+        550.0, "nm, green, near the eye's peak (CIE: 555 nm)", "usual in handbooks", 350.0, 1100.0
+    )
+    blur_pixels: float = number(2.0, "pixels of blur that still pass as sharp", PRACTICE, 0.5, 20.0)
+    curl_mm: float = number(
+        0.3, "mm by which film in a gate without glass stands off the flat", PRACTICE, 0.0, 10.0
+    )
+    pause_minutes: float = number(
+        15.0, "minutes between two pictures that count as a pause", PRACTICE, 1.0, 240.0
+    )
+    day_hours: float = number(6.0, "hours at the bench a day", PRACTICE, 0.5, 24.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,8 +250,10 @@ class Settings:
     camera: CameraLimits = field(default_factory=CameraLimits)
     storage: Storage = field(default_factory=Storage)
     sittings: Sittings = field(default_factory=Sittings)
+    planning: Planning = field(default_factory=Planning)
     focus: Focus = field(default_factory=Focus)
     dust: Dust = field(default_factory=Dust)
+    light: Light = field(default_factory=Light)
     positive: Positive = field(default_factory=Positive)
 
 

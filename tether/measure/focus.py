@@ -22,6 +22,7 @@ __all__ = [
 ]
 
 _FEWEST_FOR_DRIFT = 6
+_FEWEST_WITH_DETAIL = 5
 _FLOOR = 0.02
 """Sharpness relative to the reference that cannot be told from none."""
 
@@ -29,17 +30,22 @@ _FLOOR = 0.02
 def reference_of(frames: Sequence[Sharpness], settings: Focus | None = None) -> Sharpness | None:
     """Return what a roll's frames in focus have in common, to compare the others with.
 
-    Frames ruled by picture detail do not count; None when no other is there. A figure is the
-    median over the frames.
+    Frames ruled by picture detail do not count, unless there are only such and at least
+    five of them; None when there is nothing to go by. A figure is the median over the frames that
+    count, or the lower quartile of those ruled by detail.
     """
-    least = (settings or Focus()).plain_ratio
-    plain = [f for f in frames if np.isfinite(f.overall) and f.plain >= least]
+    settings = settings or Focus()
+    known = [f for f in frames if np.isfinite(f.overall)]
+    plain = [f for f in known if f.plain >= settings.plain_ratio]
+    share = 50.0
+    if not plain and len(known) >= _FEWEST_WITH_DETAIL:
+        plain, share = known, 25.0
     if not plain:
         return None
     return Sharpness(
         _median(np.stack([f.grid for f in plain])),
         _median(np.stack([f.noise for f in plain])),
-        float(np.median([f.overall for f in plain])),
+        float(np.percentile([f.overall for f in plain], share)),
         float(np.median([f.plain for f in plain])),
     )
 

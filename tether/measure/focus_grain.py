@@ -180,7 +180,7 @@ def _patches(
         upper, lower = (plane for _, plane in sorted(sites.items()))
         pairs.append(np.concatenate([lower[:-1] - upper[1:], lower[-1:] - upper[-1:]]))
     fine = np.mean([_variance(_parts(pair, each)) for pair in pairs], axis=0) / 2
-    tiles = np.mean(list(sites.values()), axis=0, dtype=np.float32)
+    tiles = np.stack(list(sites.values())).mean(axis=0)
     part = _parts(tiles, each)
     black, saturation = levels
     light = np.asarray(part.mean(axis=(1, 2)), np.float64) - black
