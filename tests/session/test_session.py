@@ -143,23 +143,41 @@ def test_a_stop_at_any_place_resumes_there(parts: Build) -> None:
     assert Todo.DECIDE in seen
 
 
+def set_to_both(camera: CameraProcess) -> None:
+    choices = camera.state().settings[Role.IMAGE_FORMAT].choices
+    both = next(c for c in choices if image_format(c) is ImageFormat.RAW_AND_OTHER)
+    camera.set(Role.IMAGE_FORMAT, both)
+
+
+@pytest.mark.parametrize("late", [0.0, 0.3])
 def test_raw_and_jpeg_give_one_capture_with_its_companion(
-    parts: Build, bench: BenchProcess
+    parts: Build, bench: BenchProcess, late: float
 ) -> None:
-    bench.install(LateSecondFile(seconds=0.3))
-    choices = parts.camera.state().settings[Role.IMAGE_FORMAT].choices
-    both = next(c for c in choices if (k := image_format(c)) and k is ImageFormat.RAW_AND_OTHER)
-    parts.camera.set(Role.IMAGE_FORMAT, both)
+    if late:
+        bench.install(LateSecondFile(seconds=late))
+    set_to_both(parts.camera)
     with at_work(parts) as session:
         to_shutter(session)
-        shot = session.capture()
-        assert len(shot.captures) == 1
-        late = session.take_from_camera()
-        while len(files_of(parts)) < 2 and late is None:
-            late = session.take_from_camera()
+        assert len(session.capture().captures) == 1
         assert len(session.frames()[0].captures) == 1
-    names = sorted(files_of(parts))
-    assert names == ["Harbour_f001_t1.dng", "Harbour_f001_t1.jpg"]
+    assert sorted(files_of(parts)) == ["Harbour_f001_t1.dng", "Harbour_f001_t1.jpg"]
+
+
+def test_a_jpeg_that_comes_after_the_next_key_still_finds_its_frame(
+    parts: Build, bench: BenchProcess
+) -> None:
+    """It comes later than the driver waits for a second file, when frame 2 is the next one."""
+    bench.install(LateSecondFile(seconds=1.6))
+    set_to_both(parts.camera)
+    with at_work(parts) as session:
+        to_shutter(session)
+        session.capture()
+        session.keep()
+        while (late := session.take_from_camera()) is None:
+            pass
+        assert late.captures == ()
+        assert session.place().frame == 2
+    assert sorted(files_of(parts)) == ["Harbour_f001_t1.dng", "Harbour_f001_t1.jpg"]
 
 
 def test_a_camera_set_to_jpeg_is_not_fired(parts: Build) -> None:

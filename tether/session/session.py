@@ -115,6 +115,7 @@ class Session:
         self._on_step = on_step
         self.camera_state: CameraState | None = None
         self._last: tuple[int, Judgement] | None = None
+        self._release: tuple[int, frozenset[tuple[str, str]]] = (0, frozenset())
         self._delivery = Delivery(archive, roll.id)
         try:
             self.sitting = self._sitting()
@@ -336,11 +337,23 @@ class Session:
         files = self.camera.wait_for_files(0.15)
         if not files:
             return None
+        report = report or (lambda _: None)
+        late = self._late_for(files)
+        if late is not None:
+            return self._take_in(files, late, "button", None, report)
         place = self.place()
         if place.frame is None:
             return Shot((), (_left_on_card(files),))
         self._frame_in_gate(place)
-        return self._take_in(files, place.frame, "button", None, report or (lambda _: None))
+        return self._take_in(files, place.frame, "button", None, report)
+
+    def _late_for(self, files: Sequence[CardFile]) -> int | None:
+        """Return the frame whose release files belong to that come after it, None for none.
+
+        The second file of raw and JPEG has the first one's name but for its ending.
+        """
+        frame, stems = self._release
+        return frame if files and all(_stem(f) in stems for f in files) else None
 
     def _before_release(self) -> None:
         state = self.refresh_camera()
@@ -420,7 +433,10 @@ class Session:
         judged = tuple((c, self._judge_capture(c)) for c in delivered.captures)
         judged = tuple((self._stored(c), j) for c, j in judged)
         self.store.touch_sitting(self.sitting.id)
-        if not judged and not delivered.repeated:
+        late = origin == "button" and self._late_for(files) == frame
+        if judged:
+            self._release = (frame, frozenset(map(_stem, files)))
+        elif not delivered.repeated and not late:
             raise CameraRefused(
                 "The camera gave no raw file for this frame.",
                 kept=" ".join(delivered.said) or "What it gave is filed beside the raw files.",
@@ -581,6 +597,10 @@ class Session:
 
     def _log(self, kind: str, text: str, frame: int | None = None) -> None:
         self.store.log(kind, text, self._roll_id, frame)
+
+
+def _stem(file: CardFile) -> tuple[str, str]:
+    return file.folder, file.name.rpartition(".")[0]
 
 
 def _left_on_card(files: Sequence[CardFile]) -> str:
