@@ -374,7 +374,7 @@ def test_a_short_file_is_told_and_kept(made: Made, script: Script, tmp_path: Pat
         (-35, FileUnavailable, "disk may be full"),
     ],
 )
-def test_a_transfer_that_breaks_keeps_its_part(  # noqa: PLR0917
+def test_a_transfer_that_breaks_keeps_its_part(
     made: Made, script: Script, tmp_path: Path, code: int, kind: type[Exception], words: str
 ) -> None:
     script.picture("A1.RAW")
