@@ -74,6 +74,16 @@ def shoot(
     frames: Annotated[int, typer.Option(help="Frames on the roll.")] = 36,
     strips: Annotated[int, typer.Option(help="Frames a strip: 4, 5, 6, or 0 for uncut.")] = 6,
     notes: Annotated[str, typer.Option(help="Free notes about the roll.")] = "",
+    copy: Annotated[
+        Path | None,
+        typer.Option(
+            "--copy",
+            help="A folder on another disk that gets a verified copy of every file. Remembered.",
+        ),
+    ] = None,
+    no_copy: Annotated[
+        bool, typer.Option("--no-copy", help="Forget the copy folder; its copies stay.")
+    ] = False,
     settings: SettingsOption = None,
 ) -> None:
     """Shoot a roll: start a new one, or go on with one at the frame where it stopped."""
@@ -93,6 +103,8 @@ def shoot(
             port=camera,
             roll=name,
             new=new,
+            copy=copy,
+            no_copy=no_copy,
         )
     )
 
@@ -151,6 +163,40 @@ def rolls(
     finally:
         opened.close()
     typer.echo(json.dumps(rows, indent=1, ensure_ascii=False) if as_json else listing_text(rows))
+
+
+@app.command()
+def verify(
+    roll: Annotated[str | None, typer.Argument(help="Only this roll. [default: all]")] = None,
+    archive: ArchiveOption = None,
+    afresh: Annotated[
+        bool, typer.Option("--afresh", help="Begin anew instead of going on with a check.")
+    ] = False,
+) -> None:
+    """Check that every file is still what it was; name what is missing, changed or unknown."""
+    from tether.keeping import run_verify
+
+    raise typer.Exit(run_verify(archive or default_archive(), roll, afresh=afresh))
+
+
+@app.command()
+def package(
+    roll: Annotated[str, typer.Argument(help="Name of the roll.")],
+    destination: Annotated[Path, typer.Argument(help="A folder that does not exist yet.")],
+    archive: ArchiveOption = None,
+) -> None:
+    """Copy a roll into a package with its checksums (BagIt, RFC 8493), to hand it on."""
+    from tether.keeping import run_package
+
+    run_package(archive or default_archive(), roll, destination)
+
+
+@app.command()
+def rebuild(archive: ArchiveOption = None) -> None:
+    """Build the archive's database from its folders, or record what it lacks."""
+    from tether.keeping import run_rebuild
+
+    run_rebuild(archive or default_archive())
 
 
 @app.command("settings")

@@ -32,6 +32,8 @@ class Start:
     roll: str | None = None
     new: NewRoll | None = None
     hand: BenchHand | None = None
+    copy: Path | None = None
+    no_copy: bool = False
 
 
 def connector(settings: Settings) -> Callable[[str | None], SessionCamera]:
@@ -50,6 +52,7 @@ def opened(start: Start) -> Iterator[tuple[Archive, Judge]]:
     """Open the archive and the judge's worker, and close both whatever happens."""
     archive = Archive(start.archive)
     try:
+        begin_copying(archive, start)
         judge = Judge()
         try:
             yield archive, judge
@@ -57,6 +60,19 @@ def opened(start: Start) -> Iterator[tuple[Archive, Judge]]:
             judge.close()
     finally:
         archive.close()
+
+
+def begin_copying(archive: Archive, start: Start) -> None:
+    """Let a second folder receive copies: the one that was named, else the one remembered."""
+    from tether.session import mirror
+
+    if start.no_copy:
+        mirror.forget_copy_folder(archive)
+        return
+    folder = start.copy or mirror.remembered_copy_folder(archive)
+    if folder is not None:
+        archive.mirror = mirror.Mirror(archive, mirror.choose_copy_folder(archive, folder))
+        archive.mirror.start()
 
 
 def run_screen(start: Start) -> None:
@@ -104,3 +120,5 @@ def run_screen(start: Start) -> None:
             from tether.report.summary import leaving_text
 
             print(leaving_text(archive, screen.session.roll.name, start.hand is not None))
+        if archive.mirror is not None:
+            print(archive.mirror.finish().sentence())

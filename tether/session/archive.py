@@ -20,6 +20,7 @@ import shutil
 import tempfile
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tether.errors import TetherError
 from tether.session.beside import (
@@ -34,10 +35,13 @@ from tether.session.beside import (
 )
 from tether.session.intake import flush_folder
 from tether.session.lock import RollLock
-from tether.session.names import DATABASE, is_plain
+from tether.session.names import DATABASE, is_plain, rebuild_command
 from tether.session.roll import Frame, Roll
 from tether.session.store import Store
 from tether.text import plural, printable
+
+if TYPE_CHECKING:
+    from tether.session.mirror import Mirror
 
 __all__ = ["DATABASE", "Archive", "ArchiveUnusable", "write_json"]
 
@@ -76,6 +80,7 @@ class Archive:
         if not (self.root / DATABASE).is_file():
             self._without_database(create)
         self.store = Store(self.root / DATABASE, create=create, read_only=not create)
+        self.mirror: Mirror | None = None
 
     def _prepare(self) -> None:
         try:
@@ -99,7 +104,7 @@ class Archive:
                 f"The archive's database is missing: {where} holds "
                 f"{plural(len(folders), 'roll')}, but no {DATABASE}.",
                 kept="The raw files and what is known of them lie in the rolls' folders.",
-                todo=f"Build the database from the folders: tether rebuild --archive '{where}'",
+                todo=f"Build the database from the folders: {rebuild_command(self.root)}",
             )
         if not create:
             raise ArchiveUnusable(
@@ -108,7 +113,9 @@ class Archive:
             )
 
     def close(self) -> None:
-        """Close the database. May be called twice."""
+        """Stop copying and close the database. May be called twice."""
+        if self.mirror is not None:
+            self.mirror.close()
         self.store.close()
 
     def folder(self, roll: Roll) -> Path:
@@ -132,7 +139,7 @@ class Archive:
                 f"{printable(str(folder))}.",
                 kept="Nothing was read or changed.",
                 todo="The database was edited by something else. Move it away, keep it, and build "
-                f"it from the folders: tether rebuild --archive '{printable(str(self.root))}'",
+                f"it from the folders: {rebuild_command(self.root)}",
             )
         return folder / name
 
@@ -178,7 +185,7 @@ class Archive:
                 f"The folder of roll '{printable(roll.name)}' is not at {where}.",
                 kept="Nothing was changed.",
                 todo="If it was moved, move it back. If it was given another name in the archive, "
-                f"run: tether rebuild --archive '{printable(str(self.root))}'",
+                f"run: {rebuild_command(self.root)}",
             )
         owner = roll.name
         if (folder / ROLL_FILE).is_file():
@@ -212,6 +219,8 @@ class Archive:
         """Write what is known of a frame beside its files, and what the log has of it."""
         self._write_frame(roll, frame)
         self.write_log(roll)
+        if self.mirror is not None:
+            self.mirror.nudge(roll)
 
     def _write_frame(self, roll: Roll, frame: Frame) -> None:
         takes = {c.take for c in frame.captures}
@@ -241,6 +250,8 @@ class Archive:
             if frame.captures or frame.note or frame.state.value != "open":
                 self._write_frame(roll, frame)
         self.write_log(roll)
+        if self.mirror is not None:
+            self.mirror.nudge(roll)
 
     def strangers(self, roll: Roll) -> list[str]:
         """Return the names of files in a roll's folder that nobody recorded.

@@ -41,7 +41,7 @@ STEPS: tuple[Step, ...] = (
         "film-base",
         Scope.SITTING,
         "Make sure that the film is safety film and in a fit state to handle.",
-        "Old cellulose nitrate film burns fiercely; it cannot be put out and must not go on a lamp.",
+        "Old cellulose nitrate film burns fiercely and cannot be put out: never put it on a lamp.",
         "Safety film usually says SAFETY on its edge. Film from before the early 1950s without "
         "that word, film that smells sharp, is brown, sticky or powdery is a case for an archive.",
         "If it may be nitrate: stop, keep it cool and away from the lamp and from any flame, and "

@@ -15,6 +15,7 @@ from typing import Any
 
 from tether.errors import TetherError
 from tether.session.intake import flush_file, flush_folder
+from tether.session.names import rebuild_command
 from tether.session.schema import VERSION, bring_up_to_date
 from tether.text import printable
 
@@ -24,6 +25,10 @@ BUSY_SECONDS = 10.0
 
 class ArchiveDatabaseError(TetherError):
     """The archive's database cannot be used as it is."""
+
+
+class ArchiveDatabaseDamaged(ArchiveDatabaseError):
+    """The archive's database is no database any more, or not a whole one."""
 
 
 class Database:
@@ -154,10 +159,10 @@ def _open(path: Path, *, create: bool, keep_copy: bool = True) -> sqlite3.Connec
     try:
         connection.execute("PRAGMA foreign_keys = ON")
         if found == 0 and not create:
-            raise ArchiveDatabaseError(
+            raise ArchiveDatabaseDamaged(
                 f"The archive's database {printable(str(path))} is empty.",
                 kept="The raw files beside it are untouched.",
-                todo="Build it from the folders: tether rebuild --archive FOLDER.",
+                todo=f"Build it from the folders: {rebuild_command(path.parent)}",
             )
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
@@ -188,10 +193,12 @@ def _keep_copy(connection: sqlite3.Connection, path: Path, version: int) -> None
 def _told(path: Path) -> Iterator[None]:
     """Turn what SQLite says into words for a person."""
     where = printable(str(path))
-    rebuild = f"tether rebuild --archive '{printable(str(path.parent))}'"
+    rebuild = rebuild_command(path.parent)
     try:
         yield
     except sqlite3.OperationalError as error:
+        if "no such" in str(error):  # a table or column that every such database has
+            raise _damaged(where, error, rebuild) from error
         full = "full" in str(error)
         raise ArchiveDatabaseError(
             f"The archive's database {where} did not take it: {error}.",
@@ -204,8 +211,12 @@ def _told(path: Path) -> Iterator[None]:
     except sqlite3.IntegrityError:
         raise
     except sqlite3.DatabaseError as error:
-        raise ArchiveDatabaseError(
-            f"The archive's database {where} is damaged: {error}.",
-            kept="The raw files beside it are untouched.",
-            todo=f"Build it again from the folders, which keeps the damaged file: {rebuild}",
-        ) from error
+        raise _damaged(where, error, rebuild) from error
+
+
+def _damaged(where: str, error: Exception, rebuild: str) -> ArchiveDatabaseDamaged:
+    return ArchiveDatabaseDamaged(
+        f"The archive's database {where} is damaged: {error}.",
+        kept="The raw files beside it are untouched.",
+        todo=f"Build it again from the folders, which keeps the damaged file: {rebuild}",
+    )

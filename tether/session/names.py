@@ -5,8 +5,10 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import shlex
+from pathlib import Path
 
-from tether.text import is_control
+from tether.text import is_control, printable
 
 #: Room for a roll's part in a file name: 255 bytes is what common file systems allow, and the
 #: frame, the take and the ending want some of it.
@@ -19,36 +21,9 @@ LONGEST_NAME = 255
 DATABASE = "tether.sqlite3"
 
 _RAW_ENDINGS = frozenset(
-    [
-        "dng",
-        "nef",
-        "nrw",
-        "cr2",
-        "cr3",
-        "crw",
-        "arw",
-        "sr2",
-        "srf",
-        "raf",
-        "rw2",
-        "raw",
-        "orf",
-        "ori",
-        "pef",
-        "srw",
-        "3fr",
-        "fff",
-        "iiq",
-        "x3f",
-        "erf",
-        "mef",
-        "mos",
-        "mrw",
-        "kdc",
-        "dcr",
-        "rwl",
-        "gpr",
-    ]
+    {"dng", "nef", "nrw", "cr2", "cr3", "crw", "arw", "sr2", "srf", "raf", "rw2", "raw", "orf"}
+    | {"ori", "pef", "srw", "3fr", "fff", "iiq", "x3f", "erf", "mef", "mos", "mrw", "kdc", "dcr"}
+    | {"rwl", "gpr"}
 )
 
 CAPTURE_NAME = re.compile(
@@ -124,3 +99,8 @@ def ending_of(camera_name: str, head: bytes) -> tuple[str, bool]:
     if claimed in _RAW_ENDINGS:
         return claimed, True
     return ("dng" if head[:4] in (b"II*\0", b"MM\0*") else "raw"), True
+
+
+def rebuild_command(root: Path) -> str:
+    """Return the command that builds an archive's database again, to paste into a shell."""
+    return f"tether rebuild --archive {shlex.quote(printable(str(root), 1000))}"

@@ -168,6 +168,10 @@ CREATE INDEX card_file_unfetched ON card_file (camera) WHERE unfetched = 1;
 
 -- Facts about the archive as a whole: its number, where its copy lies.
 CREATE TABLE archive_fact (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
+
+-- Rolls of which the copy folder lacks something; `mark` changes whenever more is to be copied.
+CREATE TABLE copy_behind (roll_id INTEGER PRIMARY KEY REFERENCES roll (id), mark INTEGER NOT NULL)
+    STRICT;
 """
 
 STEPS = (_V1, _V2)

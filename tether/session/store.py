@@ -7,7 +7,7 @@ is made of them.
 
 from __future__ import annotations
 
-from tether.session.database import ArchiveDatabaseError
+from tether.session.database import ArchiveDatabaseDamaged, ArchiveDatabaseError
 from tether.session.rows import (
     Companion,
     Confirmed,
@@ -20,9 +20,10 @@ from tether.session.rows import (
 )
 from tether.session.store_captures import Captures
 from tether.session.store_rolls import Rolls
-from tether.session.store_work import Begun, Log, LogLine, Sittings
+from tether.session.store_work import Begun, Behind, Log, LogLine, Sittings
 
 __all__ = [
+    "ArchiveDatabaseDamaged",
     "ArchiveDatabaseError",
     "Companion",
     "Confirmed",
@@ -37,5 +38,5 @@ __all__ = [
 ]
 
 
-class Store(Rolls, Captures, Sittings, Begun, Log):
+class Store(Rolls, Captures, Sittings, Begun, Log, Behind):
     """The database of one archive. Safe to use from several threads, one call at a time."""

@@ -15,8 +15,10 @@ from tether.text import printable
 class Rolls(Database):
     """Rolls: new ones, the one by its name, the list of them."""
 
-    def add_roll(self, new: NewRoll) -> Roll:
-        """Store a new roll.
+    def add_roll(
+        self, new: NewRoll, *, folder: str | None = None, created_at: str | None = None
+    ) -> Roll:
+        """Store a new roll; ``folder`` and ``created_at`` are known for one that was found.
 
         Raises
         ------
@@ -24,10 +26,11 @@ class Rolls(Database):
             When its facts make no sense or the name is taken.
         """
         new = new.checked()
-        folder = folder_name(new.name)
-        # Some disks hold 'harbour' and 'Harbour' for the same folder.
-        if self.one("SELECT 1 FROM roll WHERE folder = ? COLLATE NOCASE", folder):
-            folder = apart(folder, new.name)
+        if folder is None:
+            folder = folder_name(new.name)
+            # Some disks hold 'harbour' and 'Harbour' for the same folder.
+            if self.one("SELECT 1 FROM roll WHERE folder = ? COLLATE NOCASE", folder):
+                folder = apart(folder, new.name)
         try:
             with self.change() as db:
                 db.execute(
@@ -41,7 +44,7 @@ class Rolls(Database):
                         new.frames_expected,
                         new.strip_length,
                         new.notes,
-                        now(),
+                        created_at or now(),
                     ),
                 )
         except sqlite3.IntegrityError as error:

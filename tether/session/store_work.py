@@ -174,3 +174,35 @@ class Log(Database):
                 "AND NOT EXISTS (SELECT 1 FROM log WHERE id = ?1)), ?2, ?3, ?4, ?5, ?6)",
                 [(x.id, x.at, roll_id, x.frame, x.kind, storable(x.text)) for x in lines],
             )
+
+
+class Behind(Database):
+    """Which rolls the copy folder lacks something of; it outlives a stop."""
+
+    def fall_behind(self, roll_id: int) -> None:
+        """Store that a roll has something to be copied."""
+        with self.change() as db:
+            db.execute(
+                "INSERT INTO copy_behind VALUES (?, 1) ON CONFLICT DO UPDATE SET mark = mark + 1",
+                (roll_id,),
+            )
+
+    def all_fall_behind(self) -> None:
+        """Store that every roll has: the copy folder is a new one."""
+        with self.change() as db:
+            db.execute("INSERT OR IGNORE INTO copy_behind SELECT id, 1 FROM roll")
+
+    def catch_up(self, roll_id: int, mark: int) -> None:
+        """Store that a roll was copied, unless more was to be copied since."""
+        with self.change() as db:
+            db.execute("DELETE FROM copy_behind WHERE roll_id = ? AND mark = ?", (roll_id, mark))
+
+    def behind(self, limit: int = 50) -> list[tuple[int, int]]:
+        """Return the newest rolls that are behind as (roll, mark)."""
+        rows = self.all("SELECT * FROM copy_behind ORDER BY roll_id DESC LIMIT ?", limit)
+        return [(r["roll_id"], r["mark"]) for r in rows]
+
+    def count_behind(self) -> int:
+        """Return how many rolls are behind."""
+        row = self.one("SELECT count(*) AS n FROM copy_behind")
+        return int(row["n"]) if row else 0

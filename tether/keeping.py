@@ -1,0 +1,140 @@
+"""What the commands that look after an archive do on a terminal."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+from tether.errors import TetherError
+from tether.session.archive import Archive
+from tether.session.fixity import Checked, Finding, Pace, Wrong, check
+from tether.session.names import rebuild_command
+from tether.session.notebook import Notebook
+from tether.session.roll import Roll
+from tether.text import megabytes, plural, printable
+
+
+def run_verify(root: Path, roll_name: str | None, *, afresh: bool) -> int:
+    """Check a roll or the whole archive; return the exit code, 1 when anything is wrong."""
+    with contextlib.closing(Archive(root, create=False)) as archive:
+        store = archive.store
+        notebook = None
+        damage: list[str] = []
+        if roll_name is None:
+            damage = store.damage()
+            notebook = Notebook(archive.root, afresh=afresh)
+            if notebook.count:
+                print(f"Going on with a check: {plural(notebook.count, 'roll')} done before.")
+            rolls, count = store.rolls(), store.totals().rolls
+        else:
+            rolls, count = iter([store.roll(roll_name)]), 1
+        try:
+            with _bar() as report:
+                found = check(archive, rolls, count, notebook=notebook, report=report)
+        except KeyboardInterrupt:
+            raise TetherError(
+                "The check was interrupted.",
+                kept="" if notebook is None else "The rolls that it had checked are noted.",
+                todo="The same command goes on with it.",
+            ) from None
+        if notebook is not None:
+            notebook.clear()
+    for line in damage:
+        print(f"the database: {printable(line)}")
+    for finding in found.findings:
+        print(finding.sentence())
+    print(_outcome(found))
+    for line in _advice(found.findings, archive.root):
+        print(line)
+    _note(root, roll_name, _outcome(found))
+    return 1 if found.findings or damage else 0
+
+
+def _outcome(found: Checked) -> str:
+    wrong = len(found.findings)
+    before = f" ({plural(found.before, 'roll')} more before)" if found.before else ""
+    return (
+        f"{plural(found.files, 'file')}, {megabytes(found.bytes)} in {plural(found.rolls, 'roll')}"
+        f" checked{before}: {plural(wrong, 'thing') + ' wrong.' if wrong else 'all as recorded.'}"
+    )
+
+
+def _advice(findings: list[Finding], root: Path) -> Iterator[str]:
+    kinds = {finding.kind for finding in findings}
+    if kinds & {Wrong.MISSING, Wrong.CHANGED, Wrong.UNREADABLE}:
+        yield "Bring such a file back from the copy folder, a package or the camera's card."
+    if Wrong.UNKNOWN in kinds:
+        yield (
+            "Files that are not recorded: move them out, or have those that are named like "
+            f"captures recorded with: {rebuild_command(root)}"
+        )
+
+
+def _note(root: Path, roll_name: str | None, outcome: str) -> None:
+    """Put the outcome into the log, where the archive can be written to."""
+    with contextlib.suppress(TetherError, OSError), contextlib.closing(Archive(root)) as archive:
+        roll_id = None if roll_name is None else archive.store.roll(roll_name).id
+        archive.store.log("verify", outcome, roll_id)
+
+
+@contextmanager
+def _bar() -> Iterator[Callable[[Pace], None]]:
+    """Show a bar on a terminal, nothing elsewhere."""
+    if not sys.stdout.isatty():
+        yield lambda _: None
+        return
+    bars = Progress(
+        TextColumn("{task.fields[roll]}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %"),
+        TimeRemainingColumn(),
+        console=Console(),
+        transient=True,
+    )
+    task = bars.add_task("", total=None, roll="")
+
+    def report(pace: Pace) -> None:
+        share = pace.done_bytes / pace.roll_bytes if pace.roll_bytes else 0.0
+        bars.update(
+            task,
+            total=pace.all_rolls,
+            completed=pace.rolls + share,
+            roll=_plain(printable(pace.roll, 30)),
+        )
+
+    with bars:
+        yield report
+
+
+def _plain(text: str) -> str:
+    """A roll's name is no markup for the bar's text."""
+    return text.replace("[", "(").replace("]", ")")
+
+
+def run_package(root: Path, roll_name: str, destination: Path) -> None:
+    """Make a package of a roll, and say where it lies."""
+    from tether.session.package import package
+
+    with contextlib.closing(Archive(root, create=False)) as archive:
+        roll: Roll = archive.store.roll(roll_name)
+        said = (lambda name: print(f"  {printable(name)}")) if sys.stdout.isatty() else _nothing
+        made = package(archive, roll, destination, said)
+    print(f"The package lies in {printable(str(made), 500)}; it was read back and is valid.")
+
+
+def _nothing(_: str) -> None:
+    """Show no progress."""
+
+
+def run_rebuild(root: Path) -> None:
+    """Rebuild the database, and say what was found."""
+    from tether.session.rebuild import rebuild
+
+    for line in rebuild(root, _nothing).words():
+        print(line)

@@ -1,0 +1,103 @@
+"""Copying a file to another disk, and knowing afterwards that the copy is the same."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import os
+import tempfile
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from tether.errors import TetherError
+from tether.session.intake import digest_of, flush, flush_folder
+from tether.text import printable
+
+_BLOCK = 1 << 20
+
+
+class CopyStopped(Exception):
+    """The copying was asked to stop in the middle."""
+
+
+class SourceChanged(TetherError):
+    """The file to be copied is not what was recorded; there is no copy."""
+
+
+def copy_verified(
+    source: Path, final: Path, size: int, sha256: str, stop: threading.Event | None = None
+) -> None:
+    """Copy a file; the copy gets its name when it was read back and found right.
+
+    The bytes are pushed out of the system's cache before they are read back where the system
+    offers it (``posix_fadvise``), so that the disk is read and not the memory.
+
+    Raises
+    ------
+    SourceChanged
+        When the source is missing or its bytes are not what was recorded.
+    CopyStopped
+        When ``stop`` was set. No copy is left.
+    OSError
+        When the disk of the copy fails, or the copy reads back differently (EIO).
+    """
+    with _unfinished(final) as part:
+        digest = hashlib.sha256()
+        copied = 0
+        try:
+            reading = source.open("rb")
+        except OSError as error:
+            raise SourceChanged(
+                f"{printable(source.name)} cannot be read ({error.strerror})."
+            ) from error
+        with reading, part.open("wb") as writing:
+            while block := reading.read(_BLOCK):
+                if stop is not None and stop.is_set():
+                    raise CopyStopped
+                digest.update(block)
+                copied += len(block)
+                writing.write(block)
+            writing.flush()
+            flush(writing.fileno())
+            if hasattr(os, "posix_fadvise"):
+                os.posix_fadvise(writing.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+        if (copied, digest.hexdigest()) != (size, sha256):
+            raise SourceChanged(f"{printable(source.name)} is not what was recorded.")
+        if digest_of(part)[:2] != (size, sha256):
+            raise OSError(errno.EIO, "a copy reads back differently")
+        # Other programs leave this folder alone but for one like this, which writes the same.
+        if not os.path.lexists(final):
+            part.rename(final)
+    flush_folder(final.parent)
+
+
+def replace_small(source: Path, final: Path) -> None:
+    """Copy one of our own small files, replacing the older one as a whole."""
+    data = source.read_bytes()
+    with contextlib.suppress(FileNotFoundError):
+        if final.read_bytes() == data:
+            return
+    with _unfinished(final) as part:
+        with part.open("wb") as writing:
+            writing.write(data)
+            writing.flush()
+            flush(writing.fileno())
+        part.replace(final)
+    flush_folder(final.parent)
+
+
+@contextmanager
+def _unfinished(final: Path) -> Iterator[Path]:
+    """Give a name for an unfinished copy; what is left there afterwards is removed."""
+    handle, name = tempfile.mkstemp(dir=final.parent, prefix=".copy-", suffix=".part")
+    os.close(handle)
+    part = Path(name)
+    try:
+        part.chmod(0o644)
+        yield part
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink()

@@ -1,0 +1,186 @@
+"""Fixity: whether every recorded file is still there with the bytes that it came with."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import threading
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+
+from tether.session.archive import Archive, ArchiveUnusable
+from tether.session.notebook import Notebook
+from tether.session.roll import Roll
+from tether.text import printable
+
+_BLOCK = 1 << 20
+
+
+class Wrong(StrEnum):
+    """What can be wrong with a file."""
+
+    MISSING = "missing"
+    CHANGED = "changed"
+    UNREADABLE = "unreadable"
+    UNKNOWN = "not recorded"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A file that is not as it should be."""
+
+    kind: Wrong
+    roll: str
+    path: Path
+    why: str = ""
+
+    def sentence(self) -> str:
+        """Say it on one line."""
+        return f"{self.kind.value}: {printable(str(self.path), 500)}" + (
+            f" ({printable(self.why, 100)})" if self.why else ""
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How far a check is: rolls of all rolls, bytes of this roll's bytes."""
+
+    roll: str
+    rolls: int
+    all_rolls: int
+    done_bytes: int
+    roll_bytes: int
+
+
+@dataclass
+class Checked:
+    """What a check found."""
+
+    rolls: int = 0
+    files: int = 0
+    bytes: int = 0
+    before: int = 0
+    findings: list[Finding] = field(default_factory=list)
+
+
+def check(
+    archive: Archive,
+    rolls: Iterable[Roll],
+    all_rolls: int,
+    *,
+    notebook: Notebook | None = None,
+    report: Callable[[Pace], None] = lambda _: None,
+    workers: int | None = None,
+) -> Checked:
+    """Recompute the SHA-256 of every recorded file, on all cores.
+
+    Threads serve as well as processes: ``hashlib`` lets other threads run while it works on a
+    block (measured in docs/storage.md).
+
+    Parameters
+    ----------
+    archive, rolls, all_rolls
+        What to check, and how many rolls that is.
+    notebook
+        Of a check that was interrupted; rolls noted there are not read again.
+    report
+        Called from one thread as blocks are read.
+    workers
+        Threads; None for one a core.
+    """
+    done = Checked()
+    stop = threading.Event()
+    with ThreadPoolExecutor(workers or os.cpu_count() or 1) as pool:
+        try:
+            for number, roll in enumerate(rolls):
+                if notebook is not None and notebook.has(roll.folder):
+                    done.before += 1
+                    continue
+                pace = _Pacer(roll, number, all_rolls, report)
+                findings = _check_roll(archive, roll, pool, stop, done, pace)
+                done.rolls += 1
+                done.findings += findings
+                if notebook is not None and not findings:
+                    notebook.add(roll.folder)
+        except BaseException:
+            stop.set()  # Ctrl-C: the threads stop at their next block
+            raise
+    return done
+
+
+class _Pacer:
+    """Adds up the bytes that several threads read."""
+
+    def __init__(
+        self, roll: Roll, number: int, all_rolls: int, report: Callable[[Pace], None]
+    ) -> None:
+        self._roll, self._number, self._all = roll, number, all_rolls
+        self._report = report
+        self._lock = threading.Lock()
+        self._done = 0
+        self.total = 0
+
+    def add(self, count: int) -> None:
+        with self._lock:
+            self._done += count
+            self._report(Pace(self._roll.name, self._number, self._all, self._done, self.total))
+
+
+def _check_roll(
+    archive: Archive,
+    roll: Roll,
+    pool: ThreadPoolExecutor,
+    stop: threading.Event,
+    done: Checked,
+    pace: _Pacer,
+) -> list[Finding]:
+    recorded = archive.store.recorded(roll.id)
+    pace.total = sum(size for _, size, _ in recorded)
+    pace.add(0)
+
+    def one(entry: tuple[str, int, str]) -> Finding | None:
+        name, size, digest = entry
+        try:
+            path = archive.file(roll, name)
+        except ArchiveUnusable as error:
+            return Finding(Wrong.UNREADABLE, roll.name, archive.root, error.what)
+        return _check_file(roll, path, size, digest, stop, pace)
+
+    findings = [f for f in pool.map(one, recorded) if f is not None]
+    done.files += len(recorded)
+    done.bytes += pace.total
+    try:
+        if recorded or archive.folder(roll).exists():
+            folder = archive.folder(roll)
+            findings += [
+                Finding(Wrong.UNKNOWN, roll.name, folder / name) for name in archive.strangers(roll)
+            ]
+    except FileNotFoundError:
+        pass  # every recorded file was named as missing already
+    except (OSError, ArchiveUnusable) as error:
+        findings.append(Finding(Wrong.UNREADABLE, roll.name, archive.root, str(error)))
+    return findings
+
+
+def _check_file(
+    roll: Roll, path: Path, size: int, digest: str, stop: threading.Event, pace: _Pacer
+) -> Finding | None:
+    try:
+        if not path.is_file():
+            return Finding(Wrong.MISSING, roll.name, path)
+        found = path.stat().st_size
+        if found != size:
+            return Finding(Wrong.CHANGED, roll.name, path, f"{found} bytes, recorded {size}")
+        computed = hashlib.sha256()
+        with path.open("rb") as file:
+            while (block := file.read(_BLOCK)) and not stop.is_set():
+                computed.update(block)
+                pace.add(len(block))
+        if not stop.is_set() and computed.hexdigest() != digest:
+            return Finding(Wrong.CHANGED, roll.name, path, "same size, other bytes")
+    except OSError as error:
+        return Finding(Wrong.UNREADABLE, roll.name, path, error.strerror or str(error))
+    return None

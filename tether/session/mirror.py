@@ -1,0 +1,236 @@
+"""A second folder, on another disk, that gets a verified copy of everything filed.
+
+Copying runs in a thread of its own and never holds the session up. When the second disk goes away
+the work goes on; what it lacks is stored, and copied once it is back, be it days later. A copy gets
+its name only when it was read back and found equal, so that a name in the copy folder is proof.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+import uuid
+from dataclasses import dataclass
+from pathlib import Path
+
+from tether.errors import TetherError
+from tether.session.archive import Archive
+from tether.session.beside import BesideUnusable, read_json, write_json
+from tether.session.copying import CopyStopped, SourceChanged, copy_verified, replace_small
+from tether.session.roll import Roll
+from tether.text import plural, printable
+
+MARK_FILE = "tether-copy.json"
+"""Lies in a copy folder: an empty mount point without it is not mistaken for the disk."""
+
+RETRY_SECONDS = 5.0
+"""How often a copy folder that went away is looked for."""
+
+_FOLDER, _NUMBER = "copy folder", "number"
+
+
+class CopyFolderUnusable(TetherError):
+    """The folder cannot hold the copies; nothing was copied."""
+
+
+@dataclass(frozen=True, slots=True)
+class CopyState:
+    """How the copying stands. ``away`` says why nothing can be copied, "" when it can."""
+
+    folder: Path
+    rolls_behind: int
+    away: str
+
+    def sentence(self) -> str:
+        """Say it for a screen or the end of a sitting."""
+        where = printable(str(self.folder))
+        if self.away:
+            return (
+                f"The copy folder {where} cannot be used ({self.away}); "
+                f"{plural(self.rolls_behind, 'roll')} will be copied when it is back."
+            )
+        if self.rolls_behind:
+            return f"{plural(self.rolls_behind, 'roll')} still to be copied to {where}."
+        return f"Everything is copied to {where}."
+
+
+def choose_copy_folder(archive: Archive, folder: Path) -> Path:
+    """Make a folder the archive's copy folder, and remember it.
+
+    Raises
+    ------
+    CopyFolderUnusable
+        When it lies in the archive (or the other way round), cannot be written to, or belongs to
+        another archive.
+    """
+    folder = folder.expanduser().absolute()
+    where = printable(str(folder))
+    root, inner = archive.root.resolve(), folder.resolve()
+    if root == inner or root in inner.parents or inner in root.parents:
+        raise CopyFolderUnusable(
+            f"{where} and the archive lie one in the other.",
+            kept="Nothing was changed.",
+            todo="Name a folder on another disk with --copy.",
+        )
+    known = archive.store.fact(_FOLDER) == str(folder)
+    number = archive.store.fact(_NUMBER) or uuid.uuid4().hex
+    if known and not (folder / MARK_FILE).exists():
+        return folder  # the disk is away; the mirror waits for it
+    try:
+        folder.mkdir(exist_ok=True)
+        if (folder / MARK_FILE).exists():
+            if read_json(folder / MARK_FILE).get("archive") != number:
+                raise CopyFolderUnusable(
+                    f"{where} holds the copies of another archive.",
+                    kept="Nothing was changed.",
+                    todo="Name another folder with --copy.",
+                )
+        else:
+            write_json(folder / MARK_FILE, {"archive": number, "from": str(archive.root)})
+    except (OSError, BesideUnusable) as error:
+        raise CopyFolderUnusable(
+            f"The copy folder {where} cannot be used: {getattr(error, 'strerror', error)}.",
+            kept="Nothing was changed.",
+            todo="Attach the disk, or name another folder with --copy.",
+        ) from error
+    archive.store.set_fact(_NUMBER, number)
+    if not known:
+        archive.store.set_fact(_FOLDER, str(folder))
+        archive.store.all_fall_behind()
+    return folder
+
+
+def forget_copy_folder(archive: Archive) -> None:
+    """Copy no longer. What was copied stays where it is."""
+    archive.store.set_fact(_FOLDER, None)
+
+
+def remembered_copy_folder(archive: Archive) -> Path | None:
+    """Return the archive's copy folder, None where it has none."""
+    folder = archive.store.fact(_FOLDER)
+    return Path(folder) if folder and Path(folder).is_absolute() else None
+
+
+class Mirror:
+    """Copies what is filed, in a thread. Made with a folder from `choose_copy_folder`."""
+
+    def __init__(self, archive: Archive, folder: Path, retry: float = RETRY_SECONDS) -> None:
+        self._archive = archive
+        self._folder = folder
+        self._retry = retry
+        self._away = ""
+        self._news: list[str] = []
+        self._turn = threading.Condition()
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="mirror", daemon=True)
+
+    def start(self) -> None:
+        """Begin to copy what is behind."""
+        self._thread.start()
+
+    def nudge(self, roll: Roll) -> None:
+        """Say that a roll has something new. Returns at once."""
+        self._archive.store.fall_behind(roll.id)
+        with self._turn:
+            self._turn.notify_all()
+
+    def state(self) -> CopyState:
+        """Return how the copying stands."""
+        return CopyState(self._folder, self._archive.store.count_behind(), self._away)
+
+    def news(self) -> tuple[str, ...]:
+        """Return what there is to say since the last call."""
+        with self._turn:
+            said, self._news = tuple(self._news), []
+        return said
+
+    def finish(self, seconds: float = 600.0) -> CopyState:
+        """Wait until everything is copied, the disk is away, or the time is up."""
+        with self._turn:
+            self._turn.notify_all()
+            self._turn.wait_for(
+                lambda: bool(self._away) or not self._archive.store.behind(1), seconds
+            )
+        return self.state()
+
+    def close(self) -> None:
+        """Stop copying; a copy that is under way is given up and made anew next time."""
+        self._stop.set()
+        with self._turn:
+            self._turn.notify_all()
+        if self._thread.is_alive():
+            self._thread.join()
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            behind: list[tuple[int, int]] = []
+            try:
+                behind = self._archive.store.behind()
+                for roll_id, mark in behind:
+                    self._check_folder()
+                    self._copy(self._archive.store.roll_by_id(roll_id))
+                    self._archive.store.catch_up(roll_id, mark)
+                    if self._stop.is_set():
+                        return
+                if behind:
+                    self._set_away("")
+            except CopyStopped:
+                return
+            except (OSError, TetherError) as error:
+                text = (error.strerror if isinstance(error, OSError) else None) or str(error)
+                self._set_away(text)
+            with self._turn:
+                self._turn.notify_all()
+                if not self._stop.is_set() and (not behind or self._away):
+                    # New work wakes this thread; a disk that is away is looked for again.
+                    self._turn.wait(self._retry)
+
+    def _set_away(self, why: str) -> None:
+        with self._turn:
+            before, self._away = self._away, why
+            where = printable(str(self._folder))
+            if why and not before:
+                self._news.append(
+                    f"The copy folder {where} cannot be used: {why}. The work goes on; the copies "
+                    "are made when it is back."
+                )
+            elif before and not why:
+                self._news.append(f"The copy folder {where} is back and has caught up.")
+
+    def _check_folder(self) -> None:
+        mark = self._folder / MARK_FILE
+        if not mark.is_file():
+            raise FileNotFoundError(2, "it is not there")
+        if read_json(mark).get("archive") != self._archive.store.fact(_NUMBER):
+            raise CopyFolderUnusable("it holds the copies of another archive")
+
+    def _say(self, text: str, roll: Roll) -> None:
+        with self._turn:
+            self._news.append(text)
+        self._archive.store.log("copy", text, roll.id)
+
+    def _copy(self, roll: Roll) -> None:
+        archive = self._archive
+        source = archive.folder(roll)
+        target = self._folder / roll.folder
+        (target / "frames").mkdir(parents=True, exist_ok=True)
+        copied = 0
+        for name, size, digest in archive.store.recorded(roll.id):
+            final = target / name
+            if os.path.lexists(final):
+                if final.stat().st_size != size:
+                    self._say(f"{printable(name)} in the copy folder is another file.", roll)
+                continue
+            try:
+                copy_verified(archive.file(roll, name), final, size, digest, self._stop)
+                copied += 1
+            except SourceChanged as error:
+                self._say(f"{error} It was not copied.", roll)
+        for path in (source / "roll.json", *sorted((source / "frames").glob("f*.json"))):
+            with contextlib.suppress(FileNotFoundError):
+                replace_small(path, target / path.relative_to(source))
+        with contextlib.suppress(FileNotFoundError):
+            replace_small(source / "log.jsonl", target / "log.jsonl")
+        if copied:
+            archive.store.log("copy", f"{plural(copied, 'file')} copied and verified", roll.id)

@@ -1,0 +1,130 @@
+"""A roll as a package that an archive elsewhere can check: BagIt, RFC 8493.
+
+The package is a copy. The `bagit` library of the Library of Congress writes and validates it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from tether import __version__
+from tether.errors import TetherError
+from tether.session.archive import DERIVED_ENDINGS, INCOMING, Archive
+from tether.session.beside import FRAMES_FOLDER
+from tether.session.copying import SourceChanged, copy_verified
+from tether.session.roll import Roll
+from tether.text import printable
+
+
+class PackageError(TetherError):
+    """The package was not made; nothing is left of it."""
+
+
+def package(
+    archive: Archive, roll: Roll, destination: Path, report: Callable[[str], None] = lambda _: None
+) -> Path:
+    """Make a BagIt package of a roll, and validate it.
+
+    Parameters
+    ----------
+    archive, roll
+        What to package: every recorded file, verified while it is copied, and what is known of it.
+    destination
+        The package's folder, which must not exist.
+    report
+        Called with each file's name before it is copied.
+
+    Raises
+    ------
+    PackageError
+        When the folder exists or cannot be written, a file is not what was recorded, or the
+        package does not validate.
+    """
+    final = destination.expanduser().absolute()
+    where = printable(str(final))
+    root = archive.root.resolve()
+    if final.exists():
+        raise PackageError(
+            f"{where} exists already.", kept="It was not touched.", todo="Name a new folder."
+        )
+    if root == final.resolve() or root in final.resolve().parents:
+        raise PackageError(
+            f"{where} lies in the archive itself.",
+            kept="Nothing was changed.",
+            todo="Name a folder outside the archive.",
+        )
+    part = None
+    try:
+        final.parent.mkdir(parents=True, exist_ok=True)
+        part = Path(tempfile.mkdtemp(dir=final.parent, prefix=".package-"))
+        part.chmod(0o755)
+        _fill(archive, roll, part, report)
+        _bag(archive, roll, part)
+        part.rename(final)
+    except SourceChanged as error:
+        raise PackageError(
+            f"The roll cannot be packaged: {error.what}",
+            kept="Nothing was changed, and no package was made.",
+            todo="See what is wrong with: tether verify ROLL",
+        ) from error
+    except OSError as error:
+        raise PackageError(
+            f"The package {where} could not be written: {error.strerror}.",
+            kept="The archive was not changed, and no package was made.",
+            todo="Check the disk and the room on it.",
+        ) from error
+    finally:
+        if part is not None and part.exists():
+            shutil.rmtree(part, ignore_errors=True)
+    return final
+
+
+def _fill(archive: Archive, roll: Roll, part: Path, report: Callable[[str], None]) -> None:
+    for name, size, digest in archive.store.recorded(roll.id):
+        report(name)
+        copy_verified(archive.file(roll, name), part / name, size, digest)
+    folder = archive.folder(roll)
+    for path in sorted(folder.iterdir()):
+        if path.name.startswith(".") or path.is_symlink() or (part / path.name).exists():
+            continue
+        if path.is_dir() and path.name != INCOMING:
+            shutil.copytree(
+                path, part / path.name, ignore=shutil.ignore_patterns(".*"), symlinks=True
+            )
+        elif path.suffix.lower() in DERIVED_ENDINGS:
+            shutil.copy2(path, part / path.name)
+    with contextlib.suppress(OSError):
+        (part / FRAMES_FOLDER).rmdir()  # an empty folder cannot be in a BagIt manifest
+
+
+def _bag(archive: Archive, roll: Roll, part: Path) -> None:
+    import bagit  # type: ignore[import-untyped]
+
+    info: dict[str, Any] = {
+        "External-Identifier": roll.name,
+        "External-Description": printable(roll.notes.replace("\n", " "), 1000) or roll.name,
+        "Bag-Software-Agent": f"tether {__version__}, bagit.py {bagit.VERSION}",
+    }
+    bag = bagit.make_bag(str(part), info, checksums=["sha256"])
+    recorded = {name: digest for name, _, digest in archive.store.recorded(roll.id)}
+    entries = bag.payload_entries()
+    wrong = [
+        name
+        for name, digest in recorded.items()
+        if entries.get(f"data/{name}", {}).get("sha256") != digest
+    ]
+    try:
+        bag.validate()
+    except bagit.BagValidationError as error:
+        wrong.append(str(error))
+    if wrong:
+        raise PackageError(
+            f"The package does not read back as it was written: {printable(wrong[0])}.",
+            kept="The archive was not changed, and no package was made.",
+            todo="Check the disk that the package was to lie on, and try another one.",
+        )

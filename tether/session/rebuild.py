@@ -1,0 +1,178 @@
+"""Building an archive's database from its folders, and recording what it lacks.
+
+A database that is lost or damaged is built anew; one that is sound only gets what it lacks: rolls
+and captures whose files are there. Everything read here is untrusted: the folders may have been
+edited by hand, or come from elsewhere.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from tether.errors import TetherError
+from tether.film import FilmProcess
+from tether.session.archive import Archive, ArchiveUnusable, roll_folders
+from tether.session.beside import (
+    FRAMES_FOLDER,
+    LOG_FILE,
+    ROLL_FILE,
+    BesideUnusable,
+    read_json,
+    read_log,
+)
+from tether.session.intake import flush_folder
+from tether.session.names import DATABASE, is_plain
+from tether.session.rebuilt_frames import take_in_frames
+from tether.session.roll import LONGEST_ROLL, NewRoll
+from tether.session.store import ArchiveDatabaseDamaged, Store
+from tether.text import plural, printable
+
+
+@dataclass
+class Rebuilt:
+    """What a rebuild found."""
+
+    rolls: int = 0
+    captures: int = 0
+    moved_away: tuple[Path, ...] = ()
+    said: list[str] = field(default_factory=list)
+
+    def words(self) -> Iterator[str]:
+        """Say it, a line at a time."""
+        for path in self.moved_away:
+            yield f"The old database file is kept as {printable(path.name)}."
+        yield (
+            f"Recorded: {plural(self.rolls, 'roll')} and {plural(self.captures, 'raw file')} that "
+            "the database did not have."
+        )
+        yield from self.said
+
+
+def rebuild(root: Path, report: Callable[[str], None] = lambda _: None) -> Rebuilt:
+    """Make an archive's database hold what its folders hold.
+
+    Parameters
+    ----------
+    root
+        The archive's folder.
+    report
+        Called with each roll's name before it is looked at.
+
+    Raises
+    ------
+    TetherError
+        When the folder holds no rolls, cannot be written to, or a roll is at work.
+    """
+    root = root.expanduser().absolute()
+    done = Rebuilt()
+    if not roll_folders(root):
+        raise ArchiveUnusable(
+            f"There is no roll in {printable(str(root))}: no folder in it holds a {ROLL_FILE}.",
+            kept="Nothing was changed.",
+            todo="Name the archive's folder with --archive.",
+        )
+    if _is_damaged(root / DATABASE):
+        done.moved_away = _move_away(root)
+    with contextlib.closing(_opened_anew(root)) as archive:
+        for folder in roll_folders(root):
+            report(folder.name)
+            try:
+                _take_in(archive, folder, done)
+            except (TetherError, OSError) as error:
+                done.said.append(f"{printable(folder.name, 80)}: {error}")
+    return done
+
+
+def _is_damaged(path: Path) -> bool:
+    """Tell whether a database is there that cannot be used."""
+    if not path.is_file():
+        return False
+    try:
+        with contextlib.closing(Store(path, create=False)) as store:
+            return bool(store.damage())
+    except ArchiveDatabaseDamaged:
+        return True
+
+
+def _move_away(root: Path) -> tuple[Path, ...]:
+    """Give a damaged database and its helper files another name; they are kept."""
+    day = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
+    moved = []
+    for ending in ("-wal", "-shm", ""):
+        old = root / f"{DATABASE}{ending}"
+        new = root / f"{DATABASE}.damaged-{day}{ending}"
+        if old.exists() and not new.exists():
+            old.rename(new)
+            moved.append(new)
+    flush_folder(root)
+    return tuple(moved)
+
+
+def _opened_anew(root: Path) -> Archive:
+    """Open the archive; an empty database is made first where there is none."""
+    if not (root / DATABASE).exists():
+        Store(root / DATABASE).close()
+    return Archive(root)
+
+
+def _take_in(archive: Archive, folder: Path, done: Rebuilt) -> None:
+    if not is_plain(folder.name):
+        done.said.append(f"{printable(folder.name, 80)}: no name for a roll's folder, left alone.")
+        return
+    new, created = _read_roll(folder)
+    store = archive.store
+    is_new = not store.has_roll(new.name)
+    if is_new:
+        store.add_roll(new, folder=folder.name, created_at=created)
+    else:
+        roll = store.roll(new.name)
+        if roll.folder != folder.name:
+            if archive.folder(roll).exists():
+                done.said.append(
+                    f"{printable(folder.name, 80)} says that it is the roll "
+                    f"'{printable(roll.name)}', which lies in {printable(roll.folder)}. It was "
+                    "left alone."
+                )
+                return
+            store.move_roll(roll.id, folder.name)
+            done.said.append(f"The roll '{printable(roll.name)}' lies in {printable(folder.name)}.")
+    roll = store.roll(new.name)
+    lock = archive.open_roll(roll)
+    try:
+        done.rolls += is_new
+        if is_new:
+            store.add_log_lines(roll.id, read_log(folder / LOG_FILE))
+        found, said = take_in_frames(archive, roll, folder / FRAMES_FOLDER)
+        done.captures += found
+        done.said += [f"{printable(folder.name, 80)}: {line}" for line in said]
+        if is_new or found:
+            store.log("rebuild", f"Recorded from the folder: {plural(found, 'raw file')}", roll.id)
+            archive.write_all_beside(store.roll_by_id(roll.id))
+    finally:
+        lock.release()
+
+
+def _read_roll(folder: Path) -> tuple[NewRoll, str]:
+    """Read a roll's facts; numbers out of range are put right, for the files count more."""
+    facts = read_json(folder / ROLL_FILE)
+    try:
+        frames = int(facts["frames_expected"])
+        new = NewRoll(
+            str(facts["name"]),
+            FilmProcess(facts["film"]),
+            str(facts["format"]),
+            min(max(frames, 1), LONGEST_ROLL),
+            int(facts["strip_length"]),
+            printable(str(facts.get("notes", "")), 5000),
+        ).checked()
+        return new, printable(str(facts.get("created_at", "")), 40)
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
+        raise BesideUnusable(
+            f"Its {ROLL_FILE} does not say what film it is ({printable(str(error), 60)}).",
+            kept="The folder was left alone.",
+            todo=f"Mend the {ROLL_FILE} after one of another roll, and rebuild again.",
+        ) from error

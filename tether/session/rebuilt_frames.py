@@ -1,0 +1,192 @@
+"""What a rebuild reads of one roll: its frames' facts, and files that only their names explain."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from tether.session.archive import Archive
+from tether.session.beside import BesideUnusable, read_json
+from tether.session.intake import digest_of
+from tether.session.names import CAPTURE_NAME, ending_of, is_plain
+from tether.session.roll import LONGEST_ROLL, Capture, FrameState, Roll
+from tether.session.store import Companion
+from tether.text import plural, printable
+
+_FRAME_FILE = re.compile(r"^f(\d{3,5})\.json$")
+_SHA256 = re.compile(r"^[0-9a-f]{64}$")
+_DECISIONS = (None, "chosen", "other")
+
+
+def take_in_frames(archive: Archive, roll: Roll, facts_folder: Path) -> tuple[int, list[str]]:
+    """Record what a roll's folder holds and the database lacks.
+
+    Files that the facts name are recorded as the facts say, without reading them; `tether
+    verify` then shows whether they still are what they were. Files that only their names explain
+    are read.
+
+    Returns
+    -------
+    tuple
+        How many captures were added, and what there is to say.
+    """
+    added, said = 0, []
+    for path in sorted(facts_folder.glob("f*.json")):
+        number = _FRAME_FILE.match(path.name)
+        if number is None or not 1 <= int(number[1]) <= LONGEST_ROLL:
+            continue
+        try:
+            added += _take_in(archive, roll, int(number[1]), read_json(path))
+        except BesideUnusable as error:
+            said.append(str(error))
+    unexplained, more = _by_their_names(archive, roll)
+    return added + unexplained, said + more
+
+
+def _take_in(archive: Archive, roll: Roll, number: int, facts: Mapping[str, Any]) -> int:
+    store = archive.store
+    known = store.file_names(roll.id)
+    captures = [
+        c
+        for entry in _list(facts.get("captures"))
+        if (c := _capture(number, entry)) is not None
+        and c.file_name not in known
+        and os.path.lexists(archive.file(roll, c.file_name))
+    ]
+    takes = {c.take for c in captures}
+    companions = [
+        p
+        for entry in _list(facts.get("companions"))
+        if (p := _companion(number, entry)) is not None and p.file_name not in known
+    ]
+    store.add_release(roll, _numbered(store.next_take(roll.id, number), captures), companions)
+    frame = store.frames(roll)
+    fresh = len(frame) < number or frame[number - 1].state is FrameState.OPEN
+    if fresh:
+        _decide(archive, roll, number, facts, takes)
+    return len(captures)
+
+
+def _numbered(first: int, captures: list[Capture]) -> list[Capture]:
+    """Give takes that are free: two facts files may claim the same one."""
+    seen = set(range(1, first))
+    kept = []
+    for capture in captures:
+        if capture.take not in seen:
+            seen.add(capture.take)
+            kept.append(capture)
+    return kept
+
+
+def _decide(
+    archive: Archive, roll: Roll, number: int, facts: Mapping[str, Any], takes: set[int]
+) -> None:
+    store = archive.store
+    try:
+        state = FrameState(str(facts.get("state")))
+    except ValueError:
+        state = FrameState.OPEN
+    if number > roll.frames_expected and state is not FrameState.OPEN:
+        store.change_roll(roll.id, frames_expected=number)
+    captures = next((f.captures for f in store.frames(roll) if f.number == number), ())
+    chosen = next((c.id for c in captures if c.decision == "chosen" and c.take in takes), None)
+    if state is FrameState.KEPT and chosen is None:
+        return  # its file is gone: the frame is open, and says so
+    if state is not FrameState.OPEN:
+        store.decide(roll.id, number, state, chosen)
+    note = facts.get("note")
+    if isinstance(note, str) and note:
+        store.set_note(roll.id, number, printable(note, 2000))
+
+
+def _capture(number: int, entry: object) -> Capture | None:
+    if not isinstance(entry, dict):
+        return None
+    name, size, digest = entry.get("file_name"), entry.get("size"), entry.get("sha256")
+    take, decision = entry.get("take"), entry.get("decision")
+    facts, settings = entry.get("facts"), entry.get("settings")
+    if not (_is_file(name, size, digest) and isinstance(take, int) and 0 < take < 100_000):
+        return None
+    return Capture(
+        0,
+        number,
+        take,
+        str(name),
+        int(str(size)),
+        str(digest),
+        printable(str(entry.get("taken_at", "")), 40),
+        printable(str(entry.get("origin", "rebuilt")), 40),
+        decision if decision in _DECISIONS else None,
+        printable(str(entry.get("verdict", "unjudged")), 20),
+        facts if isinstance(facts, dict) else {},
+        {
+            printable(str(k), 40): printable(str(v), 80)
+            for k, v in (settings if isinstance(settings, dict) else {}).items()
+        },
+    )
+
+
+def _companion(number: int, entry: object) -> Companion | None:
+    if not isinstance(entry, dict):
+        return None
+    name, size, digest = entry.get("file_name"), entry.get("size"), entry.get("sha256")
+    take = entry.get("take")
+    if not _is_file(name, size, digest):
+        return None
+    beside = take if isinstance(take, int) and 0 < take < 100_000 else None
+    return Companion(str(name), int(str(size)), str(digest), number, beside)
+
+
+def _is_file(name: object, size: object, digest: object) -> bool:
+    return (
+        is_plain(name)
+        and isinstance(size, int)
+        and 0 < size < 1 << 50
+        and isinstance(digest, str)
+        and _SHA256.match(digest) is not None
+    )
+
+
+def _list(found: object) -> list[object]:
+    return found if isinstance(found, list) else []
+
+
+def _by_their_names(archive: Archive, roll: Roll) -> tuple[int, list[str]]:
+    """Record files that have a capture's name and no facts: raw files first, then the others."""
+    store, folder = archive.store, archive.folder(roll)
+    added, other = 0, []
+    found = []
+    for name in archive.strangers(roll):
+        path = folder / name
+        match = CAPTURE_NAME.match(name)
+        if not match or path.is_symlink() or not path.is_file() or not is_plain(name):
+            other.append(name)
+            continue
+        size, digest, head = digest_of(path)
+        raw = ending_of(name, head)[1]
+        found.append((not raw, int(match["frame"]), int(match["take"]), name, size, digest))
+    for other_kind, frame, take, name, size, digest in sorted(found):
+        if not 0 < frame <= LONGEST_ROLL or size == 0:
+            other.append(name)
+        elif other_kind:
+            store.add_release(roll, [], [Companion(name, size, digest, frame, take)])
+        else:
+            last = store.next_take(roll.id, frame)
+            taken_at = datetime.fromtimestamp((folder / name).stat().st_mtime, UTC)
+            stamp = taken_at.isoformat(timespec="milliseconds")
+            number = max(take, last) if take < 100_000 else last
+            capture = Capture(0, frame, number, name, size, digest, stamp, "rebuilt")
+            store.add_release(roll, [capture])
+            added += 1
+    said = []
+    if other:
+        names = ", ".join(printable(n, 60) for n in other[:3])
+        said.append(
+            f"{plural(len(other), 'file')} without a capture's name left alone: {names}"
+            f"{' …' if len(other) > 3 else ''}"
+        )
+    return added, said
