@@ -199,6 +199,49 @@ def rebuild(archive: ArchiveOption = None) -> None:
     run_rebuild(archive or default_archive())
 
 
+@app.command()
+def plan(
+    film_format: Annotated[
+        str, typer.Option("--format", help=f"One of {', '.join(FILM_FORMATS)}.")
+    ] = "135",
+    sensor: Annotated[str, typer.Option(help="Width x height of the sensor in mm.")] = "36x24",
+    pixels: Annotated[
+        str | None, typer.Option(help="Its pixels: 8192x5464, or 45 for megapixels.")
+    ] = None,
+    focal: Annotated[float | None, typer.Option(help="Focal length of the lens in mm.")] = None,
+    aperture: Annotated[
+        float | None, typer.Option(help="f-number marked on the lens. [default: 8]")
+    ] = None,
+    pupil_ratio: Annotated[float, typer.Option(help="Exit over entrance pupil.")] = 1.0,
+    closest: Annotated[
+        str | None, typer.Option(help="Largest magnification of the lens alone: 0.5 or 1:2.")
+    ] = None,
+    archive: Annotated[
+        Path | None, typer.Option("--archive", help="Measure the pace of this archive.")
+    ] = None,
+    rolls: Annotated[int | None, typer.Option(help="Rolls in the whole collection.")] = None,
+    frames_per_roll: Annotated[
+        int | None, typer.Option(help="Frames a roll. [default: as in the archive, or 36]")
+    ] = None,
+    seconds_per_frame: Annotated[
+        float | None, typer.Option(help="Seconds a frame. [default: as in the archive]")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    settings: SettingsOption = None,
+) -> None:
+    """Plan a bench: magnification, spacer, aperture, resolution; hours and disk space to go."""
+    from tether.report import plan as planning
+    from tether.report.bench_numbers import Asked
+    from tether.report.plan_words import plan_text
+
+    asked = Asked(
+        film_format, sensor, pixels, focal, aperture, pupil_ratio, closest,
+        rolls, frames_per_roll, seconds_per_frame,
+    )  # fmt: skip
+    found = planning.plan(asked, read_settings(settings), archive)
+    typer.echo(json.dumps(found, indent=1, ensure_ascii=False) if as_json else plan_text(found))
+
+
 @app.command("settings")
 def show_settings(
     settings: SettingsOption = None,
