@@ -152,11 +152,11 @@ class Positive:
         0.1,
         2.0,
     )
-    evening: float = number(
-        0.4, "share of a frame's lightness against mid-grey that is evened out", PRACTICE, 0.0, 1.0
+    evening_slack: float = number(
+        0.4, "density by which a frame may be thin or dense before it is evened", PRACTICE, 0.0, 2.0
     )
     evening_limit: float = number(
-        0.4, "density by which evening may move a frame at most", PRACTICE, 0.0, 2.0
+        0.6, "density by which evening may move a frame at most, 0 for none", PRACTICE, 0.0, 2.0
     )
     black: float = number(
         2.0, "log luminance from mid-grey down to the print's black", PRACTICE, 1.0, 4.0

@@ -99,8 +99,10 @@ def roll_balance(density: NDArray[np.floating], neutral: float) -> Balance:
     return Balance((r, g, b), (x, y, z))
 
 
-def evening(centre_density: float, mid: float, share: float, limit: float) -> float:
-    """Return the density that is added to a frame's so that thin and dense frames come closer.
+def evening(centre_density: float, mid: float, slack: float, limit: float) -> float:
+    """Return the density that is added to a frame's so that thin and dense frames can be seen.
+
+    Frames within ``slack`` of mid-grey get 0: they are printed alike, as on one sheet of paper.
 
     Parameters
     ----------
@@ -108,9 +110,11 @@ def evening(centre_density: float, mid: float, share: float, limit: float) -> fl
         Mean density above base of the frame's picture.
     mid
         Density that prints as mid-grey.
-    share
-        Share of the difference that is evened out, 0..1.
+    slack
+        Difference that is left alone; what is beyond it is evened out.
     limit
         Largest result, either way.
     """
-    return float(np.clip(share * (mid - centre_density), -limit, limit))
+    away = mid - centre_density
+    beyond = away - float(np.clip(away, -slack, slack))
+    return float(np.clip(beyond, -limit, limit))
