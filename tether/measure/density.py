@@ -1,0 +1,120 @@
+"""Density against the open gate (ISO 5-2: transmittance density, D = -log10 T)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from tether.measure.exposure import percentile
+from tether.measure.levels import FLOOR, FloatArray
+from tether.measure.survey import Survey
+
+STOP = float(np.log10(2))
+"""Density of one stop of light, 0.301."""
+
+
+def density(
+    frame: ArrayLike, open_gate: ArrayLike, dark: float = 0.0, ratio: float = 1.0
+) -> NDArray[np.float32]:
+    """Return the density of what lies in the gate.
+
+    Parameters
+    ----------
+    frame, open_gate
+        Signals relative to saturation of the same channel, any shapes that go together.
+    dark
+        Signal with the lamp off (stray light), taken off both.
+    ratio
+        How many times the frame's exposure is that of the open gate.
+
+    Returns
+    -------
+    ``D = -log10 T`` with ``T = (frame - dark) / (open gate - dark) / ratio`` (ISO 5-2). Signals
+    are kept above 2**-16, so the result never exceeds what the sensor could tell.
+    """
+    top = np.maximum(np.asarray(frame, np.float32) - np.float32(dark), np.float32(FLOOR))
+    light = np.maximum(np.asarray(open_gate, np.float32) - np.float32(dark), np.float32(FLOOR))
+    return np.asarray(np.log10(light * np.float32(ratio)) - np.log10(top), np.float32)
+
+
+def density_report(
+    picture: Survey,
+    open_gate: FloatArray,
+    where: NDArray[np.bool_] | None,
+    base: Mapping[str, float] | None,
+    base_place: NDArray[np.bool_] | None = None,
+    ratio: float = 1.0,
+) -> dict[str, dict[str, float | None]]:
+    """Return base and the range of densities in the picture, per channel.
+
+    Parameters
+    ----------
+    picture
+        Survey of the frame.
+    open_gate
+        Signal of the open gate at the survey's pixels, shape (channels, height, width).
+    where
+        The picture, shape (height, width); None takes everything.
+    base
+        Signal of the base per channel, None where it is not known.
+    base_place
+        Where that was measured, shape (height, width); None takes the open gate's median.
+    ratio
+        How many times the frame's exposure is that of the open gate.
+
+    Returns
+    -------
+    Per channel ``base`` (base plus fog; None where not known) and ``p1``, ``p50``, ``p99``, the
+    densities that 1, 50 and 99 per cent of the picture stay below.
+    """
+    report: dict[str, dict[str, float | None]] = {}
+    for index, name in enumerate(picture.channels):
+        plane, light = picture.signal[index], open_gate[index]
+        values = plane.ravel() if where is None else plane[where]
+        lights = light.ravel() if where is None else light[where]
+        step = max(1, values.size // 200_000)
+        densities = density(values[::step], lights[::step], ratio=ratio)
+        of_base = None
+        if base is not None and name in base:
+            seen = light if base_place is None or not base_place.any() else light[base_place]
+            of_base = float(density(base[name], float(np.median(seen)), ratio=ratio))
+        report[name] = {
+            "base": of_base,
+            **{f"p{p}": percentile(densities, p) for p in (1, 50, 99)},
+        }
+    return report
+
+
+def patch_densities(
+    picture: Survey,
+    open_gate: FloatArray,
+    boxes: Mapping[str, tuple[float, float, float, float]],
+    ratio: float = 1.0,
+) -> dict[str, dict[str, float]]:
+    """Return the density of each patch of a step tablet, per channel.
+
+    ``boxes`` gives (left, top, right, bottom) of each patch in photosites; the outer fifth of a
+    patch is left out, and the median taken, so that dust and borders do not count.
+    """
+    result: dict[str, dict[str, float]] = {}
+    for patch, (left, top, right, bottom) in boxes.items():
+        inset_x, inset_y = 0.2 * (right - left), 0.2 * (bottom - top)
+        rows = slice(
+            round((top + inset_y) / picture.step), max(1, round((bottom - inset_y) / picture.step))
+        )
+        columns = slice(
+            round((left + inset_x) / picture.step), max(1, round((right - inset_x) / picture.step))
+        )
+        result[patch] = {
+            name: float(
+                density(
+                    np.median(picture.signal[index][rows, columns]),
+                    np.median(open_gate[index][rows, columns]),
+                    ratio=ratio,
+                )
+            )
+            for index, name in enumerate(picture.channels)
+        }
+    return result

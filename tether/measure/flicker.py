@@ -1,0 +1,108 @@
+"""Bands of a flickering lamp, and the shutter times that average them out."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tether.raw.mosaic import Mosaic
+
+STEADY_SECONDS = 0.05
+"""Whole periods of both kinds of mains light: 5 of 1/100 s (50 Hz) and 6 of 1/120 s (60 Hz)."""
+
+_LIT = 0.25
+"""Share of the light from which a row belongs to the gate and not to its mask."""
+_FEWEST_PERIODS = 2.0
+_PADDED = 4
+_LEAST = 1e-3
+_STANDS_OUT = 8.0
+_UNLIKE = 0.4
+
+
+def flicker(mosaic: Mosaic) -> tuple[float, float]:
+    """Return amplitude in per cent, and number over the height, of bands along the rows.
+
+    A lamp that flickers under a rolling shutter gives rows that are brighter and darker in turn,
+    over the whole width alike. The mean of each row is taken in three parts of the width, the
+    smooth trend (a fourth-degree polynomial) divided out, and the middle value of the three
+    spectra taken; what they do not share does not count. The strongest single frequency
+    of at least two periods is returned if it stands out: eight times the median amplitude of all
+    frequencies and 0.1 per cent. Fewer than two bands cannot be told from uneven light.
+    """
+    parts = [_row_means(mosaic, third) for third in range(3)]
+    rows = np.median(parts, axis=0)
+    inside = np.flatnonzero(rows > _LIT * np.percentile(rows, 95))
+    if inside.size < 64:
+        return 0.0, 0.0
+    margin = max(2, inside.size // 50)
+    kept = slice(int(inside[0]) + margin, int(inside[-1]) + 1 - margin)
+    spectra = np.stack([_spectrum(part[kept]) for part in parts])
+    middle = np.median(spectra.real, axis=0) + 1j * np.median(spectra.imag, axis=0)
+    amplitude = np.abs(middle)
+    amplitude[: int(_FEWEST_PERIODS * _PADDED)] = 0
+    peak = int(np.argmax(amplitude))
+    strength = float(amplitude[peak])
+    if strength < _STANDS_OUT * float(np.median(amplitude)) or strength < _LEAST:
+        return 0.0, 0.0
+    if np.abs(spectra[:, peak] - middle[peak]).max() > _UNLIKE * strength:
+        # Dust and the like: bands of a lamp are the same over the whole width.
+        return 0.0, 0.0
+    return 100 * strength, peak / _PADDED * rows.size / (kept.stop - kept.start)
+
+
+def steady_seconds(seconds: float) -> float:
+    """Return the shortest time, no shorter than this, in which mains flicker averages out.
+
+    Lamps on the mains flicker at twice its frequency, 100 or 120 Hz. A twentieth of a second
+    holds whole periods of both, and so does every multiple of it.
+    """
+    return max(1, math.ceil(seconds / STEADY_SECONDS - 1e-6)) * STEADY_SECONDS
+
+
+def steadier_shutter(
+    shutters: tuple[tuple[str, float], ...], seconds: float
+) -> tuple[str, float] | None:
+    """Return the shortest longer setting that averages the flicker out, None where there is none.
+
+    Taken are times within two per cent of a multiple of a twentieth of a second (see
+    `steady_seconds`), and else those from a fifth of a second on, where the rest is small
+    whatever the frequency.
+    """
+    longer = sorted((s for s in shutters if s[1] > seconds), key=lambda s: s[1])
+    for setting in longer:
+        periods = setting[1] / STEADY_SECONDS
+        if round(periods) >= 1 and abs(periods / round(periods) - 1) < 0.02:
+            return setting
+        if setting[1] >= 0.2:
+            return setting
+    return None
+
+
+def _spectrum(rows: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Return the amplitude of every frequency left after the trend, four steps a period."""
+    place = np.linspace(-1, 1, rows.size)
+    fit = np.polynomial.polynomial.polyfit(place, rows, 4)
+    rest = rows / np.maximum(np.polynomial.polynomial.polyval(place, fit), 1e-9) - 1
+    window = np.hanning(rest.size)
+    padded = np.fft.rfft(rest * window, _PADDED * rest.size) * 2 / window.sum()
+    return np.asarray(padded, np.complex128)
+
+
+def _row_means(mosaic: Mosaic, third: int) -> NDArray[np.float64]:
+    """Return the mean signal of each row of whole tiles in one third of the width."""
+    tile_y, tile_x = mosaic.pattern.shape
+    height, width = mosaic.shape
+    tiles = width // tile_x
+    left, right = (tiles * (8 + 28 * third + n) // 100 * tile_x for n in (0, 28))
+    part = mosaic.data[: height // tile_y * tile_y, left:right]
+    every = max(1, part.shape[1] // (tile_x * 128)) * tile_x
+    means = np.zeros(part.shape[0] // tile_y)
+    for y in range(tile_y):
+        for x in range(tile_x):
+            channel = int(mosaic.pattern[y, x])
+            black, top = mosaic.black[channel], mosaic.saturation[channel]
+            plane = part[y::tile_y, x::every]
+            means += (plane.mean(axis=1, dtype=np.float32) - black) / (top - black)
+    return np.asarray(means / (tile_y * tile_x), np.float64)

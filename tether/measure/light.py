@@ -1,0 +1,161 @@
+"""The light itself, measured on an open gate: level, evenness, pattern, flicker, colour."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tether.measure.flicker import flicker
+from tether.measure.levels import FloatArray, stops
+from tether.measure.survey import Survey
+from tether.raw.mosaic import Mosaic
+
+GRID = (16, 24)
+"""Rows and columns of the grid on which evenness is measured."""
+
+METERED_FIELD_EV = -math.log2(7.8)
+"""Where an evenly lit field lies after a meter's own exposure, in stops from saturation.
+
+ISO 12232: saturation-based speed 78 / H_sat and arithmetic mean exposure 10 / S give a ratio of
+7.8 (constants from memory of the standard): 2.96 stops.
+"""
+
+_DARK = 0.25
+"""Share of the light below which a place counts as the gate's mask."""
+
+
+@dataclass(frozen=True, slots=True)
+class Light:
+    """What an open gate shows.
+
+    Attributes
+    ----------
+    mean_ev
+        Mean light in green in stops from saturation.
+    evenness_ev, evenness_percent
+        Darkest against lightest cell of the grid: stops between them, and how much less light the
+        darkest has, in per cent.
+    darkest, lightest
+        Where they lie, in words ("upper left", "middle").
+    grid
+        Light relative to the lightest cell, shape `GRID`, 0..1; NaN behind the gate's mask.
+    flicker_percent
+        Amplitude of periodic bands along the rows, in per cent of the light.
+    bands
+        How many of them lie across the sensor's height; 0 where there are none.
+    neutral
+        Signal of red and blue over green ("R/G", "B/G"), empty for a sensor without colours.
+    saturated
+        Whether so much of the field is saturated that nothing else can be trusted.
+    """
+
+    mean_ev: float
+    evenness_ev: float
+    evenness_percent: float
+    darkest: str
+    lightest: str
+    grid: FloatArray
+    flicker_percent: float
+    bands: float
+    neutral: dict[str, float]
+    saturated: bool
+
+
+def measure_light(mosaic: Mosaic, picture: Survey) -> Light:
+    """Measure an open gate: the lamp on, no film.
+
+    Parameters
+    ----------
+    mosaic
+        The frame, for the flicker's bands (all rows are looked at).
+    picture
+        Its survey, for everything else.
+    """
+    main = picture.main
+    lit = main > _DARK * np.percentile(main[::4, ::4], 99)
+    mean = float(main[lit].mean()) if lit.any() else float(main.mean())
+    grid = _cells(main, lit)
+    top = float(np.nanmax(grid)) if np.isfinite(grid).any() else 0.0
+    relative = np.asarray(grid / max(top, 1e-9), np.float32)
+    least = float(np.nanmin(relative)) if np.isfinite(relative).any() else 1.0
+    percent, bands = flicker(mosaic)
+    return Light(
+        mean_ev=float(stops(mean)),
+        evenness_ev=float(-np.log2(max(least, 1e-6))),
+        evenness_percent=100 * (1 - least),
+        darkest=place_name(relative, np.nanargmin) if np.isfinite(relative).any() else "nowhere",
+        lightest=place_name(relative, np.nanargmax) if np.isfinite(relative).any() else "nowhere",
+        grid=relative,
+        flicker_percent=percent,
+        bands=bands,
+        neutral=neutral_of(picture, lit),
+        saturated=bool(np.mean(main[lit] >= 0.995) > 0.01) if lit.any() else False,
+    )
+
+
+def _cells(plane: FloatArray, lit: NDArray[np.bool_]) -> FloatArray:
+    """Return the median of each cell of the grid, NaN where the mask covers part of it."""
+    rows = np.linspace(0, plane.shape[0], GRID[0] + 1).astype(int)
+    columns = np.linspace(0, plane.shape[1], GRID[1] + 1).astype(int)
+    cells = np.full(GRID, np.nan, np.float32)
+    for r in range(GRID[0]):
+        for c in range(GRID[1]):
+            where = np.s_[rows[r] : rows[r + 1], columns[c] : columns[c + 1]]
+            if lit[where].mean() > 0.98:
+                cells[r, c] = np.median(plane[where])
+    return cells
+
+
+def place_name(grid: FloatArray, which: object) -> str:
+    """Return in words where the extreme cell of a grid lies."""
+    assert callable(which)
+    row, column = np.unravel_index(int(which(grid)), grid.shape)
+    vertical = ("upper", "", "lower")[min(2, int(3 * row / grid.shape[0]))]
+    horizontal = ("left", "", "right")[min(2, int(3 * column / grid.shape[1]))]
+    return " ".join(part for part in (vertical, horizontal) if part) or "middle"
+
+
+def neutral_of(picture: Survey, where: NDArray[np.bool_]) -> dict[str, float]:
+    """Return red and blue signal over green on the chosen pixels."""
+    green = picture.colour("G")
+    if green is None or not where.any():
+        return {}
+    level = float(np.median(green[where]))
+    result = {}
+    for letter in "RB":
+        plane = picture.colour(letter)
+        if plane is not None and level > 0:
+            result[f"{letter}/G"] = float(np.median(plane[where])) / level
+    return result
+
+
+def stray_share(lamp_off: Survey, open_gate: Survey, ratio: float = 1.0) -> float:
+    """Return the light that reaches the sensor with the lamp off, as a share of the open gate's.
+
+    ``ratio`` is how many times the exposure of the dark frame is that of the open gate. The
+    brightest cell of a grid is taken, in the channel where it is worst against the gate's median:
+    stray light comes from one side, and hardly ever in the lamp's colour.
+    """
+    shares = []
+    for dark, light in zip(lamp_off.signal, open_gate.signal, strict=True):
+        cells = _cells(dark, np.ones(dark.shape, bool))
+        shares.append(float(np.nanmax(cells)) / max(float(np.median(light[::2, ::2])), 1e-6))
+    return max(0.0, *shares) / ratio
+
+
+def balance_off_ev(neutral: dict[str, float], white_balance: tuple[float, float, float]) -> float:
+    """Return how far the white balance set is from the lamp's colour, in stops.
+
+    The greatest of what red and blue are off green after the multipliers (red, green, blue) are
+    put on: 0 for a balance that makes the open gate grey.
+    """
+    red, green, blue = white_balance
+    if min(red, green, blue) <= 0 or len(neutral) < 2:
+        return 0.0
+    return max(
+        abs(math.log2(max(neutral["R/G"], 1e-6) * red / green)),
+        abs(math.log2(max(neutral["B/G"], 1e-6) * blue / green)),
+    )

@@ -1,0 +1,157 @@
+"""What to change about the light, from what the open gate and the dark frame showed."""
+
+from __future__ import annotations
+
+from tether.measure.flicker import steadier_shutter, steady_seconds
+from tether.measure.light import METERED_FIELD_EV, Light, balance_off_ev
+from tether.measure.verdict import Finding, Severity
+from tether.settings import Light as LightSettings
+from tether.text import stops
+
+_METERED_WITHIN = 0.5
+"""Stops from the metered level within which an open gate was probably exposed by the meter."""
+_TOO_DARK_EV = -7.0
+"""Mean light, in stops from saturation, below which noise hides pattern and bands."""
+
+
+def judge_light(
+    light: Light,
+    settings: LightSettings | None = None,
+    *,
+    seconds: float | None = None,
+    shutters: tuple[tuple[str, float], ...] = (),
+    white_balance: tuple[float, float, float] | None = None,
+) -> list[Finding]:
+    """Say what to change about the light.
+
+    Parameters
+    ----------
+    light
+        The open gate, from `tether.measure.light.measure_light`.
+    seconds, shutters
+        The shutter time it was taken at and the settings that the camera has, for the advice.
+    white_balance
+        Multipliers for red, green and blue as the camera was set.
+
+    Returns
+    -------
+    ``light-saturated``, ``light-too-dark`` (after either nothing else is said), ``light-uneven``,
+    ``lamp-flicker``, ``white-balance-off`` and the note ``light-metered``.
+    """
+    settings = settings or LightSettings()
+    if light.saturated:
+        return [
+            Finding(
+                "light-saturated",
+                Severity.RESHOOT,
+                round(light.mean_ev, 2),
+                "EV",
+                "The open gate is saturated: neither evenness nor colour can be measured.",
+                "Give two stops less light and photograph the open gate again.",
+            )
+        ]
+    if light.mean_ev < _TOO_DARK_EV:
+        return [
+            Finding(
+                "light-too-dark",
+                Severity.RESHOOT,
+                round(light.mean_ev, 2),
+                "EV",
+                "Hardly any light reaches the sensor.",
+                "See whether the lamp is on and the lens cap is off; then give more light.",
+            )
+        ]
+    findings = []
+    if light.evenness_percent > settings.uneven_percent:
+        findings.append(_uneven(light))
+    if light.flicker_percent > settings.flicker_percent:
+        findings.append(_flicker(light, seconds, shutters))
+    if white_balance is not None:
+        off = balance_off_ev(light.neutral, white_balance)
+        if off > settings.balance_ev:
+            findings.append(
+                Finding(
+                    "white-balance-off",
+                    Severity.NOTE,
+                    round(off, 2),
+                    "EV",
+                    f"The white balance set is {off:.1f} stops from the lamp's colour.",
+                    "Set it to the lamp (daylight lamp: 5000 K or daylight; incandescent: "
+                    "tungsten) and never to automatic. The raw values do not change by it.",
+                )
+            )
+    if abs(light.mean_ev - METERED_FIELD_EV) < _METERED_WITHIN:
+        findings.append(
+            Finding(
+                "light-metered",
+                Severity.NOTE,
+                round(light.mean_ev, 2),
+                "EV",
+                f"The open gate lies {stops(light.mean_ev)} from saturation, where a meter puts "
+                "every even field: it looks grey and not white.",
+            )
+        )
+    return findings
+
+
+def judge_stray_light(share: float, settings: LightSettings | None = None) -> list[Finding]:
+    """Say whether too much light reaches the sensor with the lamp off.
+
+    Parameters
+    ----------
+    share
+        That light over the open gate's at the same exposure, 0..1, from `stray_share`.
+
+    Returns
+    -------
+    ``stray-light``, or nothing. A share s lifts every density toward ``-log10 s``, the greatest
+    that can be measured at all (ISO 5-2: D = -log10 T).
+    """
+    settings = settings or LightSettings()
+    if share <= settings.stray_share:
+        return []
+    return [
+        Finding(
+            "stray-light",
+            Severity.LOOK,
+            round(share, 6),
+            "share of the open gate",
+            f"With the lamp off, {share:.2%} of its light still reaches the sensor.",
+            "Switch the room light off, shade the film from windows and screens, and mask the "
+            "lamp around the gate.",
+        )
+    ]
+
+
+def _uneven(light: Light) -> Finding:
+    return Finding(
+        "light-uneven",
+        Severity.LOOK,
+        round(light.evenness_percent, 1),
+        "%",
+        f"The light is uneven: {light.darkest} has {light.evenness_percent:.0f} % "
+        f"({light.evenness_ev:.2f} stops) less than {light.lightest}.",
+        "Centre the lamp under the gate, raise the film above its diffuser, stop the lens down "
+        "to about f/8, and photograph the open gate again.",
+    )
+
+
+def _flicker(
+    light: Light, seconds: float | None, shutters: tuple[tuple[str, float], ...]
+) -> Finding:
+    nearest = steadier_shutter(shutters, seconds) if seconds else None
+    if nearest:
+        setting = f"Set the shutter to {nearest[0]} with the lamp dimmed to suit"
+    else:
+        time = steady_seconds(seconds or 0.0)
+        setting = f"Expose {time:g} s or a multiple of it, with the lamp dimmed to suit"
+    return Finding(
+        "lamp-flicker",
+        Severity.RESHOOT,
+        round(light.flicker_percent, 2),
+        "%",
+        f"The lamp flickers: {light.bands:.0f} bands along the rows, "
+        f"{light.flicker_percent:.1f} % strong.",
+        f"{setting}: whole periods of mains light (1/100 s or 1/120 s) average out. Or use a "
+        "lamp that runs on direct current.",
+    )
