@@ -235,9 +235,9 @@ def _fits(
     if max(size_mm[0] * scale / width, size_mm[1] * scale / height) < 0.33:
         return None
     angles = [
-        math.atan(o.slope if side in ("left", "right") else -o.slope) for side, o in lines.items()
+        _clockwise(side, o) for side, o in lines.items()
     ]
-    if max(angles) - min(angles) > math.radians(1.0):
+    if max(angles) - min(angles) > math.radians(2.0):
         return None
     levels = [o.outside for o in lines.values()]
     if max(levels) - min(levels) > settings.rebate_spread_ev:
@@ -255,7 +255,7 @@ def _fits(
     if not search.lighter and level > extreme - 3.0:
         return None
     score = sum(o.hit for o in lines.values())
-    score -= 4 * wrong + 8 * (max(angles) - min(angles)) + 0.3 * (max(levels) - min(levels))
+    score -= 4 * wrong + 4 * (max(angles) - min(angles)) + 0.3 * (max(levels) - min(levels))
     if score < settings.least_score * len(lines) / 4:
         return None
     return _Outline(lines, scale, turned, score)
@@ -281,14 +281,7 @@ def _measured(
     if sharp is None:
         return None
     lines, scale = sharp
-    angle = float(
-        np.mean(
-            [
-                math.atan(-o.slope if side in ("left", "right") else o.slope)
-                for side, o in lines.items()
-            ]
-        )
-    )
+    angle = float(np.mean([_clockwise(side, o) for side, o in lines.items()]))
     picture = _corners(lines, scale, angle, (wide, high), main.shape).scaled(survey.step)
     scale *= survey.step
     box = tuple(2 * survey.step * v for v in search.bounds)
@@ -346,6 +339,7 @@ def _sharpen(
         if mirrored:
             better = _mirrored(better, size)
         lines[side] = better
+    lines = _agreeing(lines)
     scales = []
     for first, second, length in (("left", "right", size_mm[0]), ("top", "bottom", size_mm[1])):
         if first in lines and second in lines:
@@ -358,6 +352,20 @@ def _sharpen(
             return None
         scales = [2 * known_scale]
     return lines, float(np.mean(scales))
+
+
+def _clockwise(side: str, line: Line) -> float:
+    """Return the film's turn that a border shows, in radians, clockwise with y downward."""
+    return math.atan(-line.slope if side in ("left", "right") else line.slope)
+
+
+def _agreeing(lines: dict[str, Line]) -> dict[str, Line]:
+    """Leave out borders that turn by more than half a degree from the middle of all."""
+    if not lines:
+        return lines
+    middle = float(np.median([_clockwise(side, o) for side, o in lines.items()]))
+    near = math.radians(0.5)
+    return {s: o for s, o in lines.items() if abs(_clockwise(s, o) - middle) < near}
 
 
 def _corners(

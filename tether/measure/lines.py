@@ -74,13 +74,12 @@ def find_lines(
     top = (height - rows * _BLOCKS) // 2
     blocks = stops[top : top + rows * _BLOCKS].reshape(_BLOCKS, rows, width).mean(axis=1)
     side = (blocks[:, :-2] + blocks[:, 1:-1] + blocks[:, 2:]) / 3
-    # side[:, i] is centred on column i + 1; a border before column x has its strips centred on
-    # x - 2 and x + 1.
-    step = np.zeros_like(blocks)
-    step[:, 3 : width - 2] = side[:, 3:] - side[:, : width - 5]
-    beyond, before = np.zeros_like(blocks), np.zeros_like(blocks)
-    beyond[:, 3 : width - 2] = side[:, 3:]
-    before[:, 3 : width - 2] = side[:, : width - 5]
+    # side[:, i] is centred on column i + 1. Of a border before column x the strips are centred on
+    # x - 2 and x + 2: column x is left out, for the border seldom falls between two columns.
+    step, beyond, before = (np.zeros_like(blocks) for _ in range(3))
+    step[:, 3 : width - 3] = side[:, 4:] - side[:, : width - 6]
+    beyond[:, 3 : width - 3] = side[:, 4:]
+    before[:, 3 : width - 3] = side[:, : width - 6]
     if contrast < 0:
         step = -step
     votes = (step > abs(contrast)).astype(np.float32) - 2.0 * (step < -abs(contrast))
@@ -97,10 +96,12 @@ def find_lines(
     index += (np.arange(_BLOCKS) * width)[None, :, None]
     taken = np.take(votes, index)
     taken[~inside] = 0
-    score = taken.mean(axis=1)
+    # A tilted border may run out of the gate: what is left of it counts.
+    length = np.maximum(inside.sum(axis=1), 0.4 * _BLOCKS)
+    score = taken.sum(axis=1) / length
     clear = np.take(sharp, index)
     clear[~inside] = 0
-    both = score + 0.5 * clear.mean(axis=1)
+    both = score + 0.5 * clear.sum(axis=1) / length
     both[score < 0.25] = -1
     best = both.argmax(axis=0)
     strength = both[best, np.arange(width)]
