@@ -1,0 +1,283 @@
+"""The core of a session: what is stored, where the work stands, the steps and the judgements."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+from types import TracebackType
+from typing import Self
+
+from tether.camera.protocol import CameraState, Role
+from tether.camera.values import shutter_seconds
+from tether.session.archive import Archive
+from tether.session.checklist import Scope, Step, left_out
+from tether.session.delivery import Delivery
+from tether.session.judging import Judgement, JudgeRequest
+from tether.session.parts import Judging, NotNow, SessionCamera, View
+from tether.session.place import Place, find_place
+from tether.session.recovery import recover
+from tether.session.roll import Capture, Frame, FrameState, Roll
+from tether.session.store import Confirmed, Sitting
+from tether.settings import Settings
+from tether.text import megabytes, plural, printable
+
+
+class Core:
+    """One roll at work: where it stands, its steps, its camera and its judge.
+
+    Parameters
+    ----------
+    archive, roll
+        Where the work is stored. The roll is locked for this process.
+    camera
+        A connected camera, None to go on without one (decisions and notes still work).
+    judge
+        What judges a raw file.
+    settings
+        Targets and limits.
+    on_step
+        Called with each step when it is confirmed; the rehearsal's hand moves the film on it.
+
+    Raises
+    ------
+    tether.session.lock.RollBusy
+        When another program is at work on the roll.
+    """
+
+    def __init__(
+        self,
+        archive: Archive,
+        roll: Roll,
+        camera: SessionCamera | None,
+        judge: Judging,
+        settings: Settings | None = None,
+        on_step: Callable[[Confirmed], None] | None = None,
+    ) -> None:
+        self.settings = settings or Settings()
+        self.archive = archive
+        self.store = archive.store
+        self._roll_id = roll.id
+        self._lock = archive.open_roll(roll)
+        self.camera = camera
+        self._judge = judge
+        self._on_step = on_step
+        self.camera_state: CameraState | None = None
+        self._last: tuple[int, Judgement] | None = None
+        self._release: tuple[int, frozenset[tuple[str, str]]] = (0, frozenset())
+        self._delivery = Delivery(archive, roll.id)
+        try:
+            self.sitting = self._sitting()
+            self.found = self._resume()
+        except BaseException:
+            self._lock.release()
+            raise
+
+    def __enter__(self) -> Self:
+        """Return the session itself."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Let go of the roll."""
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the roll; the camera and the archive are the caller's."""
+        self._lock.release()
+
+    # --- where the work stands -----------------------------------------------------------
+
+    @property
+    def roll(self) -> Roll:
+        """The roll as it is stored now."""
+        return self.store.roll_by_id(self._roll_id)
+
+    def frames(self) -> tuple[Frame, ...]:
+        """The frames as they are stored now."""
+        return self.store.frames(self.roll)
+
+    def view(self) -> View:
+        """Return everything a screen needs."""
+        roll = self.roll
+        frames = self.store.frames(roll)
+        confirmed = self.store.confirmed(self.sitting.id, roll.id)
+        place = find_place(roll, frames, confirmed, short=self.sitting.short)
+        return View(
+            roll, frames, place, self.camera_state, self.sitting.short, self.archive.free_bytes()
+        )
+
+    def place(self) -> Place:
+        """Return the next thing to do."""
+        return self.view().place
+
+    def _sitting(self) -> Sitting:
+        """Go on with the last sitting unless the pause was long or the camera is another one."""
+        camera = self.camera_key
+        last = self.store.last_sitting()
+        if last is not None and camera in ("", last.camera):
+            pause = datetime.now(UTC) - datetime.fromisoformat(last.active_at)
+            # A clock that was set back gives a negative pause, which is no reason to ask again.
+            if pause.total_seconds() < self.settings.sittings.pause_hours * 3600:
+                self.store.touch_sitting(last.id)
+                return last
+        return self.store.begin_sitting(camera)
+
+    @property
+    def camera_key(self) -> str:
+        """What tells this camera from another one, "" without a camera."""
+        if self.camera is None:
+            return ""
+        who = self.camera.identity
+        return printable(f"{who.maker}/{who.model}/{who.serial}")
+
+    def _resume(self) -> tuple[str, ...]:
+        """Find what an earlier stop left behind; return what there is to say about it."""
+        said = list(recover(self._delivery, self.camera, self.camera_key))
+        roll = self.roll
+        for frame in self.frames():
+            for capture in frame.captures:
+                if capture.decision is None and not capture.facts:
+                    self._judge_capture(capture)
+                    said.append(f"Frame {frame.number} had not been judged; that is done now.")
+        if self.camera is not None:
+            self.refresh_camera()
+            said += self._room()
+        place = self.place()
+        self._log("sitting", f"At work on {roll.name}; next: {place.sentence()}", place.frame)
+        return tuple(said)
+
+    def _room(self) -> list[str]:
+        roll = self.roll
+        left = sum(f.state is FrameState.OPEN for f in self.frames())
+        need = left * self._raw_bytes() + self.settings.storage.spare_bytes
+        free = self.archive.free_bytes()
+        if left == 0 or free >= need:
+            return []
+        return [
+            f"The disk has {megabytes(free)} free; the {plural(left, 'frame')} left on "
+            f"{printable(roll.name)} want about {megabytes(need)}. Make room soon."
+        ]
+
+    def _raw_bytes(self) -> float:
+        sizes = [c.size for f in self.frames() for c in f.captures]
+        return max(sizes) if sizes else self.settings.storage.raw_bytes
+
+    def refresh_camera(self) -> CameraState | None:
+        """Read the camera's settings, battery and room afresh."""
+        if self.camera is not None:
+            # A state that cannot be read is not known: what was known before says nothing now.
+            self.camera_state = None
+            self.camera_state = self.camera.state()
+        return self.camera_state
+
+    def reconnect(self) -> tuple[str, ...]:
+        """Connect to the camera again, and fetch what it took meanwhile for the open release."""
+        if self.camera is None:
+            raise NotNow("There is no camera to connect to.", todo="Start again with a camera.")
+        self.camera_state = None
+        self.camera.reconnect()
+        said = list(recover(self._delivery, self.camera, self.camera_key))
+        self._judge_waiting()
+        self.refresh_camera()
+        self._log("camera", "Connected to the camera again.")
+        return tuple(said)
+
+    def _judge_waiting(self) -> None:
+        for frame in self.frames():
+            for capture in frame.captures:
+                if capture.decision is None and not capture.facts:
+                    self._judge_capture(capture)
+
+    # --- steps -----------------------------------------------------------------------------
+
+    def confirm(self, step: Step | None = None) -> Place:
+        """Store that the step that is next was done; return what comes next.
+
+        Raises
+        ------
+        NotNow
+            When the work does not stand at a step, or at another one than ``step``.
+        """
+        place = self.place()
+        if place.step is None or (step is not None and step.key != place.step.key):
+            raise NotNow("There is no such step to confirm now.", todo=f"Next: {place.sentence()}")
+        at = {Scope.STRIP: place.strip or 0, Scope.FRAME: place.frame or 0}.get(place.step.scope, 0)
+        self._confirm(place.step, at, place.frame)
+        return self.place()
+
+    def _confirm(self, step: Step, at: int, frame: int | None, how: str = "Done") -> None:
+        done = Confirmed(step.scope, at, step.key)
+        roll_id = None if step.scope is Scope.SITTING else self._roll_id
+        if self._on_step:
+            self._on_step(done)
+        self.store.confirm(self.sitting.id, roll_id, done)
+        self.store.touch_sitting(self.sitting.id)
+        self._log("step", f"{how}: {step.what}", frame)
+
+    def ask_less(self, short: bool) -> str:
+        """Shorten the checklist, or ask everything again; return what that means.
+
+        The log names every step that is left out."""
+        self.store.set_short(self.sitting.id, short)
+        self.sitting = replace(self.sitting, short=short)
+        if short:
+            names = "; ".join(step.what.rstrip(".") for step in left_out())
+            self._log("checklist", f"Shortened. No longer asked: {names}.")
+            return f"{len(left_out())} steps of habit are no longer asked; the log names them."
+        self._log("checklist", "Whole again: every step is asked.")
+        return "Every step is asked again."
+
+    # --- judgement ---------------------------------------------------------------------------
+
+    def _judge_capture(self, capture: Capture) -> Judgement:
+        judgement = self._judgement_of(capture)
+        self._last = (capture.id, judgement)
+        self.store.set_judgement(
+            capture.id, judgement.verdict.value, judgement.facts, judgement.memory
+        )
+        findings = "; ".join(f.text for f in judgement.findings) or "nothing to object to"
+        self._log("verdict", f"{judgement.verdict.value}: {findings}", capture.frame)
+        self._write_frame(capture.frame)
+        return judgement
+
+    def _judgement_of(self, capture: Capture) -> Judgement:
+        roll = self.roll
+        shutter = capture.settings.get(Role.SHUTTER.value, "")
+        seconds = shutter_seconds(shutter)
+        offered = self.camera_state.settings.get(Role.SHUTTER) if self.camera_state else None
+        choices = offered.choices if offered else ()
+        request = JudgeRequest(
+            process=roll.process,
+            format_key=roll.format_key,
+            frame=capture.frame,
+            shutter=(shutter, seconds) if seconds else None,
+            shutters=tuple((c, s) for c in choices if (s := shutter_seconds(c))),
+            memory=self.store.memory(roll.id),
+            settings=self.settings,
+        )
+        return self._judge.judge(self.archive.file(roll, capture.file_name), request)
+
+    def judgement(self, capture: Capture) -> Judgement:
+        """Return a stored capture's judgement for showing, made afresh unless it is the last."""
+        if self._last is None or self._last[0] != capture.id:
+            self._last = (capture.id, self._judgement_of(capture))
+        return self._last[1]
+
+    # --- keeping record ------------------------------------------------------------------
+
+    def _decided(self, frame: int, text: str) -> Place:
+        self.store.touch_sitting(self.sitting.id)
+        self._log("choice", text, frame)
+        self._write_frame(frame)
+        return self.place()
+
+    def _write_frame(self, frame: int) -> None:
+        self.archive.write_frame(self.roll, self.frames()[frame - 1])
+
+    def _log(self, kind: str, text: str, frame: int | None = None) -> None:
+        self.store.log(kind, text, self._roll_id, frame)

@@ -1,0 +1,58 @@
+"""What a session is given, and what it gives to a screen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from tether.camera.protocol import Camera, CameraState
+from tether.errors import TetherError
+from tether.session.judging import Judgement, JudgeRequest
+from tether.session.place import Place
+from tether.session.roll import Capture, Frame, FrameState, Roll
+
+
+class Judging(Protocol):
+    """What judges a raw file; see `tether.session.judging.Judge`."""
+
+    def judge(self, path: Path, request: JudgeRequest) -> Judgement:
+        """Judge a file; never raises for a file that is bad."""
+        ...
+
+
+class SessionCamera(Camera, Protocol):
+    """A camera that can be connected to again after it was lost."""
+
+    def reconnect(self) -> None:
+        """Connect anew to the same port."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Everything a screen needs, as one value."""
+
+    roll: Roll
+    frames: tuple[Frame, ...]
+    place: Place
+    camera: CameraState | None
+    short: bool
+    free_bytes: int
+
+    @property
+    def done(self) -> int:
+        """How many frames are decided."""
+        return sum(f.state is not FrameState.OPEN for f in self.frames)
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """What came of a release: the captures with their judgements, and what there is to say."""
+
+    captures: tuple[tuple[Capture, Judgement], ...]
+    said: tuple[str, ...] = ()
+
+
+class NotNow(TetherError):
+    """The action does not fit the place where the work stands; nothing was changed."""
