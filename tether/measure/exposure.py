@@ -1,57 +1,63 @@
-"""Exposure at the sensor: saturation, headroom, film base and how much to change."""
+"""Exposure at the sensor: headroom, distance from the target, histogram, and the next setting."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.film import FilmProcess
+from tether.measure.levels import FloatArray, stops
+from tether.measure.survey import Survey
 
 #: Histogram bins: quarter stops from this many stops below saturation up to saturation.
 LOWEST_EV = -10.0
 BIN_EV = 0.25
+_HIGH_PERCENTILE = 99.9
 
 
-def channel_planes(
-    data: NDArray[np.uint16], pattern: NDArray[np.intp], channel: int
-) -> list[NDArray[np.uint16]]:
-    """Return views of the photosites of one channel, one view a place of the repeating tile."""
-    rows, columns = pattern.shape
-    return [
-        data[r::rows, c::columns]
-        for r in range(rows)
-        for c in range(columns)
-        if pattern[r, c] == channel
-    ]
+def headroom(picture: Survey, where: NDArray[np.bool_] | None = None) -> dict[str, float]:
+    """Return how far each channel stays below saturation, in stops, positive below.
+
+    Taken at the 99.9th percentile of the survey's photosites (0.0 where that is saturated);
+    ``where``, shape (height, width), limits it to a part of the survey.
+    """
+    result = {}
+    for index, name in enumerate(picture.channels):
+        plane = picture.signal[index]
+        values = plane.ravel() if where is None else plane[where]
+        result[name] = -min(float(stops(percentile(values, _HIGH_PERCENTILE))), 0.0) + 0.0
+    return result
 
 
-def saturated_share(
-    data: NDArray[np.uint16], pattern: NDArray[np.intp], channel: int, level: float
-) -> float:
-    """Return the share (0..1) of a channel's photosites at or above ``level``; all are counted."""
-    planes = channel_planes(data, pattern, channel)
-    total = sum(p.size for p in planes)
-    return sum(int(np.count_nonzero(p >= level)) for p in planes) / total if total else 0.0
+def percentile(values: FloatArray, share: float) -> float:
+    """Return a percentile (0..100) of a flat array, 0.0 for an empty one; the nearest value."""
+    if values.size == 0:
+        return 0.0
+    place = min(values.size - 1, round(share / 100 * (values.size - 1)))
+    return float(np.partition(values, place)[place])
 
 
-def signal(values: NDArray[np.uint16], black: float, saturation: float) -> NDArray[np.float32]:
-    """Return ``(raw - black) / (saturation - black)``, linear, 0..1 up to saturation."""
-    return (values.astype(np.float32) - black) / np.float32(saturation - black)
+def histogram(picture: Survey, where: NDArray[np.bool_] | None = None) -> dict[str, list[int]]:
+    """Count the survey's photosites per channel in quarter stops up to saturation.
+
+    The first bin begins `LOWEST_EV` stops below saturation and takes everything below it too;
+    the last ends at saturation and takes what is saturated.
+    """
+    return {
+        name: ev_histogram(
+            picture.signal[index].ravel() if where is None else picture.signal[index][where]
+        )
+        for index, name in enumerate(picture.channels)
+    }
 
 
-def stops_below(x: float) -> float:
-    """Return ``log2 x`` for a signal x relative to saturation; -inf for no signal."""
-    return float(np.log2(x)) if x > 0 else -np.inf
-
-
-def ev_histogram(x: NDArray[np.float32]) -> list[int]:
+def ev_histogram(x: FloatArray) -> list[int]:
     """Count signals in quarter stops from `LOWEST_EV` to saturation; lower ones go to the first."""
-    ev = np.log2(np.maximum(x, 2.0**LOWEST_EV))
     bins = round(-LOWEST_EV / BIN_EV)
-    index = np.clip(((ev - LOWEST_EV) / BIN_EV).astype(np.intp), 0, bins - 1)
-    return np.bincount(index.ravel(), minlength=bins).tolist()
+    limits = np.exp2(LOWEST_EV + BIN_EV * np.arange(1, bins)).astype(np.float32)
+    index = np.searchsorted(limits, x.ravel()[:: max(1, x.size // 120_000)], side="right")
+    return [int(n) for n in np.bincount(index, minlength=bins)]
 
 
 def nearest_exposure(
@@ -59,12 +65,34 @@ def nearest_exposure(
 ) -> tuple[str, float] | None:
     """Return the (label, seconds) on a camera's list nearest to a change of ``ev`` stops.
 
-    Distance is measured in stops. None when the list is empty.
+    Distance is measured in stops: exposure is proportional to time (ISO 2721). None when the
+    list is empty.
     """
     wanted = seconds * 2.0**ev
-    return min(shutters, key=lambda s: abs(np.log2(s[1] / wanted)), default=None)
+    usable = [s for s in shutters if s[1] > 0]
+    return min(usable, key=lambda s: abs(float(np.log2(s[1] / wanted))), default=None)
 
 
-def is_base_limited(process: FilmProcess) -> bool:
-    """Whether the base, and not the picture's highlights, decides the exposure."""
-    return process.is_negative
+def exposure_ratio(
+    now: tuple[float | None, float | None, float | None],
+    then: tuple[float | None, float | None, float | None],
+) -> float | None:
+    """Return the ratio of raw signal that two settings of the camera give for the same light.
+
+    Each is (seconds, ISO, f-number). Exposure is proportional to ``t / N²`` (ISO 2721) and the
+    raw value to ISO as well (ISO 12232). A value that one of them does not know counts as equal;
+    None where the times are not both known.
+    """
+    if not now[0] or not then[0]:
+        return None
+    ratio = now[0] / then[0]
+    if now[1] and then[1]:
+        ratio *= now[1] / then[1]
+    if now[2] and then[2]:
+        ratio *= (then[2] / now[2]) ** 2
+    return ratio
+
+
+def strongest(values: Mapping[str, float]) -> str:
+    """Return the name with the greatest value."""
+    return max(values, key=lambda name: values[name])

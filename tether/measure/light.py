@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -96,8 +97,12 @@ def measure_light(mosaic: Mosaic, picture: Survey) -> Light:
     )
 
 
-def _cells(plane: FloatArray, lit: NDArray[np.bool_]) -> FloatArray:
-    """Return the median of each cell of the grid, NaN where the mask covers part of it."""
+def _cells(
+    plane: FloatArray,
+    lit: NDArray[np.bool_],
+    middle: Callable[[FloatArray], np.floating] = np.median,
+) -> FloatArray:
+    """Return the middle of each cell of the grid, NaN where the mask covers part of it."""
     rows = np.linspace(0, plane.shape[0], GRID[0] + 1).astype(int)
     columns = np.linspace(0, plane.shape[1], GRID[1] + 1).astype(int)
     cells = np.full(GRID, np.nan, np.float32)
@@ -105,7 +110,7 @@ def _cells(plane: FloatArray, lit: NDArray[np.bool_]) -> FloatArray:
         for c in range(GRID[1]):
             where = np.s_[rows[r] : rows[r + 1], columns[c] : columns[c + 1]]
             if lit[where].mean() > 0.98:
-                cells[r, c] = np.median(plane[where])
+                cells[r, c] = middle(plane[where])
     return cells
 
 
@@ -141,7 +146,7 @@ def stray_share(lamp_off: Survey, open_gate: Survey, ratio: float = 1.0) -> floa
     """
     shares = []
     for dark, light in zip(lamp_off.signal, open_gate.signal, strict=True):
-        cells = _cells(dark, np.ones(dark.shape, bool))
+        cells = _cells(dark, np.ones(dark.shape, bool), np.mean)
         shares.append(float(np.nanmax(cells)) / max(float(np.median(light[::2, ::2])), 1e-6))
     return max(0.0, *shares) / ratio
 

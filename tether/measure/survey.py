@@ -37,14 +37,14 @@ class Survey:
         if not which:
             return None
         if len(which) == 1:
-            return self.signal[which[0]]
+            return np.asarray(self.signal[which[0]])
         return np.asarray(self.signal[which].mean(axis=0), np.float32)
 
     @property
     def main(self) -> FloatArray:
         """The channel with most photosites: green, or the only one there is."""
         green = self.colour("G")
-        return self.signal[0] if green is None else green
+        return np.asarray(self.signal[0]) if green is None else green
 
 
 def survey(mosaic: Mosaic, longest: int = LONGEST) -> Survey:

@@ -49,6 +49,17 @@ class Finding:
     text: str
     action: str = ""
 
+    def as_json(self) -> dict[str, str | float | None]:
+        """Return the documented keys; see docs/json.md."""
+        return {
+            "code": self.code,
+            "severity": self.severity.value,
+            "value": self.value,
+            "unit": self.unit,
+            "text": self.text,
+            "action": self.action,
+        }
+
 
 _ORDER = {Severity.RESHOOT: 0, Severity.LOOK: 1, Severity.NOTE: 2}
 

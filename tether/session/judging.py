@@ -9,14 +9,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.child import Child, ChildDied, ChildError, ChildHung
+from tether.child import Child
 from tether.errors import TetherError
-from tether.film import FilmProcess
+from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.verdict import Finding, Severity, Verdict
 from tether.settings import Settings
 
 MEMORY_BYTES = 8 << 30
+"""Address space that the worker may take; more than any camera's file needs."""
 JUDGE_SECONDS = 60.0
+"""Time after which a file that is still being judged is given up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,8 @@ class JudgeRequest:
 class Judgement:
     """What came of it. ``facts`` can be stored as JSON; its keys are in docs/json.md.
 
-    ``picture`` is a small linear picture relative to saturation, shape (h, w, 3), float32.
+    ``memory`` is what the roll's later frames need if this one is kept. ``picture`` is a small
+    linear picture relative to saturation, shape (h, w, 3), float32, None where there is none.
     """
 
     facts: dict[str, Any]
@@ -54,57 +57,83 @@ class JudgeWorker:
     """Does the judging; lives in the worker process."""
 
     def judge(self, path: Path, request: JudgeRequest) -> Judgement:
-        """Open and measure a file."""
+        """Open and measure a file.
+
+        Raises
+        ------
+        tether.raw.open.RawUnreadable
+            When it is no raw file that can be measured.
+        """
         from tether.measure.frame import FrameContext, measure_frame
+        from tether.measure.roll import RollMemory
         from tether.raw.open import open_mosaic
 
-        mosaic = open_mosaic(path)
         measured = measure_frame(
-            mosaic,
+            open_mosaic(path),
             FrameContext(
-                request.process, request.shutter, request.shutters, request.settings.exposure
+                process=request.process,
+                film_format=FILM_FORMATS[request.format_key],
+                frame_number=request.frame,
+                shutter=request.shutter,
+                shutters=request.shutters,
+                settings=request.settings,
+                memory=RollMemory.from_bytes(request.memory),
             ),
         )
-        return Judgement(measured.as_json(), measured.verdict, measured.findings)
+        return Judgement(
+            measured.as_json(),
+            measured.verdict,
+            measured.findings,
+            measured.memory.to_bytes(),
+            measured.picture,
+        )
 
 
 class Judge:
-    """Judges files one after the other in a worker that is ended when it misbehaves."""
+    """Judges files one after the other in a worker that is ended when it misbehaves.
 
-    def __init__(self) -> None:
-        self._child = Child(JudgeWorker, name="The judge of raw files", memory_bytes=MEMORY_BYTES)
+    Parameters
+    ----------
+    seconds
+        Time limit for one file.
+    memory_bytes
+        Address space that the worker may take.
+    """
+
+    def __init__(self, seconds: float = JUDGE_SECONDS, memory_bytes: int = MEMORY_BYTES) -> None:
+        self._seconds = seconds
+        self._child = Child(JudgeWorker, name="The judge of raw files", memory_bytes=memory_bytes)
 
     def judge(self, path: Path, request: JudgeRequest) -> Judgement:
-        """Judge a file; a file that cannot be judged gives the verdict UNJUDGED and says why."""
+        """Judge a file; a file that cannot be judged gives the verdict UNJUDGED and says why.
+
+        A worker that crashed or was ended is started anew for the next file.
+        """
         try:
             self._child.start()
-            judgement: Judgement = self._child.call("judge", path, request, timeout=JUDGE_SECONDS)
+            judgement: Judgement = self._child.call("judge", path, request, timeout=self._seconds)
             return judgement
-        except (ChildDied, ChildHung, ChildError, TetherError) as error:
-            finding = Finding(
-                "not-judged",
-                Severity.LOOK,
-                None,
-                "",
-                f"The file could not be judged: {error.what}",
-                error.todo or "Look at the file; shoot again if in doubt.",
-            )
-            facts = {
-                "verdict": Verdict.UNJUDGED.value,
-                "error": error.what,
-                "findings": [
-                    {
-                        "code": finding.code,
-                        "severity": finding.severity.value,
-                        "value": None,
-                        "unit": "",
-                        "text": finding.text,
-                        "action": finding.action,
-                    }
-                ],
-            }
-            return Judgement(facts, Verdict.UNJUDGED, (finding,))
+        except TetherError as error:
+            return unjudged(error, request.memory)
 
     def close(self) -> None:
         """End the worker."""
         self._child.close()
+
+
+def unjudged(error: TetherError, memory: bytes) -> Judgement:
+    """Return the judgement of a file that could not be judged; the roll's memory stays as it is."""
+    finding = Finding(
+        "not-judged",
+        Severity.LOOK,
+        None,
+        "",
+        f"The file could not be judged: {error.what}",
+        error.todo or "Look at the file; shoot again if in doubt.",
+    )
+    facts = {
+        "verdict": Verdict.UNJUDGED.value,
+        "error": error.what,
+        "findings": [finding.as_json()],
+    }
+    return Judgement(facts, Verdict.UNJUDGED, (finding,), memory)

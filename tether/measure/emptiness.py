@@ -1,0 +1,114 @@
+"""Frames with nothing on them: never exposed, or no film in the gate at all."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tether.measure.base import main_channels
+from tether.measure.levels import FloatArray, stops
+from tether.measure.survey import Survey
+from tether.measure.verdict import Finding, Severity
+
+_STEP_EV = 0.15
+_LEAST_SHARE = 0.004
+_NO_FILM_EV = 0.45
+_DARK_SLIDE_EV = -6.5
+_BLOCK = 4
+
+
+def empty_negative(
+    picture: Survey, where: NDArray[np.bool_], base_ev: float | None
+) -> Finding | None:
+    """Say whether a negative shows nothing but base, or not even that.
+
+    Parameters
+    ----------
+    picture, where
+        The survey and the part of it that should be picture, shape (height, width).
+    base_ev
+        Base in the main channel as the rebate or the roll has it, stops from saturation; None
+        where it is not known, and then only an even view is remarked on.
+
+    Grain and noise are averaged away over 4 x 4 pixels; a slow change over the view (falloff) is
+    followed by comparing each place with its surroundings.
+    """
+    main = picture.signal[main_channels(picture.channels)].mean(axis=0)
+    blocks, inside = _blocks(main, where)
+    if np.count_nonzero(inside) < 100:
+        return None
+    ev = stops(blocks)
+    middle = float(np.median(ev[inside]))
+    if np.mean(np.abs(ev - middle)[inside] > _STEP_EV * 2) > _LEAST_SHARE:
+        return None
+    detail = np.abs(ev - _around(ev))[inside]
+    if np.mean(detail > _STEP_EV) > _LEAST_SHARE:
+        return None
+    if base_ev is not None and middle > base_ev + _NO_FILM_EV:
+        return Finding(
+            "no-film",
+            Severity.LOOK,
+            round(middle - base_ev, 3),
+            "stops above base",
+            "The view is lighter than the film's base all over: there seems to be no film in the "
+            "gate.",
+            "Put the film in the gate and photograph the frame again.",
+        )
+    if base_ev is not None and middle < base_ev - 2 * _STEP_EV:
+        return Finding(
+            "even-frame",
+            Severity.LOOK,
+            round(middle - base_ev, 3),
+            "stops from base",
+            f"The frame shows one even tone, {base_ev - middle:.1f} stops darker than base.",
+            "Look at the film: it may have been fogged, or the lamp may have changed.",
+        )
+    known = base_ev is not None
+    return Finding(
+        "blank-frame" if known else "even-view",
+        Severity.LOOK,
+        None if not known else round(middle - (base_ev or 0.0), 3),
+        "" if not known else "stops from base",
+        "There is nothing on this frame but film base."
+        if known
+        else "The view shows one even tone: a blank frame, or no film in the gate.",
+        "Mark the frame as blank if the film shows none either.",
+    )
+
+
+def empty_transparency(picture: Survey, where: NDArray[np.bool_]) -> Finding | None:
+    """Say whether a transparency is black all over: an unexposed frame."""
+    main = picture.signal[main_channels(picture.channels)].mean(axis=0)
+    blocks, inside = _blocks(main, where)
+    if np.count_nonzero(inside) < 100:
+        return None
+    lightest = float(stops(np.percentile(blocks[inside], 99.5)))
+    if lightest > _DARK_SLIDE_EV:
+        return None
+    return Finding(
+        "blank-frame",
+        Severity.LOOK,
+        round(lightest, 3),
+        "stops from saturation",
+        "The frame is black all over: it was not exposed, or the lamp is off.",
+        "Mark the frame as blank if the film shows nothing either.",
+    )
+
+
+def _blocks(main: FloatArray, where: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
+    rows, columns = (n // _BLOCK for n in main.shape)
+    part = main[: rows * _BLOCK, : columns * _BLOCK]
+    mask = where[: rows * _BLOCK, : columns * _BLOCK]
+    shape = (rows, _BLOCK, columns, _BLOCK)
+    means = part.reshape(shape).mean(axis=(1, 3), dtype=np.float32)
+    return np.asarray(means, np.float32), np.asarray(mask.reshape(shape).all(axis=(1, 3)))
+
+
+def _around(values: FloatArray) -> FloatArray:
+    """Return the mean of the 15 x 15 surroundings of each value."""
+    reach = 7
+    padded = np.pad(values, reach, mode="edge").astype(np.float64)
+    total = np.pad(padded.cumsum(axis=0).cumsum(axis=1), ((1, 0), (1, 0)))
+    size = 2 * reach + 1
+    sums = total[size:, size:] - total[:-size, size:] - total[size:, :-size] + total[:-size, :-size]
+    return np.asarray(sums / size**2, np.float32)

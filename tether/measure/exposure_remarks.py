@@ -1,0 +1,240 @@
+"""What is said about a frame's exposure, and how it is put right."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from tether.measure.base import Base
+from tether.measure.exposure import nearest_exposure, strongest
+from tether.measure.shadows import Shadows
+from tether.measure.verdict import Finding, Severity
+from tether.settings import Exposure
+
+Shutters = tuple[tuple[str, float], ...]
+
+_CLIPPED_STEP_EV = 1.0
+_SLIDE_NOTE_EV = 1.0
+_SLIDE_LOOK_EV = 2.0
+_LOST_SHARE = 0.01
+_BRACKET_EV = 3.0
+_LIGHT_CHANGED_EV = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """How much light to add (stops, negative for less) and the camera's own setting for it.
+
+    ``shutter`` is None where nothing is to be changed, or the camera's list is not known;
+    ``reaches`` is False where no setting on the list comes within a third of a stop.
+    """
+
+    ev: float
+    shutter: str | None
+    reaches: bool = True
+
+    @property
+    def words(self) -> str:
+        """What to do, one sentence."""
+        if abs(self.ev) < 0.05:
+            return ""
+        more = "more" if self.ev > 0 else "less"
+        by = f"Give {abs(self.ev):.1f} stops {more} light"
+        if self.shutter and self.reaches:
+            return f"{by}: set the shutter to {self.shutter}."
+        if self.shutter:
+            return (
+                f"{by}: the shutter's nearest is {self.shutter}; change the lamp or the aperture."
+            )
+        return f"{by}."
+
+
+def advise(
+    ev: float, shutter: tuple[str, float] | None, shutters: Shutters, tolerance: float
+) -> Advice:
+    """Return the advice for a change of ``ev`` stops.
+
+    Parameters
+    ----------
+    ev
+        Stops of light to add.
+    shutter, shutters
+        The setting in force and the camera's own list, each (label, seconds).
+    tolerance
+        Stops within which nothing is to be changed.
+    """
+    if abs(ev) <= tolerance or shutter is None:
+        return Advice(ev, None)
+    near = nearest_exposure(shutters, shutter[1], ev)
+    if near is None or near[0] == shutter[0]:
+        return Advice(ev, None)
+    off = abs(_stops(near[1] / shutter[1]) - ev)
+    return Advice(ev, near[0], off <= max(tolerance, 0.34))
+
+
+def negative_remarks(
+    base: Base | None,
+    advice: Advice,
+    saturated_picture: dict[str, float],
+    expected_ev: float | None,
+    settings: Exposure,
+) -> list[Finding]:
+    """Say what is wrong with a negative's exposure.
+
+    Parameters
+    ----------
+    base
+        The base, None where nothing in the view can be base.
+    advice
+        What would bring it to the target.
+    saturated_picture
+        Share of saturated photosites per channel in the picture.
+    expected_ev
+        Where the roll's earlier frames lead to expect the base, in stops from saturation.
+    """
+    if base is None:
+        return [
+            Finding(
+                "too-dark",
+                Severity.RESHOOT,
+                None,
+                "",
+                "Nothing in the view is light enough to be film base.",
+                "See whether the lamp is on and the lens cap off; give more light.",
+            )
+        ]
+    found = []
+    worst = strongest(saturated_picture) if saturated_picture else ""
+    share = saturated_picture.get(worst, 0.0)
+    if base.clipped:
+        found.append(
+            Finding(
+                "base-saturated",
+                Severity.RESHOOT,
+                round(base.ev, 3),
+                "stops from saturation",
+                "The film base is saturated: what is clear in the picture is lost.",
+                advice.words or "Give less light.",
+            )
+        )
+    elif share > settings.clipped_share:
+        found.append(_saturated(worst, share, advice))
+    if not base.clipped and abs(advice.ev) > settings.base_tolerance_ev:
+        side = "below" if advice.ev > 0 else "above"
+        grave = abs(advice.ev) > 1
+        # Without rebate the lightest tone may lie below the base: less is claimed.
+        grades = (Severity.NOTE, Severity.LOOK, Severity.RESHOOT)
+        severity = grades[grave + (base.source != "picture" or advice.ev < 0)]
+        found.append(
+            Finding(
+                "base-off-target",
+                severity,
+                round(base.ev, 3),
+                "stops from saturation",
+                f"The film base lies {abs(advice.ev):.1f} stops {side} the target.",
+                advice.words,
+            )
+        )
+    if (
+        expected_ev is not None
+        and base.source == "rebate"
+        and not base.clipped
+        and abs(base.ev - expected_ev) > _LIGHT_CHANGED_EV
+    ):
+        change = base.ev - expected_ev
+        found.append(
+            Finding(
+                "light-changed",
+                Severity.LOOK,
+                round(change, 3),
+                "stops",
+                f"The base is {abs(change):.1f} stops {'lighter' if change > 0 else 'darker'} than "
+                "on the frames before, at the same settings of the camera.",
+                "See whether the lamp was moved or dimmed, or whether this is another film.",
+            )
+        )
+    if base.source == "picture":
+        found.append(
+            Finding(
+                "rebate-not-seen",
+                Severity.NOTE,
+                None,
+                "",
+                "No rebate was found in the view, so the lightest tone of the picture stands for "
+                "the base.",
+                "Leave a little of the rebate in view, on the first frames at least.",
+            )
+        )
+    return found
+
+
+def transparency_remarks(
+    advice: Advice,
+    headroom_ev: float,
+    saturated_picture: dict[str, float],
+    dark: Shadows | None,
+    settings: Exposure,
+) -> list[Finding]:
+    """Say what is wrong with a transparency's exposure.
+
+    Parameters
+    ----------
+    advice
+        What would bring the highlights to the target.
+    headroom_ev
+        The least headroom of the channels in the picture, in stops.
+    saturated_picture
+        Share of saturated photosites per channel in the picture: nothing of it may saturate.
+    dark
+        The picture's shadows against the sensor's noise.
+    """
+    found = []
+    worst = strongest(saturated_picture) if saturated_picture else ""
+    share = saturated_picture.get(worst, 0.0)
+    if share > settings.clipped_share:
+        found.append(_saturated(worst, share, advice))
+    elif advice.ev > _SLIDE_NOTE_EV:
+        # A dark picture at the roll's one exposure is right as it is; only far below is it odd.
+        found.append(
+            Finding(
+                "highlights-below-target",
+                Severity.LOOK if advice.ev > _SLIDE_LOOK_EV else Severity.NOTE,
+                round(-headroom_ev, 3),
+                "stops from saturation",
+                f"The highlights lie {headroom_ev:.1f} stops below saturation.",
+                advice.words + " A dark picture at the roll's own exposure may stay as it is.",
+            )
+        )
+    if dark is not None and dark.lost > _LOST_SHARE:
+        found.append(
+            Finding(
+                "shadows-in-noise",
+                Severity.NOTE,
+                round(dark.lost, 4),
+                "share of the picture",
+                f"{dark.lost:.0%} of the picture is as dark as the sensor's noise "
+                f"({-dark.floor_ev:.1f} stops below saturation).",
+                f"If the shadows matter, add a frame with {_BRACKET_EV:.0f} stops more light.",
+            )
+        )
+    return found
+
+
+def clipped_step(settings: Exposure) -> float:
+    """Return the change to try first when the base is saturated and its real level not known."""
+    return settings.base_target_ev - _CLIPPED_STEP_EV
+
+
+def _saturated(channel: str, share: float, advice: Advice) -> Finding:
+    return Finding(
+        "picture-saturated",
+        Severity.RESHOOT,
+        share,
+        "share of the channel's photosites",
+        f"{share:.2%} of the {channel} photosites in the picture are saturated.",
+        advice.words if advice.ev < 0 else "Give a stop less light.",
+    )
+
+
+def _stops(ratio: float) -> float:
+    return math.log2(ratio) if ratio > 0 else -math.inf

@@ -1,0 +1,224 @@
+"""What the later frames of a roll need of the earlier ones, small enough to be stored with each."""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+VERSION = 1
+MOST_FRAMES = 12
+"""Frames that are remembered."""
+MOST_PICTURES = 2
+"""Of how many of them the small picture is kept."""
+MOST_BYTES = 1_000_000
+"""Stored bytes beyond which a memory is not ours and is not read."""
+
+Exposure = tuple[float | None, float | None, float | None]
+"""Seconds, ISO and f-number; None where not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class KnownBase:
+    """The base per channel, relative to saturation, and the exposure that it was seen at."""
+
+    signal: dict[str, float]
+    exposure: Exposure
+
+
+@dataclass(frozen=True, slots=True)
+class OpenGate:
+    """Light without film: relative to saturation per channel on a grid, and when it was taken.
+
+    ``grid`` has the shape (channels, rows, columns) and covers the whole view; ``taken_at`` is
+    an ISO 8601 time, "" where it is not known.
+    """
+
+    channels: tuple[str, ...]
+    grid: NDArray[np.float32]
+    exposure: Exposure
+    taken_at: str
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """What is remembered of one frame.
+
+    ``frame`` is its number (-1 where it has none), ``sharpness`` and ``spots`` what
+    `tether.measure.focus_grain` and `tether.measure.dust` found, ``picture`` what
+    `tether.measure.repeat` compares, ``scale`` photosites per millimetre (0 where not known).
+    """
+
+    frame: int
+    sharpness: NDArray[np.float32] | None = None
+    spots: NDArray[np.float32] | None = None
+    picture: NDArray[np.int8] | None = None
+    scale: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class RollMemory:
+    """What earlier frames of a roll leave to the later ones; nothing in it is needed.
+
+    Attributes
+    ----------
+    frames
+        Traces of the last frames that were kept, oldest first.
+    base
+        Base from the rebate of the last frame that showed it.
+    open_gate
+        The last picture of the open gate.
+    """
+
+    frames: tuple[Trace, ...] = ()
+    base: KnownBase | None = None
+    open_gate: OpenGate | None = None
+
+    def before(self, frame: int | None) -> tuple[Trace, ...]:
+        """Return the traces of other frames than this one, oldest first."""
+        return tuple(t for t in self.frames if frame is None or t.frame != frame)
+
+    @property
+    def scale(self) -> float | None:
+        """Photosites per millimetre as the last frames showed it; None before the second one.
+
+        The median, so that one mistaken outline does not count.
+        """
+        known = [t.scale for t in self.frames if t.scale > 0]
+        return float(np.median(known)) if len(known) >= 2 else None
+
+    def with_frame(self, trace: Trace, base: KnownBase | None) -> RollMemory:
+        """Return the memory after one more frame; a trace of the same frame is replaced."""
+        number = None if trace.frame < 0 else trace.frame
+        kept = [*self.before(number), trace] if number is not None else [*self.frames, trace]
+        kept = kept[-MOST_FRAMES:]
+        slim = [
+            t if i >= len(kept) - MOST_PICTURES else replace(t, picture=None)
+            for i, t in enumerate(kept)
+        ]
+        return replace(self, frames=tuple(slim), base=base or self.base)
+
+    def with_open_gate(self, gate: OpenGate) -> RollMemory:
+        """Return the memory with a new picture of the open gate."""
+        return replace(self, open_gate=gate)
+
+    def to_bytes(self) -> bytes:
+        """Return it as a NumPy archive without pickled objects (under 200 kB)."""
+        arrays: dict[str, NDArray[Any]] = {}
+        facts: dict[str, Any] = {"version": VERSION, "frames": []}
+        for index, trace in enumerate(self.frames):
+            facts["frames"].append({"frame": trace.frame, "scale": trace.scale})
+            for name in ("sharpness", "spots", "picture"):
+                value = getattr(trace, name)
+                if value is not None:
+                    arrays[f"{name}_{index}"] = value
+        if self.base:
+            facts["base"] = {"signal": self.base.signal, "exposure": self.base.exposure}
+        if self.open_gate:
+            gate = self.open_gate
+            arrays["open_gate"] = gate.grid.astype(np.float32)
+            facts["open_gate"] = {
+                "channels": gate.channels,
+                "exposure": gate.exposure,
+                "taken_at": gate.taken_at,
+            }
+        text = np.frombuffer(json.dumps(facts).encode(), np.uint8)
+        out = io.BytesIO()
+        np.savez_compressed(out, allow_pickle=False, facts=text, **arrays)
+        return out.getvalue()
+
+    @classmethod
+    def from_bytes(cls, data: bytes) -> RollMemory:
+        """Read what `to_bytes` wrote.
+
+        Bytes of another version, damaged or foreign ones give an empty memory: the roll then
+        starts to learn anew, which costs a few comparisons and no picture.
+        """
+        if not data or len(data) > MOST_BYTES:
+            return cls()
+        try:
+            with np.load(io.BytesIO(data), allow_pickle=False) as archive:
+                if sum(info.file_size for info in archive.zip.infolist()) > 8 * MOST_BYTES:
+                    return cls()
+                return _read(dict(archive.items()))
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, zipfile.BadZipFile,
+                EOFError, OverflowError, NotImplementedError, RuntimeError):  # fmt: skip
+            return cls()
+
+
+def _read(arrays: dict[str, NDArray[Any]]) -> RollMemory:
+    facts = json.loads(bytes(arrays["facts"]).decode())
+    if facts["version"] != VERSION:
+        return RollMemory()
+    traces = []
+    for index, item in enumerate(facts["frames"][:MOST_FRAMES]):
+        traces.append(
+            Trace(
+                int(item["frame"]),
+                _array(arrays, f"sharpness_{index}", np.float32, 1),
+                _array(arrays, f"spots_{index}", np.float32, 2),
+                _array(arrays, f"picture_{index}", np.int8, 2),
+                _number(item["scale"]),
+            )
+        )
+    base = gate = None
+    if "base" in facts:
+        signal = {str(k): _number(v) for k, v in facts["base"]["signal"].items()}
+        base = KnownBase(signal, _exposure(facts["base"]["exposure"]))
+    if "open_gate" in facts:
+        said = facts["open_gate"]
+        grid = _array(arrays, "open_gate", np.float32, 3)
+        channels = tuple(str(c) for c in said["channels"])
+        if grid is not None and grid.shape[0] == len(channels):
+            gate = OpenGate(channels, grid, _exposure(said["exposure"]), str(said["taken_at"])[:40])
+    return RollMemory(tuple(traces), base, gate)
+
+
+def _array(
+    arrays: dict[str, NDArray[Any]], name: str, kind: type, dimensions: int
+) -> NDArray[Any] | None:
+    value = arrays.get(name)
+    if value is None or value.ndim != dimensions or value.dtype != kind or value.size > 2_000_000:
+        return None
+    return value
+
+
+def _number(value: object) -> float:
+    number = float(value)  # type: ignore[arg-type]
+    if not np.isfinite(number) or number < 0:
+        raise ValueError("not a number that was measured")
+    return number
+
+
+def _exposure(values: Any) -> Exposure:
+    seconds, iso, f_number = (None if v is None else _number(v) for v in values)
+    return (seconds, iso, f_number)
+
+
+def grid_of(signal: NDArray[np.float32], rows: int = 32, columns: int = 48) -> NDArray[np.float32]:
+    """Return the medians of the cells of a grid, shape (channels, rows, columns)."""
+    height, width = signal.shape[1:]
+    rows, columns = min(rows, height), min(columns, width)
+    high, wide = height // rows, width // columns
+    top, left = (height - high * rows) // 2, (width - wide * columns) // 2
+    part = signal[:, top : top + high * rows, left : left + wide * columns]
+    cells = part.reshape(signal.shape[0], rows, high, columns, wide)
+    return np.asarray(np.median(cells, axis=(2, 4)), np.float32)
+
+
+def spread(grid: NDArray[np.float32], shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Return a grid of (channels, rows, columns) at a picture's pixels, linear between cells."""
+    for axis, size in ((1, shape[0]), (2, shape[1])):
+        cells = grid.shape[axis]
+        at = np.clip((np.arange(size) + 0.5) / size * cells - 0.5, 0, cells - 1)
+        low = np.minimum(at.astype(np.intp), max(cells - 2, 0))
+        part = (at - low).astype(np.float32).reshape([-1 if a == axis else 1 for a in range(3)])
+        first = np.take(grid, low, axis=axis)
+        second = np.take(grid, np.minimum(low + 1, cells - 1), axis=axis)
+        grid = first + (second - first) * part
+    return np.asarray(grid, np.float32)
