@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
-from pathlib import Path
+from datetime import UTC, datetime
 
 from tether.camera.errors import CameraError, CameraLost
-from tether.camera.protocol import Camera, CardFile
-from tether.errors import TetherError
+from tether.camera.protocol import Camera, CardFile, Role
+from tether.camera.values import shutter_seconds
 from tether.session.delivery import Delivery, Progress, card_files
-from tether.session.intake import IntakeError, digest_of
-from tether.session.names import CAPTURE_NAME
+from tether.session.intake import IntakeError
+from tether.session.leftovers import left_behind
 from tether.session.store import Intent, now
 from tether.text import plural, printable
 
@@ -24,6 +24,9 @@ STILL_WRITING_SECONDS = 3.0
 
 #: After so many starts at which a picture could not be fetched, it is left on the card.
 _STARTS = 3
+
+#: How long a camera takes to write a picture to its card, beyond the exposure.
+_LATE_SECONDS = 5.0
 
 
 def recover(delivery: Delivery, camera: Camera | None, camera_key: str) -> Iterator[str]:
@@ -52,7 +55,7 @@ def recover(delivery: Delivery, camera: Camera | None, camera_key: str) -> Itera
         yield from _finish_fetches(delivery, camera, camera_key, listed)
         yield from _finish_releases(delivery, camera, camera_key, listed)
         yield from _offer(delivery, camera_key, listed)
-    yield from _left_behind(delivery)
+    yield from left_behind(delivery)
     delivery.archive.write_all_beside(delivery.roll)
 
 
@@ -164,7 +167,12 @@ def _finish_releases(
     ]
     if not releases:
         return
-    exposures = _exposures(delivery.store.unknown_card_files(camera_key, listed))
+    unknown = delivery.store.unknown_card_files(camera_key, listed)
+    if not unknown and _under_way(releases[-1]):
+        # The stop came in the middle of an exposure: the picture may be on its way to the card.
+        camera.wait_for_files(_LATE_SECONDS + _seconds(releases[-1]))
+        unknown = delivery.store.unknown_card_files(camera_key, camera.list_files())
+    exposures = _exposures(unknown)
     for release, files in zip(releases, _shared(exposures, len(releases)), strict=True):
         if not files:
             yield f"Frame {release.frame}: the shutter was to be fired, but no picture was made."
@@ -176,6 +184,22 @@ def _finish_releases(
         fetching = Intent(release.id, "fetch", release.frame, facts, release.begun_at)
         names = ", ".join(printable(f.name, 40) for f in files)
         yield from _fetch(delivery, camera, fetching, names)
+
+
+def _seconds(release: Intent) -> float:
+    """Return the shutter time of a release in seconds, at most half a minute."""
+    settings = release.facts.get("settings")
+    said = settings.get(Role.SHUTTER.value) if isinstance(settings, dict) else None
+    return min(30.0, shutter_seconds(str(said)) or 0.0)
+
+
+def _under_way(release: Intent) -> bool:
+    """Tell whether a release was begun moments ago. A clock set back since is no such thing."""
+    try:
+        passed = datetime.now(UTC) - datetime.fromisoformat(release.begun_at)
+    except (ValueError, TypeError):
+        return False
+    return 0 <= passed.total_seconds() < _LATE_SECONDS + 2 * _seconds(release)
 
 
 def _shared(exposures: Sequence[list[CardFile]], count: int) -> list[list[CardFile]]:
@@ -224,54 +248,3 @@ def _offer(delivery: Delivery, camera_key: str, listed: Sequence[CardFile]) -> I
 
 def _quiet(_: Progress) -> None:
     """Report nothing: there is no screen yet."""
-
-
-def _left_behind(delivery: Delivery) -> Iterator[str]:
-    roll = delivery.roll
-    incoming = delivery.archive.incoming(roll)
-    try:
-        parts = [p for p in incoming.iterdir() if p.suffix == ".part"]
-        strangers = delivery.archive.strangers(roll)
-    except OSError as error:
-        raise TetherError(
-            f"The folder {printable(str(incoming.parent))} cannot be read: {error.strerror}.",
-            kept="Nothing was changed.",
-            todo="Check the disk and the folder's permissions.",
-        ) from error
-    waiting = {
-        str(parcel.get("part"))
-        for intent in delivery.store.intents(roll.id)
-        for parcel in intent.facts.get("parcels", ())
-    }
-    parts = [p for p in parts if p.name not in waiting]
-    if parts:
-        copies = sum(_is_copy(delivery, part) for part in parts)
-        rest = len(parts) - copies
-        kinds = [f"{plural(copies, 'copy', 'copies')} of filed pictures"] if copies else []
-        kinds += [f"{plural(rest, 'file')} that did not come whole"] if rest else []
-        yield (
-            f"In {printable(str(incoming))} an earlier stop left {' and '.join(kinds)}. No frame "
-            "needs them; they stay until you delete them."
-        )
-    ours = [n for n in strangers if CAPTURE_NAME.match(n)]
-    if strangers:
-        yield (
-            f"{plural(len(strangers), 'file')} in the roll's folder "
-            f"{'is' if len(strangers) == 1 else 'are'} not recorded and left alone: "
-            f"{', '.join(printable(n, 60) for n in strangers[:3])}"
-            f"{' …' if len(strangers) > 3 else ''}."
-            + (" 'tether rebuild' records those that are named like captures." if ours else "")
-        )
-
-
-def _is_copy(delivery: Delivery, part: Path) -> bool:
-    """Tell whether a file has the bytes of a recorded one. Only equal sizes are read."""
-    recorded = delivery.store.recorded(delivery.roll_id)
-    try:
-        size = part.stat().st_size
-        if all(size != known for _, known, _ in recorded):
-            return False
-        digest = digest_of(part)[1]
-    except OSError:
-        return False
-    return any(digest == known for _, _, known in recorded)

@@ -1,0 +1,133 @@
+"""Works through a roll, and is killed (SIGKILL) at the n-th of the points that are counted here.
+
+Run in a process of its own by the crash tests: ``python crash_runner.py '{"archive": ...}'``.
+A point lies before and after each flush, link, rename, removal and commit, and around each
+release and transfer. Nothing of this is known to the program under test.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sqlite3
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+
+class Points:
+    """Counts points, and ends the process at one of them."""
+
+    def __init__(self, deadly: int) -> None:
+        self.deadly = deadly
+        self.passed = 0
+
+    def here(self) -> None:
+        self.passed += 1
+        if self.passed == self.deadly:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    def around(self, owner: Any, name: str) -> None:
+        real: Callable[..., Any] = getattr(owner, name)
+
+        def counted(*args: Any, **kw: Any) -> Any:
+            self.here()
+            result = real(*args, **kw)
+            self.here()
+            return result
+
+        setattr(owner, name, counted)
+
+
+def watch(points: Points) -> None:
+    """Put points around everything that changes the disk."""
+    for name in ("fsync", "link", "rename", "replace", "unlink"):
+        points.around(os, name)
+
+    class Watched(sqlite3.Connection):
+        def execute(self, sql: str, *args: Any) -> sqlite3.Cursor:
+            if sql != "COMMIT":
+                return super().execute(sql, *args)
+            points.here()
+            done = super().execute(sql, *args)
+            points.here()
+            return done
+
+    real = sqlite3.connect
+    sqlite3.connect = lambda *args, **kw: real(*args, **kw | {"factory": Watched})  # type: ignore
+
+    from tether.camera.process import CameraProcess
+
+    for name in ("capture", "fetch"):
+        points.around(CameraProcess, name)
+
+
+def work(archive: Path, port: str, roll: str, frames: int) -> None:
+    """Go through a roll from wherever it stands to its end."""
+    from tests.store.bench_rig import ContentJudge
+    from tether.camera import connect
+    from tether.camera.errors import CameraError
+    from tether.camera.protocol import Role
+    from tether.film import FilmProcess
+    from tether.session.archive import Archive
+    from tether.session.place import Todo
+    from tether.session.roll import NewRoll
+    from tether.session.session import Session
+    from tether.settings import CameraLimits
+
+    limits = CameraLimits(lost_event_seconds=0.6, second_file_seconds=0.6, quiet_seconds=0.1)
+    opened = Archive(archive)
+    store = opened.store
+    if not store.has_roll(roll):
+        store.add_roll(NewRoll(roll, FilmProcess.BW_NEGATIVE, frames_expected=frames))
+    camera = connect(port, limits)
+    both = [c for c in camera.state().settings[Role.IMAGE_FORMAT].choices if "+" in c]
+    camera.set(Role.IMAGE_FORMAT, both[0])
+    failures = 0
+    session = None
+    while session is None:
+        try:
+            session = Session(opened, store.roll(roll), camera, ContentJudge())
+        except CameraError:
+            failures += 1
+            if failures > 6:
+                raise
+            camera.reconnect()
+    for said in session.found:
+        print("found:", said)
+    while (place := session.place()).todo is not Todo.DONE:
+        if place.todo is Todo.STEP:
+            session.ask_less(True)
+            session.confirm(place.step)
+        elif place.todo is Todo.DECIDE:
+            session.keep()
+        else:
+            try:
+                session.capture()
+            except CameraError as error:
+                print("failed:", error)
+                failures += 1
+                if failures > 12:
+                    raise
+                try:
+                    session.reconnect()
+                except CameraError as again:
+                    print("failed again:", again)
+    session.close()
+    camera.close()
+    opened.close()
+
+
+def main() -> None:
+    """Read what to do from the command line, do it, and print how many points were passed."""
+    plan = json.loads(sys.argv[1])
+    points = Points(int(plan.get("kill_at", 0)))
+    watch(points)
+    work(Path(plan["archive"]), plan["port"], plan["roll"], plan["frames"])
+    print("points:", points.passed)
+
+
+if __name__ == "__main__":
+    main()
