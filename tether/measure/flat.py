@@ -13,6 +13,9 @@ from tether.measure.verdict import Finding, Severity
 from tether.raw.mosaic import Mosaic
 from tether.settings import Light
 
+_MASKED = 0.5
+"""Share of the median light below which a cell lies behind the gate's mask."""
+
 
 def flat_of(mosaic: Mosaic, taken_at: str = "", picture: Survey | None = None) -> OpenGate:
     """Return the open gate's light on a small grid, for keeping with the roll.
@@ -28,7 +31,30 @@ def flat_of(mosaic: Mosaic, taken_at: str = "", picture: Survey | None = None) -
     """
     picture = picture or survey(mosaic)
     exposure = (mosaic.exposure_seconds, mosaic.iso, mosaic.f_number)
-    return OpenGate(picture.channels, grid_of(picture.signal), exposure, taken_at)
+    grid = np.stack([_without_mask(plane) for plane in grid_of(picture.signal)])
+    return OpenGate(picture.channels, grid.astype(np.float32), exposure, taken_at)
+
+
+def _without_mask(grid: FloatArray) -> FloatArray:
+    """Carry the light on over cells behind the gate's mask, so that its edge does not show.
+
+    From the last two lit cells of a row or column the light goes on in a straight line.
+    """
+    lit = grid > _MASKED * np.median(grid)
+    out = grid.astype(np.float64)
+    for axis in (1, 0):
+        lines, known = (out, lit) if axis == 1 else (out.T, lit.T)
+        for line, of_line in zip(lines, known, strict=True):
+            inside = np.flatnonzero(of_line)
+            if inside.size < 2:
+                continue
+            place = np.arange(line.size)
+            for end, step in ((inside[0], 1), (inside[-1], -1)):
+                slope = line[end + step] - line[end]
+                outside = place < end if step == 1 else place > end
+                line[outside] = line[end] - slope * np.abs(place[outside] - end)
+        lit = lit | (lit.any(axis=axis, keepdims=True) & (lit.sum(axis=axis, keepdims=True) >= 2))
+    return np.asarray(np.maximum(out, FLOOR), np.float32)
 
 
 def flat_correct(picture: Survey, gate: OpenGate) -> FloatArray:

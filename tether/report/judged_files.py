@@ -1,0 +1,100 @@
+"""Files judged one after the other in a worker process, for the commands that print the result.
+
+A file that cannot be read, or that takes the worker down, gives an object that says so; the
+others are judged all the same.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import textwrap
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from tether.child import Child, ChildDied, ChildError, ChildHung
+from tether.errors import TetherError
+from tether.measure.verdict import Finding
+from tether.raw.mosaic import Mosaic
+from tether.text import printable
+
+MEMORY_BYTES = 8 << 30
+JUDGE_SECONDS = 120.0
+
+
+def judged(worker: Child, paths: Sequence[Path], *args: Any) -> Iterator[dict[str, Any]]:
+    """Yield one object a file, in the order given.
+
+    ``worker`` holds an object with a method ``measure(path, *args)`` that returns the object; it
+    is started where it is not running, also after a file took it down.
+    """
+    for path in paths:
+        try:
+            worker.start()
+            result: dict[str, Any] = worker.call("measure", path, *args, timeout=JUDGE_SECONDS)
+        except (ChildDied, ChildHung, ChildError) as error:
+            result = failed(path, f"Reading it went wrong: {error.what}")
+        except TetherError as error:
+            result = failed(path, str(error))
+        yield result
+
+
+def failed(path: Path, error: str) -> dict[str, Any]:
+    """Return the object of a file that was not judged."""
+    return {"file": str(path), "error": printable(error, 500)}
+
+
+def file_facts(path: Path, mosaic: Mosaic) -> dict[str, Any]:
+    """Return what identifies a file: name as given, SHA-256 (FIPS 180-4), size of the mosaic.
+
+    Raises
+    ------
+    TetherError
+        When the file cannot be read to its end.
+    """
+    try:
+        with path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise TetherError(f"It cannot be read to its end ({error.strerror}).") from error
+    height, width = mosaic.shape
+    return {"file": str(path), "sha256": digest, "width": width, "height": height}
+
+
+def finding_json(finding: Finding) -> dict[str, Any]:
+    """Return a finding with the keys of docs/json.md."""
+    return {
+        "code": finding.code,
+        "severity": finding.severity.value,
+        "value": finding.value,
+        "unit": finding.unit,
+        "text": finding.text,
+        "action": finding.action,
+    }
+
+
+def findings_text(findings: Sequence[dict[str, Any]]) -> list[str]:
+    """Return the findings as lines for a person, what to do under what was seen."""
+    mark = {"reshoot": "!", "look": "?", "note": "-"}
+    lines = []
+    for finding in findings:
+        lines += _wrapped(finding["text"], f"  {mark.get(finding['severity'], '-')} ", "    ")
+        lines += _wrapped(finding["action"], "    ", "    ")
+    return lines
+
+
+def heading(row: dict[str, Any]) -> str:
+    """Return the line that names a file: its name made safe to show, and its size."""
+    name = printable(Path(row["file"]).name, 80)
+    return f"{name}   {row['width']} x {row['height']}"
+
+
+def failure_text(row: dict[str, Any]) -> str:
+    """Return what is said of a file that was not judged."""
+    lines = [printable(Path(row["file"]).name, 80)]
+    return "\n".join([*lines, *_wrapped(f"Not judged. {row['error']}", "  ", "  ")])
+
+
+def _wrapped(text: str, first: str, others: str) -> list[str]:
+    """Break a sentence from a file or a measurement into lines that a terminal shows whole."""
+    return textwrap.wrap(printable(text, 500), 88, initial_indent=first, subsequent_indent=others)
