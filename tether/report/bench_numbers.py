@@ -96,7 +96,7 @@ def _within(option: str, value: float, low: float, high: float, unit: str) -> fl
     if not low <= value <= high:
         raise PlanError(
             f"{option} {value:g} makes no sense.",
-            todo=f"Give a number from {low:g} to {high:g} {unit}.",
+            todo=f"Give a number from {low:.9g} to {high:.9g} {unit}.",
         )
     return value
 
@@ -113,7 +113,7 @@ def _sides(
     if len(parts) != 2 or not all(low <= side <= high for side in parts):
         raise PlanError(
             f"{option} '{printable(text, 40)}' is not a width and a height.",
-            todo=f"Write them as {example}, each {low:g} to {high:g} {unit}.",
+            todo=f"Write them as {example}, each {low:.9g} to {high:.9g} {unit}.",
         )
     return parts[0], parts[1]
 

@@ -43,7 +43,6 @@ def plan(asked: Asked, settings: Settings, archive: Path | None = None) -> dict[
     share = m**2 * picture[0] * picture[1] / (it.sensor[0] * it.sensor[1])
     return {
         "format": it.film.key,
-        "format_label": it.film.label,
         "picture_mm": list(picture),
         "sensor_mm": list(it.sensor),
         "pixels": None if it.pixels is None else list(it.pixels),
@@ -178,6 +177,7 @@ def _collection(asked: Asked, settings: Settings, where: Path | None) -> dict[st
     left = round(not_begun * per_roll) + (have.frames_expected - have.frames_done if have else 0)
     return {
         "rolls": rolls,
+        "rolls_from": "archive" if asked.rolls is None else "given",
         "rolls_left": not_begun + (have.unfinished if have else 0),
         "frames_per_roll": per_roll,
         "frames_per_roll_from": per_roll_from,

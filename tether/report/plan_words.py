@@ -17,21 +17,20 @@ LIMITS = {
     "both": "Pixels and diffraction share the limit: the finest detail is there, with less "
     "contrast. Open the lens for more, as far as the lens itself stays sharp to the corners.",
     "diffraction": "Diffraction sets the limit: the lens lets no detail through that is as fine "
-    "as the pixels. Open the lens to the balance below, or wider.",
+    "as the pixels. Open the lens to the balance above, or wider.",
 }
 
 
 def plan_text(found: dict[str, Any]) -> str:
     """Return a plan as text for a terminal, no line longer than 80 characters."""
-    lines: list[str] = []
-    for part in (_frame, _lens, _aperture, _diffraction, _depth, _resolution, _collection):
-        lines += [*part(found), ""]
-    return "\n".join(lines[:-1])
+    parts = (_frame, _lens, _aperture, _diffraction, _depth, _resolution, _collection)
+    texts = ("\n".join(part(found)) for part in parts)
+    return "\n\n".join(text for text in texts if text)
 
 
 def _frame(found: dict[str, Any]) -> Iterator[str]:
-    sensor = _by(found["sensor_mm"], "mm")
-    yield f"{found['format']} film ({found['format_label']} mm) on a sensor of {sensor}"
+    picture, sensor = _by(found["picture_mm"], "mm"), _by(found["sensor_mm"], "mm")
+    yield f"Film {found['format']}, picture {picture}, on a sensor of {sensor}"
     m = found["magnification"]
     yield _row("Magnification that fills it", f"{m:.2f} ({_ratio(m)})")
     yield _row("Rebate in view on each side", f"{found['rebate_mm']:g} mm")
@@ -103,11 +102,20 @@ def _depth(found: dict[str, Any]) -> Iterator[str]:
     if d["covers_curl_marked"] is not None:
         yield _row("Depth covers that curl from", f"f/{d['covers_curl_marked']:.1f} marked")
     yield from _say(
-        ("The depth covers the curl, if focus lies half way. "
-         if d["depth_mm"] >= d["curl_mm"]
-         else "The depth does not cover the curl: flatten the film before closing the lens. ")
-        + "How far film curls is common practice, no published source: measure yours."
-    )  # fmt: skip
+        f"{_curl(d, found['diffraction']['balance_marked'])} How far film curls is common "
+        "practice, no published source: measure yours."
+    )
+
+
+def _curl(depth: dict[str, Any], balance: float) -> str:
+    if depth["depth_mm"] >= depth["curl_mm"]:
+        return "The depth covers the curl, if focus lies half way."
+    if depth["covers_curl_marked"] <= balance:
+        return "The depth does not cover the curl: close the lens, or flatten the film."
+    return (
+        "The depth does not cover the curl, and closing the lens so far costs the finest "
+        "detail: flatten the film."
+    )
 
 
 def _resolution(found: dict[str, Any]) -> Iterator[str]:
@@ -141,10 +149,13 @@ def _collection(found: dict[str, Any]) -> Iterator[str]:
     if c is None:
         yield from _say("Give --rolls, or --archive, to learn how much work is left.")
         return
-    yield _row("Rolls", f"{c['rolls']} in all, {c['rolls_left']} not finished")
+    whole = "in all" if c["rolls_from"] == "given" else "begun so far"
+    yield _row("Rolls", f"{c['rolls']} {whole}, {c['rolls_left']} not finished")
     source = {"usual": "as film is sold", "given": "as you said", "archive": "as in the archive"}
     yield _row("Frames a roll", f"{c['frames_per_roll']:.3g}, {source[c['frames_per_roll_from']]}")
     yield _row("Frames", f"{c['frames_done']} done, {c['frames_left']} left")
+    if c["rolls_from"] == "archive":
+        yield from _say("Give --rolls to have the rolls counted that are not begun yet.")
     yield from _hours(c)
     yield from _room(c)
 
@@ -187,7 +198,8 @@ def _room(c: dict[str, Any]) -> Iterator[str]:
 
 
 def _row(label: str, value: str) -> str:
-    return f"  {label:<{LABEL}} {value}"
+    head = f"  {label:<{LABEL}} "
+    return textwrap.fill(value, WIDTH, initial_indent=head, subsequent_indent=" " * len(head))
 
 
 def _say(text: str) -> list[str]:

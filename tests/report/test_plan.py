@@ -1,0 +1,299 @@
+"""The plan: its numbers, its words, the pace of an archive, and bad input."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tether.errors import TetherError
+from tether.film import FILM_FORMATS, FilmProcess
+from tether.report.bench_numbers import Asked, bench
+from tether.report.pace import Pace, Taken, pace_of
+from tether.report.plan import plan, stars
+from tether.report.plan_words import WIDTH, plan_text
+from tether.session.archive import Archive
+from tether.session.roll import Capture, FrameState, NewRoll, Roll
+from tether.settings import Planning, Settings
+
+NOON = datetime(2024, 5, 1, 12, tzinfo=UTC)
+PAUSE = timedelta(minutes=15)
+WHOLE = Asked(pixels="8192x5464", focal=100.0, closest="1:2", rolls=2500, seconds_per_frame=14.0)
+
+
+def planned(asked: Asked, archive: Path | None = None) -> dict[str, Any]:
+    return plan(asked, Settings(), archive)
+
+
+def capture(frame: int, take: int, at: datetime, size: int = 1000) -> Capture:
+    return Capture(
+        id=0, frame=frame, take=take, file_name=f"f{frame}t{take}.dng", size=size,
+        sha256=f"{frame:032d}{take:032d}", taken_at=at.isoformat(), origin="camera",
+        decision=None, verdict="keep", facts={}, settings={}, companions=(),
+    )  # fmt: skip
+
+
+def shoot(archive: Archive, roll: Roll, *seconds: float, size: int = 1000) -> None:
+    """Record and keep one frame for each time after noon."""
+    for n, second in enumerate(seconds, 1):
+        kept = archive.store.add_capture(
+            roll, capture(n, 1, NOON + timedelta(seconds=second), size)
+        )
+        archive.store.decide(roll.id, n, FrameState.KEPT, kept.id)
+
+
+def test_the_bench_in_round_numbers() -> None:
+    """By hand: 24 / 26; f/8 x (1 + 24/26); 100 x 24/26 of extension, of which the lens has 50."""
+    found = planned(WHOLE)
+    assert found["magnification"] == pytest.approx(24 / 26)
+    assert found["aperture"]["working"] == pytest.approx(8 * 50 / 26)
+    assert found["lens"]["extension_mm"] == pytest.approx(2400 / 26)
+    assert found["lens"]["spacer_mm"] == pytest.approx(2400 / 26 - 50)
+    assert found["lens"]["reaches"] is False
+    assert found["resolution"]["pixels_per_inch"] == pytest.approx(8192 / 36 * 25.4 * 24 / 26)
+    assert found["collection"]["frames_left"] == 90000
+    assert found["collection"]["hours_left"] == pytest.approx(350.0)
+    assert found["collection"]["bytes_left"] == pytest.approx(90000 * Settings().storage.raw_bytes)
+
+
+@pytest.mark.parametrize(
+    ("aperture", "limit"), [(2.0, "pixels"), (5.6, "both"), (8.0, "both"), (11.0, "diffraction")]
+)
+def test_what_limits_the_detail(aperture: float, limit: str) -> None:
+    """45 megapixels on 36 x 24 mm: two pixels of Airy disc at f/3.4, the balance at f/8.3."""
+    found = planned(replace(WHOLE, aperture=aperture))["diffraction"]
+    assert found["limit"] == limit
+    assert found["begins_marked"] == pytest.approx(3.4, abs=0.05)
+    assert found["balance_marked"] == pytest.approx(8.3, abs=0.05)
+    assert (found["contrast_one_pixel"] == 0) == (limit == "diffraction")
+
+
+def test_a_lens_that_reaches_needs_no_spacer() -> None:
+    found = planned(replace(WHOLE, closest="1:1"))
+    assert found["lens"]["spacer_mm"] == 0
+    assert found["lens"]["reaches"] is True
+    assert found["resolution"]["without_spacer_pixels_per_inch"] is None
+    text = plan_text(found)
+    assert "no spacer is needed" in text
+    assert "Spacer needed" not in text
+
+
+@pytest.mark.parametrize(
+    ("ppi", "count"), [(999, 0), (1000, 1), (2999, 2), (3000, 3), (3999.9, 3), (4000, 4)]
+)
+def test_stars_begin_at_their_sampling_frequency(ppi: float, count: int) -> None:
+    """FADGI Technical Guidelines, film of 35 mm to 4 x 5 inches (from memory)."""
+    assert stars(ppi) == count
+
+
+def test_what_was_not_said_is_not_made_up() -> None:
+    found = planned(Asked())
+    for part in ("lens", "diffraction", "depth", "resolution", "collection"):
+        assert found[part] is None
+    text = plan_text(found)
+    for option in ("--focal", "--pixels", "--rolls"):
+        assert option in text
+    assert "\n\n\n" not in text
+
+
+def test_curl_is_weighed_against_depth_and_detail() -> None:
+    words = {n: plan_text(planned(replace(WHOLE, aperture=n))) for n in (5.6, 11.0)}
+    assert "close the lens, or flatten" in words[5.6]
+    assert "covers the curl" in words[11.0]
+    stiff = Settings(planning=Planning(curl_mm=0.6))
+    assert "costs the finest detail" in plan_text(
+        plan(WHOLE, stiff)
+    ).replace("\n  ", " ")  # fmt: skip
+    assert "curl from" not in plan_text(plan(WHOLE, Settings(planning=Planning(curl_mm=0.0))))
+
+
+@given(
+    st.sampled_from(sorted(FILM_FORMATS)),
+    st.sampled_from(["36x24", "23.5x15.6", "17.3x13", "43.8x32.9", "53.4x40"]),
+    st.one_of(st.none(), st.integers(1, 400).map(str)),
+    st.one_of(st.none(), st.floats(5, 2000)),
+    st.floats(0.7, 128),
+    st.floats(0.1, 10),
+    st.one_of(st.none(), st.sampled_from(["0", "0.25", "1:2", "1", "2:1", "20"])),
+    st.one_of(st.none(), st.integers(1, 10_000_000)),
+    st.one_of(st.none(), st.floats(0.1, 86400)),
+)
+def test_no_plan_is_wider_than_the_terminal(
+    film_format: str, sensor: str, pixels: str | None, focal: float | None, aperture: float,
+    pupil_ratio: float, closest: str | None, rolls: int | None, seconds: float | None,
+) -> None:  # fmt: skip
+    asked = Asked(
+        film_format, sensor, pixels, focal, aperture, pupil_ratio, closest, rolls, None, seconds
+    )
+    found = planned(asked)
+    assert max(map(len, plan_text(found).splitlines())) <= WIDTH
+    json.dumps(found, allow_nan=False)
+
+
+def test_megapixels_share_out_over_the_sensor() -> None:
+    pixels = bench(Asked(pixels="24 MP"), 8.0).pixels
+    assert pixels is not None
+    assert pixels == (6000, 4000)
+
+
+def taken(*frames: tuple[float, int]) -> list[Taken]:
+    return [Taken(NOON + timedelta(seconds=at), 1, frame, 100) for at, frame in frames]
+
+
+def test_pace_counts_retakes_and_leaves_out_pauses() -> None:
+    """Ten seconds a frame, one retake of 10 s, a night of pause: 40 s over 3 new frames."""
+    exposures = taken((0, 1), (10, 2), (20, 2), (30, 3), (40000, 4), (40010, 5))
+    pace = pace_of(exposures[::-1], PAUSE)
+    assert pace == Pace(
+        seconds=pytest.approx(40 / 3), timed=3, pauses=1, bytes_a_frame=120, stored=5
+    )
+
+
+def test_pace_of_little_is_not_made_up() -> None:
+    assert pace_of([], PAUSE) == Pace(None, 0, 0, None, 0)
+    assert pace_of(taken((0, 1)), PAUSE).seconds is None
+    assert pace_of(taken((0, 1), (5, 1)), PAUSE).seconds is None, "a retake alone is no frame"
+    assert pace_of(taken((0, 1), (9000, 2)), PAUSE).seconds is None, "a pause alone is no work"
+
+
+def test_the_work_left_in_an_archive(archive: Archive, roll: Roll) -> None:
+    """Six frames of which three are done, at 20 s each; then ten rolls in all, of six each."""
+    shoot(archive, roll, 0, 20, 40, size=2_000_000)
+    found = planned(Asked(), archive.root)["collection"]
+    assert (found["rolls"], found["rolls_left"], found["frames_left"]) == (1, 1, 3)
+    assert found["seconds_per_frame"] == pytest.approx(20.0)
+    assert found["frames_timed"] == 2
+    assert found["bytes_left"] == pytest.approx(6e6)
+    whole = planned(Asked(rolls=10), archive.root)["collection"]
+    assert (whole["rolls_left"], whole["frames_left"]) == (10, 57)
+    assert whole["hours_left"] == pytest.approx(57 * 20 / 3600)
+    given_pace = planned(Asked(rolls=10, frames_per_roll=36, seconds_per_frame=60), archive.root)
+    assert given_pace["collection"]["hours_left"] == pytest.approx((9 * 36 + 3) / 60)
+
+
+def test_a_companion_takes_room_as_well(archive: Archive, roll: Roll) -> None:
+    one = capture(1, 1, NOON, 1000)
+    archive.store.add_capture(roll, one, companions=[("f1t1.jpg", 500, "0" * 64)])
+    assert planned(Asked(), archive.root)["collection"]["bytes_per_frame"] == 1500
+
+
+def test_a_disk_that_is_too_small_is_said(archive: Archive, roll: Roll) -> None:
+    shoot(archive, roll, 0, 20, size=10**15)
+    found = planned(Asked(), archive.root)
+    assert found["collection"]["enough_room"] is False
+    assert "not enough room" in plan_text(found)
+
+
+def test_times_from_elsewhere_may_be_anything(archive: Archive, roll: Roll) -> None:
+    shoot(archive, roll, 0, 30)
+    for n, text in enumerate(("", "yesterday", "2024-05-01T12:01:00", "0001-01-01T00:00+14:00"), 3):
+        archive.store.add_capture(roll, replace(capture(n, 1, NOON), taken_at=text))
+    found = planned(Asked(), archive.root)["collection"]
+    assert found["seconds_per_frame"] == pytest.approx(30.0)
+    assert found["frames_timed"] == 2, "a time without a zone counts as UTC"
+
+
+def test_planning_changes_nothing(archive: Archive, roll: Roll) -> None:
+    before = sorted(p.name for p in archive.root.rglob("*") if p.name[-4:] not in ("-wal", "-shm"))
+    planned(Asked(rolls=3), archive.root)
+    after = sorted(p.name for p in archive.root.rglob("*") if p.name[-4:] not in ("-wal", "-shm"))
+    assert before == after
+
+
+def test_a_collection_smaller_than_the_archive_is_refused(archive: Archive, roll: Roll) -> None:
+    archive.store.add_roll(NewRoll("Quay", FilmProcess.TRANSPARENCY, "135", 6, 6))
+    with pytest.raises(TetherError, match="fewer than the 2 rolls"):
+        planned(Asked(rolls=1), archive.root)
+
+
+BAD = [
+    (Asked(film_format="110"), "no film format"),
+    (Asked(film_format="\x1b[31m"), "no film format"),
+    (Asked(sensor="36"), "not a width and a height"),
+    (Asked(sensor="36x-24"), "not a width"),
+    (Asked(sensor="infx24"), "not a width"),
+    (Asked(sensor="1e9x24"), "not a width"),
+    (Asked(sensor="3_6x24"), "not a width"),
+    (Asked(pixels="x"), "not a width"),
+    (Asked(pixels="5464x8192"), "do not belong together"),
+    (Asked(pixels="0"), "--pixels 0"),
+    (Asked(pixels="9" * 400), "not a width"),
+    (Asked(focal=float("nan")), "--focal"),
+    (Asked(focal=float("inf")), "--focal"),
+    (Asked(aperture=0.0), "--aperture"),
+    (Asked(pupil_ratio=-1.0), "--pupil-ratio"),
+    (Asked(closest="1:0"), "not a magnification"),
+    (Asked(closest="half"), "not a magnification"),
+    (Asked(closest="1:2:3"), "not a magnification"),
+    (Asked(rolls=0), "--rolls"),
+    (Asked(rolls=10**12), "--rolls"),
+    (Asked(frames_per_roll=0), "--frames-per-roll"),
+    (Asked(seconds_per_frame=0.0), "--seconds-per-frame"),
+]
+
+
+@pytest.mark.parametrize(("asked", "said"), BAD)
+def test_bad_input_is_answered_in_words(asked: Asked, said: str) -> None:
+    with pytest.raises(TetherError, match=said) as caught:
+        planned(asked)
+    assert caught.value.todo
+    assert "\x1b" not in str(caught.value)
+
+
+def words_or_todo(asked: Asked) -> str:
+    """What a person reads: the plan, or what to do about the input."""
+    try:
+        return plan_text(planned(asked))
+    except TetherError as error:
+        return error.todo
+
+
+@given(st.text(max_size=20), st.text(max_size=20), st.text(max_size=20))
+def test_any_text_is_a_plan_or_a_sentence(sensor: str, pixels: str, closest: str) -> None:
+    for asked in (Asked(sensor=sensor), Asked(pixels=pixels), Asked(closest=closest)):
+        assert words_or_todo(asked)
+
+
+def run(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "tether", "plan", *words],
+        capture_output=True, text=True, timeout=120, check=False,
+        cwd=Path(__file__).parents[2], env=dict(os.environ),
+    )  # fmt: skip
+
+
+def test_the_command(tmp_path: Path) -> None:
+    done = run("--pixels", "45", "--focal", "100", "--closest", "1:2", "--rolls", "2500")
+    assert done.returncode == 0, done.stderr
+    assert "Spacer needed" in done.stdout
+    found = json.loads(run("--format", "120-6x6", "--json").stdout)
+    assert found["format"] == "120-6x6"
+    for words in (["--aperture", "nan"], ["--archive", str(tmp_path / "none")]):
+        done = run(*words)
+        assert done.returncode == 1
+        assert done.stderr
+        assert "Traceback" not in done.stderr
+
+
+def documented() -> set[str]:
+    """The keys that docs/plan.md names, in its tables."""
+    text = (Path(__file__).parents[2] / "docs" / "plan.md").read_text(encoding="utf-8")
+    rows = (line.split("|")[1] for line in text.splitlines() if line.startswith("| `"))
+    return {key for row in rows for key in row.replace("`", "").replace(",", " ").split()}
+
+
+def test_every_key_is_documented() -> None:
+    found = planned(WHOLE)
+    keys = set(found) | {
+        key for value in found.values() if isinstance(value, dict) for key in value
+    }  # fmt: skip
+    assert keys == documented()
