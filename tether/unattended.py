@@ -123,7 +123,7 @@ class Unattended:
         assert capture is not None, "a decision is about a capture"
         advice = capture.facts.get("advice_shutter")
         wanted = isinstance(advice, str) and advice != capture.settings.get(Role.SHUTTER.value)
-        if capture.verdict == "reshoot" and capture.take < MOST_TAKES and wanted:
+        if capture.verdict != "keep" and capture.take < MOST_TAKES and wanted:
             self._print(f"  shutter set to {self.session.follow_advice()}, shooting again")
         else:
             self.session.keep()
