@@ -242,6 +242,26 @@ class Planning:
 
 
 @dataclass(frozen=True, slots=True)
+class Bench:
+    """How camera and light should stand before the first frame."""
+
+    aperture: float = number(
+        8.0, "f-number as marked on the lens", PRACTICE + ": macro lenses are sharpest there",
+        1.0, 45.0,
+    )  # fmt: skip
+    aperture_ev: float = number(0.4, "stops around it that pass", PRACTICE, 0.0, 3.0)
+    lowest_iso: float = number(
+        64.0, "ISO speed; lower ones on a camera's list are taken as extended", PRACTICE, 25, 800
+    )
+    battery_percent: float = number(
+        40.0, "per cent of charge to begin a roll with", PRACTICE, 0.0, 100.0
+    )
+    clock_seconds: float = number(
+        60.0, "s between the camera's clock and the computer's", PRACTICE, 1.0, 86_400.0
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """All sections; the defaults are the program's own advice."""
 
@@ -255,6 +275,7 @@ class Settings:
     dust: Dust = field(default_factory=Dust)
     light: Light = field(default_factory=Light)
     positive: Positive = field(default_factory=Positive)
+    bench: Bench = field(default_factory=Bench)
 
 
 def load(path: Path) -> Settings:

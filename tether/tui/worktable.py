@@ -11,6 +11,7 @@ from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
+from textual.command import Provider
 from textual.containers import Container
 from textual.screen import Screen
 from textual.widgets import Footer, ProgressBar, Static
@@ -26,6 +27,7 @@ from tether.tui.dialogs import AskText, Pick, Reading
 from tether.tui.help_text import help_for
 from tether.tui.next_up import NextUp
 from tether.tui.picture import LargePicture, PicturePanel, positive
+from tether.tui.stations import STATIONS, BenchCommands
 from tether.tui.strip import FrameCell, StripBar
 from tether.tui.verdict import VerdictPanel
 
@@ -70,7 +72,12 @@ class Worktable(Screen[None]):
         Binding("p", "picture", "Picture", show=False),
         Binding("m", "mishap", "Mishap", show=False),
         Binding("o", "own_button", "Own button", show=False),
+        *(
+            Binding(key, f"bench('{name}')", words, show=False)
+            for name, (key, words, _, _) in STATIONS.items()
+        ),
     ]
+    COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {BenchCommands}
 
     def __init__(self, session: Session) -> None:
         super().__init__()
@@ -148,11 +155,12 @@ class Worktable(Screen[None]):
 
     def _more_keys(self, view: View) -> str:
         keys = [
-            ("z", "ask_less", "ask everything" if view.short else "ask less"),
+            ("z", "ask_less", "ask all" if view.short else "ask less"),
             ("l", "log", "log"),
+            *((key, f"bench('{name}')", words) for name, (key, words, _, _) in STATIONS.items()),
         ]
         if self.tether.given.hand:
-            keys += [("m", "mishap", "mishap on the bench"), ("o", "own_button", "camera's button")]
+            keys += [("m", "mishap", "mishap"), ("o", "own_button", "own button")]
         return "  ".join(
             f"[@click=screen.{action}][b]{key}[/b] {words}[/]" for key, action, words in keys
         )
@@ -409,6 +417,12 @@ class Worktable(Screen[None]):
         frame = self.view.place.frame if self.view else None
         if hand is not None and frame is not None:
             await self.attempt(lambda: hand.press_button(frame))
+
+    @work(group="action")
+    async def action_bench(self, station: str) -> None:
+        """Open one of the screens that ready the bench."""
+        await self.app.push_screen_wait(STATIONS[station][3](self.session))
+        await self.refresh_view()
 
     @work(group="action")
     async def action_how(self) -> None:

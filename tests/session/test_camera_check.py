@@ -1,0 +1,270 @@
+"""The camera check: what it says of a camera's state, and setting and putting back."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from mocks.ptpip_codes import Property
+from mocks.server import BenchProcess
+from tests.quick import QUICK
+from tether.camera import CameraProcess
+from tether.camera.protocol import CameraState, Role, Setting
+from tether.session.archive import Archive
+from tether.session.camera_check import (
+    CLOCK_VALUE,
+    Job,
+    Line,
+    Standing,
+    base_iso,
+    check_camera,
+    stops_apart,
+)
+from tether.session.camera_setup import CameraSetup
+from tether.session.judging import Judge
+from tether.session.roll import Roll
+from tether.session.session import NotNow, Session
+from tether.settings import Bench
+
+NOW = 1_700_000_000.0
+JOB = Job(36, 50e6)
+
+RIGHT = {
+    Role.IMAGE_FORMAT: ("RAW", ("JPEG Fine", "RAW", "RAW + JPEG Fine")),
+    Role.EXPOSURE_MODE: ("M", ("M", "P", "A", "S")),
+    Role.ISO: ("100", ("Auto", "50", "100", "200")),
+    Role.APERTURE: ("f/8", ("f/2.8", "f/5.6", "f/7.1", "f/8", "f/9", "f/11")),
+    Role.WHITE_BALANCE: ("Daylight", ("Automatic", "Daylight", "Tungsten")),
+    Role.FOCUS_MODE: ("Manual", ("Manual", "Automatic")),
+    Role.BATTERY: ("90%", ()),
+    Role.CLOCK: (str(int(NOW)), ()),
+    Role.CAPTURE_TARGET: ("Memory card", ("Internal RAM", "Memory card")),
+}
+
+
+def state(**changed: str | None) -> CameraState:
+    """A camera that stands right but for what is named; None for a setting it does not have."""
+    settings = {}
+    for role, (value, choices) in RIGHT.items():
+        now = changed.get(role.name.lower(), value)
+        if now is not None:
+            settings[role] = Setting(role, role.value, now, choices)
+    return CameraState(settings, 90.0, 64_000_000_000, 900, True)
+
+
+def lines(camera: CameraState, settings: Bench | None = None) -> dict[str, Line]:
+    return {x.label: x for x in check_camera(camera, JOB, settings, now=NOW)}
+
+
+def test_a_camera_that_stands_right_leaves_only_what_no_camera_tells() -> None:
+    found = lines(state())
+    assert [x.label for x in found.values() if x.standing is not Standing.OK] == ["Other helpers"]
+    assert not any(x.wanted for x in found.values())
+
+
+@pytest.mark.parametrize(
+    ("changed", "label", "wanted"),
+    [
+        ({"image_format": "JPEG Fine"}, "Image format", "RAW"),
+        ({"exposure_mode": "P"}, "Exposure mode", "M"),
+        ({"iso": "200"}, "ISO", "100"),
+        ({"iso": "50"}, "ISO", "100"),
+        ({"iso": "Auto"}, "ISO", "100"),
+        ({"aperture": "f/5.6"}, "Aperture", "f/8"),
+        ({"aperture": "f/11"}, "Aperture", "f/8"),
+        ({"white_balance": "Automatic"}, "White balance", "Daylight"),
+        ({"focus_mode": "Automatic"}, "Focus", "Manual"),
+        ({"clock": str(int(NOW) - 90)}, "Clock", CLOCK_VALUE),
+    ],
+)
+def test_what_is_wrong_is_named_with_the_cameras_own_choice(
+    changed: dict[str, str], label: str, wanted: str
+) -> None:
+    found = lines(state(**changed))
+    assert (found[label].standing, found[label].wanted) == (Standing.CHANGE, wanted)
+    others = [x for x in found.values() if x.standing is Standing.CHANGE and x.label != label]
+    assert others == []
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"image_format": "RAW + JPEG Fine"},
+        {"aperture": "f/7.1"},
+        {"aperture": "f/9"},
+        {"white_balance": "Tungsten"},
+        {"clock": str(int(NOW) + 59)},
+    ],
+)
+def test_what_is_near_enough_passes(changed: dict[str, str]) -> None:
+    found = lines(state(**changed))
+    assert not any(x.standing is Standing.CHANGE for x in found.values())
+
+
+@pytest.mark.parametrize("role", list(RIGHT))
+def test_what_a_camera_does_not_tell_is_asked(role: Role) -> None:
+    camera = state(**{role.name.lower(): None})
+    if role is Role.BATTERY:
+        camera = replace(camera, battery_percent=None)
+    if role is Role.CAPTURE_TARGET:
+        camera = replace(camera, keeps_pictures=None)
+    asked = [x for x in lines(camera).values() if x.standing is Standing.UNKNOWN]
+    assert len(asked) == 2
+    assert all(x.say.startswith("look at the camera:") for x in asked)
+
+
+@pytest.mark.parametrize(
+    ("role", "value"),
+    [
+        ("image_format", "Unknown 17"),
+        ("exposure_mode", "Undefined"),
+        ("white_balance", "Unknown value 8013"),
+        ("focus_mode", "3"),
+        ("aperture", "implicit auto"),
+        ("clock", "yesterday"),
+    ],
+)
+def test_wording_that_says_nothing_is_asked_and_not_guessed(role: str, value: str) -> None:
+    found = [x for x in lines(state(**{role: value})).values() if x.now == value]
+    assert [x.standing for x in found] == [Standing.UNKNOWN]
+
+
+def test_a_setting_that_only_a_hand_can_change_is_not_offered() -> None:
+    camera = state(exposure_mode="P")
+    dial = replace(camera.settings[Role.EXPOSURE_MODE], readonly=True)
+    line = lines(replace(camera, settings={**camera.settings, Role.EXPOSURE_MODE: dial}))[
+        "Exposure mode"
+    ]
+    assert line.standing is Standing.CHANGE
+    assert line.wanted == ""
+    assert "Set it on the camera" in line.say
+
+
+def test_a_reduced_raw_file_is_not_what_is_offered() -> None:
+    camera = state()
+    setting = Setting(Role.IMAGE_FORMAT, "imageformat", "Large Fine JPEG", ("sRAW", "mRAW", "RAW"))
+    found = lines(replace(camera, settings={**camera.settings, Role.IMAGE_FORMAT: setting}))
+    assert found["Image format"].wanted == "RAW"
+
+
+def test_power_room_and_memory() -> None:
+    found = lines(replace(state(), battery_percent=20.0, free_images=12, keeps_pictures=False))
+    assert {x.label for x in found.values() if x.standing is Standing.CHANGE} == {
+        "Battery",
+        "Card",
+        "Pictures kept",
+    }
+    assert found["Pictures kept"].wanted == "Memory card"
+    by_bytes = replace(state(), free_images=None, free_bytes=35 * 50_000_000)
+    assert lines(by_bytes)["Card"].standing is Standing.CHANGE
+
+
+@pytest.mark.parametrize(
+    ("choices", "base"),
+    [
+        (("50", "100", "200"), "100"),
+        (("Lo 1", "64", "100"), "64"),
+        (("Auto", "ISO 160", "ISO 80"), "ISO 80"),
+        (("25", "50"), "50"),
+        (("Auto", "Hi 1"), None),
+        ((), None),
+    ],
+)
+def test_base_iso_is_the_lowest_that_is_not_extended(
+    choices: tuple[str, ...], base: str | None
+) -> None:
+    assert base_iso(choices, Bench().lowest_iso) == base
+
+
+def test_f_numbers_are_compared_in_stops_of_light() -> None:
+    # Full stops are powers of the square root of two (ISO 517; from memory).
+    assert stops_apart(8, 8 * 2**0.5) == pytest.approx(1)
+    assert stops_apart(8, 4) == pytest.approx(2)
+
+
+def test_control_characters_of_a_camera_never_reach_the_screen() -> None:
+    found = lines(state(white_balance="Day\x1b[2Jlight"))
+    assert "\x1b" not in found["White balance"].now
+
+
+# --- against the real driver -----------------------------------------------------------------
+
+
+def turned(bench: BenchProcess) -> None:
+    """A camera as it comes home from a holiday."""
+    bench.turn(Property.EXPOSURE_INDEX, 800)
+    bench.turn(Property.F_NUMBER, 400)
+    bench.turn(Property.WHITE_BALANCE, 2)
+    bench.turn(Property.FOCUS_MODE, 2)
+    bench.turn(Property.EXPOSURE_PROGRAM_MODE, 2)
+    bench.turn(Property.COMPRESSION_SETTING, 2)
+
+
+def test_set_up_and_put_back(
+    archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge, bench: BenchProcess
+) -> None:
+    turned(bench)
+    roles = (
+        Role.ISO,
+        Role.APERTURE,
+        Role.WHITE_BALANCE,
+        Role.FOCUS_MODE,
+        Role.EXPOSURE_MODE,
+        Role.IMAGE_FORMAT,
+    )
+    before = [camera.state().value(role) for role in roles]
+    with Session(archive, roll, camera, judge, QUICK) as session:
+        setup = CameraSetup(session)
+        checked = setup.check()
+        assert sum(x.standing is Standing.CHANGE for x in checked.lines) == 6
+        assert checked.found == ()
+        said = setup.set_up(checked.lines)
+        assert "ISO: 800 → 100" in said
+        after = setup.check()
+        assert not any(x.standing is Standing.CHANGE for x in after.lines)
+        assert len(after.found) == 6
+        session.refresh_camera()
+    # Another session, as after a crash, still knows how the camera was found.
+    with Session(archive, roll, camera, judge, QUICK) as session:
+        setup = CameraSetup(session)
+        setup.put_back()
+        assert [camera.state().value(role) for role in roles] == before
+        assert setup.check().found == ()
+        with pytest.raises(NotNow):
+            setup.put_back()
+        log = [text for _, _, _, text in archive.store.log_lines(roll.id)]
+    assert "ISO: 800 → 100" in log
+    assert "ISO: 100 → 800" in log
+
+
+def test_the_clock_goes_back_to_being_as_far_off(
+    archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge
+) -> None:
+    camera.set(Role.CLOCK, str(int(NOW) - 7200))
+    with Session(archive, roll, camera, judge, QUICK) as session:
+        setup = CameraSetup(session, lambda: NOW)
+        # The camera's clock runs on while the test runs, by less than the minute allowed.
+        checked = setup.check()
+        clock = next(x for x in checked.lines if x.label == "Clock")
+        assert "behind this computer" in clock.say
+        assert clock.wanted == CLOCK_VALUE
+        setup.set_up(checked.lines)
+        clock = next(x for x in setup.check().lines if x.label == "Clock")
+        assert clock.standing is Standing.OK
+        setup.put_back()
+        off = int(camera.state().value(Role.CLOCK) or 0) - NOW
+    assert -7200 <= off < -7100
+
+
+def test_the_first_finding_is_the_one_that_is_put_back(
+    archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge, bench: BenchProcess
+) -> None:
+    bench.turn(Property.EXPOSURE_INDEX, 800)
+    with Session(archive, roll, camera, judge, QUICK) as session:
+        setup = CameraSetup(session)
+        setup.set_up(setup.check().lines)
+        bench.turn(Property.EXPOSURE_INDEX, 1600)
+        setup.set_up(setup.check().lines)
+        setup.put_back()
+        assert camera.state().value(Role.ISO) == "800"

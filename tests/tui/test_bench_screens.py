@@ -1,0 +1,134 @@
+"""The screens that ready the bench, by keys, against the simulated camera."""
+
+from __future__ import annotations
+
+import pytest
+from textual.pilot import Pilot
+
+from mocks.ptpip_codes import Property
+from mocks.server import BenchProcess
+from tests.quick import QUICK
+from tests.tui.test_worktable import ready, screen_text, until
+from tether.camera import Role, connect
+from tether.rehearsal import SimulatedHand
+from tether.session.archive import Archive
+from tether.session.camera_check import Standing
+from tether.session.judging import Judge
+from tether.session.roll import Roll
+from tether.tui.app import TetherApp
+from tether.tui.check_screen import CheckScreen
+from tether.tui.ports import Given
+from tether.tui.worktable import Worktable
+
+SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+
+
+@pytest.fixture
+def given(archive: Archive, roll: Roll, judge: Judge, bench: BenchProcess) -> Given:
+    return Given(
+        archive=archive,
+        connect=lambda port: connect(port, QUICK.camera),
+        judge=judge,
+        settings=QUICK,
+        port=bench.port_name,
+        roll=roll.name,
+        hand=SimulatedHand(bench, roll),
+    )
+
+
+async def open_station(pilot: Pilot[str], key: str, screen: type) -> None:
+    await until(pilot, lambda: ready(pilot))
+    await pilot.press(key)
+    await until(pilot, lambda: isinstance(pilot.app.screen, screen))
+
+
+async def back(pilot: Pilot[str]) -> None:
+    await pilot.press("escape")
+    await until(pilot, lambda: ready(pilot))
+
+
+def check_screen(pilot: Pilot[str]) -> CheckScreen:
+    screen = pilot.app.screen
+    assert isinstance(screen, CheckScreen)
+    return screen
+
+
+def to_change(pilot: Pilot[str]) -> int:
+    checked = check_screen(pilot).checked
+    assert checked is not None
+    return sum(x.standing is Standing.CHANGE for x in checked.lines)
+
+
+async def idle_check(pilot: Pilot[str]) -> None:
+    screen = check_screen(pilot)
+    await until(pilot, lambda: screen.checked is not None and not screen.working)
+
+
+@SIZES
+async def test_the_camera_is_checked_set_and_put_back(
+    given: Given, bench: BenchProcess, size: tuple[int, int]
+) -> None:
+    bench.turn(Property.EXPOSURE_INDEX, 800)
+    bench.turn(Property.WHITE_BALANCE, 2)
+    app = TetherApp(given)
+    async with app.run_test(size=size) as pilot:
+        await open_station(pilot, "1", CheckScreen)
+        await idle_check(pilot)
+        assert to_change(pilot) == 2
+        await pilot.press("s")
+        await until(pilot, lambda: to_change(pilot) == 0)
+        await until(pilot, lambda: "ISO: 800 → 100" in screen_text(app))
+        await pilot.press("b")
+        await until(pilot, lambda: to_change(pilot) == 2)
+        await back(pilot)
+        screen = app.screen
+        assert isinstance(screen, Worktable)
+        assert screen.view is not None
+        assert screen.view.camera is not None
+        assert screen.view.camera.value(Role.ISO) == "800"
+    app.shut()
+
+
+async def test_a_dial_that_is_turned_by_hand_shows_by_itself(
+    given: Given, bench: BenchProcess
+) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_station(pilot, "1", CheckScreen)
+        await idle_check(pilot)
+        assert to_change(pilot) == 0
+        bench.turn(Property.EXPOSURE_PROGRAM_MODE, 2)
+        await until(pilot, lambda: to_change(pilot) == 1)
+        await back(pilot)
+    app.shut()
+
+
+async def test_a_camera_that_is_gone_is_said_in_the_check(given: Given) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: ready(pilot))
+        assert app.camera is not None
+        await app.desk.do(app.camera.close)
+        await pilot.press("1")
+        await until(pilot, lambda: isinstance(app.screen, CheckScreen))
+        await until(pilot, lambda: "C connects there" in screen_text(app))
+        await back(pilot)
+    app.shut()
+
+
+async def test_the_palette_offers_the_check(given: Given) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: ready(pilot))
+        await pilot.press("ctrl+p")
+        await pilot.pause()
+        await pilot.press(*"camera check")
+        for _ in range(100):
+            await pilot.press("enter")
+            await pilot.pause(0.02)
+            if isinstance(app.screen, CheckScreen):
+                break
+        assert isinstance(app.screen, CheckScreen)
+        await idle_check(pilot)
+        await back(pilot)
+    app.shut()

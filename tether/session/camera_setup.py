@@ -1,0 +1,201 @@
+"""Setting the camera for the bench, and putting it back as it was found.
+
+What is found is stored before the first change, so that the camera can also be put back after a
+crash, from another roll, or on another day. Each camera has its own memory.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from tether.camera.errors import CameraRefused
+from tether.camera.protocol import CameraState, Role
+from tether.session.camera_check import CLOCK_VALUE, Job, Line, check_camera, clock_ahead
+from tether.session.roll import FrameState
+from tether.session.session import NotNow, Session
+from tether.text import printable
+
+#: In this order: a camera may offer an aperture only in manual exposure. Put back in reverse.
+_ORDER = (
+    Role.EXPOSURE_MODE,
+    Role.CAPTURE_TARGET,
+    Role.IMAGE_FORMAT,
+    Role.ISO,
+    Role.APERTURE,
+    Role.WHITE_BALANCE,
+    Role.FOCUS_MODE,
+    Role.CLOCK,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What the check shows: its lines, and (role, value) of what can be put back."""
+
+    camera: str
+    lines: tuple[Line, ...]
+    found: tuple[tuple[Role, str], ...]
+
+
+class CameraSetup:
+    """Checks, sets and puts back the camera of a session. All methods block.
+
+    Parameters
+    ----------
+    session
+        Whose camera it is; everything that is done goes into its roll's log.
+    clock
+        Returns the computer's time in seconds since 1970.
+    """
+
+    def __init__(self, session: Session, clock: Callable[[], float] = time.time) -> None:
+        self._session = session
+        self._clock = clock
+
+    def check(self) -> Checked:
+        """Read the camera afresh and compare it with what the bench asks for.
+
+        Raises
+        ------
+        NotNow
+            When no camera is connected.
+        CameraError
+            When it does not answer.
+        """
+        session = self._session
+        state = self._state()
+        frames = session.frames()
+        sizes = [c.size for f in frames for c in f.captures]
+        job = Job(
+            sum(f.state is FrameState.OPEN for f in frames),
+            max(sizes, default=0) or session.settings.storage.raw_bytes,
+        )
+        lines = check_camera(state, job, session.settings.bench, now=self._clock())
+        assert session.camera is not None, "its state was just read"
+        return Checked(printable(session.camera.identity.model, 40), lines, self._to_put_back())
+
+    def set_up(self, lines: Sequence[Line]) -> tuple[str, ...]:
+        """Set what the lines want; return what there is to say about each.
+
+        The old values are stored first. A setting that the camera refuses is said, and the
+        others are set all the same.
+
+        Raises
+        ------
+        CameraError
+            When the camera is lost.
+        """
+        wanted = {x.role: x.wanted for x in lines if x.role is not None and x.wanted}
+        state = self._state()
+        found = self._found()
+        for role in wanted:
+            if role not in found and (was := self._as_found(state, role)) is not None:
+                found[role] = was
+        self._remember(found)
+        said = []
+        for role in (r for r in _ORDER if r in wanted):
+            value = str(int(self._clock())) if wanted[role] == CLOCK_VALUE else wanted[role]
+            before = state.value(role) or ""
+            said.append(self._set(role, value, before)[1])
+        self._session.refresh_camera()
+        return tuple(said)
+
+    def put_back(self) -> tuple[str, ...]:
+        """Set everything back to what was found; return what there is to say about each.
+
+        Raises
+        ------
+        NotNow
+            When nothing was changed from here.
+        CameraError
+            When the camera is lost; what is not put back yet stays remembered.
+        """
+        found = self._found()
+        if not found:
+            raise NotNow("Nothing was changed on this camera from here.")
+        state = self._state()
+        said = []
+        for role in (r for r in reversed(_ORDER) if r in found):
+            value = found[role]
+            if role is Role.CLOCK:
+                value = str(int(self._clock() + float(value)))
+            done, text = self._set(role, value, state.value(role) or "")
+            said.append(text)
+            if done:
+                del found[role]
+                self._remember(found)
+        self._session.refresh_camera()
+        return tuple(said)
+
+    def _state(self) -> CameraState:
+        state = self._session.refresh_camera()
+        if state is None:
+            raise NotNow("No camera is connected.", todo="Connect it, then check again.")
+        return state
+
+    def _set(self, role: Role, value: str, before: str) -> tuple[bool, str]:
+        """Set one value; return whether the camera took it, and a sentence about it."""
+        camera = self._session.camera
+        assert camera is not None, "its state was just read"
+        try:
+            now = camera.set(role, value).value
+        except CameraRefused as error:
+            text = f"The {name_of(role)} was not set: {error}"
+            self._log(text)
+            return False, text
+        old, new = (
+            ("its own time", "the time asked for")
+            if role is Role.CLOCK
+            else (printable(before, 40), printable(now, 40))
+        )
+        text = f"{name_of(role)}: {old} → {new}"
+        done = now == value or role is Role.CLOCK
+        if not done:
+            text += f" (asked for {printable(value, 40)})"
+        self._log(text)
+        return done, text
+
+    def _log(self, text: str) -> None:
+        self._session.store.log("camera", text, self._session.roll.id)
+
+    # --- what was found ----------------------------------------------------------------------
+
+    @property
+    def _key(self) -> str:
+        return f"camera as found: {self._session.camera_key}"
+
+    def _as_found(self, state: CameraState, role: Role) -> str | None:
+        if role is Role.CLOCK:
+            # A clock goes on: what can be put back is by how much it was ahead.
+            ahead = clock_ahead(state.settings.get(role), self._clock())
+            return None if ahead is None else f"{ahead:.0f}"
+        return state.value(role)
+
+    def _found(self) -> dict[Role, str]:
+        text = self._session.store.fact(self._key)
+        kept: Mapping[str, str] = json.loads(text) if text else {}
+        return {Role(role): value for role, value in kept.items()}
+
+    def _remember(self, found: Mapping[Role, str]) -> None:
+        kept = {role.value: value for role, value in found.items()}
+        self._session.store.set_fact(self._key, json.dumps(kept) if kept else None)
+
+    def _to_put_back(self) -> tuple[tuple[Role, str], ...]:
+        found = self._found()
+        return tuple(
+            (role, _ahead(float(found[role])) if role is Role.CLOCK else printable(found[role], 40))
+            for role in _ORDER
+            if role in found
+        )
+
+
+def name_of(role: Role) -> str:
+    """Return a setting's name as it is written within a sentence."""
+    return "ISO" if role is Role.ISO else role.value
+
+
+def _ahead(seconds: float) -> str:
+    return f"{abs(seconds):.0f} s {'ahead' if seconds > 0 else 'behind'}"

@@ -1,0 +1,41 @@
+"""The screens that ready the bench, by key and from the command palette."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from functools import partial
+from typing import TYPE_CHECKING, cast
+
+from textual.command import DiscoveryHit, Hit, Hits, Provider
+
+from tether.session.session import Session
+from tether.tui.bench_screen import BenchScreen
+from tether.tui.check_screen import CheckScreen
+
+if TYPE_CHECKING:
+    from tether.tui.worktable import Worktable
+
+STATIONS: Mapping[str, tuple[str, str, str, Callable[[Session], BenchScreen]]] = {
+    "camera": ("1", "camera check", "Compare the camera with what the bench asks for", CheckScreen),
+}
+"""By name: key, short words, what it does, the screen."""
+
+
+class BenchCommands(Provider):
+    """Offers the screens in the command palette of the worktable."""
+
+    async def discover(self) -> Hits:
+        """Offer all of them before anything is typed."""
+        table = cast("Worktable", self.screen)
+        for name, (_, words, what, _) in STATIONS.items():
+            yield DiscoveryHit(words.capitalize(), partial(table.action_bench, name), help=what)
+
+    async def search(self, query: str) -> Hits:
+        """Offer those whose words fit what was typed."""
+        table = cast("Worktable", self.screen)
+        matcher = self.matcher(query)
+        for name, (_, words, what, _) in STATIONS.items():
+            if (score := matcher.match(words)) > 0:
+                yield Hit(
+                    score, matcher.highlight(words), partial(table.action_bench, name), help=what
+                )
