@@ -14,6 +14,8 @@ from tether.measure.survey import Survey
 LOWEST_EV = -10.0
 BIN_EV = 0.25
 _HIGH_PERCENTILE = 99.9
+_MOST_VALUES = 160_000
+"""Values of a channel that a percentile or a histogram is taken of, evenly spread over the view."""
 
 
 def headroom(picture: Survey, where: NDArray[np.bool_] | None = None) -> dict[str, float]:
@@ -24,10 +26,17 @@ def headroom(picture: Survey, where: NDArray[np.bool_] | None = None) -> dict[st
     """
     result = {}
     for index, name in enumerate(picture.channels):
-        plane = picture.signal[index]
-        values = plane.ravel() if where is None else plane[where]
+        values = sampled(picture.signal[index], where)
         result[name] = -min(float(stops(percentile(values, _HIGH_PERCENTILE))), 0.0) + 0.0
     return result
+
+
+def sampled(plane: FloatArray, where: NDArray[np.bool_] | None = None) -> FloatArray:
+    """Return at most about 160,000 values of a plane, or of a part of it, evenly spread."""
+    every = max(1, (plane.size if where is None else int(np.count_nonzero(where))) // _MOST_VALUES)
+    if where is None:
+        return np.asarray(plane.ravel()[::every])
+    return np.asarray(plane.ravel()[np.flatnonzero(where)[::every]])
 
 
 def percentile(values: FloatArray, share: float) -> float:
@@ -45,9 +54,7 @@ def histogram(picture: Survey, where: NDArray[np.bool_] | None = None) -> dict[s
     the last ends at saturation and takes what is saturated.
     """
     return {
-        name: ev_histogram(
-            picture.signal[index].ravel() if where is None else picture.signal[index][where]
-        )
+        name: ev_histogram(sampled(picture.signal[index], where))
         for index, name in enumerate(picture.channels)
     }
 
@@ -55,8 +62,7 @@ def histogram(picture: Survey, where: NDArray[np.bool_] | None = None) -> dict[s
 def ev_histogram(x: FloatArray) -> list[int]:
     """Count signals in quarter stops from `LOWEST_EV` to saturation; lower ones go to the first."""
     bins = round(-LOWEST_EV / BIN_EV)
-    limits = np.exp2(LOWEST_EV + BIN_EV * np.arange(1, bins)).astype(np.float32)
-    index = np.searchsorted(limits, x.ravel()[:: max(1, x.size // 120_000)], side="right")
+    index = np.clip((stops(x.ravel()) - LOWEST_EV) / BIN_EV, 0, bins - 1).astype(np.intp)
     return [int(n) for n in np.bincount(index, minlength=bins)]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -141,6 +142,15 @@ def measure_frame(mosaic: Mosaic, context: FrameContext) -> FrameMeasurement:
     mosaic and on small full-size patches.
     """
     mosaic = with_observed_saturation(mosaic)
+    with ThreadPoolExecutor(2) as others:
+        return _measured(mosaic, context, others)
+
+
+def _measured(
+    mosaic: Mosaic, context: FrameContext, others: ThreadPoolExecutor
+) -> FrameMeasurement:
+    """Do the measuring; ``others`` does beside it what does not wait for anything."""
+    counting = others.submit(saturation_map, mosaic)
     picture = survey(mosaic)
     settings, memory = context.settings, context.memory
     negative = context.process.is_negative
@@ -156,7 +166,11 @@ def measure_frame(mosaic: Mosaic, context: FrameContext) -> FrameMeasurement:
         )  # fmt: skip
     area = outline.shrunk(_INSET) if outline else _inner(mosaic)
     where = _picture_mask(picture, area, base)
-    counted = saturation_map(mosaic)
+    region = tuple(slice(*ends) for ends in _box(area, mosaic.shape))
+    clear = _clear(base, picture)
+    focusing = others.submit(measure_sharpness, mosaic, (region[0], region[1]), clear)
+    spotting = others.submit(find_spots, mosaic, (region[0], region[1]), settings.dust)
+    counted = counting.result()
     in_picture = _without_bare_light(counted.shares_within(area), base)
     headroom = ex.headroom(picture, where)
     advice = _advice(base, expected, headroom, context)
@@ -176,9 +190,7 @@ def measure_frame(mosaic: Mosaic, context: FrameContext) -> FrameMeasurement:
     if empty is not None:
         findings.append(empty)
     else:
-        region = tuple(slice(*ends) for ends in _box(area, mosaic.shape))
-        sharpness = measure_sharpness(mosaic, (region[0], region[1]), _clear(base, picture))
-        spots = find_spots(mosaic, (region[0], region[1]), settings.dust)
+        sharpness, spots = focusing.result(), spotting.result()
         findings += _against_roll(sharpness, spots, mosaic.shape, context)
     gate = context.open_gate or memory.open_gate
     trace = Trace(

@@ -57,27 +57,26 @@ class SaturationMap:
         """
         tile_y, tile_x = self.pattern.shape
         width = self.columns.shape[2]
-        hit = np.zeros(len(self.channels))
-        sites = np.zeros(len(self.channels))
+        places = [sites_of(self.pattern, index) for index in range(len(self.channels))]
+        occupied = self.columns.any(axis=(1, 2))
+        hit = np.zeros(len(self.channels), np.int64)
+        tiles = 0
         for band in range(self.columns.shape[0]):
             top = band * self.band_rows
             rows = min(self.band_rows, self.height - top)
             left, right = area.span(top + rows / 2)
             first = max(0, round(left / tile_x) * tile_x)
-            last = min(width, round(right / tile_x) * tile_x)
+            last = min(width // tile_x * tile_x, round(right / tile_x) * tile_x)
             if last <= first:
                 continue
+            tiles += (rows // tile_y) * ((last - first) // tile_x)
+            if not occupied[band]:
+                continue
             part = self.columns[band, :, first:last]
-            occupied = bool(part.any())
-            for index in range(len(self.channels)):
-                for y, x in sites_of(self.pattern, index):
-                    sites[index] += len(range(y, rows, tile_y)) * len(
-                        range(x, last - first, tile_x)
-                    )
-                    if occupied:
-                        hit[index] += part[y, x::tile_x].sum(dtype=np.int64)
+            for index, sites in enumerate(places):
+                hit[index] += sum(int(part[y, x::tile_x].sum(dtype=np.int64)) for y, x in sites)
         return {
-            name: float(hit[i] / sites[i]) if sites[i] else 0.0
+            name: min(1.0, float(hit[i] / (tiles * len(places[i])))) if tiles and places[i] else 0.0
             for i, name in enumerate(self.channels)
         }
 
