@@ -180,9 +180,23 @@ def test_the_work_left_in_an_archive(archive: Archive, roll: Roll) -> None:
     assert given_pace["collection"]["hours_left"] == pytest.approx((9 * 36 + 3) / 60)
 
 
+def test_rolls_entered_beforehand_do_not_hide_the_pace(
+    archive: Archive, roll: Roll, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tether.report.pace.NEWEST_ROLLS", 1)
+    monkeypatch.setattr("tether.report.pace.PAGE", 2)
+    shoot(archive, roll, 0, 20)
+    for n in range(3):
+        archive.store.add_roll(NewRoll(f"Later {n}", FilmProcess.TRANSPARENCY, "135", 6, 6))
+    found = planned(Asked(), archive.root)["collection"]
+    assert found["seconds_per_frame"] == pytest.approx(20.0)
+    assert (found["rolls_left"], found["frames_left"]) == (4, 22)
+
+
 def test_a_companion_takes_room_as_well(archive: Archive, roll: Roll) -> None:
     one = capture(1, 1, NOON, 1000)
-    archive.store.add_capture(roll, one, companions=[("f1t1.jpg", 500, "0" * 64)])
+    kept = archive.store.add_capture(roll, one, companions=[("f1t1.jpg", 500, "0" * 64)])
+    archive.store.decide(roll.id, 1, FrameState.KEPT, kept.id)
     assert planned(Asked(), archive.root)["collection"]["bytes_per_frame"] == 1500
 
 

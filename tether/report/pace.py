@@ -7,9 +7,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from tether.session.archive import Archive
+from tether.session.roll import Roll
 
-#: So many of the newest rolls are looked at: enough to be steady, recent enough to be true.
+#: So many of the newest rolls at work are looked at: enough to be steady, recent enough to be
+#: true.
 NEWEST_ROLLS = 50
+PAGE = 5000
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +96,7 @@ def begun(archive: Archive, pause: timedelta) -> Begun:
 
 def _newest(archive: Archive) -> list[Taken]:
     found = []
-    for progress in archive.store.progress(NEWEST_ROLLS):
-        roll = progress.roll
+    for roll in _at_work(archive):
         beside: dict[tuple[int | None, int | None], int] = {}
         for c in archive.store.companions(roll.id):
             beside[c.frame, c.take] = beside.get((c.frame, c.take), 0) + c.size
@@ -104,6 +106,16 @@ def _newest(archive: Archive) -> list[Taken]:
                     size = capture.size + beside.get((capture.frame, capture.take), 0)
                     found.append(Taken(at, roll.id, capture.frame, size))
     return found
+
+
+def _at_work(archive: Archive) -> list[Roll]:
+    """Return the newest rolls with a frame done: whole collections are entered beforehand."""
+    found: list[Roll] = []
+    skip = 0
+    while len(found) < NEWEST_ROLLS and (page := archive.store.progress(PAGE, skip=skip)):
+        found += [p.roll for p in reversed(page) if p.frames_done]
+        skip += len(page)
+    return found[:NEWEST_ROLLS]
 
 
 def _time(text: str) -> datetime | None:
