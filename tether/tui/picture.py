@@ -35,12 +35,13 @@ class PicturePanel(Container):
 
     def compose(self) -> ComposeResult:
         """Lay out the panel."""
+        self.add_class("-empty")
         yield Image(id="picture-image")
 
     def show(self, picture: Pictures.Image | None, title: str) -> None:
         """Show a picture, None for nothing."""
         self.border_title = title
-        self.display = picture is not None
+        self.set_class(picture is None, "-empty")
         self.query_one("#picture-image", Image).image = picture
 
 

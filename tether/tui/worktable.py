@@ -55,7 +55,7 @@ class Worktable(Screen[None]):
         Binding("f", "shoot", "Shoot"),
         Binding("k", "keep", "Keep"),
         Binding("a", "again", "Again"),
-        Binding("u", "use_advice", "Use advice"),
+        Binding("u", "use_advice", "Advice"),
         Binding("s", "mark('skipped')", "Skip"),
         Binding("b", "mark('blank')", "Blank"),
         Binding("d", "mark('damaged')", "Damaged"),
@@ -63,10 +63,10 @@ class Worktable(Screen[None]):
         Binding("e", "extra", "Extra frame"),
         Binding("c", "connect", "Connect"),
         Binding("g", "go", "Go to"),
-        Binding("t", "note", "Note"),
         Binding("question_mark", "how", "How", key_display="?"),
         Binding("q,ctrl+c", "leave", "Leave", key_display="q"),
         # Shown in the line above the footer, which has no room for them in 80 columns.
+        Binding("t", "note", "Note", show=False),
         Binding("z", "ask_less", "Ask less", show=False),
         Binding("l", "log", "Log", show=False),
         Binding("p", "picture", "Picture", show=False),
@@ -155,10 +155,13 @@ class Worktable(Screen[None]):
 
     def _more_keys(self, view: View) -> str:
         keys = [
+            ("t", "note", "note"),
             ("z", "ask_less", "ask all" if view.short else "ask less"),
             ("l", "log", "log"),
             *((key, f"bench('{name}')", words) for name, (key, words, _, _) in STATIONS.items()),
         ]
+        if self._picture[1] is not None:
+            keys.append(("p", "picture", "picture"))
         if self.tether.given.hand:
             keys += [("m", "mishap", "mishap"), ("o", "own_button", "own button")]
         return "  ".join(
