@@ -295,6 +295,58 @@ def _print_judged(rows: list[dict[str, Any]], as_json: bool, text: str) -> None:
         raise typer.Exit(1)
 
 
+@app.command()
+def deliver(
+    roll: Annotated[str, typer.Argument(help="Name of the roll.")],
+    archive: ArchiveOption = None,
+    to: Annotated[
+        Path | None,
+        typer.Option("--to", help="Folder. [default: 'delivered' in the roll's own folder]"),
+    ] = None,
+    half: Annotated[
+        bool, typer.Option("--half", help="Positives at half the sensor's size; much quicker.")
+    ] = False,
+    tiff: Annotated[
+        bool, typer.Option("--tiff/--no-tiff", help="Write 16-bit TIFF files beside the JPEGs.")
+    ] = True,
+    turn: Annotated[
+        list[str] | None,
+        typer.Option(help="Turn clockwise: 7=90 for frame 7, 90 for all. Remembered."),
+    ] = None,
+    exposure: Annotated[
+        list[str] | None,
+        typer.Option(help="Print lighter by stops: 7=0.5 for frame 7. Remembered."),
+    ] = None,
+    flat: Annotated[
+        Path | None, typer.Option(help="Raw file of the empty gate with the light on.")
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(help="Processes at once. [default: cores and memory]", min=1)
+    ] = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Deliver a roll: positives, contact sheet, sidecars, tables and a page to read."""
+    from tether.report.deliver import Wishes, by_frame, quarter_turns
+    from tether.report.deliver_command import deliver_roll
+    from tether.session.archive import Archive
+
+    wishes = Wishes(
+        to=to,
+        half=half,
+        tiff=tiff,
+        turns=quarter_turns(turn or ()),
+        exposures=by_frame(exposure or (), -4, 4),
+        flat=flat,
+        workers=workers,
+    )
+    opened = Archive(archive or default_archive(), create=False)
+    try:
+        code = deliver_roll(opened, roll, read_settings(settings), wishes)
+    finally:
+        opened.close()
+    raise typer.Exit(code)
+
+
 @app.command("settings")
 def show_settings(
     settings: SettingsOption = None,

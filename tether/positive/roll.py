@@ -1,0 +1,99 @@
+"""A roll's recipes: one base, one white and one balance for all of its frames."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tether.film import FilmProcess
+from tether.positive.balance import Balance, Triple, evening, roll_balance, roll_base, roll_white
+from tether.positive.recipe import Corners, Recipe
+from tether.positive.sample import Sample
+from tether.settings import Positive
+
+_SMALLEST = 1e-5
+
+
+@dataclass(frozen=True, slots=True)
+class Brief:
+    """A frame as far as its recipe depends on it.
+
+    Attributes
+    ----------
+    name
+        What the recipe is asked for by.
+    sample
+        Its samples.
+    base
+        Its base's signal as it was measured for this roll; None takes the sample's lightest film.
+    outline
+        The picture's corners, see `Recipe`.
+    turn
+        Degrees clockwise after mirroring.
+    exposure
+        Stops that a person wants it lighter.
+    """
+
+    name: str
+    sample: Sample
+    base: Triple | None = None
+    outline: Corners | None = None
+    turn: int = 0
+    exposure: float = 0.0
+
+
+def roll_recipes(
+    process: FilmProcess, briefs: Sequence[Brief], settings: Positive, *, half: bool
+) -> dict[str, Recipe]:
+    """Return a recipe for each frame, by name.
+
+    Base, white and balance are worked out over all frames. Signals of frames taken at different
+    settings are brought together by exposure time, speed and aperture as the files state them.
+    """
+    if not briefs:
+        return {}
+    lightest = [_times(b.base or b.sample.lightest, 1 / b.sample.light) for b in briefs]
+    if process.is_negative:
+        base = roll_base(lightest)
+    else:
+        r, g, b = np.median([brief.sample.neutral for brief in briefs], axis=0).tolist()
+        base = roll_white(lightest, (r, g, b))
+    densities = [_density(brief.sample, base) for brief in briefs]
+    balance = Balance()
+    if process is FilmProcess.COLOUR_NEGATIVE:
+        balance = roll_balance(np.concatenate(densities), settings.neutral)
+    recipes = {}
+    for brief, density in zip(briefs, densities, strict=True):
+        shift = brief.exposure * math.log10(2)
+        if process.is_negative:
+            even = density * balance.gains + balance.offsets
+            shift = shift / settings.contrast + evening(
+                float(even.mean()) if even.size else settings.mid_density,
+                settings.mid_density,
+                settings.evening_slack,
+                settings.evening_limit,
+            )
+        recipes[brief.name] = Recipe(
+            process=process,
+            base=_times(base, brief.sample.light),
+            balance=balance,
+            shift=round(shift, 4),
+            outline=brief.outline,
+            turn=brief.turn % 360,
+            half=half,
+            settings=settings,
+        )
+    return recipes
+
+
+def _density(sample: Sample, base: Triple) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+    signals = np.asarray(sample.signals, np.float64).reshape(-1, 3)
+    whole = np.asarray(base) * sample.light
+    return np.asarray(np.log10(whole / np.maximum(signals, _SMALLEST * whole)))
+
+
+def _times(signal: Triple, factor: float) -> Triple:
+    return (signal[0] * factor, signal[1] * factor, signal[2] * factor)

@@ -1,0 +1,101 @@
+"""The command that delivers a roll: shows how far it is, and says what came of it."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from tether.errors import TetherError
+from tether.report.deliver import RollDelivery, Step, Wishes
+from tether.report.delivered import Delivered
+from tether.session.archive import Archive
+from tether.settings import Settings
+from tether.text import plural, printable
+
+_WORDS = {"check": "checking raw files", "print": "printing positives", "reports": "writing"}
+
+
+def deliver_roll(archive: Archive, roll_name: str, settings: Settings, wishes: Wishes) -> int:
+    """Deliver a roll, print what came of it, and return the exit code: 1 for any trouble.
+
+    Raises
+    ------
+    TetherError
+        When there is nothing to deliver or it was interrupted.
+    """
+    roll = archive.store.roll(roll_name)
+    with _shown() as shown:
+        delivery = RollDelivery(archive, roll, settings, wishes, shown)
+        try:
+            result = delivery.run()
+        except KeyboardInterrupt:
+            raise TetherError(
+                "Interrupted.",
+                kept=f"{plural(delivery.result.printed, 'positive')} of this run "
+                f"are finished in {printable(str(delivery.folder.root), 400)}.",
+                todo="Run the same command again; it goes on from there.",
+            ) from None
+    for line in _lines(result):
+        print(line)
+    return 1 if result.trouble else 0
+
+
+def _lines(result: Delivered) -> Iterator[str]:
+    done = f"{plural(result.printed, 'positive')} printed"
+    if result.unchanged:
+        done += f", {result.unchanged} unchanged"
+    yield f"{done}; {plural(result.sidecars, 'sidecar')} beside the raw files."
+    yield from result.trouble
+    yield f"Delivered to {printable(str(result.folder), 400)}"
+    yield f"Open {printable(str(result.folder / 'index.html'), 400)} in a browser."
+
+
+class _Shown:
+    """Shows steps as a bar on a terminal, else as a line a phase."""
+
+    def __init__(self) -> None:
+        self._bars = None
+        if sys.stdout.isatty():
+            from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+            from rich.progress import TimeRemainingColumn as TimeLeft
+
+            self._bars = Progress(
+                TextColumn("{task.description}"),
+                BarColumn(),
+                MofNCompleteColumn(),
+                TimeLeft(),
+                TextColumn("{task.fields[now]}", markup=False),
+                transient=True,
+            )
+            self._bars.start()
+        self._tasks: dict[str, object] = {}
+
+    def __call__(self, step: Step) -> None:
+        """Take a step in."""
+        words = _WORDS[step.phase]
+        if self._bars is None:
+            if step.done == step.total:
+                print(f"{words}: {step.total} done", flush=True)
+            return
+        if step.phase not in self._tasks:
+            self._tasks[step.phase] = self._bars.add_task(words, total=step.total, now="")
+        self._bars.update(
+            self._tasks[step.phase],  # type: ignore[arg-type]
+            completed=step.done,
+            now=printable(step.text, 40),
+        )
+
+    def close(self) -> None:
+        """Take the bar away."""
+        if self._bars is not None:
+            self._bars.stop()
+
+
+@contextmanager
+def _shown() -> Iterator[_Shown]:
+    shown = _Shown()
+    try:
+        yield shown
+    finally:
+        shown.close()

@@ -1,0 +1,165 @@
+"""The delivered folder: where its files lie, and what it remembers from one run to the next."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from tether.errors import TetherError
+from tether.positive.exif import ShotFacts
+from tether.positive.sample import Sample
+from tether.session.archive import write_json
+from tether.session.roll import Capture, Frame
+from tether.text import printable
+
+RECORD = "delivery.json"
+VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What a person chose for a frame's positive.
+
+    ``turn`` in degrees clockwise, added to how the frame lies on the film; ``exposure`` in stops
+    of the print, above 0 lighter.
+    """
+
+    turn: int = 0
+    exposure: float = 0.0
+
+
+@dataclass(slots=True)
+class Record:
+    """What was done, by the raw file's name.
+
+    ``samples`` hold what a raw file was sampled with (its state on disk and the job's digest
+    are the key), ``printed`` the digest of the recipe each positive was made by, ``sidecars``
+    the digest of each sidecar as it was written, ``choices`` what a person chose, by frame.
+    """
+
+    samples: dict[str, dict[str, Any]] = field(default_factory=dict)
+    printed: dict[str, dict[str, Any]] = field(default_factory=dict)
+    sidecars: dict[str, str] = field(default_factory=dict)
+    choices: dict[int, Choice] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Delivered:
+    """What came of a delivery. ``trouble`` are sentences for the person; empty when all is well."""
+
+    folder: Path
+    printed: int = 0
+    unchanged: int = 0
+    sidecars: int = 0
+    trouble: list[str] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Known:
+    """A chosen raw file with what is known of it; ``intact`` if its SHA-256 is as recorded."""
+
+    frame: Frame
+    capture: Capture
+    path: Path
+    sample: Sample | None = None
+    channels: tuple[str, ...] = ()
+    shot: ShotFacts = field(default_factory=ShotFacts)
+    intact: bool = False
+
+
+class DeliveredFolder:
+    """A folder with positives and reports of one roll.
+
+    Raises
+    ------
+    TetherError
+        When it cannot be made or written to.
+    """
+
+    def __init__(self, root: Path) -> None:
+        self.root = root.expanduser().absolute()
+        self.positives = self.root / "positives"
+        self.small = self.root / "small"
+        try:
+            for folder in (self.positives, self.small):
+                folder.mkdir(parents=True, exist_ok=True)
+                for left in folder.glob(".new-*"):  # of a run that was killed while writing
+                    left.unlink(missing_ok=True)
+        except OSError as error:
+            raise TetherError(
+                f"The folder {printable(str(self.root))} cannot be used: {error.strerror}.",
+                kept="Nothing was changed.",
+                todo="Name another folder with --to.",
+            ) from error
+
+    def jpeg(self, raw_name: str) -> Path:
+        """Return where the JPEG of a raw file lies."""
+        return self.positives / f"{Path(raw_name).stem}.jpg"
+
+    def tiff(self, raw_name: str) -> Path:
+        """Return where the TIFF of a raw file lies."""
+        return self.positives / f"{Path(raw_name).stem}.tif"
+
+    def thumbnail(self, raw_name: str) -> Path:
+        """Return where the small picture of a raw file lies."""
+        return self.small / f"{Path(raw_name).stem}.jpg"
+
+    def read(self) -> Record:
+        """Return what is remembered; a record that cannot be read counts as none."""
+        try:
+            found = json.loads((self.root / RECORD).read_text(encoding="utf-8"))
+            if found["version"] != VERSION:
+                return Record()
+            return Record(
+                samples=dict(found["samples"]),
+                printed=dict(found["printed"]),
+                sidecars=dict(found["sidecars"]),
+                choices={int(frame): Choice(**c) for frame, c in found["choices"].items()},
+            )
+        except (OSError, ValueError, TypeError, KeyError, AttributeError):
+            return Record()
+
+    def write(self, record: Record) -> None:
+        """Store the record."""
+        write_json(
+            self.root / RECORD,
+            {
+                "version": VERSION,
+                "samples": record.samples,
+                "printed": record.printed,
+                "sidecars": record.sidecars,
+                "choices": {str(frame): asdict(c) for frame, c in record.choices.items()},
+            },
+        )
+
+
+def stored_sample(entry: Mapping[str, Any]) -> tuple[Sample, tuple[str, ...], ShotFacts]:
+    """Return a sample with the file's channels and shot facts, from the record.
+
+    Raises
+    ------
+    ValueError, TypeError, KeyError
+        When the record was changed by hand.
+    """
+    stored = entry["sample"]
+
+    def three(values: Any) -> tuple[float, float, float]:
+        r, g, b = (float(v) for v in values)
+        return (r, g, b)
+
+    sample = Sample(
+        light=float(stored["light"]),
+        lightest=three(stored["lightest"]),
+        neutral=three(stored["neutral"]),
+        signals=tuple(three(s) for s in stored["signals"]),
+    )
+    return sample, tuple(map(str, entry["channels"])), ShotFacts(**entry["shot"])
+
+
+def on_disk(path: Path) -> list[int]:
+    """Return what tells that a file is still the one that was looked at: size and time."""
+    state = path.stat()
+    return [state.st_size, state.st_mtime_ns]

@@ -1,0 +1,138 @@
+"""Plots as inline SVG: a line over the roll, and a frame's histogram. Pure functions."""
+
+from __future__ import annotations
+
+import math
+import xml.etree.ElementTree as ET
+from collections.abc import Mapping, Sequence
+
+_WIDTH, _LEFT, _RIGHT, _TOP = 640, 52, 12, 12
+
+
+def line_plot(
+    values: Mapping[int, float], title: str, unit: str, last: int, target: float | None = None
+) -> ET.Element:
+    """Return a plot of a value over the frames of a roll.
+
+    Parameters
+    ----------
+    values
+        By frame; frames without a value leave a gap.
+    title, unit
+        For the description and the axis.
+    last
+        The last frame of the roll.
+    target
+        A line to compare with, None for none.
+    """
+    height, bottom = 190, 160
+    known = {f: v for f, v in values.items() if math.isfinite(v)}
+    level = [*known.values(), *([target] if target is not None else [])]
+    low, high = (min(level), max(level)) if level else (0.0, 1.0)
+    pad = max(0.1 * (high - low), 0.05)
+    low, high = low - pad, high + pad
+    x = _scale(1, max(last, 2), _LEFT, _WIDTH - _RIGHT)
+    y = _scale(low, high, bottom, _TOP)
+    svg = _svg(height, title, _spoken(title, known, unit))
+    for tick in _ticks(low, high):
+        _line(svg, "grid", (_LEFT, y(tick)), (_WIDTH - _RIGHT, y(tick)))
+        _text(svg, (_LEFT - 6, y(tick) + 4), f"{tick:g}", "end")
+    every = max(1, math.ceil(last / 12))
+    for frame in range(1, last + 1, every):
+        _text(svg, (x(frame), bottom + 16), str(frame), "middle")
+    _text(svg, (_WIDTH - _RIGHT, height - 1), f"frame ({unit})", "end")
+    if target is not None:
+        _line(svg, "b", (_LEFT, y(target)), (_WIDTH - _RIGHT, y(target)))
+    for run in _runs(sorted(known)):
+        if len(run) > 1:
+            points = " ".join(f"{x(f):.1f},{y(known[f]):.1f}" for f in run)
+            ET.SubElement(svg, "polyline", {"class": "a", "points": points})
+        for f in run:
+            ET.SubElement(
+                svg, "circle",
+                {"class": "dot", "cx": f"{x(f):.1f}", "cy": f"{y(known[f]):.1f}", "r": "3"},
+            )  # fmt: skip
+    return svg
+
+
+def histogram(
+    counts: Mapping[str, Sequence[float]], lowest_ev: float, bin_ev: float, title: str
+) -> ET.Element:
+    """Return a frame's histogram: share of photosites over stops below saturation.
+
+    ``counts`` are by channel; channels of one colour are drawn with the same stroke.
+    """
+    height, bottom = 150, 118
+    bins = max((len(c) for c in counts.values()), default=0)
+    top = max((max(c) / max(sum(c), 1) for c in counts.values() if len(c)), default=1.0) or 1.0
+    x = _scale(lowest_ev, lowest_ev + bins * bin_ev, _LEFT, _WIDTH - _RIGHT)
+    y = _scale(0, top, bottom, _TOP)
+    svg = _svg(height, title, f"{title}. Channels: {', '.join(counts)}.")
+    for ev in range(math.ceil(lowest_ev), math.ceil(lowest_ev + bins * bin_ev) + 1, 2):
+        _line(svg, "grid", (x(ev), _TOP), (x(ev), bottom))
+        _text(svg, (x(ev), bottom + 15), str(ev), "middle")
+    _text(svg, (_WIDTH - _RIGHT, height - 2), "stops below saturation", "end")
+    strokes = {"R": "b", "B": "c"}
+    for name, values in counts.items():
+        total = max(sum(values), 1)
+        points = " ".join(
+            f"{x(lowest_ev + (i + 0.5) * bin_ev):.1f},{y(v / total):.1f}"
+            for i, v in enumerate(values)
+        )
+        if points:
+            ET.SubElement(svg, "polyline", {"class": strokes.get(name[0], "a"), "points": points})
+    return svg
+
+
+def _svg(height: int, title: str, spoken: str) -> ET.Element:
+    svg = ET.Element(
+        "svg", {"viewBox": f"0 0 {_WIDTH} {height}", "role": "img", "aria-label": spoken}
+    )
+    ET.SubElement(svg, "title").text = title
+    return svg
+
+
+def _spoken(title: str, known: Mapping[int, float], unit: str) -> str:
+    if not known:
+        return f"{title}: no values."
+    return (
+        f"{title}: {len(known)} frames, from {min(known.values()):.2f} to "
+        f"{max(known.values()):.2f} {unit}."
+    )
+
+
+def _scale(low: float, high: float, start: float, end: float):  # type: ignore[no-untyped-def]
+    span = (high - low) or 1.0
+    return lambda value: start + (value - low) / span * (end - start)
+
+
+def _ticks(low: float, high: float) -> list[float]:
+    rough = (high - low) / 4
+    size = 10 ** math.floor(math.log10(rough))
+    step = next(size * m for m in (1, 2, 5, 10) if size * m >= rough)
+    first = math.ceil(low / step)
+    return [round(i * step, 6) for i in range(first, math.floor(high / step) + 1)]
+
+
+def _runs(frames: Sequence[int]) -> list[list[int]]:
+    runs: list[list[int]] = []
+    for frame in frames:
+        if runs and frame == runs[-1][-1] + 1:
+            runs[-1].append(frame)
+        else:
+            runs.append([frame])
+    return runs
+
+
+def _line(svg: ET.Element, kind: str, start: tuple[float, float], end: tuple[float, float]) -> None:
+    ET.SubElement(
+        svg, "line",
+        {"class": kind, "x1": f"{start[0]:.1f}", "y1": f"{start[1]:.1f}",
+         "x2": f"{end[0]:.1f}", "y2": f"{end[1]:.1f}"},
+    )  # fmt: skip
+
+
+def _text(svg: ET.Element, place: tuple[float, float], text: str, anchor: str) -> None:
+    ET.SubElement(
+        svg, "text", {"x": f"{place[0]:.1f}", "y": f"{place[1]:.1f}", "text-anchor": anchor}
+    ).text = text
