@@ -7,6 +7,7 @@ others are judged all the same.
 from __future__ import annotations
 
 import hashlib
+import math
 import textwrap
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -28,15 +29,26 @@ def judged(worker: Child, paths: Sequence[Path], *args: Any) -> Iterator[dict[st
     ``worker`` holds an object with a method ``measure(path, *args)`` that returns the object; it
     is started where it is not running, also after a file took it down.
     """
+    result: dict[str, Any]
     for path in paths:
         try:
             worker.start()
-            result: dict[str, Any] = worker.call("measure", path, *args, timeout=JUDGE_SECONDS)
+            result = worker.call("measure", path, *args, timeout=JUDGE_SECONDS)
         except (ChildDied, ChildHung, ChildError) as error:
             result = failed(path, f"Reading it went wrong: {error.what}")
         except TetherError as error:
             result = failed(path, str(error))
-        yield result
+        cleaned: dict[str, Any] = _finite(result)
+        yield cleaned
+
+
+def _finite(value: Any) -> Any:
+    """Return the same with None for what JSON has no number for (RFC 8259: no NaN, no infinity)."""
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_finite(item) for item in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def failed(path: Path, error: str) -> dict[str, Any]:
