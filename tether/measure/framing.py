@@ -160,7 +160,7 @@ def _borders(search: _Search) -> dict[str, list[Line]]:
         lines = [o for o in lines if (other - o.at > 8 if mirrored else o.at - other > 8)]
         if not search.lighter:
             # Beyond the gate it is as dark as a transparency's rebate: that is no border of film.
-            away = 3.0
+            away = 5.0
             lines = [o for o in lines if (o.at - limit > away if mirrored else limit - o.at > away)]
         found[side] = lines
     return found
@@ -258,7 +258,35 @@ def _fits(
     score -= 4 * wrong + 4 * (max(angles) - min(angles)) + 0.3 * (max(levels) - min(levels))
     if score < settings.least_score * len(lines) / 4:
         return None
+    if len(lines) < 4:
+        score -= _doubt(lines, size_mm, scale, search)
     return _Outline(lines, scale, turned, score)
+
+
+def _doubt(
+    lines: dict[str, Line], size_mm: tuple[float, float], scale: float, search: _Search
+) -> float:
+    """Return what speaks against an outline with sides that were not seen, 0 for nothing.
+
+    A side that should be in view was not seen, much of the picture would lie out of view, or its
+    longer side would not lie along the sensor's longer side.
+    """
+    left, top, right, bottom = search.bounds
+    doubt = 0.0
+    for side, other, length, sign, limit in (
+        ("left", "right", size_mm[0], -1, left),
+        ("right", "left", size_mm[0], 1, right),
+        ("top", "bottom", size_mm[1], -1, top),
+        ("bottom", "top", size_mm[1], 1, bottom),
+    ):
+        if side in lines or other not in lines:
+            continue
+        beyond = sign * (lines[other].at - limit) / scale + length
+        doubt += 0.5 * beyond / length if beyond > 0 else 0.5
+    height, width = search.coarse.shape
+    if (size_mm[0] > size_mm[1]) != (width > height) and size_mm[0] != size_mm[1]:
+        doubt += 0.15
+    return doubt
 
 
 def _is_films_edge(lines: dict[str, Line]) -> bool:
