@@ -1,0 +1,93 @@
+"""Density against the open gate: ISO 5-2, and the bench's step tablet read back."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from mocks.bench import Bench, BenchConfig
+from mocks.exposure import Exposure
+from tests.measure.on_bench import SensorConfig, photographed
+from tether.measure.density import STOP, density, patch_densities
+from tether.measure.exposure import exposure_ratio
+from tether.measure.flat import flat_of
+from tether.measure.roll import spread
+from tether.measure.survey import survey
+from tether.measure.tablet import tablet_report
+from tether.raw.mosaic import Mosaic
+
+CHANNELS = ("R", "G1", "B", "G2")
+
+
+def test_density_is_minus_the_logarithm_of_transmittance() -> None:
+    # ISO 5-2: D = -log10 T.
+    for transmittance, expected in ((1.0, 0.0), (0.5, 0.301), (0.1, 1.0), (0.001, 3.0)):
+        assert float(density(0.8 * transmittance, 0.8)) == pytest.approx(expected, abs=5e-4)
+    assert pytest.approx(0.30103, abs=1e-5) == STOP
+
+
+def test_dark_and_exposure_are_taken_into_account() -> None:
+    # The frame had four times the light: of T = 0.01 it shows 0.04.
+    assert float(density(0.5 * 0.04 + 0.01, 0.5 + 0.01, dark=0.01, ratio=4.0)) == pytest.approx(
+        2.0, abs=1e-3
+    )
+
+
+def tablet(noise: bool, glare: float = 0.0) -> tuple[Bench, Mosaic, Mosaic]:
+    """Return a bench with the tablet in its gate, a long exposure of it and the open gate."""
+    from mocks.optics import OpticsConfig
+
+    sensor = SensorConfig(1536, 1024, noise=noise, bits=16, black=2048, saturation=64_000)
+    bench = Bench(
+        BenchConfig(
+            sensor=sensor, target="step-tablet", seed=2, optics=OpticsConfig(veiling_glare=glare)
+        )
+    )
+    bench.hand.remove_film()
+    gate = photographed(bench, Exposure(1 / 30, 8, 100))
+    bench.hand.go_to(1)
+    frame = photographed(bench, Exposure(1 / 25, 8, 100))
+    return bench, frame, gate
+
+
+def steps(bench: Bench, frame: Mosaic, gate: Mosaic) -> dict[str, list[float]]:
+    picture = survey(frame)
+    light = spread(flat_of(gate).grid, (picture.signal.shape[1], picture.signal.shape[2]))
+    boxes = {str(p.step): tuple(map(float, box)) for p, box in bench.patch_boxes()}
+    ratio = exposure_ratio(
+        (frame.exposure_seconds, frame.iso, frame.f_number),
+        (gate.exposure_seconds, gate.iso, gate.f_number),
+    )
+    assert ratio is not None
+    read = patch_densities(picture, light, boxes, ratio)  # type: ignore[arg-type]
+    return {c: [read[str(n)][c] for n in range(1, 22)] for c in CHANNELS}
+
+
+def test_a_step_tablet_without_noise_reads_true() -> None:
+    known = [0.05 + 0.15 * n for n in range(21)]
+    for channel, read in steps(*tablet(noise=False)).items():
+        seen = np.array(read) - np.array(known)
+        # Up to density 2.0 within 0.005; above it a raw value is a share of the signal that
+        # shows (at 3.05 a step of the converter is 0.01 in the weakest channel).
+        assert np.abs(seen[:14]).max() < 0.005, channel
+        assert np.abs(seen).max() < 0.02, channel
+        report = tablet_report(read)
+        assert report.slope == pytest.approx(1, abs=0.005)
+        assert report.monotonic
+        assert report.dense_from is None
+
+
+def test_a_step_tablet_with_noise() -> None:
+    # Photon and read noise of 60,000 electrons at saturation, medians over a patch.
+    for channel, read in steps(*tablet(noise=True)).items():
+        report = tablet_report(read)
+        assert report.monotonic, channel
+        assert report.largest_error < 0.03, channel
+        assert report.slope == pytest.approx(1, abs=0.01)
+
+
+def test_glare_shows_in_the_dense_steps() -> None:
+    report = tablet_report(steps(*tablet(noise=False, glare=0.002))["G1"])
+    assert report.slope < 0.98
+    assert report.dense_from is not None
+    assert report.dense_from > 10
