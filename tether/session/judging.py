@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Any
 
 from tether.child import Child
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.verdict import Finding, Severity, Verdict
 from tether.settings import Settings
+
+if TYPE_CHECKING:  # the session only hands arrays on; numpy would slow the program's start
+    import numpy as np
+    from numpy.typing import NDArray
 
 MEMORY_BYTES = 8 << 30
 """Address space that the worker may take; more than any camera's file needs."""

@@ -17,7 +17,6 @@ from textual.widgets import Footer
 from textual_image.widget import Image
 
 from tether.film import FilmProcess
-from tether.positive.preview import preview
 from tether.session.judging import Judgement
 
 
@@ -25,6 +24,9 @@ def positive(judgement: Judgement, process: FilmProcess) -> Pictures.Image | Non
     """Return the small positive of a judged file, None where it could not be read."""
     if judgement.picture is None:
         return None
+    # numpy comes with it: a tenth of a second that the program's start need not wait for.
+    from tether.positive.preview import preview
+
     return Pictures.fromarray(preview(judgement.picture, process))
 
 
