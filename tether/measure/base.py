@@ -135,6 +135,20 @@ def base_of(
     return _base(small, picture.channels, np.abs(ev - level) < _TOLERANCE_EV, "picture")
 
 
+def lighter(base: Base | None, other: dict[str, float] | None) -> Base | None:
+    """Return the lighter of a base taken from the picture and what earlier pictures showed.
+
+    The lightest tones of several pictures come nearer to the base than those of one. A base
+    from the rebate or the roll is left as it is.
+    """
+    if base is None or base.source != "picture" or not other or base.clipped:
+        return base
+    if max(other.values()) <= max(base.signal.values()):
+        return base
+    signal = {name: min(value, 1.0) for name, value in other.items()}
+    return Base(signal, "picture", max(other.values()) >= 1.0)
+
+
 def beside(outline: Quad, pixel: float, width: float, shape: tuple[int, ...]) -> NDArray[np.bool_]:
     """Return the pixels just outside an outline, as a mask of a small picture.
 

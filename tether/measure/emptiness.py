@@ -13,7 +13,7 @@ from tether.measure.verdict import Finding, Severity
 _STEP_EV = 0.15
 _LEAST_SHARE = 0.004
 _NO_FILM_EV = 0.45
-_DARK_SLIDE_EV = -6.5
+_DARK_SLIDE_EV = -8.5
 _BLOCK = 4
 
 

@@ -15,7 +15,8 @@ Shutters = tuple[tuple[str, float], ...]
 
 _CLIPPED_STEP_EV = 1.0
 _SLIDE_NOTE_EV = 1.0
-_SLIDE_LOOK_EV = 2.0
+_SLIDE_LOOK_EV = 3.0
+_UNSURE_EV = 2.0
 _LOST_SHARE = 0.01
 _BRACKET_EV = 3.0
 _LIGHT_CHANGED_EV = 0.4
@@ -121,10 +122,10 @@ def negative_remarks(
         found.append(_saturated(worst, share, advice))
     if not base.clipped and abs(advice.ev) > settings.base_tolerance_ev:
         side = "below" if advice.ev > 0 else "above"
-        grave = abs(advice.ev) > 1
-        # Without rebate the lightest tone may lie below the base: less is claimed.
-        grades = (Severity.NOTE, Severity.LOOK, Severity.RESHOOT)
-        severity = grades[grave + (base.source != "picture" or advice.ev < 0)]
+        severity = Severity.RESHOOT if abs(advice.ev) > 1 else Severity.LOOK
+        if base.source == "picture" and advice.ev > 0:
+            # The lightest tone of a picture may lie far below the base: less is claimed.
+            severity = Severity.LOOK if advice.ev > _UNSURE_EV else Severity.NOTE
         found.append(
             Finding(
                 "base-off-target",

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
 from tether.measure import exposure as ex
-from tether.measure.base import Base, base_of, beside, main_channels
+from tether.measure.base import Base, base_of, beside, lighter, main_channels
 from tether.measure.density import density_report
 from tether.measure.dust import compare_dust, find_spots
 from tether.measure.emptiness import empty_negative, empty_transparency
@@ -43,6 +43,8 @@ _INSET = 0.01
 _FALLOFF_EV = 0.25
 """How much lighter than at the rebate the light may be in the middle of the picture."""
 _PICTURE_SIDE = 480
+_SURE_SIDES = 3
+"""Sides of the frame that must be seen before what lies beside them is taken for rebate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,13 +159,17 @@ def _measured(
     framing = find_framing(picture, context.film_format, negative, settings.framing, memory.scale)
     outline = framing.picture if framing else None
     now: Exposure = (_seconds(mosaic, context), mosaic.iso, mosaic.f_number)
-    expected = _expected_base(memory, now)
+    reckoned = _expected_base(memory, now)
+    certain = memory.base is not None and memory.base.certain
+    expected = reckoned if certain else None
     base = None
     if negative:
+        sure = framing if framing is not None and len(framing.seen) >= _SURE_SIDES else None
         base = base_of(
-            picture, outline, framing.scale if framing else None,
-            framing.rebate if framing else None, expected,
+            picture, sure.picture if sure else None, sure.scale if sure else None,
+            sure.rebate if sure else None, expected,
         )  # fmt: skip
+        base = lighter(base, reckoned)
     area = outline.shrunk(_INSET) if outline else _inner(mosaic)
     where = _picture_mask(picture, area, base)
     region = tuple(slice(*ends) for ends in _box(area, mosaic.shape))
@@ -200,7 +206,6 @@ def _measured(
         None,
         framing.scale if framing and len(framing.seen) >= 3 else 0.0,
     )
-    seen_base = base is not None and base.source == "rebate" and not base.clipped
     return FrameMeasurement(
         saturated=counted.shares(),
         saturated_picture=in_picture,
@@ -215,9 +220,7 @@ def _measured(
         sharpness=sharpness,
         density=_densities(picture, gate, where, base, framing, now),
         findings=ranked(findings),
-        memory=memory.with_frame(
-            trace, KnownBase(base.signal, now) if base is not None and seen_base else None
-        ),
+        memory=memory.with_frame(trace, _learnt(base, now, empty is not None, certain)),
         picture=small_picture(picture),
     )
 
@@ -234,6 +237,15 @@ def _expected_base(memory: RollMemory, now: Exposure) -> dict[str, float] | None
     if ratio is None:
         return None
     return {name: value * ratio for name, value in memory.base.signal.items()}
+
+
+def _learnt(base: Base | None, now: Exposure, empty: bool, certain: bool) -> KnownBase | None:
+    """Return what this frame tells of the roll's base; pictures do not overrule a rebate."""
+    if base is None or base.clipped or base.source == "roll":
+        return None
+    if base.source == "rebate":
+        return KnownBase(base.signal, now)
+    return None if certain or empty else KnownBase(base.signal, now, certain=False)
 
 
 def _inner(mosaic: Mosaic) -> Quad:

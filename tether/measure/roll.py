@@ -25,10 +25,14 @@ Exposure = tuple[float | None, float | None, float | None]
 
 @dataclass(frozen=True, slots=True)
 class KnownBase:
-    """The base per channel, relative to saturation, and the exposure that it was seen at."""
+    """The base per channel, relative to saturation, and the exposure that it was seen at.
+
+    ``certain`` where it comes from the rebate; otherwise it is the lightest tone of pictures.
+    """
 
     signal: dict[str, float]
     exposure: Exposure
+    certain: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +74,7 @@ class RollMemory:
     frames
         Traces of the last frames that were kept, oldest first.
     base
-        Base from the rebate of the last frame that showed it.
+        Base from the rebate of the last frame that showed it, or as far as pictures tell.
     open_gate
         The last picture of the open gate.
     """
@@ -118,7 +122,11 @@ class RollMemory:
                 if value is not None:
                     arrays[f"{name}_{index}"] = value
         if self.base:
-            facts["base"] = {"signal": self.base.signal, "exposure": self.base.exposure}
+            facts["base"] = {
+                "signal": self.base.signal,
+                "exposure": self.base.exposure,
+                "certain": self.base.certain,
+            }
         if self.open_gate:
             gate = self.open_gate
             arrays["open_gate"] = gate.grid.astype(np.float32)
@@ -169,7 +177,9 @@ def _read(arrays: dict[str, NDArray[Any]]) -> RollMemory:
     base = gate = None
     if "base" in facts:
         signal = {str(k): _number(v) for k, v in facts["base"]["signal"].items()}
-        base = KnownBase(signal, _exposure(facts["base"]["exposure"]))
+        base = KnownBase(
+            signal, _exposure(facts["base"]["exposure"]), bool(facts["base"]["certain"])
+        )
     if "open_gate" in facts:
         said = facts["open_gate"]
         grid = _array(arrays, "open_gate", np.float32, 3)

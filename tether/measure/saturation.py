@@ -58,7 +58,7 @@ class SaturationMap:
         tile_y, tile_x = self.pattern.shape
         width = self.columns.shape[2]
         places = [sites_of(self.pattern, index) for index in range(len(self.channels))]
-        occupied = self.columns.any(axis=(1, 2))
+        occupied = np.asarray(self.columns.any(axis=(1, 2)))
         hit = np.zeros(len(self.channels), np.int64)
         tiles = 0
         for band in range(self.columns.shape[0]):

@@ -1,0 +1,225 @@
+"""Every finding put to the test on made rolls: how often found, how often raised for nothing.
+
+Run ``python -m tests.benchmarks.measure_detectors [SEEDS [WIDTH HEIGHT]]``. For each kind of film and
+view a roll is photographed frame by frame through `measure_frame`, as a careful person would:
+a frame with a mishap is put right and photographed again, and only frames without one go into
+the roll's memory. Pictures, grain, noise, tilt, placement, falloff and the lamp's evenness follow
+from the seed.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from mocks.bench import Bench, BenchConfig
+from mocks.exposure import Exposure
+from mocks.hand import MISHAPS, Lasts
+from mocks.lamp import LampConfig
+from mocks.optics import OpticsConfig
+from mocks.sensor import SensorConfig
+from tether.film import FilmProcess
+from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
+from tether.measure.roll import RollMemory
+from tether.measure.verdict import Severity
+from tether.raw.mosaic import Mosaic
+
+FRAMINGS = ("rebate", "wide", "tight")
+FRAMES = 12
+LEARNT = 4
+"""Frames at the start of a roll without a mishap."""
+
+#: Which findings count as having found a mishap; any one of them will do.
+EXPECTED: dict[str, frozenset[str]] = {
+    "lamp-bright": frozenset({"base-saturated", "base-off-target", "light-changed",
+                              "picture-saturated"}),
+    "lamp-dim": frozenset({"base-off-target", "light-changed", "highlights-below-target"}),
+    "blank": frozenset({"blank-frame", "even-view"}),
+    "not-advanced": frozenset({"film-not-advanced"}),
+    "slipped": frozenset({"side-missing", "off-centre", "picture-cut"}),
+    "half-way": frozenset({"between-frames"}),
+    "tilted-strip": frozenset({"rotated"}),
+    "wrong-side": frozenset({"wrong-side"}),
+    "out-of-focus": frozenset({"out-of-focus"}),
+    "one-side-soft": frozenset({"one-side-soft", "out-of-focus"}),
+    "dust-on-lens": frozenset({"dust-not-on-film"}),
+    # Nothing to find: these must stay silent.
+    "scratched": frozenset(),
+    "dusty": frozenset(),
+    "over": frozenset(),
+    "under": frozenset(),
+}  # fmt: skip
+#: What a finding also may say beside the mishap itself.
+ALLOWED: dict[str, frozenset[str]] = {
+    "half-way": frozenset({"picture-cut", "side-missing", "off-centre"}),
+    "lamp-bright": frozenset({"out-of-focus"}),
+}
+SHUTTERS = tuple(
+    (f"1/{n}", 1 / n) for n in (4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125)
+)
+_LOUD = (Severity.LOOK, Severity.RESHOOT)
+
+
+@dataclass
+class Table:
+    """Counts of made frames with each mishap, and of findings on frames without one."""
+
+    made: Counter[str] = field(default_factory=Counter)
+    found: Counter[str] = field(default_factory=Counter)
+    beside: dict[str, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
+    clean: int = 0
+    false: Counter[str] = field(default_factory=Counter)
+    where: list[str] = field(default_factory=list)
+
+    def add(self, mishap: str | None, codes: set[str], place: str) -> None:
+        """Count one frame."""
+        if mishap is None:
+            self.clean += 1
+            self.false.update(codes)
+            self.where += [f"{code}: {place}" for code in sorted(codes)]
+            return
+        self.made[mishap] += 1
+        expected = EXPECTED[mishap]
+        self.found[mishap] += bool(codes & expected)
+        rest = codes - expected - ALLOWED.get(mishap, frozenset())
+        self.beside[mishap].update(rest)
+        self.where += [f"{mishap} -> {code}: {place}" for code in sorted(rest)]
+        if expected and not codes & expected:
+            self.where.append(f"{mishap} missed: {place}")
+
+    def lines(self) -> Iterator[str]:
+        """Yield the table as Markdown."""
+        yield f"{self.clean + sum(self.made.values())} frames, {self.clean} of them without mishap"
+        yield ""
+        yield "| mishap | made | found | other findings that ask for something |"
+        yield "|---|---|---|---|"
+        for mishap in EXPECTED:
+            if self.made[mishap]:
+                rest = ", ".join(f"{c} {n}" for c, n in sorted(self.beside[mishap].items()))
+                found = self.found[mishap] if EXPECTED[mishap] else "nothing to find"
+                yield f"| {mishap} | {self.made[mishap]} | {found} | {rest or 'none'} |"
+        rest = ", ".join(f"{c} {n}" for c, n in sorted(self.false.items()))
+        yield f"| none | {self.clean} | | {rest or 'none'} |"
+
+
+def mosaic_of(bench: Bench, exposure: Exposure) -> Mosaic:
+    """Photograph what lies in the gate and wrap it as a file would be."""
+    sensor = bench.config.sensor
+    names = {0: 0, 1: 1, 2: 2}
+    pattern = np.array([[names[c] for c in row] for row in sensor.tile], np.intp)
+    row, column = np.argwhere(pattern == 1)[1]
+    pattern[row, column] = 3
+    return Mosaic(
+        bench.mosaic(exposure), pattern, ("R", "G1", "B", "G2"), (float(sensor.black),) * 4,
+        (float(sensor.saturation),) * 4, exposure_seconds=exposure.seconds, iso=exposure.iso,
+        f_number=exposure.f_number,
+    )  # fmt: skip
+
+
+def bench_of(process: FilmProcess, framing: str, seed: int, size: tuple[int, int]) -> Bench:
+    """Build a bench whose lamp, lens and hand vary with the seed."""
+    rng = np.random.default_rng((seed, 99))
+    lamp = LampConfig(
+        gradient_x=float(rng.uniform(-0.06, 0.06)),
+        gradient_y=float(rng.uniform(-0.04, 0.04)),
+        hot_spot=float(rng.uniform(0.0, 0.06)),
+        kelvin=float(rng.uniform(4500, 5600)),
+    )
+    optics = OpticsConfig(lens_falloff=float(rng.uniform(0.2, 0.6)))
+    return Bench(
+        BenchConfig(
+            process=process, seed=seed, framing=framing, frames=36, edge_print=True, lamp=lamp,
+            optics=optics, sensor=SensorConfig(width=size[0], height=size[1]),
+            placement_degrees=float(rng.uniform(0.05, 0.4)),
+            placement_mm=float(rng.uniform(0.02, 0.15)),
+        )
+    )  # fmt: skip
+
+
+def exposure_for(process: FilmProcess, rng: np.random.Generator) -> Exposure:
+    """Return a shutter time that puts the base (or clear film) near the target."""
+    seconds = {
+        FilmProcess.BW_NEGATIVE: 1 / 15,
+        FilmProcess.COLOUR_NEGATIVE: 1 / 10,
+        FilmProcess.TRANSPARENCY: 1 / 30,
+    }[process]
+    return Exposure(seconds * 2 ** float(rng.uniform(-0.2, 0.05)), 8, 100)
+
+
+def roll(
+    process: FilmProcess, framing: str, seed: int, size: tuple[int, int], table: Table
+) -> None:
+    """Photograph one roll and count what is found."""
+    bench = bench_of(process, framing, seed, size)
+    rng = np.random.default_rng((seed, 7))
+    exposure = exposure_for(process, rng)
+    memory = RollMemory()
+    order = list(rng.permutation([m for m in EXPECTED if m != "dust-on-lens"]))
+    for frame in range(1, FRAMES + 1):
+        mishap = str(order.pop()) if frame > LEARNT and order and frame % 12 not in (1, 7) else None
+        bench.hand.clear()
+        if mishap and _lasts(mishap) is not Lasts.FRAME:
+            bench.hand.mishap(mishap)
+        bench.hand.go_to(frame)
+        if mishap and _lasts(mishap) is Lasts.FRAME:
+            bench.hand.mishap(mishap)
+        if mishap:
+            shot = _shoot(bench, exposure, process, frame, memory)
+            table.add(mishap, _codes(shot), f"{process.value} {framing} seed {seed} frame {frame}")
+            if _lasts(mishap) is Lasts.FRAME:
+                memory = shot.memory
+                continue
+            bench.hand.clear()
+            bench.hand.go_to(frame)
+        shot = _shoot(bench, exposure, process, frame, memory)
+        table.add(None, _codes(shot), f"{process.value} {framing} seed {seed} frame {frame}")
+        memory = shot.memory
+    bench.hand.clear()
+    bench.hand.mishap("dust-on-lens")
+    codes: set[str] = set()
+    for frame in range(FRAMES + 1, FRAMES + 7):
+        bench.hand.go_to(frame)
+        shot = _shoot(bench, exposure, process, frame, memory)
+        codes |= _codes(shot)
+        memory = shot.memory
+    table.add("dust-on-lens", codes, f"{process.value} {framing} seed {seed}")
+
+
+def _shoot(
+    bench: Bench, exposure: Exposure, process: FilmProcess, frame: int, memory: RollMemory
+) -> FrameMeasurement:
+    near = min(SHUTTERS, key=lambda s: abs(s[1] - exposure.seconds))
+    context = FrameContext(
+        process, bench.config.film_format, frame, (near[0], exposure.seconds), SHUTTERS,
+        memory=memory,
+    )  # fmt: skip
+    return measure_frame(mosaic_of(bench, exposure), context)
+
+
+def _codes(shot: FrameMeasurement) -> set[str]:
+    return {f.code for f in shot.findings if f.severity in _LOUD}
+
+
+def _lasts(code: str) -> Lasts:
+    return next(m.lasts for m in MISHAPS if m.code == code)
+
+
+def main(seeds: int, size: tuple[int, int]) -> None:
+    """Photograph a roll of each kind of film in each view for each seed, and print the table."""
+    table = Table()
+    for seed in range(1, seeds + 1):
+        for process in FilmProcess:
+            for framing in FRAMINGS:
+                roll(process, framing, 100 * seed + len(framing), size, table)
+        print(f"seed {seed} done", file=sys.stderr)
+    print("\n".join(table.lines()))
+    print("\n".join(sorted(table.where)), file=sys.stderr)
+
+
+if __name__ == "__main__":
+    given = [int(a) for a in sys.argv[1:]]
+    main(given[0] if given else 3, (given[1], given[2]) if len(given) > 2 else (1536, 1024))
