@@ -1,0 +1,143 @@
+"""Print how an archive of 100,000 rolls and 3.6 million frames behaves (rows only, no files).
+
+``python tests/benchmarks/large_archive.py [ROLLS]``; the rows take a few minutes and some GB.
+"""
+
+from __future__ import annotations
+
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from tether.camera.protocol import CardFile
+from tether.film import FilmProcess
+from tether.session.place import find_place
+from tether.session.roll import Capture, FrameState, NewRoll
+from tether.session.rows import now
+from tether.session.store import Store
+
+FRAMES = 36
+FACTS = '{"verdict": "keep", "findings": [], "base_ev": -0.5, "padding": "%s"}' % ("x" * 700)
+
+
+def fill(store: Store, rolls: int) -> None:
+    """Write the rows straight into the tables; the triggers count as they would in the work."""
+    db = store._db
+    db.execute("PRAGMA synchronous = OFF")
+    for first in range(0, rolls, 1000):
+        db.execute("BEGIN")
+        for number in range(first, min(first + 1000, rolls)):
+            roll = number + 1
+            db.execute(
+                "INSERT INTO roll (id, name, folder, process, format_key, frames_expected, "
+                "strip_length, created_at) VALUES (?, ?, ?, 'bw-negative', '135', ?, 6, ?)",
+                (roll, f"Roll {roll:06d}", f"Roll {roll:06d}", FRAMES, now()),
+            )
+            done = FRAMES if number % 10 else number % FRAMES
+            db.executemany(
+                "INSERT INTO frame (roll_id, number, state) VALUES (?, ?, 'kept')",
+                [(roll, n) for n in range(1, done + 1)],
+            )
+            db.executemany(
+                "INSERT INTO capture (roll_id, frame, take, file_name, size, sha256, taken_at, "
+                "origin, decision, verdict, facts) VALUES (?, ?, 1, ?, 91000000, ?, ?, 'program', "
+                "'chosen', 'keep', ?)",
+                [
+                    (
+                        roll,
+                        n,
+                        f"Roll {roll:06d}_f{n:03d}_t1.dng",
+                        f"{roll * 64 + n:064x}",
+                        now(),
+                        FACTS,
+                    )
+                    for n in range(1, done + 1)
+                ],
+            )
+            db.executemany(
+                "INSERT INTO card_file (camera, folder, name, size, modified) VALUES "
+                "('a/b/1', '/DCIM', ?, 91000000, ?)",
+                [(f"IMG{n:04d}.DNG", roll * 3600 + n) for n in range(1, done + 1)],
+            )
+            db.executemany(
+                "INSERT INTO log (at, roll_id, frame, kind, text) "
+                "VALUES (?, ?, ?, 'choice', 'Kept')",
+                [(now(), roll, n) for n in range(1, done + 1)],
+            )
+        db.execute("COMMIT")
+    db.execute("PRAGMA synchronous = FULL")
+    db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+
+def timed(what: str, do: Callable[[], object], times: int = 5) -> None:
+    """Print the median and the worst of some runs, in milliseconds."""
+    took = []
+    for _ in range(times):
+        begun = time.perf_counter()
+        do()
+        took.append(1000 * (time.perf_counter() - begun))
+    print(f"{what:<58} {statistics.median(took):8.1f} ms  (worst {max(took):.1f})", flush=True)
+
+
+def main() -> None:
+    """Fill an archive and print what takes how long."""
+    rolls = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
+    with tempfile.TemporaryDirectory(prefix="large-archive-") as folder:
+        path = Path(folder) / "tether.sqlite3"
+        store = Store(path)
+        begun = time.perf_counter()
+        fill(store, rolls)
+        size = path.stat().st_size / 1e9
+        print(f"{rolls} rolls filled in {time.perf_counter() - begun:.0f} s, {size:.1f} GB")
+        store.close()
+
+        timed("open the database", lambda: Store(path).close())
+        timed("open it for reading only", lambda: Store(path, read_only=True).close())
+        store = Store(path)
+        name = f"Roll {rolls // 2 + 1:06d}"
+
+        def resume() -> None:
+            roll = store.roll(name)
+            store.last_sitting()
+            store.intents(roll.id)
+            card = [CardFile("/DCIM", f"IMG{n:04d}.DNG", 91000000, n) for n in range(1000)]
+            store.unknown_card_files("a/b/1", card)
+            frames = store.frames(roll)
+            store.recorded(roll.id)
+            find_place(roll, frames, [], short=False)
+
+        timed("resume a roll, with a card of 1,000 files", resume)
+        timed("totals of all rolls", store.totals)
+        timed("the newest 200 rolls with their progress", lambda: store.progress(200))
+        timed("200 rolls from the middle", lambda: store.progress(200, skip=rolls // 2))
+        timed("the newest 200 unfinished rolls", lambda: store.progress(200, unfinished=True))
+        timed("every roll with its progress, as objects", store.progress, 2)
+        roll = store.roll(name)
+
+        def keep() -> None:
+            store.decide(roll.id, 20, FrameState.KEPT)
+
+        timed("decide about a frame (one flushed transaction)", keep)
+        take = iter(range(2, 100))
+
+        def file() -> None:
+            n = next(take)
+            store.add_release(roll, [Capture(0, 20, n, f"x{n}.dng", 1, "0" * 64, now(), "program")])
+
+        timed("record a capture (one flushed transaction)", file)
+        number = iter(range(100))
+        timed(
+            "store a new roll",
+            lambda: store.add_roll(NewRoll(f"New {next(number)}", FilmProcess.BW_NEGATIVE)),
+        )
+        timed("the log's newest 200 lines of a roll", lambda: store.log_lines(roll.id))
+        store.close()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,68 @@
+# ruff: noqa: ARG002
+"""A camera without a cable in front of a scene of a few bytes, for tests above the driver."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from mocks.camera import Body
+from mocks.camera_card import Card
+from mocks.faults import FaultScript
+from mocks.inprocess import InProcessCamera
+
+
+@dataclass(frozen=True)
+class Snap:
+    """A picture of arbitrary bytes with a TIFF's first ones."""
+
+    raw: bytes
+    thumbnail: bytes = b"\xff\xd8thumb\xff\xd9"
+    jpeg: bytes = b""
+    width: int = 60
+    height: int = 40
+
+
+class NumberedScene:
+    """Every picture has other bytes, and the same ones in every run."""
+
+    def __init__(self, size: int = 3000) -> None:
+        self.size = size
+        self.number = 0
+
+    def expose(self, exposure: object) -> Snap:
+        self.number += 1
+        block = hashlib.sha512(str(self.number).encode()).digest()
+        raw = b"II*\0" + (block * (self.size // 64 + 1))[: self.size - 4]
+        return Snap(raw, jpeg=b"\xff\xd8\xff\xe0%d\xff\xd9" % self.number)
+
+    def live_view(self, exposure: object, **_: Any) -> bytes:
+        return b"\xff\xd8live\xff\xd9"
+
+
+class SteadyCamera:
+    """An `InProcessCamera` that can be connected again, and that never waits for long."""
+
+    def __init__(self, body: Body) -> None:
+        self.body = body
+        self._camera = InProcessCamera(body)
+
+    def reconnect(self) -> None:
+        self._camera.close()
+        self._camera = InProcessCamera(self.body)
+
+    def wait_for_files(self, seconds: float) -> Any:
+        self.body.wait()
+        return self._camera.wait_for_files(0.0)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._camera, name)
+
+
+def body_on(card: Path, size: int = 3000) -> Body:
+    return Body(NumberedScene(size), Card(card), FaultScript())
+
+
+__all__ = ["NumberedScene", "SteadyCamera", "body_on"]
