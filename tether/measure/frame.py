@@ -26,6 +26,7 @@ from tether.measure.exposure_remarks import (
 from tether.measure.focus import compare_focus, focus_drift, reference_of
 from tether.measure.focus_grain import Sharpness, measure_sharpness
 from tether.measure.framing import Framing, find_framing
+from tether.measure.framing_remarks import framing_remarks
 from tether.measure.levels import FloatArray, stops, with_observed_saturation
 from tether.measure.roll import Exposure, KnownBase, OpenGate, RollMemory, Trace, spread
 from tether.measure.saturation import saturation_map
@@ -164,7 +165,7 @@ def _measured(
     expected = reckoned if certain else None
     base = None
     if negative:
-        sure = framing if framing is not None and len(framing.seen) >= _SURE_SIDES else None
+        sure = framing if framing and framing.sure and len(framing.seen) >= _SURE_SIDES else None
         base = base_of(
             picture, sure.picture if sure else None, sure.scale if sure else None,
             sure.rebate if sure else None, expected,
@@ -180,7 +181,7 @@ def _measured(
     in_picture = _without_bare_light(counted.shares_within(area), base)
     headroom = ex.headroom(picture, where)
     advice = _advice(base, expected, headroom, context)
-    findings: list[Finding] = []
+    findings = framing_remarks(framing, context.film_format, settings.framing)
     if negative:
         expected_ev = float(stops(max(expected.values()))) if expected else None
         findings += negative_remarks(base, advice, in_picture, expected_ev, settings.exposure)

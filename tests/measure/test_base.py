@@ -1,0 +1,115 @@
+"""The base of negatives and what stands in for it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from tests.measure.on_bench import NAMES, TILES, plain
+from tether.measure.base import Base, base_of, common_levels, lighter, lightest_film_level
+from tether.measure.levels import stops
+from tether.measure.shapes import Quad
+from tether.measure.survey import survey
+from tether.raw.mosaic import Mosaic
+
+OUTLINE = Quad(((60, 60), (900, 60), (900, 580), (60, 580)))
+
+
+def _frame(base: float, picture: float = 0.1, outside: float | None = None) -> Mosaic:
+    signal = np.full((640, 960), base)
+    signal[60:580, 60:900] = picture
+    if outside is not None:
+        signal[:16] = signal[-16:] = outside
+    return plain(signal)
+
+
+def test_the_rebate_beside_the_outline_is_base() -> None:
+    picture = survey(_frame(0.6, outside=1.0))
+    base = base_of(picture, OUTLINE, 23.0, math.log2(0.6))
+    assert base is not None
+    assert base.source == "rebate"
+    assert base.ev == pytest.approx(math.log2(0.6), abs=0.01)
+    assert not base.clipped
+
+
+def test_the_strongest_channel_decides() -> None:
+    signal = np.full((640, 960), 0.3)
+    signal[0::2, 0::2] = 0.7  # red, in an RGGB mosaic
+    signal[60:580, 60:900] *= 0.2
+    base = base_of(survey(plain(signal)), OUTLINE, 23.0, math.log2(0.3))
+    assert base is not None
+    assert base.ev == pytest.approx(math.log2(0.7), abs=0.01)
+    assert base.signal["B"] == pytest.approx(0.3, abs=0.01)
+
+
+def test_without_rebate_the_rolls_base_is_used() -> None:
+    known = dict.fromkeys(NAMES, 0.55)
+    base = base_of(survey(plain(np.full((640, 960), 0.1))), None, None, None, known)
+    assert base is not None
+    assert (base.source, base.ev) == ("roll", pytest.approx(math.log2(0.55)))
+
+
+def test_without_either_the_lightest_common_tone_stands_for_it() -> None:
+    rng = np.random.default_rng(1)
+    signal = 0.02 + 0.1 * rng.random((640, 960))
+    signal[200:300, 300:500] = 0.4
+    base = base_of(survey(plain(signal)), None, None, None)
+    assert base is not None
+    assert base.source == "picture"
+    assert base.ev == pytest.approx(math.log2(0.4), abs=0.05)
+
+
+def test_bare_light_is_not_base() -> None:
+    # A black-and-white base lies about one stop under bare light (density 0.28 = 0.93 stops).
+    ev = np.full((200, 300), -4.0, np.float32)
+    ev[:20] = 0.0
+    ev[20:60] = -0.93
+    assert lightest_film_level(ev) == pytest.approx(-0.93, abs=0.05)
+
+
+def test_a_saturated_base_says_that_its_level_is_not_known() -> None:
+    base = base_of(survey(_frame(1.0, 0.2)), OUTLINE, 23.0, 0.0)
+    assert base is not None
+    assert base.clipped
+    assert base.ev == 0.0
+
+
+def test_nothing_light_enough() -> None:
+    assert base_of(survey(plain(np.full((640, 960), 1e-4))), None, None, None) is None
+
+
+def test_levels_are_those_that_many_pixels_share() -> None:
+    rng = np.random.default_rng(2)
+    ev = rng.uniform(-8.5, -3, (300, 400)).astype(np.float32)
+    ev[:60] = -0.5 + 0.01 * rng.standard_normal((60, 400))
+    ev[60:100] = -1.5 + 0.01 * rng.standard_normal((40, 400))
+    assert common_levels(ev)[:2] == pytest.approx([-0.5, -1.5], abs=0.03)
+
+
+def test_the_lightest_of_several_pictures_comes_nearer_to_the_base() -> None:
+    mine = Base(dict.fromkeys(NAMES, 0.3), "picture", clipped=False)
+    better = lighter(mine, dict.fromkeys(NAMES, 0.5))
+    assert better is not None
+    assert better.ev == pytest.approx(-1.0)
+    assert lighter(mine, dict.fromkeys(NAMES, 0.2)) is mine
+    sure = Base(dict.fromkeys(NAMES, 0.3), "rebate", clipped=False)
+    assert lighter(sure, dict.fromkeys(NAMES, 0.5)) is sure
+
+
+@pytest.mark.parametrize("phase", TILES)
+def test_any_phase_of_the_mosaic(phase: str) -> None:
+    pattern = np.array(TILES[phase])
+    signal = np.full((640, 960), 0.5)
+    for row in range(2):
+        for column in range(2):
+            if pattern[row, column] == 2:
+                signal[row::2, column::2] = 0.25
+    signal[60:580, 60:900] *= 0.2
+    data = np.rint(512 + signal * 15_688).astype(np.uint16)
+    mosaic = Mosaic(data, pattern, NAMES, (512.0,) * 4, (16_200.0,) * 4)
+    base = base_of(survey(mosaic), OUTLINE, 23.0, -1.0)
+    assert base is not None
+    assert base.signal["B"] == pytest.approx(0.25, abs=0.002)
+    assert float(stops(base.signal["R"])) == pytest.approx(-1.0, abs=0.01)
