@@ -23,7 +23,7 @@ _RINGS = (0.006, 0.016)
 """Radii of the surroundings that a spot is compared with, in widths of the frame."""
 _DARKEST = 2.0**-8
 """Signal below which the noise of a frame makes spots of its own."""
-_MOST = 150
+_MOST = 300
 """Spots kept of one frame."""
 KEPT = 6
 """Earlier frames whose spots are worth keeping."""
@@ -50,7 +50,7 @@ def find_spots(
 
     Returns
     -------
-    Shape (n, 3), n up to 150. A spot's depth is how much darker its middle is than the darkest
+    Shape (n, 3), n up to 300. A spot's depth is how much darker its middle is than the darkest
     of eight places around it, so that edges and lines are none.
     """
     settings = settings or Dust()

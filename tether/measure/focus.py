@@ -23,6 +23,8 @@ __all__ = [
 
 _FEWEST_FOR_DRIFT = 6
 _FEWEST_WITH_DETAIL = 5
+_SHARP_SIDE = 0.15
+"""Sharpness relative to the reference that the better side has to have to count as such."""
 _FLOOR = 0.02
 """Sharpness relative to the reference that cannot be told from none."""
 
@@ -162,7 +164,7 @@ def _softer_side(seen: NDArray[np.float64], side_ratio: float) -> tuple[str, flo
         logs = np.log2(np.maximum(profile, _FLOOR))
         steady = abs(float(np.corrcoef(place, logs)[0, 1])) if np.ptp(logs) > 0 else 0.0
         ends = (profile[0], profile[-1])
-        if steady < 0.85 or min(ends) > side_ratio * max(ends) or max(ends) < 4 * _FLOOR:
+        if steady < 0.85 or min(ends) > side_ratio * max(ends) or max(ends) < _SHARP_SIDE:
             continue
         if min(ends) < found[1]:
             found = (names[int(ends[1] < ends[0])], float(min(ends)))

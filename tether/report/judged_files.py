@@ -90,8 +90,8 @@ def findings_text(findings: Sequence[dict[str, Any]]) -> list[str]:
     mark = {"reshoot": "!", "look": "?", "note": "-"}
     lines = []
     for finding in findings:
-        lines += _wrapped(finding["text"], f"  {mark.get(finding['severity'], '-')} ", "    ")
-        lines += _wrapped(finding["action"], "    ", "    ")
+        lines += wrapped(finding["text"], f"  {mark.get(finding['severity'], '-')} ", "    ")
+        lines += wrapped(finding["action"], "    ", "    ")
     return lines
 
 
@@ -104,9 +104,9 @@ def heading(row: dict[str, Any]) -> str:
 def failure_text(row: dict[str, Any]) -> str:
     """Return what is said of a file that was not judged."""
     lines = [printable(Path(row["file"]).name, 80)]
-    return "\n".join([*lines, *_wrapped(f"Not judged. {row['error']}", "  ", "  ")])
+    return "\n".join([*lines, *wrapped(f"Not judged. {row['error']}", "  ", "  ")])
 
 
-def _wrapped(text: str, first: str, others: str) -> list[str]:
+def wrapped(text: str, first: str, others: str) -> list[str]:
     """Break a sentence from a file or a measurement into lines that a terminal shows whole."""
     return textwrap.wrap(printable(text, 500), 88, initial_indent=first, subsequent_indent=others)

@@ -16,6 +16,7 @@ from tether.report.judged_files import (
     findings_text,
     heading,
     judged,
+    wrapped,
 )
 from tether.settings import Settings
 
@@ -25,6 +26,8 @@ VERDICTS = {
     "reshoot": "Photograph it again.",
     "unjudged": "Not judged.",
 }
+_SATURATED_EV = -0.03
+"""Level from which the base counts as saturated, in stops from saturation."""
 
 
 class FrameWorker:
@@ -104,15 +107,17 @@ def _paragraph(row: dict[str, Any], process: FilmProcess) -> str:
         return failure_text(row)
     lines = [heading(row), f"  {VERDICTS[row['verdict']]}"]
     lines += findings_text(row["findings"])
-    lines.append(f"  {_exposure(row, process)}")
-    lines.append(f"  {_saturation(row)}")
+    lines += wrapped(_exposure(row, process), "  ", "  ")
+    lines += wrapped(_saturation(row), "  ", "  ")
     lines += _densities(row.get("density"))
     return "\n".join(lines)
 
 
 def _exposure(row: dict[str, Any], process: FilmProcess) -> str:
     base, advice = row["base_ev"], row["advice_ev"]
-    if base is not None:
+    if base is not None and base > _SATURATED_EV:
+        where = "The film's base is saturated"
+    elif base is not None:
         where = f"The film's base lies {-base:.1f} stops below saturation"
     elif process.is_negative:
         where = "The film's base was not found"

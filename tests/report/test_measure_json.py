@@ -1,0 +1,150 @@
+"""The commands `measure` and `light`: documented keys, densities, bad files, words for people."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rawpy
+from typer.testing import CliRunner
+
+from mocks.bench import Bench, BenchConfig
+from mocks.exposure import Exposure
+from mocks.film_curve import FILMS
+from mocks.sensor import SensorConfig
+from tether.cli import app
+from tether.errors import TetherError
+from tether.film import FilmProcess
+from tether.report.judged_files import _finite
+from tether.report.light_json import light_files, light_text
+from tether.report.measure_json import measure_files, measure_text
+
+ROOT = Path(__file__).parents[2]
+CHANNELS = {"R", "G1", "G2", "B"}
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A colour negative's frame, one shot much too long, the open gate, and the lamp off."""
+    folder = tmp_path_factory.mktemp("raw")
+    bench = Bench(
+        BenchConfig(process=FilmProcess.COLOUR_NEGATIVE, seed=4, sensor=SensorConfig(1200, 800))
+    )
+    bench.hand.remove_film()
+
+    def shoot(name: str, seconds: float) -> None:
+        (folder / name).write_bytes(bench.expose(Exposure(seconds, 8.0, 100.0)).raw)
+
+    shoot("gate.dng", 1 / 40)
+    bench.hand.lamp(False)
+    shoot("off.dng", 1 / 40)
+    bench.hand.lamp(True)
+    bench.hand.go_to(1)
+    shoot("frame.dng", 1 / 10)
+    shoot("long.dng", 1 / 2)
+    (folder / "notes.txt").write_text("no raw file")
+    return folder
+
+
+def test_the_documented_keys(files: Path) -> None:
+    (row,) = measure_files([files / "frame.dng"], FilmProcess.COLOUR_NEGATIVE)
+    data = (files / "frame.dng").read_bytes()
+    assert row["file"] == str(files / "frame.dng")
+    assert row["sha256"] == hashlib.sha256(data).hexdigest()
+    assert (row["width"], row["height"]) == (1200, 800)
+    for key in ("saturated", "saturated_picture", "headroom_ev"):
+        assert set(row[key]) == CHANNELS
+    assert row["verdict"] in ("keep", "look", "reshoot")
+    assert isinstance(row["base_ev"], float)
+    assert isinstance(row["advice_ev"], float)
+    assert "density" not in row
+    documented = (ROOT / "docs" / "json.md").read_text(encoding="utf-8")
+    assert [key for key in row if f"`{key}`" not in documented] == []
+
+
+def test_saturated_counts_what_the_file_holds(files: Path) -> None:
+    (row,) = measure_files([files / "long.dng"], FilmProcess.COLOUR_NEGATIVE)
+    with rawpy.imread(str(files / "long.dng")) as raw:
+        # rawpy as the independent reader of the same file.
+        seen, colours = raw.raw_image_visible, raw.raw_colors_visible
+        for index, name in enumerate(("R", "G1", "B", "G2")):
+            share = np.mean(seen[colours == index] >= raw.white_level)
+            assert row["saturated"][name] == pytest.approx(share, abs=1e-9)
+    assert row["saturated"]["R"] > 0.1
+    assert row["verdict"] == "reshoot"
+    assert any(f["code"] and f["text"] for f in row["findings"])
+
+
+def test_densities_against_the_open_gate(files: Path) -> None:
+    (row,) = measure_files([files / "frame.dng"], FilmProcess.COLOUR_NEGATIVE, files / "gate.dng")
+    base = FILMS[FilmProcess.COLOUR_NEGATIVE].base
+    for name, made in zip(("R", "G1", "B"), base, strict=True):
+        seen = row["density"][name]
+        assert seen["base"] == pytest.approx(made, abs=0.02)
+        assert seen["base"] - 0.05 < seen["p1"] < seen["p50"] < seen["p99"]
+
+
+def test_a_bad_file_does_not_keep_the_others_from_being_judged(files: Path) -> None:
+    names = ["notes.txt", "frame.dng", "missing.dng"]
+    rows = measure_files([files / n for n in names], FilmProcess.BW_NEGATIVE)
+    assert [sorted(row) == ["error", "file"] for row in rows] == [True, False, True]
+    assert "verdict" in rows[1]
+
+
+def test_a_bad_open_gate_is_refused(files: Path) -> None:
+    with pytest.raises(TetherError, match="notes"):
+        measure_files([files / "frame.dng"], FilmProcess.BW_NEGATIVE, files / "notes.txt")
+
+
+def test_words_for_a_person(files: Path) -> None:
+    process = FilmProcess.COLOUR_NEGATIVE
+    hostile = files / "a\x1b[2Jb\u202e.dng"
+    rows = measure_files([files / "frame.dng", files / "long.dng", hostile], process)
+    text = measure_text(rows, process)
+    assert text.startswith("frame.dng   1200 x 800\n")
+    assert "Photograph it again." in text
+    assert "Not judged." in text
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    assert max(map(len, text.splitlines())) <= 100
+
+
+def test_light(files: Path) -> None:
+    (row,) = light_files([files / "gate.dng"], files / "off.dng")
+    assert -2 < row["mean_ev"] < -0.5
+    assert 0 < row["evenness_percent"] < 12
+    # Per cent and stops say the same: 1 - 2^-EV.
+    assert row["evenness_percent"] == pytest.approx(100 * (1 - 2 ** -row["evenness_ev"]), abs=0.1)
+    assert row["flicker_percent"] == 0
+    # The bench's sensor sees 5000 K with 0.58 and 0.68 of green.
+    assert row["neutral"]["R/G"] == pytest.approx(0.58, abs=0.01)
+    assert row["neutral"]["B/G"] == pytest.approx(0.68, abs=0.01)
+    assert row["stray_share"] < 0.001
+    assert set(row["saturated"]) == CHANNELS
+    documented = (ROOT / "docs" / "json.md").read_text(encoding="utf-8")
+    assert [key for key in row if f"`{key}`" not in documented] == []
+    text = light_text([row])
+    assert "even and steady" in text
+    assert "no bands found" in text
+
+
+def test_the_commands_print_a_list_and_count_failures(files: Path) -> None:
+    runner = CliRunner()
+    paths = [str(files / "frame.dng"), str(files / "notes.txt")]
+    done = runner.invoke(app, ["measure", *paths, "--film", "colour-negative", "--json"])
+    assert done.exit_code == 1
+    rows = json.loads(done.stdout)
+    assert [set(row) >= {"file"} for row in rows] == [True, True]
+    assert "error" in rows[1]
+    done = runner.invoke(app, ["light", str(files / "gate.dng"), "--json"])
+    assert done.exit_code == 0
+    assert "neutral" in json.loads(done.stdout)[0]
+
+
+def test_numbers_that_json_does_not_know_become_null() -> None:
+    # RFC 8259, section 6: infinity and NaN are not permitted.
+    cleaned = _finite({"a": float("inf"), "b": [float("nan"), 1.5], "c": "x"})
+    assert cleaned == {"a": None, "b": [None, 1.5], "c": "x"}
