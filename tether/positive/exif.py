@@ -97,15 +97,18 @@ def _from_libraw(path: Path) -> dict[str, Any]:
         return {}
 
 
-def exif_bytes(facts: ShotFacts, description: str) -> bytes:
-    """Return an Exif block for the positive: upright (Orientation 1), with the shot's facts."""
+def exif_bytes(facts: ShotFacts, description: str, size: tuple[int, int]) -> bytes:
+    """Return an Exif block for a JPEG of that (width, height), upright, with the shot's facts."""
     from PIL import Image
     from PIL.TiffImagePlugin import IFDRational
 
     exif = Image.Exif()
     exif[270] = _ascii(description)
     exif[274] = 1
+    exif[282] = exif[283] = IFDRational(72, 1)
+    exif[296] = 2  # per inch
     exif[305] = SOFTWARE
+    exif[531] = 1  # YCbCrPositioning: centred
     for code, name in _MAIN.items():
         if value := getattr(facts, name):
             exif[code] = _ascii(value)
@@ -121,8 +124,14 @@ def exif_bytes(facts: ShotFacts, description: str) -> bytes:
         else:
             ratio = Fraction(value).limit_denominator(100_000)
             inner[code] = IFDRational(ratio.numerator, ratio.denominator)
+    inner[36864] = b"0232"  # ExifVersion
+    inner[37121] = b"\1\2\3\0"  # ComponentsConfiguration: Y, Cb, Cr
+    inner[40960] = b"0100"  # FlashpixVersion
     inner[40961] = 1  # ColorSpace: sRGB
-    return bytes(exif.tobytes())
+    inner[40962], inner[40963] = size
+    # Pillow knows no type for ComponentsConfiguration and writes bytes; Exif wants it undefined.
+    as_bytes, undefined = (struct.pack("<HHI", 37121, kind, 4) for kind in (1, 7))
+    return bytes(exif.tobytes()).replace(as_bytes, undefined, 1)
 
 
 def tiff_tags(facts: ShotFacts) -> list[tuple[int, str, int, str, bool]]:

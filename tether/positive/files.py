@@ -38,7 +38,7 @@ def write_jpeg(
             quality=quality,
             subsampling=0 if quality >= 90 else 2,
             icc_profile=profile,
-            exif=exif_bytes(facts, description),
+            exif=exif_bytes(facts, description, image.size),
             xmp=xmp,
         )
 

@@ -14,16 +14,19 @@ FloatArray = NDArray[np.float32]
 
 _GRID = (32, 48)
 _DARK = 0.25
+_FULL = 0.98
 
 
 @dataclass(frozen=True, slots=True)
 class FlatField:
     """Light over the view relative to its brightest part, for red, green and blue.
 
-    ``grid`` has shape (3, rows, columns), 0..1, and covers the whole view.
+    ``grid`` has shape (3, rows, columns), 0..1, and covers the whole view; ``neutral`` is the
+    light's own red, green and blue as the sensor sees it, green = 1, None where it saturates.
     """
 
     grid: FloatArray
+    neutral: tuple[float, float, float] | None = None
 
     def wide(self, width: int) -> FloatArray:
         """Return the grid with ``width`` columns, shape (3, rows, width)."""
@@ -50,10 +53,24 @@ def flat_field(mosaic: Mosaic) -> FlatField:
     small = survey(mosaic, 768)
     planes = [small.colour(letter) for letter in "RGB"]
     used = [small.main if plane is None else plane for plane in planes]
-    grid = np.stack([_cells(plane) for plane in used])
-    top = np.percentile(grid, 99, axis=(1, 2))[:, None, None]
-    relative = (grid / np.maximum(top, 1e-6)).astype(np.float32)
-    return FlatField(np.stack([_filled(plane) for plane in relative]))
+    return from_grid(("R", "G", "B"), np.stack([_cells(plane) for plane in used]))
+
+
+def from_grid(channels: tuple[str, ...], grid: FloatArray) -> FlatField:
+    """Return the flat field of a picture of the empty gate that is known as medians of cells.
+
+    ``grid`` has shape (channels, rows, columns), signal relative to saturation.
+    """
+    planes = []
+    for letter in "RGB":
+        alike = [i for i, name in enumerate(channels) if name[0] in (letter, "Y")]
+        planes.append(grid[alike].mean(axis=0) if alike else grid[0])
+    colours = np.stack(planes)
+    top = np.percentile(colours, 99, axis=(1, 2))
+    relative = (colours / np.maximum(top, 1e-6)[:, None, None]).astype(np.float32)
+    r, g, b = (float(v) for v in top)
+    neutral = (r / g, 1.0, b / g) if g > 0 and max(r, g, b) < _FULL and min(r, b) > 0 else None
+    return FlatField(np.stack([_filled(plane) for plane in relative]), neutral)
 
 
 def _cells(plane: FloatArray) -> FloatArray:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tether.film import FilmProcess
+from tether.measure.levels import with_observed_saturation
 from tether.positive.exif import ShotFacts, shot_facts
 from tether.positive.files import eight_bit, replaced, write_jpeg, write_tiff
 from tether.positive.flat import FlatField, flat_field
@@ -83,7 +84,7 @@ def sample(job: SampleJob) -> Sampled:
     with job.path.open("rb") as file:
         if hashlib.file_digest(file, "sha256").hexdigest() != job.sha256:
             return Sampled(None)
-    mosaic = open_mosaic(job.path)
+    mosaic = with_observed_saturation(open_mosaic(job.path))
     return Sampled(
         take_sample(mosaic, job.process, job.outline, job.flat),
         mosaic.channels,
@@ -99,7 +100,7 @@ def measure_flat(path: Path) -> FlatField:
     RawUnreadable
         When it is no raw file.
     """
-    return flat_field(open_mosaic(path))
+    return flat_field(with_observed_saturation(open_mosaic(path)))
 
 
 def print_file(job: PrintJob) -> Printed:
@@ -112,7 +113,7 @@ def print_file(job: PrintJob) -> Printed:
     """
     from PIL import Image
 
-    mosaic = open_mosaic(job.path)
+    mosaic = with_observed_saturation(open_mosaic(job.path))
     recipe = job.recipe
     linear = open_linear(job.path, mosaic, half=recipe.half, grey=is_grey(recipe))
     matrix = camera_matrix(job.path) if recipe.process is FilmProcess.TRANSPARENCY else None

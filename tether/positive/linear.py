@@ -114,9 +114,9 @@ class Interpolated:
 
     def __init__(self, path: Path, mosaic: Mosaic, grey: bool) -> None:
         self.planes = 1 if grey else 3
-        self._rgb = _interpolate(path)
+        self._rgb, white = _interpolate(path)
         self.shape = (int(self._rgb.shape[0]), int(self._rgb.shape[1]))
-        white, black = max(mosaic.saturation), mosaic.black
+        black = mosaic.black
         scales = {
             name[0]: (white - black[i]) / (mosaic.saturation[i] - black[i]) / 65535
             for i, name in enumerate(mosaic.channels)
@@ -207,7 +207,8 @@ def _alike(mosaic: Mosaic, letter: str) -> int:
     )
 
 
-def _interpolate(path: Path) -> NDArray[np.uint16]:
+def _interpolate(path: Path) -> tuple[NDArray[np.uint16], float]:
+    """Return the picture, and the raw value that its 65535 stands for."""
     import rawpy
 
     try:
@@ -222,6 +223,6 @@ def _interpolate(path: Path) -> NDArray[np.uint16]:
                 # LibRaw would else take the brightest value of each file for its white.
                 "adjust_maximum_thr": 0.0,
             }
-            return np.asarray(raw.postprocess(**given), np.uint16)
+            return np.asarray(raw.postprocess(**given), np.uint16), float(raw.white_level)
     except rawpy.LibRawError as error:
         raise RawUnreadable(f"{path.name} cannot be interpolated by LibRaw.") from error

@@ -46,12 +46,18 @@ class Brief:
 
 
 def roll_recipes(
-    process: FilmProcess, briefs: Sequence[Brief], settings: Positive, *, half: bool
+    process: FilmProcess,
+    briefs: Sequence[Brief],
+    settings: Positive,
+    *,
+    half: bool,
+    neutral: Triple | None = None,
 ) -> dict[str, Recipe]:
     """Return a recipe for each frame, by name.
 
     Base, white and balance are worked out over all frames. Signals of frames taken at different
     settings are brought together by exposure time, speed and aperture as the files state them.
+    ``neutral`` is a grey under this lamp (of transparencies); None takes the files' white balance.
     """
     if not briefs:
         return {}
@@ -60,7 +66,7 @@ def roll_recipes(
         base = roll_base(lightest)
     else:
         r, g, b = np.median([brief.sample.neutral for brief in briefs], axis=0).tolist()
-        base = roll_white(lightest, (r, g, b))
+        base = roll_white(lightest, neutral or (r, g, b))
     densities = [_density(brief.sample, base) for brief in briefs]
     balance = Balance()
     if process is FilmProcess.COLOUR_NEGATIVE:

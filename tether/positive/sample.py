@@ -87,9 +87,13 @@ def light_of(mosaic: Mosaic) -> float:
 
 
 def base_in(facts: Mapping[str, object], mosaic_channels: tuple[str, ...]) -> Triple | None:
-    """Return the base's signal for red, green and blue where a frame's facts state it."""
-    stated = facts.get("base_signal")
-    if not isinstance(stated, Mapping):
+    """Return the base's signal for red, green and blue where a frame's facts state it.
+
+    A base that is only the lightest level of the picture (``base_source`` "picture") does not
+    count: another frame of the roll shows the rebate better.
+    """
+    stated = facts.get("base")
+    if not isinstance(stated, Mapping) or facts.get("base_source") not in ("rebate", "roll"):
         return None
     found = []
     for letter in "RGB":

@@ -8,8 +8,9 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from tether.errors import TetherError
+from tether.measure.roll import RollMemory
 from tether.positive.exif import ShotFacts
-from tether.positive.flat import FlatField
+from tether.positive.flat import FlatField, from_grid
 from tether.positive.job import PrintJob, SampleJob, measure_flat, print_file, sample
 from tether.positive.recipe import Recipe, outline_of
 from tether.positive.roll import Brief, roll_recipes
@@ -28,7 +29,7 @@ from tether.report.workers import each_done, worker_count
 from tether.session.archive import Archive
 from tether.session.roll import Roll
 from tether.settings import Settings
-from tether.text import plural, printable
+from tether.text import printable
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +112,7 @@ class RollDelivery:
         flat = self._flat()
         try:
             self._sample(known, flat)
-            recipes = self._recipes([k for k in known if k.sample is not None])
+            recipes = self._recipes(known, flat)
             self._print(known, recipes, flat)
             self._describe(known)
         except OSError as error:
@@ -120,7 +121,6 @@ class RollDelivery:
                 kept=f"The raw files are untouched; finished positives are in {self.folder.root}.",
                 todo="See to the disk and run the same command again; it goes on from there.",
             ) from error
-        self.archive.store.log("deliver", f"{plural(len(known), 'frame')} delivered", self.roll.id)
         return self.result
 
     # --- choices ------------------------------------------------------------------------------
@@ -149,7 +149,8 @@ class RollDelivery:
 
     def _flat(self) -> FlatField | None:
         if self.wishes.flat is None:
-            return None
+            gate = RollMemory.from_bytes(self.archive.store.memory(self.roll.id)).open_gate
+            return from_grid(gate.channels, gate.grid) if gate else None
         for _, result in each_done(measure_flat, [self.wishes.flat.absolute()], 1):
             if isinstance(result, Exception):
                 raise TetherError(
@@ -205,7 +206,7 @@ class RollDelivery:
         k.intact = True
         return True
 
-    def _recipes(self, known: list[Known]) -> dict[str, Recipe]:
+    def _recipes(self, known: list[Known], flat: FlatField | None) -> dict[str, Recipe]:
         """Work out what holds for the roll, and from it each frame's recipe."""
         briefs = []
         for k in known:
@@ -215,13 +216,20 @@ class RollDelivery:
                     Brief(
                         k.capture.file_name,
                         k.sample,
-                        base_in(k.capture.facts, k.channels),
+                        # What was measured without a flat field does not fit one that is divided.
+                        base_in(k.capture.facts, k.channels) if flat is None else None,
                         outline_of(k.capture.facts),
                         self.film_turn + choice.turn,
                         choice.exposure,
                     )
                 )
-        return roll_recipes(self.roll.process, briefs, self.settings, half=self.wishes.half)
+        return roll_recipes(
+            self.roll.process,
+            briefs,
+            self.settings,
+            half=self.wishes.half,
+            neutral=flat.neutral if flat else None,
+        )
 
     # --- positives ----------------------------------------------------------------------------
 

@@ -52,8 +52,14 @@ def write_sidecars(whole: Whole, raw_folder: Path, film_turn: int, result: Deliv
                 )
                 continue
             digest = hashlib.sha256(packet).hexdigest()
-            if found != digest:
-                _put(path, packet)
+            try:
+                if found != digest:
+                    _put(path, packet)
+            except OSError as error:
+                result.trouble.append(
+                    f"No sidecar {printable(path.name, 80)}: {error.strerror or error}."
+                )
+                continue
             whole.record.sidecars[path.name] = digest
             result.sidecars += 1
 

@@ -121,10 +121,12 @@ def _contact(main: ET.Element, facts: PageFacts) -> None:
     if last > facts.roll.frames_expected:
         strips.append(range(facts.roll.frames_expected + 1, last + 1))
     columns = facts.roll.strip_length or 6
+    form = facts.roll.film_format
+    shape = f"{form.picture_along:g}/{form.picture_across:g}"
     for strip in strips:
         frames = [by_number[n] for n in strip if n in by_number and n not in done]
         done |= {f.number for f in frames}
-        row = _add(section, "ul", cls="strip", style=f"--n: {columns}")
+        row = _add(section, "ul", cls="strip", style=f"--n: {columns}; --shape: {shape}")
         for frame in frames:
             _figure(_add(row, "li"), facts, frame)
 
@@ -152,9 +154,9 @@ def _plots(main: ET.Element, facts: PageFacts) -> None:
     last = max((f.number for f in facts.frames), default=1)
     any_plot = False
     for key, title, unit in (
-        ("base_ev", "Film base below saturation", "stops"),
-        ("focus", "Sharpness of the grain", "relative"),
-        ("rotation", "Rotation of the frame", "degrees"),
+        ("base_ev", "Film base, stops from saturation", "stops"),
+        ("sharpness", "Sharpness of the grain", "relative"),
+        ("rotation_degrees", "Rotation of the frame", "degrees"),
     ):
         values = {n: v for n, c in chosen if (v := _number_in(c.facts, key)) is not None}
         if values:
@@ -166,13 +168,11 @@ def _plots(main: ET.Element, facts: PageFacts) -> None:
 
 
 def _number_in(facts: Mapping[str, Any], key: str) -> float | None:
-    """Find a number among the measured facts: by its own name, or one level further in."""
-    inner = {"focus": ("focus", "overall"), "rotation": ("framing", "rotation")}
+    """Find a number among the measured facts, or among those about the framing."""
+    framing = facts.get("framing")
     value: Any = facts.get(key)
-    if key in inner:
-        outer, name = inner[key]
-        held = facts.get(outer)
-        value = held.get(name) if isinstance(held, Mapping) else None
+    if value is None and isinstance(framing, Mapping):
+        value = framing.get(key)
     return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
 
 

@@ -20,7 +20,8 @@ nav ul { display: flex; flex-wrap: wrap; gap: .3rem 1.1rem; list-style: none; pa
 .trouble { border-left: 4px solid var(--second); padding: .1rem 1rem; background: var(--band); }
 .strip { display: grid; gap: .6rem; margin: 0 0 1rem; padding: 0; list-style: none;
   grid-template-columns: repeat(var(--n), minmax(0, 1fr)); }
-.strip figure { margin: 0; } .strip img { width: 100%; height: auto; display: block; }
+.strip figure { margin: 0; } .strip img { width: 100%; display: block;
+  aspect-ratio: var(--shape, 3/2); object-fit: contain; background: var(--band); }
 .strip .none { border: 1px solid var(--line); aspect-ratio: var(--shape, 3/2); display: grid;
   place-items: center; color: var(--faint); font-size: .85rem; }
 figcaption { font-size: .85rem; }

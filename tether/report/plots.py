@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import xml.etree.ElementTree as ET
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 _WIDTH, _LEFT, _RIGHT, _TOP = 640, 52, 12, 12
 
@@ -25,11 +25,11 @@ def line_plot(
     target
         A line to compare with, None for none.
     """
-    height, bottom = 190, 160
+    height, bottom = 204, 160
     known = {f: v for f, v in values.items() if math.isfinite(v)}
     level = [*known.values(), *([target] if target is not None else [])]
     low, high = (min(level), max(level)) if level else (0.0, 1.0)
-    pad = max(0.1 * (high - low), 0.05)
+    pad = max(0.1 * (high - low), 0.05 * max(abs(low), abs(high)), 1e-4)
     low, high = low - pad, high + pad
     x = _scale(1, max(last, 2), _LEFT, _WIDTH - _RIGHT)
     y = _scale(low, high, bottom, _TOP)
@@ -40,7 +40,7 @@ def line_plot(
     every = max(1, math.ceil(last / 12))
     for frame in range(1, last + 1, every):
         _text(svg, (x(frame), bottom + 16), str(frame), "middle")
-    _text(svg, (_WIDTH - _RIGHT, height - 1), f"frame ({unit})", "end")
+    _text(svg, (_WIDTH - _RIGHT, height - 8), f"frame ({unit})", "end")
     if target is not None:
         _line(svg, "b", (_LEFT, y(target)), (_WIDTH - _RIGHT, y(target)))
     for run in _runs(sorted(known)):
@@ -62,7 +62,7 @@ def histogram(
 
     ``counts`` are by channel; channels of one colour are drawn with the same stroke.
     """
-    height, bottom = 150, 118
+    height, bottom = 162, 118
     bins = max((len(c) for c in counts.values()), default=0)
     top = max((max(c) / max(sum(c), 1) for c in counts.values() if len(c)), default=1.0) or 1.0
     x = _scale(lowest_ev, lowest_ev + bins * bin_ev, _LEFT, _WIDTH - _RIGHT)
@@ -71,7 +71,7 @@ def histogram(
     for ev in range(math.ceil(lowest_ev), math.ceil(lowest_ev + bins * bin_ev) + 1, 2):
         _line(svg, "grid", (x(ev), _TOP), (x(ev), bottom))
         _text(svg, (x(ev), bottom + 15), str(ev), "middle")
-    _text(svg, (_WIDTH - _RIGHT, height - 2), "stops below saturation", "end")
+    _text(svg, (_WIDTH - _RIGHT, height - 10), "stops below saturation", "end")
     strokes = {"R": "b", "B": "c"}
     for name, values in counts.items():
         total = max(sum(values), 1)
@@ -101,7 +101,7 @@ def _spoken(title: str, known: Mapping[int, float], unit: str) -> str:
     )
 
 
-def _scale(low: float, high: float, start: float, end: float):  # type: ignore[no-untyped-def]
+def _scale(low: float, high: float, start: float, end: float) -> Callable[[float], float]:
     span = (high - low) or 1.0
     return lambda value: start + (value - low) / span * (end - start)
 

@@ -1,0 +1,198 @@
+"""Positives of the simulated bench's film, judged by the scene, the step tablet and CIEDE2000."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from photographed import Shot, photograph, resized
+
+from mocks.film_curve import FILMS
+from tether.film import FilmProcess
+from tether.positive.curve import encoded
+from tether.positive.flat import flat_field
+from tether.positive.linear import camera_matrix, open_linear, tile_weights
+from tether.positive.printing import is_grey, print_frame
+from tether.positive.recipe import Recipe
+from tether.positive.roll import Brief, roll_recipes
+from tether.positive.sample import take_sample
+from tether.raw.open import open_mosaic
+from tether.settings import Positive
+
+
+def printed(shot: Shot, recipe: Recipe) -> np.ndarray:
+    """Return a positive as values 0..1."""
+    mosaic = open_mosaic(shot.path)
+    linear = open_linear(shot.path, mosaic, half=recipe.half, grey=is_grey(recipe))
+    matrix = camera_matrix(shot.path)
+    return print_frame(linear, recipe, tile_weights(mosaic), None, matrix) / 65535
+
+
+def recipes_of(
+    shots: list[Shot], process: FilmProcess, settings: Positive, half: bool = True
+) -> list[Recipe]:
+    briefs = [
+        Brief(
+            str(s.path),
+            take_sample(open_mosaic(s.path), process, s.outline),
+            outline=s.outline,
+        )
+        for s in shots
+    ]
+    made = roll_recipes(process, briefs, settings, half=half)
+    return [made[str(s.path)] for s in shots]
+
+
+def linear_of(value: np.ndarray) -> np.ndarray:
+    """Return linear values of sRGB ones (IEC 61966-2-1)."""
+    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
+
+
+@pytest.mark.parametrize(
+    ("process", "limit"),
+    [
+        (FilmProcess.BW_NEGATIVE, 2.5),
+        (FilmProcess.COLOUR_NEGATIVE, 4.0),
+        (FilmProcess.TRANSPARENCY, 2.5),
+    ],
+)
+def test_film_gives_the_scene_back(tmp_path: Path, process: FilmProcess, limit: float) -> None:
+    # Colour difference: CIEDE2000 as scikit-image computes it (CIE 142-2001).
+    colour = pytest.importorskip("skimage.color", reason="scikit-image is not installed")
+    shots = photograph(tmp_path, process, frames=5)
+    differences = []
+    for shot, recipe in zip(shots, recipes_of(shots, process, Positive()), strict=True):
+        seen = printed(shot, recipe)
+        light = resized(shot.log_exposure, seen.shape[:2])
+        if process.is_negative:
+            expected = encoded(0.18 * 10**light)
+        else:
+            film = FILMS[process].transmittance(np.moveaxis(light, 2, 0).astype(np.float32))
+            clear = FILMS[process].transmittance(np.full((3, 1, 1), 1.0, np.float32))
+            # White is the lightest part of the roll, which the snow and lamps of it come near.
+            expected = encoded(np.moveaxis(film / clear.max(), 0, 2))
+        if seen.ndim == 2:
+            seen = np.repeat(seen[..., None], 3, axis=2)
+        k = 6  # grain and the last pixel of the edges are no difference of tone
+        h, w = (n // k * k for n in seen.shape[:2])
+        coarse = [
+            a[:h, :w].reshape(h // k, k, w // k, k, 3).mean(axis=(1, 3)) for a in (seen, expected)
+        ]
+        differences.append(
+            colour.deltaE_ciede2000(colour.rgb2lab(coarse[0]), colour.rgb2lab(coarse[1])).mean()
+        )
+    assert np.mean(differences) < limit
+
+
+def test_a_step_tablet_prints_in_even_steps_of_the_stated_contrast(tmp_path: Path) -> None:
+    process = FilmProcess.BW_NEGATIVE
+    (shot,) = photograph(tmp_path, process, frames=1, target="step-tablet")
+    mosaic = open_mosaic(shot.path)
+    density, boxes = zip(*shot.boxes, strict=True)
+    base = take_sample(mosaic, process, None).lightest
+    settings = replace(Positive(), mid_density=1.5)
+    recipe = Recipe(process, base, mirrored=False, half=True, settings=settings)
+    seen = printed(shot, recipe)
+    value = np.array(
+        [np.median(seen[y0 // 2 : y1 // 2, x0 // 2 : x1 // 2]) for x0, y0, x1, y1 in boxes]
+    )
+    assert np.all(np.diff(value) > 0), "denser film prints lighter, step for step"
+    light = np.log10(linear_of(value))
+    straight = (light > np.log10(0.18) - 1.0) & (light < np.log10(0.18) + 0.35)
+    assert straight.sum() >= 4
+    slope = np.polyfit(np.array(density)[straight], light[straight], 1)[0]
+    assert slope == pytest.approx(settings.contrast, rel=0.03)
+    steps = np.diff(light[straight])
+    assert steps == pytest.approx(settings.contrast * 0.15, rel=0.08)
+
+
+def test_the_positive_is_the_right_way_round(tmp_path: Path) -> None:
+    (shot,) = photograph(tmp_path, FilmProcess.BW_NEGATIVE, frames=1)
+    (recipe,) = recipes_of([shot], FilmProcess.BW_NEGATIVE, Positive())
+    seen = printed(shot, recipe)
+    wanted = resized(shot.log_exposure, seen.shape)[..., 1]
+
+    def alike(picture: np.ndarray) -> float:
+        return float(np.corrcoef(picture.ravel(), wanted.ravel())[0, 1])
+
+    assert alike(seen) > 0.9
+    assert alike(seen) > alike(seen[:, ::-1]) + 0.02
+    wrong = printed(shot, replace(recipe, mirrored=False))
+    assert alike(wrong) < alike(seen)
+    turned = printed(shot, replace(recipe, turn=90))
+    np.testing.assert_array_equal(turned, np.rot90(seen, -1))
+
+
+def test_frames_of_a_roll_match_though_their_exposures_differ(tmp_path: Path) -> None:
+    shots = photograph(tmp_path, FilmProcess.COLOUR_NEGATIVE, frames=4)
+    recipes = recipes_of(shots, FilmProcess.COLOUR_NEGATIVE, Positive())
+    assert len({r.balance for r in recipes}) == 1
+    assert len({r.base for r in recipes}) == 1
+    sample = take_sample(open_mosaic(shots[0].path), FilmProcess.COLOUR_NEGATIVE, None)
+    longer = replace(sample, light=2 * sample.light)
+    made = roll_recipes(
+        FilmProcess.COLOUR_NEGATIVE,
+        [Brief("a", sample), Brief("b", sample), Brief("c", longer)],
+        Positive(),
+        half=True,
+    )
+    assert made["c"].base == pytest.approx(np.multiply(made["a"].base, 2))
+
+
+def test_half_and_full_size_agree(tmp_path: Path) -> None:
+    for process in FilmProcess:
+        (shot,) = photograph(tmp_path, process, frames=1)
+        (recipe,) = recipes_of([shot], process, Positive())
+        recipe = replace(recipe, outline=None)
+        half, full = printed(shot, recipe), printed(shot, replace(recipe, half=False))
+        h, w = half.shape[:2]
+        binned = full[: 2 * h, : 2 * w].reshape(h, 2, w, 2, *full.shape[2:]).mean(axis=(1, 3))
+        assert np.abs(np.median(half - binned)) < 0.004
+        assert np.mean(np.abs(half - binned)) < 0.03
+
+
+def test_a_turned_outline_is_printed_straight(tmp_path: Path) -> None:
+    (shot,) = photograph(tmp_path, FilmProcess.BW_NEGATIVE, frames=1, placement_degrees=2.0)
+    (recipe,) = recipes_of([shot], FilmProcess.BW_NEGATIVE, Positive())
+    seen = printed(shot, recipe)
+    wanted = resized(shot.log_exposure, seen.shape)[..., 1]
+    assert seen.shape[1] / seen.shape[0] == pytest.approx(1.5, abs=0.02)
+    assert np.corrcoef(seen.ravel(), wanted.ravel())[0, 1] > 0.9
+
+
+def test_a_flat_field_takes_the_falloff_out(tmp_path: Path) -> None:
+    from mocks.bench import Bench
+    from mocks.bench_config import BenchConfig, SensorConfig
+    from mocks.exposure import Exposure
+    from mocks.lamp import LampConfig
+
+    config = BenchConfig(
+        target="step-tablet", sensor=SensorConfig(384, 256), lamp=LampConfig(gradient_x=0.25)
+    )
+    bench = Bench(config)
+    bench.hand.go_to(1)
+    frame, gate = tmp_path / "frame.dng", tmp_path / "gate.dng"
+    frame.write_bytes(bench.expose(Exposure(1 / 15, 8.0, 100.0)).raw)
+    boxes = bench.patch_boxes()
+    bench.hand.remove_film()
+    gate.write_bytes(bench.expose(Exposure(1 / 60, 8.0, 100.0)).raw)
+    flat = flat_field(open_mosaic(gate))
+    mosaic = open_mosaic(frame)
+    linear = open_linear(frame, mosaic, half=True, grey=True)
+    settings = replace(Positive(), mid_density=1.0)
+    recipe = Recipe(
+        FilmProcess.BW_NEGATIVE, (0.7, 1.2, 0.8), mirrored=False, half=True, settings=settings
+    )
+    off = []
+    for light in (None, flat):
+        seen = print_frame(linear, recipe, tile_weights(mosaic), light) / 65535
+        found = [
+            (patch.density, linear_of(np.median(seen[y0 // 2 : y1 // 2, x0 // 2 : x1 // 2])))
+            for patch, (x0, y0, x1, y1) in boxes
+            if 0.6 < patch.density < 1.2
+        ]
+        density, light_seen = np.array(found).T
+        off.append(np.std(np.log10(light_seen) - settings.contrast * density))
+    assert off[1] < 0.3 * off[0]
