@@ -77,6 +77,10 @@ class SimulatedHand:
             self._go_to(frame)
         self._bench.press_button()
 
+    def magnify(self, zoom: float) -> None:
+        """Magnify the simulated camera's live view."""
+        self._bench.magnify(zoom)
+
 
 def home() -> Path:
     """Return the folder that rehearsals are kept in when none is named."""

@@ -259,6 +259,13 @@ class Bench:
     clock_seconds: float = number(
         60.0, "s between the camera's clock and the computer's", PRACTICE, 1.0, 86_400.0
     )
+    corner_share: float = number(
+        0.6,
+        "of a corner's best live sharpness, below which it is soft while the middle is sharp",
+        "tuned on the simulated bench",
+        0.1,
+        0.95,
+    )
 
 
 @dataclass(frozen=True, slots=True)

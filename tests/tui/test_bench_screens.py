@@ -5,18 +5,21 @@ from __future__ import annotations
 import pytest
 from textual.pilot import Pilot
 
-from mocks.ptpip_codes import Property
+from mocks.faults import Refuse
+from mocks.ptpip_codes import Operation, Property, Response
 from mocks.server import BenchProcess
 from tests.quick import QUICK
-from tests.tui.test_worktable import ready, screen_text, until
+from tests.tui.test_worktable import press, ready, screen_text, to_shutter, todo, until
 from tether.camera import Role, connect
 from tether.rehearsal import SimulatedHand
 from tether.session.archive import Archive
 from tether.session.camera_check import Standing
 from tether.session.judging import Judge
+from tether.session.place import Todo
 from tether.session.roll import Roll
 from tether.tui.app import TetherApp
 from tether.tui.check_screen import CheckScreen
+from tether.tui.focus_screen import FocusScreen, gauge_bar
 from tether.tui.ports import Given
 from tether.tui.worktable import Worktable
 
@@ -132,3 +135,92 @@ async def test_the_palette_offers_the_check(given: Given) -> None:
         await idle_check(pilot)
         await back(pilot)
     app.shut()
+
+
+def focus_screen(pilot: Pilot[str]) -> FocusScreen:
+    screen = pilot.app.screen
+    assert isinstance(screen, FocusScreen)
+    return screen
+
+
+def shares(screen: FocusScreen) -> dict[str, float]:
+    return {gauge.place: gauge.share for gauge in screen.gauges}
+
+
+@SIZES
+async def test_focus_falls_and_rises_on_the_live_picture(
+    given: Given, bench: BenchProcess, size: tuple[int, int]
+) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=size) as pilot:
+        await to_shutter(pilot)
+        await open_station(pilot, "2", FocusScreen)
+        screen = focus_screen(pilot)
+        await until(pilot, lambda: screen.pictures >= 3)
+        assert set(shares(screen)) == {
+            "middle", "upper left", "upper right", "lower left", "lower right",
+        }  # fmt: skip
+        assert "ms a live picture" in screen_text(app)
+        bench.mishap("out-of-focus")
+        await until(pilot, lambda: shares(screen)["middle"] < 0.8)
+        bench.put_right("out-of-focus")
+        await until(pilot, lambda: shares(screen)["middle"] > 0.9)
+        await pilot.press("x")
+        await until(pilot, lambda: any(gauge.best for gauge in screen.gauges))
+        await back(pilot)
+        shown = screen.pictures
+        # The camera is free again: a picture is fired, and no live picture comes any more.
+        await press(pilot, "f")
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        assert screen.pictures == shown
+    app.shut()
+
+
+async def test_keys_are_answered_while_live_view_runs_and_the_bench_can_be_magnified(
+    given: Given,
+) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        await open_station(pilot, "2", FocusScreen)
+        screen = focus_screen(pilot)
+        await until(pilot, lambda: screen.pictures >= 1)
+        whole = screen.pictures
+        await pilot.press("m")
+        await until(pilot, lambda: screen.pictures >= whole + 4)
+        assert max(shares(screen).values()) > 0.5, "magnified, it is not compared with the whole"
+        await back(pilot)
+    app.shut()
+
+
+async def test_a_camera_without_live_view_says_so_and_what_to_do(
+    given: Given, bench: BenchProcess
+) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: ready(pilot))
+        bench.install(
+            Refuse(
+                code=Operation.START_LIVE_VIEW,
+                response=Response.OPERATION_NOT_SUPPORTED,
+                times=1000,
+            )
+        )
+        await open_station(pilot, "2", FocusScreen)
+        await until(pilot, lambda: "No live view here" in screen_text(app))
+        assert "takes no test pictures" in screen_text(app)
+        assert not focus_screen(pilot).live
+        bench.clear()
+        await pilot.press("r")
+        await until(pilot, lambda: focus_screen(pilot).pictures >= 1)
+        await back(pilot)
+    app.shut()
+
+
+@pytest.mark.parametrize("share", [0.0, 0.31, 1.0, 1.7])
+@pytest.mark.parametrize("width", [12, 29])
+def test_a_gauge_is_as_wide_as_asked_and_shows_its_best(share: float, width: int) -> None:
+    bar = gauge_bar(share, width)
+    assert len(bar) == width
+    assert bar.count("┃") == 1
+    assert bar.index("┃") >= bar.count("█")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, ClassVar, TypeVar, cast
 
+from rich.console import RenderableType
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -54,7 +55,12 @@ class BenchScreen(Screen[None]):
     def say(self, text: str, *, bad: bool = False) -> None:
         """Show a message until the next action."""
         message = Text(f"{'✗ ' if bad else ''}{text}", "bold red" if bad else "")
-        self.query_one(".bench-message", Static).update(message)
+        self.put(".bench-message", message)
+
+    def put(self, selector: str, content: RenderableType) -> None:
+        """Show something in a part of the screen; nowhere once the screen is being left."""
+        for part in self.query(selector).results(Static):
+            part.update(content)
 
     def complain(self, error: TetherError) -> None:
         """Show an error; where the camera is gone, say where it is connected again."""

@@ -70,15 +70,15 @@ class CheckScreen(BenchScreen):
         checked = await self.attempt(self.setup.check)
         if checked is None:
             if self.checked is None:
-                self.query_one("#check-table", Static).update("")
+                self.put("#check-table", "")
             return False
         self._show(checked)
         return True
 
     def _show(self, checked: Checked) -> None:
         self.checked = checked
-        self.query_one("#check-table", Static).update(check_table(checked.lines))
-        self.query_one("#check-found", Static).update(_found(checked))
+        self.put("#check-table", check_table(checked.lines))
+        self.put("#check-found", _found(checked))
         self.refresh_bindings()
         self.say(_summary(checked))
 

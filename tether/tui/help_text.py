@@ -20,6 +20,7 @@ _KEYS = (
     ("P", "see the positive as large as the terminal; hatched spots are saturated"),
     ("L", "read the log of the roll"),
     ("1", "camera check: compare the camera with what the bench asks for, set it, put it back"),
+    ("2", "focus: the live picture as a positive, with the sharpness of middle and corners"),
     ("E", "add a frame at the end: the film had one more than was counted"),
     ("C", "connect to the camera again"),
     ("Q", "leave; everything is stored, and the next start opens at this place"),

@@ -36,6 +36,10 @@ class BenchHand(Protocol):
         """Bring a frame into the gate, and press the simulated camera's own shutter button."""
         ...
 
+    def magnify(self, zoom: float) -> None:
+        """Magnify the simulated camera's live view about its middle; 1 shows all of it."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class Given:

@@ -11,12 +11,14 @@ from textual.command import DiscoveryHit, Hit, Hits, Provider
 from tether.session.session import Session
 from tether.tui.bench_screen import BenchScreen
 from tether.tui.check_screen import CheckScreen
+from tether.tui.focus_screen import FocusScreen
 
 if TYPE_CHECKING:
     from tether.tui.worktable import Worktable
 
 STATIONS: Mapping[str, tuple[str, str, str, Callable[[Session], BenchScreen]]] = {
     "camera": ("1", "camera check", "Compare the camera with what the bench asks for", CheckScreen),
+    "focus": ("2", "focus", "See the live picture and how sharp its corners are", FocusScreen),
 }
 """By name: key, short words, what it does, the screen."""
 

@@ -1,0 +1,156 @@
+"""Live view for focusing: from the camera's JPEG to a positive, and how sharp it is.
+
+Pure but for the clock that a caller brings: pictures come in as bytes, values go out.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from tether.errors import TetherError
+from tether.film import FilmProcess
+from tether.measure.live import PLACES, live_sharpness
+from tether.positive.preview import preview
+from tether.settings import Positive
+
+LARGEST = 4096
+"""Pixels along a side beyond which a live picture is refused; cameras send a quarter of it."""
+
+_SHOWN = 480
+"""Pixels along the longer side of what is shown; a terminal has fewer."""
+
+#: sRGB display values to linear light (IEC 61966-2-1).
+_LEVELS = np.arange(256) / 255
+_LINEAR = np.where(_LEVELS <= 0.04045, _LEVELS / 12.92, ((_LEVELS + 0.055) / 1.055) ** 2.4).astype(
+    np.float32
+)
+_LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
+
+
+class LiveViewUnreadable(TetherError):
+    """What the camera sent as live view is no picture."""
+
+
+@dataclass(frozen=True, slots=True)
+class LiveFrame:
+    """One live picture: a positive the right way round, sRGB, shape (h, w, 3), and its sharpness.
+
+    The places of ``sharpness`` are those of the positive: left is left on the screen.
+    """
+
+    positive: NDArray[np.uint8]
+    sharpness: Mapping[str, float]
+
+
+def read_live(jpeg: bytes, process: FilmProcess, *, mirrored: bool = True) -> LiveFrame:
+    """Decode a live picture, turn it into a positive and measure it.
+
+    Parameters
+    ----------
+    jpeg
+        As the camera sent it; untrusted.
+    process
+        The kind of film.
+    mirrored
+        The emulsion is toward the lens, so the picture is mirrored left to right.
+
+    Raises
+    ------
+    LiveViewUnreadable
+        When the bytes are no JPEG of a sensible size.
+    """
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            picture = Image.open(io.BytesIO(jpeg), formats=("JPEG",))
+            if max(picture.size) > LARGEST or min(picture.size) < 16:
+                raise LiveViewUnreadable(
+                    f"The camera's live picture states {picture.width} x {picture.height} pixels.",
+                    todo="Look through the camera's own display instead.",
+                )
+            values = np.asarray(picture.convert("RGB"))
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombWarning) as error:
+        raise LiveViewUnreadable(
+            "The camera's live picture cannot be read.",
+            todo="Look through the camera's own display instead.",
+        ) from error
+    if mirrored:
+        values = values[:, ::-1]
+    linear = _LINEAR[values]
+    every = -(-max(linear.shape[:2]) // _SHOWN)
+    small = linear[::every, ::every]
+    positive = preview(
+        small, process, mirrored=False, hatch=0, exposure=_lightening(small, process)
+    )
+    return LiveFrame(positive, live_sharpness(linear @ _LUMINANCE))
+
+
+def _lightening(linear: NDArray[np.float32], process: FilmProcess) -> float:
+    """Return the density to add for a view without any base in it, as a magnified one.
+
+    It brings the middle of the picture's densities up to where mid-grey is printed from.
+    """
+    if not process.is_negative:
+        return 0.0
+    low, high = np.percentile(linear[..., 1], (50, 99))
+    density = float(np.log10(max(high, 1e-4) / max(low, 1e-4)))
+    return max(0.0, Positive().mid_density - density)
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """Sharpness of one place: ``share`` of the best so far, 0..1, and whether it is the best."""
+
+    place: str
+    share: float
+    best: bool
+
+
+class FocusMeter:
+    """Remembers the sharpest that each place has been.
+
+    Parameters
+    ----------
+    corner_share
+        Share of its own best below which a corner counts as out of focus while the middle is in.
+    """
+
+    _IN_FOCUS = 0.9
+
+    def __init__(self, corner_share: float) -> None:
+        self._corner = corner_share
+        self._best: dict[str, float] = {}
+
+    def reset(self) -> None:
+        """Forget the best: the film or the magnification was changed."""
+        self._best.clear()
+
+    def read(self, sharpness: Mapping[str, float]) -> tuple[Gauge, ...]:
+        """Take in one picture's figures; return each against its best so far."""
+        gauges = []
+        for place in PLACES:
+            now = sharpness.get(place, 0.0)
+            best = max(self._best.get(place, 0.0), now)
+            self._best[place] = best
+            gauges.append(Gauge(place, now / best if best else 0.0, 0 < now == best))
+        return tuple(gauges)
+
+    def remark(self, gauges: Sequence[Gauge]) -> str:
+        """Say when corners are sharp elsewhere on the ring than the middle; "" for nothing."""
+        shares = {g.place: g.share for g in gauges}
+        if shares.get("middle", 0.0) < self._IN_FOCUS:
+            return ""
+        soft = [p for p, share in shares.items() if p != "middle" and share < self._corner]
+        if not soft:
+            return ""
+        return (
+            f"The middle is sharp, but not {', '.join(soft)}: camera and film are not parallel, or "
+            "the film is not flat."
+        )
