@@ -92,6 +92,7 @@ def test_a_bad_file_does_not_keep_the_others_from_being_judged(files: Path) -> N
     rows = measure_files([files / n for n in names], FilmProcess.BW_NEGATIVE)
     assert [sorted(row) == ["error", "file"] for row in rows] == [True, False, True]
     assert "verdict" in rows[1]
+    assert rows[2]["error"] == "There is no such file."
 
 
 def test_a_bad_open_gate_is_refused(files: Path) -> None:

@@ -32,6 +32,8 @@ def judged(worker: Child, paths: Sequence[Path], *args: Any) -> Iterator[dict[st
     result: dict[str, Any]
     for path in paths:
         try:
+            if not path.is_file():
+                raise TetherError("There is no such file.")
             worker.start()
             result = worker.call("measure", path, *args, timeout=JUDGE_SECONDS)
         except (ChildDied, ChildHung, ChildError) as error:
