@@ -1,0 +1,153 @@
+"""Headroom, histogram, and advice on the camera's own list."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.measure.on_bench import NAMES, plain
+from tether.measure.base import Base
+from tether.measure.exposure import (
+    BIN_EV,
+    LOWEST_EV,
+    ev_histogram,
+    exposure_ratio,
+    headroom,
+    nearest_exposure,
+    percentile,
+)
+from tether.measure.exposure_remarks import advise, negative_remarks, transparency_remarks
+from tether.measure.light import METERED_FIELD_EV
+from tether.measure.survey import survey
+from tether.measure.verdict import Severity, Verdict, verdict_of
+from tether.settings import Exposure
+
+# Nominal shutter times in thirds of a stop (ISO 516 lists the full ones; thirds: common practice).
+SHUTTERS = tuple((f"1/{n}", 1 / n) for n in (4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60))
+LIMITS = Exposure()
+
+
+def test_a_metered_open_gate_lies_three_stops_under_saturation() -> None:
+    # ISO 12232 (constants from memory): S = 78 / H_sat, H_m = 10 / S, so H_sat / H_m = 7.8.
+    assert pytest.approx(-math.log2(78 / 10)) == METERED_FIELD_EV
+    room = headroom(survey(plain(np.full((256, 384), 1 / 7.8))))
+    assert room == pytest.approx(dict.fromkeys(NAMES, 2.963), abs=0.01)
+
+
+def test_headroom_is_zero_where_saturated_and_never_negative() -> None:
+    signal = np.full((256, 384), 0.25)
+    signal[:8] = 1.0
+    assert headroom(survey(plain(signal))) == dict.fromkeys(NAMES, 0.0)
+
+
+def test_headroom_looks_past_a_thousandth_of_the_photosites() -> None:
+    signal = np.full((1000, 1000), 0.5)
+    signal[400:420, 400:420] = 1.0  # 0.04 per cent
+    assert headroom(survey(plain(signal))) == pytest.approx(dict.fromkeys(NAMES, 1.0), abs=0.01)
+
+
+@given(st.lists(st.floats(0, 1, width=32), min_size=1, max_size=300), st.floats(0, 100))
+def test_percentile_is_numpys_nearest(values: list[float], share: float) -> None:
+    array = np.array(values, np.float32)
+    place = share / 100 * (array.size - 1)
+    if abs(place % 1 - 0.5) > 1e-6:
+        assert percentile(array, share) == np.percentile(array, share, method="nearest")
+
+
+def test_histogram_bins_are_quarter_stops() -> None:
+    counts = ev_histogram(np.array([1.0, 2**-0.1, 2**-0.3, 2**-9.9, 0.0, 5.0], np.float32))
+    assert len(counts) == round(-LOWEST_EV / BIN_EV)
+    assert counts[-1] == 3
+    assert counts[-2] == 1
+    assert counts[0] == 2
+
+
+def test_the_nearest_setting_is_the_cameras_own() -> None:
+    assert nearest_exposure(SHUTTERS, 1 / 15, -1.0) == ("1/30", 1 / 30)
+    assert nearest_exposure((), 1 / 15, 1.0) is None
+
+
+@given(st.sampled_from(SHUTTERS), st.floats(-3, 3))
+def test_no_other_setting_comes_nearer(now: tuple[str, float], ev: float) -> None:
+    chosen = nearest_exposure(SHUTTERS, now[1], ev)
+    assert chosen is not None
+    miss = abs(math.log2(chosen[1] / now[1]) - ev)
+    assert all(miss <= abs(math.log2(s[1] / now[1]) - ev) + 1e-9 for s in SHUTTERS)
+
+
+def test_exposure_goes_with_time_iso_and_the_square_of_the_f_number() -> None:
+    # ISO 2721: H is proportional to t / N². A stop each: f/8 to f/5.66, ISO 200, 2 t.
+    then = (1 / 15, 100.0, 8.0)
+    assert exposure_ratio((2 / 15, 200.0, 8 / math.sqrt(2)), then) == pytest.approx(8.0)
+    assert exposure_ratio((1 / 15, None, None), then) == 1.0
+    assert exposure_ratio((None, 100.0, 8.0), then) is None
+
+
+def _said(base_ev: float, source: str = "rebate", **kw: float | None) -> list[str]:
+    base = Base(dict.fromkeys(NAMES, 2**base_ev), source, clipped=base_ev > -0.02)
+    advice = advise(LIMITS.base_target_ev - base_ev, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
+    expected = kw.get("expected")
+    return [
+        f"{f.severity.value} {f.code}"
+        for f in negative_remarks(base, advice, dict.fromkeys(NAMES, 0.0), expected, LIMITS)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("base_ev", "said"),
+    [
+        (-0.5, []),
+        (-0.8, []),
+        (-0.2, []),
+        (-0.9, ["look base-off-target"]),
+        (-0.1, ["look base-off-target"]),
+        (-1.6, ["reshoot base-off-target"]),
+        (0.0, ["reshoot base-saturated"]),
+    ],
+)
+def test_base_half_a_stop_under_saturation_within_a_third(base_ev: float, said: list[str]) -> None:
+    # Common practice, no published source: target -0.5, tolerance a third of a stop.
+    assert _said(base_ev) == said
+
+
+def test_less_is_claimed_where_only_the_picture_tells() -> None:
+    assert _said(-1.6, "picture") == ["note base-off-target", "note rebate-not-seen"]
+    assert _said(-0.1, "picture") == ["look base-off-target", "note rebate-not-seen"]
+
+
+def test_a_change_of_the_light_is_told() -> None:
+    assert _said(-0.5, expected=-1.1) == ["look light-changed"]
+    assert _said(-0.5, expected=-0.6) == []
+
+
+def test_advice_names_stops_direction_and_setting() -> None:
+    advice = advise(-1.0, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
+    assert advice.words == "Give 1.0 stops less light: set the shutter to 1/30."
+    assert advise(0.2, ("1/15", 1 / 15), SHUTTERS, 1 / 3).shutter is None
+    far = advise(5.0, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
+    assert "nearest is 1/4" in far.words
+    assert advise(1.0, None, SHUTTERS, 1 / 3).words == "Give 1.0 stops more light."
+
+
+def test_nothing_of_a_transparency_may_saturate() -> None:
+    advice = advise(-1.5, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
+    found = transparency_remarks(advice, 0.0, {"G1": 0.002, "R": 0.0}, None, LIMITS)
+    assert [f.code for f in found] == ["picture-saturated"]
+    assert verdict_of(found) is Verdict.RESHOOT
+    assert "G1" in found[0].text
+    assert transparency_remarks(advice, 0.4, {"G1": 5e-5}, None, LIMITS) == []
+
+
+def test_a_dark_transparency_is_only_noted() -> None:
+    advice = advise(1.6, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
+    found = transparency_remarks(advice, 2.1, {"G1": 0.0}, None, LIMITS)
+    assert [f.severity for f in found] == [Severity.NOTE]
+
+
+def test_no_light_at_all() -> None:
+    found = negative_remarks(None, advise(2.0, None, (), 1 / 3), {}, None, LIMITS)
+    assert [f.code for f in found] == ["too-dark"]

@@ -1,0 +1,129 @@
+"""What the roll remembers survives the store, and nothing bad in the store gets out of it."""
+
+from __future__ import annotations
+
+import io
+import pickle
+import zipfile
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tether.measure.roll import (
+    MOST_FRAMES,
+    MOST_PICTURES,
+    KnownBase,
+    OpenGate,
+    RollMemory,
+    Trace,
+    grid_of,
+    spread,
+)
+
+
+def _trace(frame: int) -> Trace:
+    rng = np.random.default_rng(frame)
+    return Trace(
+        frame,
+        rng.random(50).astype(np.float32),
+        rng.random((150, 3)).astype(np.float32),
+        rng.integers(-127, 127, (160, 240)).astype(np.int8),
+        40.0 + frame,
+    )
+
+
+def _full() -> RollMemory:
+    memory = RollMemory(
+        open_gate=OpenGate(
+            ("R", "G1", "B", "G2"), np.full((4, 32, 48), 0.5, np.float32), (1 / 15, 100.0, 8.0),
+            "2024-05-04T10:00:00+00:00",
+        )
+    )  # fmt: skip
+    for frame in range(1, 20):
+        memory = memory.with_frame(_trace(frame), KnownBase({"R": 0.5, "G1": 0.7}, (0.1, None, 8)))
+    return memory
+
+
+def test_it_comes_back_as_it_went() -> None:
+    before = _full()
+    after = RollMemory.from_bytes(before.to_bytes())
+    assert after.base == before.base
+    assert [t.frame for t in after.frames] == [t.frame for t in before.frames]
+    for a, b in zip(after.frames, before.frames, strict=True):
+        np.testing.assert_array_equal(a.sharpness, b.sharpness)
+        np.testing.assert_array_equal(a.spots, b.spots)
+        assert (a.picture is None) == (b.picture is None)
+        assert a.scale == b.scale
+    assert after.open_gate is not None
+    assert before.open_gate is not None
+    np.testing.assert_array_equal(after.open_gate.grid, before.open_gate.grid)
+    assert after.open_gate.taken_at == before.open_gate.taken_at
+
+
+def test_it_stays_small() -> None:
+    memory = _full()
+    assert len(memory.frames) == MOST_FRAMES
+    assert sum(t.picture is not None for t in memory.frames) == MOST_PICTURES
+    assert len(memory.to_bytes()) < 200_000
+
+
+def test_a_frame_taken_again_replaces_its_trace() -> None:
+    memory = RollMemory().with_frame(_trace(1), None).with_frame(_trace(2), None)
+    again = memory.with_frame(_trace(1), None)
+    assert [t.frame for t in again.frames] == [2, 1]
+    assert [t.frame for t in again.before(1)] == [2]
+
+
+def test_the_scale_is_told_by_the_second_frame() -> None:
+    memory = RollMemory().with_frame(_trace(1), None)
+    assert memory.scale is None
+    assert memory.with_frame(_trace(2), None).scale == pytest.approx(41.5)
+
+
+@given(st.binary(max_size=400))
+def test_foreign_bytes_give_an_empty_memory(data: bytes) -> None:
+    assert RollMemory.from_bytes(data) == RollMemory()
+
+
+def test_damaged_bytes_give_an_empty_memory_or_the_same() -> None:
+    good = RollMemory().with_frame(_trace(1), KnownBase({"G1": 0.7}, (0.1, 100.0, 8.0))).to_bytes()
+    rng = np.random.default_rng(4)
+    for _ in range(60):
+        bad = bytearray(good)
+        for place in rng.integers(0, len(bad), 4):
+            bad[place] = int(rng.integers(0, 256))
+        memory = RollMemory.from_bytes(bytes(bad))
+        assert len(memory.frames) <= MOST_FRAMES
+    for cut in range(0, len(good), 997):
+        assert RollMemory.from_bytes(good[:cut]) == RollMemory()
+
+
+class _Trap:
+    def __reduce__(self) -> tuple[object, ...]:
+        return (pytest.fail, ("a pickle from the store was run",))
+
+
+def test_no_pickle_is_ever_run() -> None:
+    inside = io.BytesIO()
+    np.save(inside, np.array([_Trap()], dtype=object), allow_pickle=True)
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        archive.writestr("facts.npy", inside.getvalue())
+    assert RollMemory.from_bytes(out.getvalue()) == RollMemory()
+    assert RollMemory.from_bytes(pickle.dumps(_Trap)) == RollMemory()
+
+
+def test_a_bomb_is_not_unpacked() -> None:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("facts.npy", b"\0" * 50_000_000)
+    assert RollMemory.from_bytes(out.getvalue()) == RollMemory()
+
+
+def test_a_grid_spread_out_again_keeps_a_slope() -> None:
+    slope = np.linspace(0.2, 1.0, 480, dtype=np.float32)
+    plane = np.tile(slope, (1, 320, 1))
+    back = spread(grid_of(plane), (320, 480))
+    np.testing.assert_allclose(back[0, :, 10:-10], plane[0, :, 10:-10], atol=0.005)
