@@ -1,3 +1,4 @@
+# ruff: noqa: PLR0912
 """Works through a roll, and is killed (SIGKILL) at the n-th of the points that are counted here.
 
 Run in a process of its own by the crash tests: ``python crash_runner.py '{"archive": ...}'``.
@@ -82,19 +83,22 @@ def work(archive: Path, port: str, roll: str, frames: int) -> None:
     store = opened.store
     if not store.has_roll(roll):
         store.add_roll(NewRoll(roll, FilmProcess.BW_NEGATIVE, frames_expected=frames))
-    camera = connect(port, limits)
-    both = [c for c in camera.state().settings[Role.IMAGE_FORMAT].choices if "+" in c]
-    camera.set(Role.IMAGE_FORMAT, both[0])
     failures = 0
-    session = None
+    camera: Any = None
+    session: Any = None
     while session is None:
         try:
+            camera = camera or connect(port, limits)
+            both = [c for c in camera.state().settings[Role.IMAGE_FORMAT].choices if "+" in c]
+            camera.set(Role.IMAGE_FORMAT, both[0])
             session = Session(opened, store.roll(roll), camera, ContentJudge())
         except CameraError:
             failures += 1
             if failures > 6:
                 raise
-            camera.reconnect()
+            if camera is not None:
+                camera.close()
+            camera = None
     for said in session.found:
         print("found:", said)
     while (place := session.place()).todo is not Todo.DONE:

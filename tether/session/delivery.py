@@ -114,11 +114,16 @@ class Delivery:
         """Fetch and file what an intent of the kind ``fetch`` names; see `take`."""
         files = card_files(intent.facts)
         arrivals = [(file, self._fetch(camera, file, report)) for file in files]
+        if not any(arrival.may_be_raw for _, arrival in arrivals):
+            beside = _beside(camera.list_files(), files)
+            arrivals += [(file, self._fetch(camera, file, report)) for file in beside]
+            files += beside
         report(Progress("file"))
         known = self._seen_before(intent.facts, files)
         fresh = [(file, arrival) for file, arrival in arrivals if arrival.sha256 not in known]
         parcels = self.filing.named(intent.frame, fresh)
         facts = dict(intent.facts) | {
+            "files": [asdict(file) for file in files],
             "taken_at": now(),
             "parcels": [asdict(parcel) for parcel in parcels],
         }
@@ -175,6 +180,19 @@ class Delivery:
 def card_files(facts: Mapping[str, Any]) -> list[CardFile]:
     """Read the card's files from an intent's facts."""
     return [CardFile(f["folder"], f["name"], f["size"], f["modified"]) for f in facts["files"]]
+
+
+def _beside(listed: Sequence[CardFile], files: Sequence[CardFile]) -> list[CardFile]:
+    """Return the card's other files of a release: the same name but for its ending.
+
+    A camera's news of the raw file can get lost, and only its JPEG is told of.
+    """
+    named = {(file.folder, file.name.rpartition(".")[0]) for file in files}
+    return [
+        file
+        for file in listed
+        if file not in files and (file.folder, file.name.rpartition(".")[0]) in named
+    ]
 
 
 def _said(parcels: Sequence[Parcel]) -> list[str]:

@@ -1,0 +1,161 @@
+"""A full disk at every write, a disk that may only be read, a clock that was set back."""
+
+from __future__ import annotations
+
+import errno
+import os
+import sqlite3
+import subprocess
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.store.bench_rig import against_card, card_pictures, problems
+from tests.store.conftest import Desk
+from tests.store.inprocess_rig import NumberedScene
+from tether.errors import TetherError
+from tether.session import store_work
+from tether.session.archive import Archive
+from tether.session.intake import matches
+
+
+@contextmanager
+def full_at(number: int) -> Iterator[list[int]]:
+    """Let the n-th act that needs room fail as on a full disk, and all after it."""
+    patch = pytest.MonkeyPatch()
+    count = [0]
+
+    def full(real: Callable[..., Any], error: Callable[[], Exception]) -> Callable[..., Any]:
+        def call(*args: Any, **kw: Any) -> Any:
+            if threading.current_thread() is not threading.main_thread():
+                return real(*args, **kw)  # the camera's own card
+            count[0] += 1
+            if count[0] >= number:
+                raise error()
+            return real(*args, **kw)
+
+        return call
+
+    def no_room() -> Exception:
+        return OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    for name in ("fsync", "link", "rename", "replace", "mkdir"):
+        patch.setattr(os, name, full(getattr(os, name), no_room))
+    patch.setattr(os, "write", full(os.write, no_room))
+    real = sqlite3.connect
+
+    class Full(sqlite3.Connection):
+        def execute(self, sql: str, *args: Any) -> sqlite3.Cursor:
+            if sql == "COMMIT":
+                count[0] += 1
+                if count[0] >= number:
+                    raise sqlite3.OperationalError("database or disk is full")
+            return super().execute(sql, *args)
+
+    patch.setattr(sqlite3, "connect", lambda *a, **kw: real(*a, **kw | {"factory": Full}))
+    try:
+        yield count
+    finally:
+        patch.undo()
+
+
+def test_disk_full_at_every_write(desk: Desk) -> None:
+    """Each act fails once as the first; what a person sees is a sentence, and nothing is lost."""
+    desk.made_roll("plain", frames=1)
+    number = said = 0
+    for number in range(1, 200):
+        name = f"roll {number}"
+        before = len(card_pictures(desk.card))
+        with full_at(number) as count:
+            try:
+                desk.work(desk.session(name, frames=1))
+            except TetherError as error:
+                said += bool(error.todo)
+            reached = count[0]
+            with suppress(TetherError):
+                desk.close()
+        desk.work(session := desk.session(name, frames=1))
+        pictures = card_pictures(desk.card)[before:]
+        assert problems(session.archive, name) == [], f"full at {number}"
+        assert against_card(session.archive, name, pictures) == [], f"full at {number}"
+        desk.close()
+        if reached < number:
+            break
+    assert said >= 20, "the disk was full at many different writes"
+
+
+@pytest.mark.parametrize("looks", [True, False])
+def test_a_small_disk_fills_up_for_real(
+    desk: Desk, small_disk: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch, looks: bool
+) -> None:
+    """With and without the look at the free room before each release."""
+    desk.root = small_disk("size=1500k") / "archive"
+    desk.body._scene = NumberedScene(60_000)
+    session = desk.session(frames=30)
+    if not looks:
+        monkeypatch.setattr(session.archive, "free_bytes", lambda: 10**9)
+    with pytest.raises(TetherError) as caught:
+        desk.work(session)
+    assert "room" in str(caught.value)
+    kept = [f.number for f in session.frames() if f.chosen]
+    assert kept == list(range(1, len(kept) + 1))
+    assert len(kept) >= 3
+    for name, size, digest in session.store.recorded(session.roll.id):
+        assert matches(session.archive.file(session.roll, name), size, digest)
+
+
+def test_looking_at_an_archive_that_may_only_be_read(
+    desk: Desk, small_disk: Callable[[str], Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    disk = small_disk("size=8m")
+    desk.root = disk / "archive"
+    desk.made_roll()
+    done = subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=False)
+    if done.returncode:
+        pytest.skip("disks cannot be mounted here")
+    archive = desk.archive(create=False)
+    assert archive.store.totals().frames_done == 3
+    desk.close()
+    from tether.keeping import run_package, run_verify
+
+    assert run_verify(desk.root, None, afresh=False) == 0
+    run_package(desk.root, "Harbour", desk.base / "package")
+    assert "3 files" in capsys.readouterr().out
+    with pytest.raises(TetherError, match="cannot be written to"):
+        Archive(desk.root)
+
+
+def test_a_clock_that_was_set_back(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Order and resumption follow numbers, never the clock."""
+    desk.work(desk.session(), keep=1)
+    desk.close()
+    for module in ("rows", "store_rolls", "store_captures", "store_work", "delivery"):
+        monkeypatch.setattr(f"tether.session.{module}.now", lambda: "1999-12-31T23:59:59.000+00:00")
+    session = desk.session()
+    assert session.place().frame == 2
+    desk.work(session)
+    assert problems(session.archive, "Harbour") == []
+    assert [line[2] for line in session.store.log_lines(session.roll.id)][-1] == "choice"
+    assert store_work.now() < "2000"
+
+
+def test_a_folder_without_hard_links(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """FAT and exFAT have none: link(2) gives EPERM."""
+
+    def refused(*_: object) -> None:
+        raise OSError(errno.EPERM, os.strerror(errno.EPERM))
+
+    monkeypatch.setattr(os, "link", refused)
+    session = desk.session()
+    desk.work(session)
+    assert problems(session.archive, "Harbour") == []
+    taken = session.archive.folder(session.roll) / "Harbour_f002_t2.dng"
+    taken.write_bytes(b"somebody's")
+    session.go_to(2)
+    desk.work(session)
+    assert taken.read_bytes() == b"somebody's"
+    assert session.frames()[1].captures[-1].file_name == "Harbour_f002_t3.dng"

@@ -1,0 +1,218 @@
+"""Names from cameras, people, files and databases stay inside the archive and off the terminal."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import unicodedata
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from mocks.faults import BadName
+from tests.store.bench_rig import problems
+from tests.store.conftest import Desk
+from tether.errors import TetherError
+from tether.film import FilmProcess
+from tether.session.archive import ArchiveUnusable
+from tether.session.beside import safe_json
+from tether.session.fixity import Wrong, check
+from tether.session.names import LONGEST_NAME, capture_name, folder_name, is_plain
+from tether.session.rebuild import rebuild
+from tether.session.roll import NewRoll, RollError, checked_name
+from tether.text import is_control
+
+SCRIPTS = (
+    "Hafen 1987",
+    "Ναύπλιο ’87",
+    "港の夏 一九八七",
+    "مرفأ ١٩٨٧",
+    "นาวา",
+    "🎞️ reel 3",
+    "CON",
+    "~backup",
+    "-rf",
+    "tether.sqlite3-wal",
+    "a" * 255,
+    "冬" * 85,
+)
+PATHS = (
+    "../outside",
+    "/etc/passwd",
+    "..",
+    ".",
+    "",
+    "a/b",
+    "a\\b",
+    "a\0b",
+    "x\x1b[2Jy",
+    "e\u202ecod",
+)
+
+
+@pytest.mark.parametrize("name", SCRIPTS)
+def test_a_roll_in_any_script(desk: Desk, name: str) -> None:
+    desk.made_roll(name, frames=1)
+    archive = desk.archive()
+    roll = archive.store.roll(checked_name(name))
+    assert problems(archive, roll.name) == []
+    folders = [p for p in desk.root.iterdir() if p.is_dir()]
+    assert folders == [archive.folder(roll)]
+    desk.close()
+    for path in desk.root.glob("tether.sqlite3*"):
+        path.unlink()
+    assert rebuild(desk.root).captures == 1
+    assert problems(desk.archive(), roll.name) == []
+
+
+@given(st.text(min_size=1, max_size=300))
+def test_every_accepted_name_makes_a_plain_folder(name: str) -> None:
+    try:
+        tidy = checked_name(name)
+    except RollError:
+        return
+    folder = folder_name(tidy)
+    assert is_plain(folder)
+    assert folder.strip(" .") == folder
+    assert not folder.lower().startswith(("tether.sqlite3", "."))
+    assert len(capture_name(folder, 99999, 99999, "dng").encode()) <= LONGEST_NAME
+
+
+@given(st.text(max_size=300))
+def test_what_counts_as_plain_cannot_leave_a_folder(name: str) -> None:
+    if is_plain(name):
+        assert (Path("/archive") / name).parent == Path("/archive")
+        assert ".." not in Path(name).parts
+
+
+@pytest.mark.parametrize("name", PATHS)
+def test_paths_are_not_plain(name: str) -> None:
+    assert not is_plain(name)
+
+
+@pytest.mark.parametrize(
+    "name", ["../../.profile", "/etc/x.dng", "a\x1b]0;x\x07.dng", "\udcff.dng"]
+)
+def test_names_that_a_camera_gives(desk: Desk, name: str) -> None:
+    """Only a known ending is taken from the camera's name, and nothing of it is shown raw."""
+    desk.body.faults.install(BadName(name=name))
+    session = desk.session(frames=1)
+    desk.work(session)
+    assert problems(session.archive, "Harbour") == []
+    assert [n for n, _, _ in session.store.recorded(session.roll.id)] == ["Harbour_f001_t1.dng"]
+    shown = [line[3] for line in session.store.log_lines(session.roll.id)]
+    assert not any(is_control(c) for text in shown for c in text)
+
+
+@pytest.mark.parametrize("value", PATHS)
+@pytest.mark.parametrize("column", ["roll.folder", "capture.file_name", "companion.file_name"])
+def test_a_database_edited_by_hand(desk: Desk, column: str, value: str) -> None:
+    desk.made_roll(frames=1)
+    outside = desk.base / "outside"
+    outside.write_text("not ours")
+    table, _, field = column.partition(".")
+    db = sqlite3.connect(desk.root / "tether.sqlite3")
+    if table == "companion":
+        db.execute("INSERT INTO companion VALUES (1, 'x', 1, 5, 'y')")
+    db.execute(f"UPDATE {table} SET {field} = ?", (value,))
+    db.commit()
+    db.close()
+    archive = desk.archive(create=False)
+    found = check(archive, archive.store.rolls(), 1).findings
+    assert any(f.kind is Wrong.UNREADABLE for f in found)
+    assert not any(is_control(c) for f in found for c in f.sentence())
+    if table == "roll":
+        with pytest.raises(ArchiveUnusable):
+            desk.session()
+    else:
+        desk.session().view()
+    assert outside.read_text() == "not ours"
+
+
+@pytest.mark.parametrize("value", PATHS)
+def test_facts_of_an_arrival_edited_by_hand(desk: Desk, value: str) -> None:
+    desk.made_roll(frames=1)
+    (desk.base / "outside").write_text("x" * 10)
+    archive = desk.archive()
+    facts = {
+        "camera": "c", "origin": "program", "settings": {}, "taken_at": "now", "files": [],
+        "parcels": [{
+            "part": value, "name": value, "take": 9, "size": 10, "raw": True, "index": 0,
+            "sha256": "a" * 64, "camera_name": "x",
+        }],
+    }  # fmt: skip
+    archive.store.begin(1, "arrival", 1, facts)
+    archive.store.begin(1, "arrival", 1, {"parcels": 3})
+    archive.store.begin(1, "fetch", 1, {"files": [1], "camera": "Simulated/Bench Camera/00000001"})
+    desk.close()
+    session = desk.session()
+    assert session.store.intents(1) == []
+    assert problems(session.archive, "Harbour") == []
+    assert (desk.base / "outside").read_text() == "x" * 10
+
+
+def test_sidecars_edited_by_hand(desk: Desk) -> None:
+    """A rebuild takes nothing from them that could be a path, and keeps what it can."""
+    desk.made_roll(frames=3)
+    frames = desk.root / "Harbour" / "frames"
+    facts = json.loads((frames / "f001.json").read_text())
+    facts["note"] = "a\x1b[31mred\u202e"
+    facts["captures"] += [
+        facts["captures"][0] | {"file_name": value, "take": 7 + i} for i, value in enumerate(PATHS)
+    ]
+    (frames / "f001.json").write_text(json.dumps(facts))
+    (frames / "f002.json").write_text("[" * 100_000)
+    (frames / "f003.json").write_text('{"captures": [7, null, {"file_name": 3}], "state": []}')
+    (frames / "f999999.json").write_text("{}")
+    for path in desk.root.glob("tether.sqlite3*"):
+        path.unlink()
+    done = rebuild(desk.root)
+    assert done.captures == 3
+    archive = desk.archive()
+    frame = archive.store.frames(archive.store.roll("Harbour"))[0]
+    assert len(frame.captures) == 1
+    assert not any(is_control(c) for c in frame.note)
+    assert not any(is_control(c) for line in done.words() for c in line)
+
+
+@pytest.mark.parametrize("facts", ["{}", '{"name": "../x"}', "no json", '{"name": 1e999}', "[]"])
+def test_roll_facts_that_make_no_sense(desk: Desk, facts: str) -> None:
+    folder = desk.root / "Found"
+    folder.mkdir(parents=True)
+    (folder / "roll.json").write_text(facts)
+    done = rebuild(desk.root)
+    assert done.rolls == 0
+    assert len(done.said) == 1
+    assert [p.name for p in folder.iterdir()] == ["roll.json"]
+
+
+def test_links_are_not_followed(desk: Desk) -> None:
+    """A link in the place of the lock, the log or a raw file does not lead outside."""
+    desk.made_roll(frames=1)
+    outside = desk.base / "outside"
+    outside.write_text("not ours")
+    folder = desk.root / "Harbour"
+    for name in (".in-use", "log.jsonl"):
+        (folder / name).unlink()
+        (folder / name).symlink_to(outside)
+        with pytest.raises(TetherError):
+            desk.session()
+        (folder / name).unlink()
+        desk.close()
+    assert outside.read_text() == "not ours"
+
+
+def test_rolls_that_differ_by_capitals_only(desk: Desk) -> None:
+    store = desk.archive().store
+    one = store.add_roll(NewRoll("Harbour", FilmProcess.BW_NEGATIVE))
+    two = store.add_roll(NewRoll("HARBOUR", FilmProcess.BW_NEGATIVE))
+    assert one.folder.lower() != two.folder.lower()
+
+
+@given(st.text())
+def test_no_facts_file_steers_a_terminal(text: str) -> None:
+    shown = safe_json({"text": text})
+    assert not any(is_control(c) for c in shown if c != "\n")
+    assert json.loads(shown)["text"] == text or any(unicodedata.category(c) == "Cs" for c in text)
