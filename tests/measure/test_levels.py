@@ -30,17 +30,17 @@ def _noisy(top: int, stated: float, *, full_well: float = 60_000.0) -> Mosaic:
 
 
 def test_a_pile_up_below_the_stated_level_lowers_it() -> None:
-    found = with_observed_saturation(_noisy(13_000, 16_383.0))
-    assert all(12_900 < level <= 13_000 for level in found.saturation)
+    found = with_observed_saturation(_noisy(14_000, 65_535.0))
+    assert all(13_900 < level <= 14_000 for level in found.saturation)
 
 
 def test_a_well_that_fills_before_the_converter_is_seen_too() -> None:
     # Below base ISO the photosite stops first; its read noise spreads the pile.
     sensor = SensorConfig(width=768, height=512, well_margin=1.0)
     light = np.tile(np.linspace(0.02, 1.4, 768, dtype=np.float32), (512, 1)) * 60_000
-    raw = read_out(light, sensor, 0.7, 0.01, np.random.default_rng(2))
+    raw = read_out(light, sensor, 0.88, 0.01, np.random.default_rng(2))
     mosaic = Mosaic(raw, np.array(TILES["RGGB"]), NAMES, (512.0,) * 4, (16_200.0,) * 4)
-    full = 512 + 0.7 * (16_200 - 512)
+    full = 512 + 0.88 * (16_200 - 512)
     found = with_observed_saturation(mosaic)
     assert all(full * 0.995 < level <= full for level in found.saturation)
 
@@ -57,6 +57,14 @@ def test_an_even_field_below_saturation_is_left_alone() -> None:
 def test_a_file_without_noise_is_taken_at_its_word() -> None:
     signal = np.full((256, 384), 0.7)
     signal[40:200, 40:300] = 0.2
+    mosaic = plain(signal)
+    assert with_observed_saturation(mosaic).saturation == mosaic.saturation
+
+
+def test_an_even_patch_among_texture_is_no_pile_up() -> None:
+    rng = np.random.default_rng(6)
+    signal = np.full((256, 384), 0.9)
+    signal[40:200, 40:300] = 0.1 + 0.05 * rng.random((160, 260))
     mosaic = plain(signal)
     assert with_observed_saturation(mosaic).saturation == mosaic.saturation
 
