@@ -103,6 +103,7 @@ def exif_bytes(facts: ShotFacts, description: str, size: tuple[int, int]) -> byt
     from PIL.TiffImagePlugin import IFDRational
 
     exif = Image.Exif()
+    exif.endian = "<"
     exif[270] = _ascii(description)
     exif[274] = 1
     exif[282] = exif[283] = IFDRational(72, 1)

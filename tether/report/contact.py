@@ -27,6 +27,8 @@ _GUTTER = 8.0
 _CAPTION = 5.2
 _GAP = 1.6
 _UNCUT_ROW = 6
+#: A roll goes on one page if its strips keep this share of the width that they could have.
+_SMALLEST_SHARE = 0.6
 _INK = (20, 20, 20)
 _FAINT = (120, 120, 120)
 
@@ -85,7 +87,7 @@ def contact_pages(sheet: Sheet, paper: str, dpi: int = DPI) -> list[Picture]:
     Returns
     -------
     Pages as pictures: a strip a row, as large as the paper allows. All strips are on one page
-    unless that would make them smaller than three quarters of the paper's width.
+    unless that would make them much smaller.
     """
     strips = [row for strip in sheet.strips for row in _rows(strip)] or [()]
     layout = _layout(strips, sheet.form, PAPERS[paper])
@@ -111,9 +113,8 @@ def _layout(
     room_y = paper[1] - 2 * _MARGIN - _HEADER - _FOOTER
     width = min((room_x - (columns - 1) * _GAP) / columns, 80.0)
     shape = form.picture_across / form.picture_along
-    # Shrink to one page where that costs no more than a quarter of the size.
     height_for_all = room_y / len(strips) - _CAPTION - _GAP
-    if 0.75 * width * shape <= height_for_all < width * shape:
+    if _SMALLEST_SHARE * width * shape <= height_for_all < width * shape:
         width = height_for_all / shape
     height = min(width * shape, room_y - _CAPTION - _GAP)
     rows = max(1, int((room_y + 0.01) / (height + _CAPTION + _GAP)))

@@ -62,16 +62,16 @@ def histogram(
 
     ``counts`` are by channel; channels of one colour are drawn with the same stroke.
     """
-    height, bottom = 162, 118
+    width, height, bottom = 380, 162, 118
     bins = max((len(c) for c in counts.values()), default=0)
     top = max((max(c) / max(sum(c), 1) for c in counts.values() if len(c)), default=1.0) or 1.0
-    x = _scale(lowest_ev, lowest_ev + bins * bin_ev, _LEFT, _WIDTH - _RIGHT)
+    x = _scale(lowest_ev, lowest_ev + bins * bin_ev, _RIGHT, width - _RIGHT)
     y = _scale(0, top, bottom, _TOP)
-    svg = _svg(height, title, f"{title}. Channels: {', '.join(counts)}.")
+    svg = _svg(height, title, f"{title}. Channels: {', '.join(counts)}.", width)
     for ev in range(math.ceil(lowest_ev), math.ceil(lowest_ev + bins * bin_ev) + 1, 2):
         _line(svg, "grid", (x(ev), _TOP), (x(ev), bottom))
         _text(svg, (x(ev), bottom + 15), str(ev), "middle")
-    _text(svg, (_WIDTH - _RIGHT, height - 10), "stops below saturation", "end")
+    _text(svg, (width - _RIGHT, height - 10), "stops from saturation", "end")
     strokes = {"R": "b", "B": "c"}
     for name, values in counts.items():
         total = max(sum(values), 1)
@@ -84,9 +84,9 @@ def histogram(
     return svg
 
 
-def _svg(height: int, title: str, spoken: str) -> ET.Element:
+def _svg(height: int, title: str, spoken: str, width: int = _WIDTH) -> ET.Element:
     svg = ET.Element(
-        "svg", {"viewBox": f"0 0 {_WIDTH} {height}", "role": "img", "aria-label": spoken}
+        "svg", {"viewBox": f"0 0 {width} {height}", "role": "img", "aria-label": spoken}
     )
     ET.SubElement(svg, "title").text = title
     return svg

@@ -1,0 +1,112 @@
+"""What positives carry, read back by programs and libraries that are not this one."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from photographed import photograph
+from PIL import Image, ImageCms
+
+from tether.film import FilmProcess
+from tether.positive.exif import ShotFacts, shot_facts
+from tether.positive.files import eight_bit, write_jpeg, write_tiff
+from tether.positive.profile import colour_profile, grey_profile
+
+FACTS = ShotFacts(
+    make="Bench", model="One", taken="2024:05:04 10:00:00", seconds=1 / 15, f_number=8.0, iso=100.0
+)
+
+
+def exiftool(path: Path) -> dict[str, object]:
+    """Return what exiftool reads (https://exiftool.org), with its validation."""
+    program = shutil.which("exiftool")
+    if program is None:
+        pytest.skip("the program exiftool is not installed")
+    out = subprocess.run(
+        [program, "-json", "-validate", "-warning", "-a", "-all", "-n", path],
+        check=True,
+        capture_output=True,
+    )
+    found: dict[str, object] = json.loads(out.stdout)[0]
+    return found
+
+
+@pytest.mark.parametrize("shape", [(40, 60), (40, 60, 3)])
+def test_exiftool_reads_a_valid_jpeg_with_the_shot_and_the_profile(
+    tmp_path: Path, shape: tuple[int, ...]
+) -> None:
+    path = tmp_path / "a.jpg"
+    picture = np.full(shape, 30_000, np.uint16)
+    write_jpeg(picture, path, quality=92, facts=FACTS, description="Roll, frame 7")
+    found = exiftool(path)
+    assert found["Validate"] == "0 0 0", found.get("Warning")
+    assert found["ExposureTime"] == pytest.approx(1 / 15, rel=1e-4)
+    assert (found["FNumber"], found["ISO"], found["Orientation"]) == (8, 100, 1)
+    assert found["ImageDescription"] == "Roll, frame 7"
+    assert found["ColorSpaceData"] == ("GRAY" if len(shape) == 2 else "RGB ")
+    assert [p.name for p in tmp_path.iterdir()] == ["a.jpg"], "nothing half written is left"
+
+
+@pytest.mark.parametrize("shape", [(40, 60), (40, 60, 3)])
+def test_the_tiff_holds_the_16_bit_values_and_a_profile(
+    tmp_path: Path, shape: tuple[int, ...]
+) -> None:
+    path = tmp_path / "a.tif"
+    picture = np.random.default_rng(1).integers(0, 65536, shape).astype(np.uint16)
+    write_tiff(picture, path, facts=FACTS, description="Roll, frame 7")
+    np.testing.assert_array_equal(tifffile.imread(path), picture)
+    found = exiftool(path)
+    assert found["Validate"] == "0 0 0", found.get("Warning")
+    with tifffile.TiffFile(path) as file:
+        profile = file.pages.first.iccprofile
+    opened = ImageCms.getOpenProfile(io.BytesIO(profile))
+    assert opened.profile.xcolor_space.strip() == ("GRAY" if len(shape) == 2 else "RGB")
+
+
+def test_little_cms_takes_both_profiles_for_the_same_tones() -> None:
+    srgb = ImageCms.createProfile("sRGB")
+    ramp = np.arange(256, dtype=np.uint8)[None]
+    grey = ImageCms.buildTransform(
+        ImageCms.getOpenProfile(io.BytesIO(grey_profile())), srgb, "L", "RGB"
+    )
+    seen = np.asarray(ImageCms.applyTransform(Image.fromarray(ramp), grey))
+    assert np.abs(seen[0].astype(int) - ramp[0][:, None]).max() <= 1
+    colour = ImageCms.buildTransform(
+        ImageCms.getOpenProfile(io.BytesIO(colour_profile())), srgb, "RGB", "RGB"
+    )
+    picture = Image.fromarray(np.repeat(ramp[..., None], 3, axis=2))
+    assert np.abs(np.asarray(ImageCms.applyTransform(picture, colour))[0].astype(int)
+                  - ramp[0][:, None]).max() <= 1  # fmt: skip
+
+
+def test_the_raw_files_own_exif_is_carried_over(tmp_path: Path) -> None:
+    (shot,) = photograph(tmp_path, FilmProcess.BW_NEGATIVE, frames=1)
+    facts = shot_facts(shot.path)
+    assert facts.make == "Simulated Bench"
+    assert facts.seconds == pytest.approx(1 / 15, rel=1e-4)
+    assert (facts.f_number, facts.iso) == (8.0, 100.0)
+    assert facts.taken == "2024:05:04 10:00:00"
+
+
+def test_damaged_files_have_no_facts_and_do_no_harm(tmp_path: Path) -> None:
+    (shot,) = photograph(tmp_path, FilmProcess.BW_NEGATIVE, frames=1)
+    data = bytearray(shot.path.read_bytes()[:4000])
+    rng = np.random.default_rng(3)
+    for round_ in range(30):
+        broken = bytes(b if rng.random() > 0.03 else int(rng.integers(256)) for b in data)
+        path = tmp_path / f"{round_}.dng"
+        path.write_bytes(broken)
+        assert isinstance(shot_facts(path), ShotFacts)
+
+
+def test_eight_bits_are_the_nearest_to_sixteen() -> None:
+    values = np.arange(65536, dtype=np.uint16)[None]
+    # The nearest of 256 steps: v * 255 / 65535, rounded.
+    assert np.abs(eight_bit(values) - values[0] * (255 / 65535)).max() <= 0.51

@@ -1,0 +1,91 @@
+"""A roll with raw files and decisions, without a camera."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from mocks.bench import Bench
+from mocks.bench_config import BenchConfig, SensorConfig
+from mocks.exposure import Exposure
+from tether.film import FilmProcess
+from tether.report.deliver import RollDelivery, Step, Wishes
+from tether.report.delivered import Delivered
+from tether.session.archive import Archive
+from tether.session.roll import Capture, FrameState, NewRoll, Roll
+from tether.settings import Settings
+
+NASTY = "<script>alert(1)</script> & \"quotes\" 'single' ]]> \u202egnp"
+
+
+@dataclass
+class Kept:
+    """An archive with one roll."""
+
+    archive: Archive
+    roll: Roll
+
+    @property
+    def folder(self) -> Path:
+        return self.archive.folder(self.roll)
+
+    def deliver(self, settings: Settings | None = None, **wishes: object) -> Delivered:
+        return self.delivery(settings, **wishes).run()
+
+    def delivery(self, settings: Settings | None = None, **wishes: object) -> RollDelivery:
+        self.steps: list[Step] = []
+        wanted = Wishes(**{"half": True, "workers": 1, **wishes})
+        return RollDelivery(
+            self.archive, self.roll, settings or Settings(), wanted, self.steps.append
+        )
+
+
+def kept_roll(
+    root: Path,
+    name: str = "Harbour",
+    process: FilmProcess = FilmProcess.BW_NEGATIVE,
+    frames: int = 3,
+    expected: int = 4,
+    notes: str = "",
+) -> Kept:
+    """Return a roll whose first frames are kept; frame 1 has a second take that was not chosen."""
+    archive = Archive(root)
+    roll = archive.store.add_roll(NewRoll(name, process, "135", expected, 6, notes))
+    archive.open_roll(roll).release()
+    bench = Bench(BenchConfig(process=process, frames=expected, sensor=SensorConfig(384, 256)))
+    for number in range(1, frames + 1):
+        bench.hand.go_to(number)
+        takes = (1, 2) if number == 1 else (1,)
+        for take in takes:
+            raw = bench.expose(Exposure(1 / 15, 8.0, 100.0)).raw
+            file_name = f"{roll.folder}_f{number:03d}_t{take}.dng"
+            (archive.folder(roll) / file_name).write_bytes(raw)
+            stored = archive.store.add_capture(
+                roll,
+                Capture(
+                    0,
+                    number,
+                    take,
+                    file_name,
+                    len(raw),
+                    hashlib.sha256(raw).hexdigest(),
+                    "2024-05-04T10:00:00.000+00:00",
+                    "program",
+                    settings={"shutter": "1/15", "iso": "100"},
+                ),
+            )
+            archive.store.set_judgement(
+                stored.id,
+                "look" if take == 2 else "keep",
+                {
+                    "base_ev": -0.5,
+                    "findings": [{"code": "x", "severity": "look", "text": NASTY}],
+                    "histogram": {"lowest_ev": -10, "bin_ev": 0.25, "counts": {"G1": [0, 3, 5]}},
+                },
+                b"",
+            )
+            if take == 1:
+                chosen = stored.id
+        archive.store.decide(roll.id, number, FrameState.KEPT, chosen)
+    return Kept(archive, roll)

@@ -1,0 +1,181 @@
+"""A delivery: what it writes, what it leaves alone, and what it does not do twice."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from delivering import Kept, kept_roll
+from PIL import Image
+
+from tether.errors import TetherError
+from tether.report import deliver as deliver_module
+from tether.report.deliver import by_frame, quarter_turns
+from tether.report.workers import each_done, worker_count
+from tether.session.roll import FrameState
+from tether.settings import Positive, Settings
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> Iterator[Kept]:
+    roll = kept_roll(tmp_path / "archive")
+    yield roll
+    roll.archive.close()
+
+
+def raw_bytes(kept: Kept) -> dict[str, bytes]:
+    return {p.name: p.read_bytes() for p in kept.folder.glob("*.dng")}
+
+
+def test_everything_is_delivered_and_no_raw_file_is_touched(kept: Kept) -> None:
+    before = raw_bytes(kept)
+    result = kept.deliver()
+    assert (result.printed, result.sidecars, result.trouble) == (3, 4, [])
+    assert raw_bytes(kept) == before
+    names = {str(p.relative_to(result.folder)) for p in result.folder.rglob("*") if p.is_file()}
+    stems = [f"Harbour_f00{n}_t1" for n in (1, 2, 3)]
+    assert names == {
+        "index.html", "roll.csv", "roll.json", "delivery.json",
+        *(f"contact-sheet-{paper}-1.png" for paper in ("a4", "letter")),
+        *(f"contact-sheet-{paper}.pdf" for paper in ("a4", "letter")),
+        *(f"positives/{s}.{e}" for s in stems for e in ("jpg", "tif")),
+        *(f"small/{s}.jpg" for s in stems),
+    }  # fmt: skip
+    assert sorted(p.name for p in kept.folder.glob("*.xmp")) == [
+        "Harbour_f001_t1.xmp", "Harbour_f001_t2.xmp", "Harbour_f002_t1.xmp", "Harbour_f003_t1.xmp"
+    ]  # fmt: skip
+
+
+def test_a_second_run_prints_nothing_again(kept: Kept) -> None:
+    folder = kept.deliver().folder
+    first = {p: p.stat().st_mtime_ns for p in (folder / "positives").iterdir()}
+    again = kept.deliver()
+    assert (again.printed, again.unchanged) == (0, 3)
+    assert {p: p.stat().st_mtime_ns for p in (folder / "positives").iterdir()} == first
+    assert {s.phase for s in kept.steps} == {"reports"}
+
+
+def test_a_changed_choice_prints_its_frame_again_and_is_remembered(kept: Kept) -> None:
+    folder = kept.deliver().folder
+    path = folder / "positives" / "Harbour_f002_t1.jpg"
+    with Image.open(path) as flat:
+        size = flat.size
+    assert kept.deliver(turns={2: 90}).printed == 1
+    with Image.open(path) as turned:
+        assert turned.size == size[::-1]
+    again = kept.deliver()
+    assert again.printed == 0, "the turn is remembered"
+    assert kept.deliver(exposures={0: 0.5}).printed == 3
+
+
+def test_changed_settings_and_lost_files_are_printed_again(kept: Kept) -> None:
+    folder = kept.deliver().folder
+    softer = Settings(positive=replace(Positive(), contrast=1.4))
+    assert kept.deliver(softer).printed == 3
+    (folder / "positives" / "Harbour_f003_t1.tif").unlink()
+    assert kept.deliver(softer).printed == 1
+    (folder / "delivery.json").write_text("{ not json")
+    assert kept.deliver(softer).printed == 3
+
+
+def test_an_interrupted_run_goes_on_where_it_stopped(
+    kept: Kept, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def one_then_stop(work: Callable, jobs: list, workers: int) -> Iterator:
+        for number, done in enumerate(each_done(work, jobs, workers)):
+            if number == 1 and work is deliver_module.print_file:
+                raise KeyboardInterrupt
+            yield done
+
+    monkeypatch.setattr(deliver_module, "each_done", one_then_stop)
+    with pytest.raises(KeyboardInterrupt):
+        kept.deliver()
+    monkeypatch.undo()
+    result = kept.deliver()
+    assert (result.printed, result.unchanged) == (2, 1)
+
+
+def test_a_damaged_raw_file_is_told_and_the_others_are_delivered(kept: Kept) -> None:
+    path = kept.folder / "Harbour_f002_t1.dng"
+    data = bytearray(path.read_bytes())
+    data[-1000] ^= 1
+    path.write_bytes(data)
+    (kept.folder / "Harbour_f003_t1.dng").unlink()
+    result = kept.deliver()
+    assert result.printed == 1
+    assert len(result.trouble) == 2
+    assert any("SHA-256 differs" in t for t in result.trouble)
+    assert "differs or cannot be read" in (result.folder / "index.html").read_text("utf-8")
+
+
+def test_a_sidecar_that_somebody_changed_is_left_alone(kept: Kept) -> None:
+    kept.deliver()
+    mine = kept.folder / "Harbour_f001_t1.xmp"
+    mine.write_text("edited elsewhere")
+    result = kept.deliver(turns={0: 180})
+    assert mine.read_text() == "edited elsewhere"
+    assert result.sidecars == 3
+    assert "changed by another program" in result.trouble[0]
+
+
+def test_a_sidecar_that_was_there_before_is_left_alone(kept: Kept) -> None:
+    foreign = kept.folder / "Harbour_f002_t1.xmp"
+    foreign.write_text("from before")
+    kept.deliver()
+    assert foreign.read_text() == "from before"
+
+
+def test_a_roll_without_kept_frames_is_refused(kept: Kept) -> None:
+    for frame in (1, 2, 3):
+        kept.archive.store.decide(kept.roll.id, frame, FrameState.SKIPPED)
+    with pytest.raises(TetherError, match="No frame"):
+        kept.deliver()
+
+
+def test_csv_and_json_hold_the_roll(kept: Kept) -> None:
+    kept.archive.store.set_note(kept.roll.id, 2, '=HYPERLINK("http://example.invalid")')
+    folder = kept.deliver().folder
+    with (folder / "roll.csv").open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [(r["frame"], r["take"], r["choice"]) for r in rows] == [
+        ("1", "1", "chosen"), ("1", "2", "other"), ("2", "1", "chosen"), ("3", "1", "chosen"),
+        ("4", "", ""),
+    ]  # fmt: skip
+    assert rows[2]["note"].startswith("'="), "no spreadsheet takes it for a formula"
+    facts = json.loads((folder / "roll.json").read_text("utf-8"))
+    assert facts["frames"][0]["captures"][0]["sha256"] == rows[0]["sha256"]
+    assert facts["positives"]["settings"]["contrast"] == Positive().contrast
+
+
+def _dies(job: str) -> str:
+    import os
+
+    if job == "bad":
+        os._exit(3)
+    return job.upper()
+
+
+def test_a_file_that_kills_its_worker_costs_no_other_file() -> None:
+    done = dict(each_done(_dies, ["a", "bad", "b"], 2))
+    assert (done["a"], done["b"]) == ("A", "B")
+    assert isinstance(done["bad"], TetherError)
+
+
+def test_workers_are_bounded_by_memory_jobs_and_wish() -> None:
+    assert worker_count(1, 100, 3) <= 3
+    assert worker_count(1, 1, None) == 1
+    assert worker_count(1 << 50, 100, None) == 1
+
+
+def test_turns_and_exposures_are_read_from_the_command_line() -> None:
+    assert by_frame(["7=0.5", "-1"], -4, 4) == {7: 0.5, 0: -1.0}
+    assert quarter_turns(["3=-90", "180"]) == {3: 270, 0: 180}
+    for wrong in ("x", "7=", "=1", "7=9", "nan"):
+        with pytest.raises(TetherError):
+            by_frame([wrong], -4, 4)
+    with pytest.raises(TetherError):
+        quarter_turns(["45"])
