@@ -27,6 +27,7 @@ from tether.measure.focus import compare_focus, focus_drift, reference_of
 from tether.measure.focus_grain import Sharpness, measure_sharpness
 from tether.measure.framing import Framing, find_framing
 from tether.measure.framing_remarks import framing_remarks
+from tether.measure.framing_remarks import framing_remarks
 from tether.measure.levels import FloatArray, stops, with_observed_saturation
 from tether.measure.roll import Exposure, KnownBase, OpenGate, RollMemory, Trace, spread
 from tether.measure.saturation import saturation_map

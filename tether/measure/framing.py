@@ -22,6 +22,10 @@ _FLOOR = {True: 2.0**-12, False: 2.0**-10}
 _CONTRAST = {True: 0.12, False: -0.12}
 
 
+_LEAST_FILLED = 0.35
+"""Share of what is seen through the gate that the picture takes at least."""
+
+
 @dataclass(frozen=True, slots=True)
 class Framing:
     """How a frame lies on the sensor.
@@ -47,6 +51,8 @@ class Framing:
     offset
         Distance of the picture's middle from the middle of what is seen, in millimetres
         (along the film, across it).
+    sure
+        Whether the outline rests on enough to say that a part of the picture is cut off.
     """
 
     picture: Quad
@@ -58,6 +64,7 @@ class Framing:
     share: float
     rebate: float
     offset: tuple[float, float]
+    sure: bool
 
     @property
     def pixels_per_inch(self) -> float:
@@ -231,12 +238,13 @@ def _fits(
     if wrong > settings.proportion_tolerance:
         return None
     scale = float(np.mean(scales))
-    # The picture fills at least a third of the sensor's length and height, or it is another thing.
+    # The picture fills a third of the sensor's length or height, or it is another thing.
     if max(size_mm[0] * scale / width, size_mm[1] * scale / height) < 0.33:
         return None
-    angles = [
-        _clockwise(side, o) for side, o in lines.items()
-    ]
+    left, top, right, bottom = search.bounds
+    if size_mm[0] * size_mm[1] * scale**2 < _LEAST_FILLED * (right - left) * (bottom - top):
+        return None
+    angles = [_clockwise(side, o) for side, o in lines.items()]
     if max(angles) - min(angles) > math.radians(2.0):
         return None
     levels = [o.outside for o in lines.values()]
@@ -336,7 +344,17 @@ def _measured(
         share=visible_area / area,
         rebate=float(np.median([o.outside for o in lines.values()])),
         offset=(off_y, off_x) if outline.turned else (off_x, off_y),
+        sure=_is_sure(outline, lines, known_scale),
     )
+
+
+def _is_sure(outline: _Outline, lines: dict[str, Line], known_scale: float | None) -> bool:
+    if len(lines) < 3 or any(side not in lines for side in outline.lines):
+        return False
+    if len(lines) == 4 or known_scale is not None:
+        return True
+    levels = [o.outside for o in lines.values()]
+    return sum(o.hit for o in lines.values()) > 2.4 and max(levels) - min(levels) < 0.3
 
 
 def _sharpen(
