@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import itertools
 import statistics
 import sys
 import tempfile
@@ -114,13 +115,15 @@ def main() -> None:
         timed("resume a roll, with a card of 1,000 files", resume)
         timed("totals of all rolls", store.totals)
         timed("the newest 200 rolls with their progress", lambda: store.progress(200))
-        timed("200 rolls from the middle", lambda: store.progress(200, skip=rolls // 2))
+        timed("200 rolls from the middle", lambda: store.progress(200, before=rolls // 2))
         timed("the newest 200 unfinished rolls", lambda: store.progress(200, unfinished=True))
         timed("every roll with its progress, as objects", store.progress, 2)
         roll = store.roll(name)
 
+        states = itertools.cycle([FrameState.BLANK, FrameState.KEPT])
+
         def keep() -> None:
-            store.decide(roll.id, 20, FrameState.KEPT)
+            store.decide(roll.id, 20, next(states))
 
         timed("decide about a frame (one flushed transaction)", keep)
         take = iter(range(2, 100))

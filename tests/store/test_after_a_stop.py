@@ -1,0 +1,148 @@
+"""What the next start finds, says and does, case by case."""
+
+from __future__ import annotations
+
+import pytest
+
+from mocks.camera_dials import Quality
+from mocks.faults import DropConnection, Truncated
+from mocks.ptpip_codes import Operation, Property
+from tests.store.bench_rig import against_card, card_pictures, problems
+from tests.store.conftest import Desk
+from tether.camera.errors import CameraError
+from tether.camera.protocol import CardFile
+from tether.session.recovery import _shared, offered
+from tether.session.session import Session
+
+
+def ready(desk: Desk, frames: int = 3) -> Session:
+    session = desk.session(frames=frames)
+    while session.place().step:
+        session.confirm()
+    return session
+
+
+def test_pictures_made_while_nobody_looked_are_offered(desk: Desk) -> None:
+    desk.body.press_button()
+    desk.body.wait()
+    session = desk.session()
+    assert "did not take; they stay there" in session.found[0]
+    desk.close()
+    assert desk.session().found == (), "what was on the card at first is not asked about again"
+    desk.close()
+    desk.body.press_button()
+    desk.body.wait()
+    for _ in range(2):
+        session = desk.session()
+        assert "no frame has: BNCH0002.DNG" in session.found[0]
+        (file,) = offered(session._delivery, desk.camera, session.camera_key)
+        desk.close()
+    session = desk.session()
+    session._delivery.take(
+        desk.camera, session.camera_key, [file], 2, "card", {}, None, lambda _: None
+    )
+    assert [c.origin for c in session.frames()[1].captures] == ["card"]
+    desk.close()
+    assert "no frame has" not in " ".join(desk.session().found)
+
+
+def test_a_picture_that_never_comes_whole_does_not_shut_the_roll(desk: Desk) -> None:
+    """It is asked for at three starts; then it is offered like any other on the card."""
+    session = ready(desk)
+    desk.body.faults.install(Truncated(keep=700))
+    with pytest.raises(CameraError):
+        session.capture()
+    desk.close()
+    for start in range(3):
+        session = desk.session()
+        assert "could not be fetched" in session.found[0]
+        assert bool(session.store.intents(session.roll.id)) is (start < 2)
+        desk.close()
+    session = desk.session()
+    assert "no frame has" in session.found[0]
+    assert any("did not come whole" in said for said in session.found)
+    desk.work(session)
+    assert problems(session.archive, "Harbour") == []
+
+
+def test_another_card_in_the_camera(desk: Desk) -> None:
+    session = ready(desk)
+    desk.body.faults.install(DropConnection(code=Operation.GET_OBJECT, times=9))
+    with pytest.raises(CameraError):
+        session.capture()
+    desk.close()
+    desk.body.faults.clear()
+    kept = [i for i in desk.body.card.items() if not i.is_folder]
+    for item in kept:
+        del desk.body.card._items[item.handle]
+    session = desk.session()
+    assert "is not on the card that is in the camera" in session.found[0]
+    desk.close()
+    for item in kept:
+        desk.body.card._items[item.handle] = item
+    session = desk.session()
+    assert "on the camera's card and is fetched now" in session.found[0]
+    assert session.frames()[0].undecided is not None
+
+
+def test_the_raw_file_whose_news_was_lost_is_found_beside_its_jpeg(desk: Desk) -> None:
+    desk.body.turn(Property.COMPRESSION_SETTING, Quality.RAW_AND_JPEG.value)
+    session = ready(desk, frames=1)
+    desk.body.press_button()
+    desk.body.wait()
+    files = desk.camera.wait_for_files(0)
+    jpeg = [f for f in files if f.name.endswith("JPG")]
+    session._delivery.take(
+        desk.camera, session.camera_key, jpeg, 1, "button", {}, None, lambda _: None
+    )
+    assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
+
+
+def test_a_picture_told_of_twice_is_filed_once(desk: Desk) -> None:
+    session = ready(desk)
+    desk.body.press_button()
+    desk.body.wait()
+    shot = session.take_from_camera()
+    assert shot is not None
+    files = desk.camera.list_files()
+    session.keep()
+    again = session._delivery.take(
+        desk.camera, session.camera_key, files, 2, "button", {}, None, lambda _: None
+    )
+    assert again.repeated
+    assert again.captures == ()
+    assert problems(session.archive, "Harbour", complete=False) == []
+    assert list(session.archive.incoming(session.roll).iterdir()) == []
+
+
+def test_half_files_and_strangers_are_said_and_stay(desk: Desk) -> None:
+    desk.made_roll(frames=1)
+    folder = desk.root / "Harbour"
+    (folder / "incoming" / "half.part").write_bytes(b"II*\0half")
+    whole = (folder / "Harbour_f001_t1.dng").read_bytes()
+    (folder / "incoming" / "copy.part").write_bytes(whole)
+    (folder / "holiday.dng").write_bytes(b"x")
+    (folder / "Harbour_f009_t1.dng").write_bytes(b"x")
+    said = " ".join(desk.session().found)
+    assert "1 copy of filed pictures and 1 file that did not come whole" in said
+    assert "2 files in the roll's folder are not recorded" in said
+    assert "tether rebuild" in said
+    assert len(list((folder / "incoming").iterdir())) == 2
+
+
+def test_sidecars_that_fell_behind_are_written_again(desk: Desk) -> None:
+    desk.made_roll(frames=2)
+    sidecar = desk.root / "Harbour" / "frames" / "f001.json"
+    right = sidecar.read_bytes()
+    sidecar.write_text("{}")
+    desk.session()
+    assert sidecar.read_bytes() == right
+
+
+def test_sharing_exposures_among_releases() -> None:
+    a, b, c, d = ([CardFile("/", f"{n}.DNG")] for n in "abcd")
+    assert _shared([], 2) == [[], []]
+    assert _shared([a], 2) == [[], a]
+    assert _shared([a, b], 2) == [a, b]
+    assert _shared([a, b], 1) == [a + b]
+    assert _shared([a, b, c, d], 1) == [d]

@@ -1,0 +1,145 @@
+"""The second folder: verified copies, a disk that goes away and comes back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.store.bench_rig import digest, problems
+from tests.store.conftest import Desk
+from tether.session.archive import Archive
+from tether.session.copying import SourceChanged, copy_verified
+from tether.session.mirror import (
+    MARK_FILE,
+    CopyFolderUnusable,
+    Mirror,
+    choose_copy_folder,
+    forget_copy_folder,
+    remembered_copy_folder,
+)
+from tether.session.rebuild import rebuild
+from tether.session.session import Session
+
+
+def copying(desk: Desk, folder: Path, name: str = "Harbour") -> tuple[Session, Mirror]:
+    session = desk.session(name)
+    archive = session.archive
+    archive.mirror = Mirror(archive, choose_copy_folder(archive, folder), retry=0.02)
+    archive.mirror.start()
+    return session, archive.mirror
+
+
+def same_files(archive: Archive, folder: Path, name: str = "Harbour") -> bool:
+    roll = archive.store.roll(name)
+    recorded = archive.store.recorded(roll.id)
+    return bool(recorded) and all(
+        (folder / roll.folder / file).is_file() and digest(folder / roll.folder / file) == sha
+        for file, _, sha in recorded
+    )
+
+
+def test_every_frame_is_copied_as_it_is_kept(desk: Desk) -> None:
+    copy = desk.base / "copy"
+    session, mirror = copying(desk, copy)
+    desk.work(session)
+    state = mirror.finish()
+    assert state.rolls_behind == 0
+    assert state.away == ""
+    assert "Everything is copied" in state.sentence()
+    assert same_files(session.archive, copy)
+    assert not list(copy.rglob(".copy-*"))
+    desk.close()
+    # The copy is itself a folder that an archive can be built from.
+    assert rebuild(copy).captures == 3
+    opened = Archive(copy)
+    try:
+        assert problems(opened, "Harbour") == []
+    finally:
+        opened.close()
+
+
+def test_the_disk_goes_away_and_comes_back(desk: Desk) -> None:
+    copy, away = desk.base / "copy", desk.base / "unplugged"
+    session, mirror = copying(desk, copy)
+    desk.work(session, keep=1)
+    mirror.finish()
+    copy.rename(away)
+    copy.mkdir()  # the empty mount point
+    desk.work(session, keep=1)
+    assert "cannot be used" in mirror.finish().sentence()
+    assert any("The work goes on" in said for said in mirror.news())
+    assert list(copy.iterdir()) == [], "nothing is written beside the disk"
+    desk.work(session)
+    assert problems(session.archive, "Harbour") == []
+    desk.close()
+    # Days later, with another process: what is behind was stored.
+    session, mirror = copying(desk, copy)
+    assert mirror.finish().rolls_behind == 1
+    copy.rmdir()
+    away.rename(copy)
+    while mirror.finish(0.05).away:
+        pass
+    assert mirror.finish().rolls_behind == 0
+    assert any("is back" in said for said in mirror.news())
+    assert same_files(session.archive, copy)
+
+
+def test_a_folder_named_later_gets_everything(desk: Desk) -> None:
+    desk.made_roll("Harbour")
+    desk.made_roll("Winter")
+    session, mirror = copying(desk, desk.base / "copy")
+    assert mirror.finish().rolls_behind == 0
+    for name in ("Harbour", "Winter"):
+        assert same_files(session.archive, desk.base / "copy", name)
+    assert remembered_copy_folder(session.archive) == desk.base / "copy"
+    forget_copy_folder(session.archive)
+    assert remembered_copy_folder(session.archive) is None
+    assert (desk.base / "copy" / MARK_FILE).exists()
+
+
+def test_folders_that_cannot_be_the_copy(desk: Desk) -> None:
+    archive = desk.archive()
+    for folder in (desk.root, desk.root / "copy", desk.base):
+        with pytest.raises(CopyFolderUnusable, match="one in the other"):
+            choose_copy_folder(archive, folder)
+    with pytest.raises(CopyFolderUnusable, match="cannot be used"):
+        choose_copy_folder(archive, desk.base / "no" / "disk")
+    other = desk.base / "other"
+    other.mkdir()
+    (other / MARK_FILE).write_text('{"archive": "another"}')
+    with pytest.raises(CopyFolderUnusable, match="another archive"):
+        choose_copy_folder(archive, other)
+
+
+def test_what_changed_or_collides_is_said_and_left(desk: Desk) -> None:
+    desk.made_roll()
+    (desk.root / "Harbour" / "Harbour_f001_t1.dng").write_bytes(b"rotten")
+    other = desk.base / "copy" / "Harbour" / "Harbour_f002_t1.dng"
+    other.parent.mkdir(parents=True)
+    other.write_bytes(b"somebody's own")
+    _, mirror = copying(desk, desk.base / "copy")
+    assert mirror.finish().rolls_behind == 0
+    said = " ".join(mirror.news())
+    assert "Harbour_f001_t1.dng is not what was recorded" in said
+    assert "Harbour_f002_t1.dng in the copy folder is another file" in said
+    assert other.read_bytes() == b"somebody's own"
+    assert not (other.parent / "Harbour_f001_t1.dng").exists()
+    assert (other.parent / "Harbour_f003_t1.dng").exists()
+
+
+def test_a_copy_that_reads_back_differently(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    source = tmp_path / "a.dng"
+    source.write_bytes(b"bytes")
+    sha = digest(source)
+    with monkeypatch.context() as patch:
+        patch.setattr("tether.session.copying.digest_of", lambda _: (5, "0" * 64, b""))
+        with pytest.raises(OSError, match="reads back differently"):
+            copy_verified(source, tmp_path / "b.dng", 5, sha)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.dng"]
+    with pytest.raises(SourceChanged):
+        copy_verified(tmp_path / "gone.dng", tmp_path / "b.dng", 5, sha)
+    copy_verified(source, tmp_path / "b.dng", 5, sha)
+    assert (tmp_path / "b.dng").read_bytes() == b"bytes"
