@@ -116,7 +116,12 @@ class Rolls(Database):
             db.execute("UPDATE roll SET cursor = ? WHERE id = ?", (frame, roll_id))
 
     def progress(
-        self, limit: int | None = None, *, unfinished: bool = False, before: int | None = None
+        self,
+        limit: int | None = None,
+        *,
+        unfinished: bool = False,
+        skip: int = 0,
+        before: int | None = None,
     ) -> list[RollProgress]:
         """Return rolls with how far each is, the newest last.
 
@@ -126,6 +131,8 @@ class Rolls(Database):
             The newest so many; None for all.
         unfinished
             Only rolls with an open frame.
+        skip
+            Leave out the newest so many; for a page far back ``before`` takes less time.
         before
             Only rolls older than the one with this number: the page before.
         """
@@ -133,9 +140,10 @@ class Rolls(Database):
             f"SELECT {ROLL_COLUMNS}, c.done, c.next_open FROM roll_count c "
             "JOIN roll r ON r.id = c.roll_id "
             f"WHERE c.roll_id < ? {'AND c.next_open IS NOT NULL ' if unfinished else ''}"
-            "ORDER BY c.roll_id DESC LIMIT ?",
+            "ORDER BY c.roll_id DESC LIMIT ? OFFSET ?",
             (1 << 62) if before is None else before,
             -1 if limit is None else limit,
+            skip,
         )
         return [
             RollProgress(
