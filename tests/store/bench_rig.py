@@ -72,8 +72,17 @@ def problems(archive: Archive, name: str, *, complete: bool = True) -> list[str]
     return wrong
 
 
-def against_card(archive: Archive, name: str, pictures: list[tuple[str, str, bool]]) -> list[str]:
-    """Compare a roll with what the camera's card holds of it: bit-exact, once, in order."""
+def against_card(
+    archive: Archive,
+    name: str,
+    pictures: list[tuple[str, str, bool]],
+    *,
+    news_lost: bool = False,
+) -> list[str]:
+    """Compare a roll with what the camera's card holds of it: bit-exact, once, in order.
+
+    With ``news_lost`` a JPEG of which the camera did not tell may still be on the card only.
+    """
     roll = archive.store.roll(name)
     recorded = archive.store.recorded(roll.id)
     counted = Counter(sha for _, _, sha in recorded)
@@ -83,7 +92,7 @@ def against_card(archive: Archive, name: str, pictures: list[tuple[str, str, boo
     wrong += [
         f"{picture} of the card is in no frame"
         for sha, picture, whole in pictures
-        if whole and sha not in counted
+        if whole and sha not in counted and not (news_lost and picture.endswith(".JPG"))
     ]
     order = [
         on_card.get(f.chosen.sha256, -1) for f in archive.store.frames(roll) if f.chosen is not None

@@ -94,7 +94,9 @@ class Trial:
         try:
             pictures = card_pictures(self.base / "card")
             fresh, self.seen = pictures[self.seen :], len(pictures)
-            wrong = problems(opened, roll) + against_card(opened, roll, fresh)
+            wrong = problems(opened, roll) + against_card(
+                opened, roll, fresh, news_lost=bool(self.bench.struck())
+            )
             if not all(whole for _, _, whole in fresh):
                 # A picture that is cut short on the card itself is asked for at some more starts.
                 wrong = [w for w in wrong if w != "left open: fetch"]

@@ -146,3 +146,23 @@ def test_sharing_exposures_among_releases() -> None:
     assert _shared([a, b], 2) == [a, b]
     assert _shared([a, b], 1) == [a + b]
     assert _shared([a, b, c, d], 1) == [d]
+
+
+def test_a_jpeg_alone_leaves_the_release_open_for_its_raw_file(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A connection may not see the raw file at all; the next one does."""
+    desk.body.turn(Property.COMPRESSION_SETTING, Quality.RAW_AND_JPEG.value)
+    session = ready(desk, frames=1)
+    real_capture, real_list = desk.camera.capture, desk.camera.list_files
+    only = lambda files: [f for f in files if f.name.endswith("JPG")]  # noqa: E731
+    with monkeypatch.context() as patch:
+        patch.setattr(desk.camera, "capture", lambda: only(real_capture()), raising=False)
+        patch.setattr(desk.camera, "list_files", lambda: only(real_list()), raising=False)
+        with pytest.raises(CameraError, match="no raw file"):
+            session.capture()
+    session.reconnect()
+    assert session.place().capture is not None
+    assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
+    desk.work(session)
+    assert problems(session.archive, "Harbour") == []

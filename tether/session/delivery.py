@@ -129,6 +129,11 @@ class Delivery:
         }
         self.store.advance(intent.id, "arrival", facts)
         captures = self.filing.file(intent.id, intent.frame, facts, parcels)
+        if fresh and not captures:
+            # The raw file may be on the card all the same, where this connection does not see
+            # it: the next one looks for it.
+            waits = {"camera": facts["camera"], "settings": facts["settings"], "had_others": True}
+            self.store.begin(self.roll_id, "release", intent.frame, waits)
         for file, arrival in arrivals:
             if arrival.sha256 in known:
                 arrival.path.unlink(missing_ok=True)

@@ -175,7 +175,8 @@ def _finish_releases(
     exposures = _exposures(unknown)
     for release, files in zip(releases, _shared(exposures, len(releases)), strict=True):
         if not files:
-            yield f"Frame {release.frame}: the shutter was to be fired, but no picture was made."
+            what = "raw file" if release.facts.get("had_others") else "picture"
+            yield f"Frame {release.frame}: the shutter was to be fired, but no {what} was made."
             delivery.store.end(release.id)
             continue
         facts = {"settings": {}, **release.facts, "origin": "card"}
