@@ -24,6 +24,7 @@ from tether.settings import Focus
 RNG = np.random.default_rng(8)
 NOISELESS = Focus(electrons=1e6)
 """For mosaics without photon noise: nothing to speak of is taken off for it."""
+PLAIN = np.full((4, 6), 0.8, np.float32)
 EXPOSURES = {
     FilmProcess.BW_NEGATIVE: Exposure(1 / 20, 8, 100),
     FilmProcess.COLOUR_NEGATIVE: Exposure(1 / 10, 8, 100),
@@ -110,6 +111,9 @@ def test_it_can_be_kept_as_numbers() -> None:
     again = Sharpness.from_array(seen.as_array())
     assert np.array_equal(again.grid, seen.grid, equal_nan=True)
     assert again.overall == pytest.approx(seen.overall)
+    foreign = Sharpness.from_array(np.ones(7, np.float32))
+    assert compare_focus(foreign, seen) == []
+    assert reference_of([foreign]) is None
 
 
 @pytest.mark.parametrize("process", list(FilmProcess))
@@ -136,7 +140,7 @@ def test_frames_of_a_roll(process: FilmProcess) -> None:
 
 def side_by_side(values: list[float]) -> Sharpness:
     grid = np.tile(np.array(values, np.float32), (4, 1))
-    return Sharpness(grid, np.full((4, 6), 1e-5, np.float32), float(np.median(values)), 0.8)
+    return Sharpness(grid, np.full((4, 6), 1e-5, np.float32), float(np.median(values)), PLAIN)
 
 
 def test_which_side_is_soft() -> None:
@@ -148,7 +152,7 @@ def test_which_side_is_soft() -> None:
     (finding,) = compare_focus(side_by_side([1e-4, 2e-4, 4e-4, 6e-4, 8e-4, 1e-3]), reference)
     assert "left" in finding.text
     upside = Sharpness(np.tile(np.array([[1.0], [4.0], [7.0], [10.0]], np.float32), (1, 6)) * 1e-4,
-                       right.noise, 5e-4, 0.8)  # fmt: skip
+                       right.noise, 5e-4, PLAIN)  # fmt: skip
     (finding,) = compare_focus(upside, reference)
     assert "top" in finding.text
 

@@ -95,33 +95,40 @@ def lasting_spots(
         Width over height of the frame.
     """
     settings = settings or Dust()
-    others = [
-        (other, found)
-        for other in previous[-KEPT:]
-        if len(other) and not _same_picture(found := _found_in(spots, other, settings, aspect))
-    ]
+    meetings = [_meetings(spots, other, settings, aspect) for other in previous[-KEPT:]]
+    meetings = [(found, alike) for found, alike in meetings if not _same_picture(found)]
     needed = int(settings.frames) - 1
-    if len(others) < needed or not len(spots):
+    if len(meetings) < needed or not len(spots):
         return np.zeros((0, 3), np.float32)
-    matched = np.stack([found for _, found in others])
+    matched = np.stack([found for found, _ in meetings])
     times = matched.sum(axis=0)
     # Spots of pictures lie in clusters, which makes meetings more likely than an even spread.
     circle = _CLUSTERED * np.pi * settings.place**2 * aspect
-    odds = np.array([min(1.0, circle * len(other)) for other, _ in others])
-    chance = np.prod(np.where(matched, odds[:, None], 1.0), axis=0) * len(spots)
-    chance *= np.array([comb(len(others), int(n)) for n in times])
+    odds = np.minimum(1.0, circle * np.stack([alike for _, alike in meetings]))
+    chance = np.prod(np.where(matched, odds, 1.0), axis=0)
+    # So many spots had the chance, and so many choices of frames.
+    chance *= _alike(spots, spots).sum(axis=1)
+    chance *= np.array([comb(len(meetings), int(n)) for n in times])
     kept: Spots = spots[(times >= needed) & (chance < _CHANCE)]
     return kept
 
 
-def _found_in(spots: Spots, other: Spots, settings: Dust, aspect: float) -> NDArray[np.bool_]:
-    """Tell for each spot whether another frame has one there, alike in depth."""
+def _meetings(
+    spots: Spots, other: Spots, settings: Dust, aspect: float
+) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    """Tell for each spot whether another frame has one there, and how many are like it at all."""
     down = (spots[:, None, 0] - other[None, :, 0]) / aspect
     across = spots[:, None, 1] - other[None, :, 1]
     near = down**2 + across**2 <= settings.place**2
+    alike = _alike(spots, other)
+    return np.asarray((near & alike).any(axis=1), np.bool_), alike.sum(axis=1)
+
+
+def _alike(spots: Spots, other: Spots) -> NDArray[np.bool_]:
+    """Tell which pairs of spots are alike in depth."""
     shallow = np.minimum(spots[:, None, 2], other[None, :, 2])
     deep = np.maximum(spots[:, None, 2], other[None, :, 2])
-    return np.asarray((near & (shallow >= _ALIKE * deep)).any(axis=1), np.bool_)
+    return np.asarray(shallow >= _ALIKE * deep, np.bool_)
 
 
 def _same_picture(found: NDArray[np.bool_]) -> bool:

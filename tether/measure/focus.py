@@ -48,7 +48,7 @@ def reference_of(frames: Sequence[Sharpness], settings: Focus | None = None) -> 
         _median(np.stack([f.grid for f in plain])),
         _median(np.stack([f.noise for f in plain])),
         float(np.percentile([f.overall for f in plain], share)),
-        float(np.median([f.plain for f in plain])),
+        _median(np.stack([f.plain_grid for f in plain])),
     )
 
 
@@ -77,7 +77,8 @@ def compare_focus(
     seen = np.where(clean, sharpness.grid, np.nan) / reference.overall
     if np.count_nonzero(np.isfinite(seen)) < FEWEST_CELLS:
         return []
-    side, softest = _softer_side(seen, settings.side_ratio)
+    seems_grain = sharpness.plain_grid >= 0.5 * reference.plain
+    side, softest = _softer_side(seen, seems_grain, settings.side_ratio)
     if side and softest < settings.soft_ratio:
         return [
             Finding(
@@ -147,11 +148,14 @@ def focus_drift(overalls: Sequence[float], settings: Focus | None = None) -> lis
     ]
 
 
-def _softer_side(seen: NDArray[np.float64], side_ratio: float) -> tuple[str, float]:
+def _softer_side(
+    seen: NDArray[np.float64], seems_grain: NDArray[np.bool_], side_ratio: float
+) -> tuple[str, float]:
     """Return the side toward which sharpness falls, and the sharpness there; "" for none.
 
-    It has to fall steadily from one edge to the other, by more than ``side_ratio`` in all: a
-    picture with detail in one half alone does not do so.
+    It has to fall steadily from one edge to the other, by more than ``side_ratio`` in all, and
+    the better side has to show grain and not only detail of the picture, which stays in sight when
+    grain has gone.
     """
     found = ("", float("inf"))
     for axis, names in ((0, ("left", "right")), (1, ("top", "bottom"))):
@@ -159,16 +163,24 @@ def _softer_side(seen: NDArray[np.float64], side_ratio: float) -> tuple[str, flo
         if np.count_nonzero(enough) < 4:
             continue
         place = np.flatnonzero(enough)
-        profile = np.array([np.nanmedian(line) for line in (seen.T if axis == 0 else seen)[place]])
+        lines, grain = (seen.T, seems_grain.T) if axis == 0 else (seen, seems_grain)
+        profile = np.array([min(1.0, float(np.nanmedian(lines[i]))) for i in place])
         # What noise leaves at the soft end is no measure of anything: hence the floor.
         logs = np.log2(np.maximum(profile, _FLOOR))
         steady = abs(float(np.corrcoef(place, logs)[0, 1])) if np.ptp(logs) > 0 else 0.0
         ends = (profile[0], profile[-1])
         if steady < 0.85 or min(ends) > side_ratio * max(ends) or max(ends) < _SHARP_SIDE:
             continue
+        better = lines[place[0 if ends[0] > ends[1] else -1]]
+        if not _mostly(grain[place[0 if ends[0] > ends[1] else -1]][np.isfinite(better)]):
+            continue
         if min(ends) < found[1]:
             found = (names[int(ends[1] < ends[0])], float(min(ends)))
     return found
+
+
+def _mostly(values: NDArray[np.bool_]) -> bool:
+    return bool(values.mean() >= 0.5) if values.size else False
 
 
 def _median(layers: NDArray[np.float32]) -> NDArray[np.float32]:

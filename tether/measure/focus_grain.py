@@ -53,27 +53,35 @@ class Sharpness:
     overall
         The figure of the frame: low among the cells with the least noise, so that picture detail
         counts little; NaN when fewer than six can tell.
-    plain
-        Fine variance over that at four photosites: about 1 where grain rules, low where detail
-        of the picture does.
+    plain_grid
+        Fine variance over that at four photosites, same shape: about 1 where grain rules, low
+        where detail of the picture does.
     """
 
     grid: NDArray[np.float32]
     noise: NDArray[np.float32]
     overall: float
-    plain: float
+    plain_grid: NDArray[np.float32]
+
+    @property
+    def plain(self) -> float:
+        """Middle of ``plain_grid``; NaN where nothing is known."""
+        known = self.plain_grid[np.isfinite(self.plain_grid)]
+        return float(np.median(known)) if known.size else float("nan")
 
     def as_array(self) -> NDArray[np.float32]:
         """Return all of it as one row of numbers, to be kept with the roll."""
-        parts = (self.grid.ravel(), self.noise.ravel(), [self.overall, self.plain])
+        parts = (self.grid.ravel(), self.noise.ravel(), self.plain_grid.ravel(), [self.overall])
         return np.concatenate(parts).astype(np.float32)
 
     @classmethod
     def from_array(cls, row: NDArray[np.float32]) -> Sharpness:
-        """Rebuild from `as_array`."""
-        size = GRID[0] * GRID[1]
-        grid, noise = (np.asarray(p, np.float32).reshape(GRID) for p in (row[:size], row[size:-2]))
-        return cls(grid, noise, float(row[-2]), float(row[-1]))
+        """Rebuild from `as_array`; a row of another length, from elsewhere, tells nothing."""
+        if row.size != 3 * GRID[0] * GRID[1] + 1:
+            nothing = np.full(GRID, np.nan, np.float32)
+            return cls(nothing, nothing, float("nan"), nothing)
+        grid, noise, plain = np.asarray(row[:-1], np.float32).reshape(3, *GRID)
+        return cls(grid, noise, float(row[-1]), plain)
 
 
 def measure_sharpness(
@@ -120,8 +128,7 @@ def _figures(
     cells: dict[tuple[int, int], NDArray[np.float64]], clear: float, iso: float, settings: Focus
 ) -> Sharpness:
     """Turn (signal, fine and coarse variance relative to its square) of patches into figures."""
-    grid, noise = np.full(GRID, np.nan), np.full(GRID, np.nan)
-    plain = []
+    grid, noise, plain = (np.full(GRID, np.nan) for _ in range(3))
     for place, (level, fine, coarse) in cells.items():
         with np.errstate(invalid="ignore", divide="ignore"):
             density = np.log10(clear / level)
@@ -133,16 +140,16 @@ def _figures(
         steps = density[known] + _FOG
         grid[place] = np.percentile(rest / steps, 35)
         noise[place] = np.median(shot / steps)
-        plain.append(float(np.median(rest / np.maximum(coarse[known], 1e-12))))
+        plain[place] = np.median(rest / np.maximum(coarse[known], 1e-12))
     overall = float("nan")
-    if len(plain) >= FEWEST_CELLS:
+    if np.count_nonzero(np.isfinite(grid)) >= FEWEST_CELLS:
         quiet = noise <= np.nanmedian(noise)
         overall = float(np.percentile(grid[quiet], 35))
     return Sharpness(
         grid.astype(np.float32),
         noise.astype(np.float32),
         overall,
-        float(np.median(plain)) if plain else float("nan"),
+        plain.astype(np.float32),
     )
 
 
