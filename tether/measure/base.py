@@ -24,6 +24,8 @@ _BARE_LIGHT_EV = 2.4
 _CLIPPED_EV = -0.02
 _STRIP_MM = 1.0
 _FEWEST = 60
+_FULL = 0.985
+_THICK_SHARE = 5e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,10 +131,25 @@ def base_of(
     if of_roll is not None:
         signal = {name: min(value, 1.0) for name, value in of_roll.items()}
         return Base(signal, "roll", max(of_roll.values()) >= 1.0)
+    if thick_saturation(main):
+        return _base(small, picture.channels, main >= _FULL, "picture")
     level = lightest_film_level(ev)
     if level is None:
         return None
     return _base(small, picture.channels, np.abs(ev - level) < _TOLERANCE_EV, "picture")
+
+
+def thick_saturation(main: FloatArray) -> bool:
+    """Whether more than thin lines and specks is saturated in the middle of a small picture.
+
+    In the middle (three fifths of width and height) there are no perforations; a scratch lets
+    light through in a line thinner than three pixels. What is left is clear film.
+    """
+    height, width = main.shape
+    part = main[height // 5 : height - height // 5, width // 5 : width - width // 5] >= _FULL
+    rows = part[:-2] & part[1:-1] & part[2:]
+    thick = rows[:, :-2] & rows[:, 1:-1] & rows[:, 2:]
+    return bool(thick.mean() > _THICK_SHARE)
 
 
 def lighter(base: Base | None, other: dict[str, float] | None) -> Base | None:
@@ -172,4 +189,4 @@ def _base(
 ) -> Base:
     signal = {name: float(np.median(small[i][chosen])) for i, name in enumerate(channels)}
     strongest = max(signal.values())
-    return Base({n: min(v, 1.0) for n, v in signal.items()}, source, strongest > 0.985)
+    return Base({n: min(v, 1.0) for n, v in signal.items()}, source, strongest > _FULL)

@@ -27,9 +27,9 @@ from tether.measure.focus import compare_focus, focus_drift, reference_of
 from tether.measure.focus_grain import Sharpness, measure_sharpness
 from tether.measure.framing import Framing, find_framing
 from tether.measure.framing_remarks import framing_remarks
-from tether.measure.framing_remarks import framing_remarks
 from tether.measure.levels import FloatArray, stops, with_observed_saturation
 from tether.measure.roll import Exposure, KnownBase, OpenGate, RollMemory, Trace, spread
+from tether.measure.same_picture import compare_picture, detail_of
 from tether.measure.saturation import saturation_map
 from tether.measure.shadows import shadows
 from tether.measure.shapes import Quad
@@ -172,7 +172,7 @@ def _measured(
             sure.rebate if sure else None, expected,
         )  # fmt: skip
         base = lighter(base, reckoned)
-    area = outline.shrunk(_INSET) if outline else _inner(mosaic)
+    area = outline.shrunk(_INSET) if outline else _inner(mosaic, context)
     where = _picture_mask(picture, area, base)
     region = tuple(slice(*ends) for ends in _box(area, mosaic.shape))
     clear = _clear(base, picture)
@@ -194,18 +194,20 @@ def _measured(
             advice, min(headroom.values()), in_picture, dark, settings.exposure
         )
         empty = empty_transparency(picture, where)
-    sharpness = spots = None
+    sharpness = spots = detail = None
     if empty is not None:
         findings.append(empty)
     else:
         sharpness, spots = focusing.result(), spotting.result()
+        detail = detail_of(picture, where)
         findings += _against_roll(sharpness, spots, mosaic.shape, context)
+        findings += _same_as_before(detail, mosaic.shape[1], context)
     gate = context.open_gate or memory.open_gate
     trace = Trace(
         -1 if context.frame_number is None else context.frame_number,
         None if sharpness is None else sharpness.as_array(),
         spots,
-        None,
+        detail,
         framing.scale if framing and len(framing.seen) >= 3 else 0.0,
     )
     return FrameMeasurement(
@@ -250,9 +252,21 @@ def _learnt(base: Base | None, now: Exposure, empty: bool, certain: bool) -> Kno
     return None if certain or empty else KnownBase(base.signal, now, certain=False)
 
 
-def _inner(mosaic: Mosaic) -> Quad:
+def _inner(mosaic: Mosaic, context: FrameContext) -> Quad:
+    """Return where the picture should be: the format's size in the middle, or most of the view."""
     height, width = mosaic.shape
-    return Quad.whole(width, height).shrunk(_MARGIN)
+    scale, form = context.memory.scale, context.film_format
+    if scale is None:
+        return Quad.whole(width, height).shrunk(_MARGIN)
+    long, short = sorted((form.picture_along, form.picture_across), reverse=True)
+    wide, high = (long, short) if width >= height else (short, long)
+    half_x = min(wide * scale, width) * (0.5 - _MARGIN / 2)
+    half_y = min(high * scale, height) * (0.5 - _MARGIN / 2)
+    x, y = width / 2, height / 2
+    return Quad(
+        ((x - half_x, y - half_y), (x + half_x, y - half_y),
+         (x + half_x, y + half_y), (x - half_x, y + half_y))
+    )  # fmt: skip
 
 
 def _picture_mask(picture: Survey, area: Quad, base: Base | None) -> NDArray[np.bool_]:
@@ -275,7 +289,7 @@ def _without_bare_light(shares: dict[str, float], base: Base | None) -> dict[str
     The base is the lightest thing that belongs to a negative. Where it lies well under
     saturation, what is saturated within the picture is light through a scratch or a hole.
     """
-    if base is None or base.source == "picture" or base.clipped:
+    if base is None or base.clipped:
         return shares
     reach = 2**_FALLOFF_EV
     return {
@@ -349,6 +363,19 @@ def _against_roll(
         )
     earlier = [t.spots for t in before if t.spots is not None]
     return found + compare_dust(spots, earlier, context.settings.dust, shape[1] / max(1, shape[0]))
+
+
+def _same_as_before(detail: NDArray[np.int8], width: int, context: FrameContext) -> list[Finding]:
+    """Compare the picture with those of the last two frames, the latest first."""
+    scale = context.memory.scale
+    for trace in reversed(context.memory.before(context.frame_number)):
+        if trace.picture is not None:
+            found = compare_picture(
+                detail, trace.picture, trace.frame, width / scale if scale else None
+            )
+            if found:
+                return found
+    return []
 
 
 def _densities(
