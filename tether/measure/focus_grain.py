@@ -24,7 +24,7 @@ Region = tuple[slice, slice]
 GRID = (4, 6)
 """Rows and columns of the grid of cells."""
 
-_CROP = 224
+_CROP = 192
 """Photosites along each side of a cell that are looked at: enough for a steady figure."""
 _MAD = 1.4826
 """Standard deviation over median absolute deviation of a normal distribution."""
