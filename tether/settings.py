@@ -66,6 +66,15 @@ class Framing:
 
 
 @dataclass(frozen=True, slots=True)
+class Advance:
+    """When a picture counts as one that was photographed before."""
+
+    same_correlation: float = number(
+        0.9, "correlation of two pictures' detail", "measured on the simulated bench", 0.5, 1.0
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class CameraLimits:
     """What the program expects of the camera before it waits no longer."""
 
@@ -274,6 +283,7 @@ class Settings:
 
     exposure: Exposure = field(default_factory=Exposure)
     framing: Framing = field(default_factory=Framing)
+    advance: Advance = field(default_factory=Advance)
     camera: CameraLimits = field(default_factory=CameraLimits)
     storage: Storage = field(default_factory=Storage)
     sittings: Sittings = field(default_factory=Sittings)

@@ -4,26 +4,28 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from itertools import product
 
 import numpy as np
 
 from tether.film import FilmFormat
 from tether.measure.levels import FloatArray
-from tether.measure.lines import Line, find_lines, refined
+from tether.measure.lines import Line, refined
+from tether.measure.outline import (
+    CONTRAST,
+    SIDES,
+    Outline,
+    Search,
+    assemble,
+    clockwise,
+    find_borders,
+    mirrored_line,
+)
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey, halved
 from tether.settings import Framing as FramingSettings
 
-SIDES = ("left", "top", "right", "bottom")
-"""The sides of a frame, as the raw picture shows them."""
-
+_COARSE_SIDE = 600
 _FLOOR = {True: 2.0**-12, False: 2.0**-10}
-_CONTRAST = {True: 0.12, False: -0.12}
-
-
-_LEAST_FILLED = 0.35
-"""Share of what is seen through the gate that the picture takes at least."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,17 +74,6 @@ class Framing:
         return self.scale * 25.4
 
 
-@dataclass(frozen=True, slots=True)
-class _Search:
-    """Everything that the search for a frame's outline is made with, in pixels of ``coarse``."""
-
-    coarse: FloatArray
-    form: FilmFormat
-    lighter: bool
-    settings: FramingSettings
-    bounds: tuple[float, float, float, float]
-
-
 def find_framing(
     survey: Survey,
     form: FilmFormat,
@@ -114,14 +105,27 @@ def find_framing(
     -------
     None where no rebate is seen well enough to tell; nothing is claimed then.
     """
-    main = survey.main
-    coarse = np.log2(np.maximum(halved(main), 0) + np.float32(_FLOOR[negative]))
-    bounds = visible(coarse)
-    search = _Search(coarse, form, negative, settings, bounds)
-    sides = _borders(search)
-    known = known_scale / (2 * survey.step) if known_scale else None
-    chosen = _assemble(sides, search, known)
+    coarse, pixel = _coarse(survey, negative)
+    search = Search(coarse, form, negative, settings, visible(coarse))
+    known = known_scale / pixel if known_scale else None
+    chosen = assemble(find_borders(search), search, known)
     return _measured(chosen, search, survey, known) if chosen else None
+
+
+def seen_area(survey: Survey, negative: bool) -> Quad:
+    """Return what light reaches inside the gate's dark mask, in photosites."""
+    coarse, pixel = _coarse(survey, negative)
+    left, top, right, bottom = (v * pixel for v in visible(coarse))
+    return Quad(((left, top), (right, top), (right, bottom), (left, bottom)))
+
+
+def _coarse(survey: Survey, negative: bool) -> tuple[FloatArray, int]:
+    """Return the picture in stops that borders are looked for in, and the photosites per pixel."""
+    main, pixel = survey.main, survey.step
+    if max(main.shape) > _COARSE_SIDE:
+        main, pixel = halved(main), 2 * pixel
+    stops = np.log2(np.maximum(main, 0) + np.float32(_FLOOR[negative]))
+    return np.asarray(stops, np.float32), pixel
 
 
 def visible(stops: FloatArray) -> tuple[float, float, float, float]:
@@ -144,183 +148,24 @@ def visible(stops: FloatArray) -> tuple[float, float, float, float]:
     return (float(left), float(top), float(right), float(bottom))
 
 
-def _borders(search: _Search) -> dict[str, list[Line]]:
-    """Look for the border on each side; places are along x for left and right, y for the rest."""
-    contrast = _CONTRAST[search.lighter]
-    widest = search.settings.largest_degrees
-    found: dict[str, list[Line]] = {}
-    left, top, right, bottom = search.bounds
-    for side in SIDES:
-        view = search.coarse if side in ("left", "right") else search.coarse.T
-        mirrored = side in ("left", "top")
-        size = view.shape[1]
-        span = (left, right) if side in ("left", "right") else (top, bottom)
-        if mirrored:
-            span = (size - span[1], size - span[0])
-        lines = find_lines(view[:, ::-1] if mirrored else view, contrast, widest, span)
-        if mirrored:
-            lines = [_mirrored(o, size) for o in lines]
-        ends = {"left": (left, right), "top": (top, bottom)}
-        ends |= {"right": (right, left), "bottom": (bottom, top)}
-        limit, other = ends[side]
-        # The inner side of a border is picture, so it lies inside the gate.
-        lines = [o for o in lines if (other - o.at > 8 if mirrored else o.at - other > 8)]
-        if not search.lighter:
-            # Beyond the gate it is as dark as a transparency's rebate: that is no border of film.
-            away = 5.0
-            lines = [o for o in lines if (o.at - limit > away if mirrored else limit - o.at > away)]
-        found[side] = lines
-    return found
-
-
-def _mirrored(line: Line, size: int) -> Line:
-    return replace(line, at=size - line.at, slope=-line.slope)
-
-
-@dataclass(frozen=True, slots=True)
-class _Outline:
-    """A set of borders that go together."""
-
-    lines: dict[str, Line]
-    scale: float
-    turned: bool
-    score: float
-
-
-def _assemble(
-    sides: dict[str, list[Line]], search: _Search, known_scale: float | None
-) -> _Outline | None:
-    best: _Outline | None = None
-    options = [[*sides[side], None] for side in SIDES]
-    form = search.form
-    for chosen in product(*options):
-        lines = {side: line for side, line in zip(SIDES, chosen, strict=True) if line}
-        if len(lines) < 2 or (best and sum(o.hit for o in lines.values()) + 0.3 < best.score):
-            continue
-        for turned in (False, True):
-            wide, high = (
-                (form.picture_across, form.picture_along)
-                if turned
-                else (form.picture_along, form.picture_across)
-            )
-            outline = _fits(lines, (wide, high), turned, search, known_scale)
-            if outline and (best is None or outline.score > best.score):
-                best = outline
-    return best
-
-
-def _fits(
-    lines: dict[str, Line],
-    size_mm: tuple[float, float],
-    turned: bool,
-    search: _Search,
-    known_scale: float | None,
-) -> _Outline | None:
-    """Return the outline if these borders can be those of one picture of this size."""
-    settings = search.settings
-    height, width = search.coarse.shape
-    scales = []
-    for first, second, length in (("left", "right", size_mm[0]), ("top", "bottom", size_mm[1])):
-        if first in lines and second in lines:
-            span = lines[second].at - lines[first].at
-            if span <= 0:
-                return None
-            scales.append(span / length)
-        elif first not in lines and second not in lines:
-            return None
-    if not scales:
-        if known_scale is None:
-            return None
-        scales = [known_scale]
-    if known_scale and any(abs(s / known_scale - 1) > 0.04 for s in scales):
-        return None
-    wrong = abs(math.log(scales[0] / scales[-1]))
-    if wrong > settings.proportion_tolerance:
-        return None
-    scale = float(np.mean(scales))
-    # The picture fills a third of the sensor's length or height, or it is another thing.
-    if max(size_mm[0] * scale / width, size_mm[1] * scale / height) < 0.33:
-        return None
-    left, top, right, bottom = search.bounds
-    if size_mm[0] * size_mm[1] * scale**2 < _LEAST_FILLED * (right - left) * (bottom - top):
-        return None
-    angles = [_clockwise(side, o) for side, o in lines.items()]
-    if max(angles) - min(angles) > math.radians(2.0):
-        return None
-    levels = [o.outside for o in lines.values()]
-    if max(levels) - min(levels) > settings.rebate_spread_ev:
-        return None
-    if len(lines) < 4 and search.lighter and _is_films_edge(lines):
-        return None
-    level = float(np.median(levels))
-    extreme = (
-        float(np.percentile(search.coarse[::4, ::4], 99.5))
-        if search.lighter
-        else float(np.percentile(search.coarse[::4, ::4], 99))
-    )
-    if search.lighter and level < extreme - 3.5:
-        return None
-    if not search.lighter and level > extreme - 3.0:
-        return None
-    score = sum(o.hit for o in lines.values())
-    score -= 4 * wrong + 4 * (max(angles) - min(angles)) + 0.3 * (max(levels) - min(levels))
-    if score < settings.least_score * len(lines) / 4:
-        return None
-    if len(lines) < 4:
-        score -= _doubt(lines, size_mm, scale, search)
-    return _Outline(lines, scale, turned, score)
-
-
-def _doubt(
-    lines: dict[str, Line], size_mm: tuple[float, float], scale: float, search: _Search
-) -> float:
-    """Return what speaks against an outline with sides that were not seen, 0 for nothing.
-
-    A side that should be in view was not seen, much of the picture would lie out of view, or its
-    longer side would not lie along the sensor's longer side.
-    """
-    left, top, right, bottom = search.bounds
-    doubt = 0.0
-    for side, other, length, sign, limit in (
-        ("left", "right", size_mm[0], -1, left),
-        ("right", "left", size_mm[0], 1, right),
-        ("top", "bottom", size_mm[1], -1, top),
-        ("bottom", "top", size_mm[1], 1, bottom),
-    ):
-        if side in lines or other not in lines:
-            continue
-        beyond = sign * (lines[other].at - limit) / scale + length
-        doubt += 0.5 * beyond / length if beyond > 0 else 0.5
-    height, width = search.coarse.shape
-    if (size_mm[0] > size_mm[1]) != (width > height) and size_mm[0] != size_mm[1]:
-        doubt += 0.15
-    return doubt
-
-
-def _is_films_edge(lines: dict[str, Line]) -> bool:
-    """Whether rebate lies before one of these borders: then bare light, not rebate, is beyond."""
-    return any(
-        line.inside > min(o.outside for s, o in lines.items() if s != side) - 0.1
-        for side, line in lines.items()
-    )
-
-
 def _measured(
-    outline: _Outline, search: _Search, survey: Survey, known_scale: float | None
+    outline: Outline, search: Search, survey: Survey, known_scale: float | None
 ) -> Framing | None:
     """Refine the borders on the whole survey and say what follows from them."""
     settings, form = search.settings, search.form
+    zoom = round(survey.main.shape[1] / search.coarse.shape[1])
     main = np.maximum(survey.main, np.float32(0)) + np.float32(_FLOOR[search.lighter])
     size_mm = (form.picture_along, form.picture_across)
     wide, high = (size_mm[1], size_mm[0]) if outline.turned else size_mm
-    sharp = _sharpen(outline, main, search, (wide, high), known_scale)
+    sharp = _sharpen(outline, search.lighter, main, zoom, (wide, high), known_scale)
     if sharp is None:
         return None
     lines, scale = sharp
-    angle = float(np.mean([_clockwise(side, o) for side, o in lines.items()]))
+    angle = float(np.mean([clockwise(side, o) for side, o in lines.items()]))
     picture = _corners(lines, scale, angle, (wide, high), main.shape).scaled(survey.step)
     scale *= survey.step
-    box = tuple(2 * survey.step * v for v in search.bounds)
+    pixel = survey.step * zoom
+    box = tuple(pixel * v for v in search.bounds)
     missing = _missing(picture, box, scale)
     visible_area = max(0.0, picture.width - scale * (missing["left"] + missing["right"]))
     visible_area *= max(0.0, picture.height - scale * (missing["top"] + missing["bottom"]))
@@ -344,29 +189,35 @@ def _measured(
         share=visible_area / area,
         rebate=float(np.median([o.outside for o in lines.values()])),
         offset=(off_y, off_x) if outline.turned else (off_x, off_y),
-        sure=_is_sure(outline, lines, known_scale),
+        sure=_is_sure(outline, lines, search.lighter, known_scale),
     )
 
 
-def _is_sure(outline: _Outline, lines: dict[str, Line], known_scale: float | None) -> bool:
+def _is_sure(
+    outline: Outline, lines: dict[str, Line], lighter: bool, known_scale: float | None
+) -> bool:
     if len(lines) < 3 or any(side not in lines for side in outline.lines):
         return False
     if len(lines) == 4 or known_scale is not None:
         return True
+    if not lighter:
+        # The gate's mask is as dark as a transparency's rebate.
+        return False
     levels = [o.outside for o in lines.values()]
     return sum(o.hit for o in lines.values()) > 2.4 and max(levels) - min(levels) < 0.3
 
 
 def _sharpen(
-    outline: _Outline,
+    outline: Outline,
+    lighter: bool,
     main: FloatArray,
-    search: _Search,
+    zoom: int,
     size_mm: tuple[float, float],
     known_scale: float | None,
 ) -> tuple[dict[str, Line], float] | None:
-    contrast = _CONTRAST[search.lighter]
+    contrast = CONTRAST[lighter]
     lines: dict[str, Line] = {}
-    at = {side: 2 * o.at for side, o in outline.lines.items()}
+    at = {side: zoom * o.at for side, o in outline.lines.items()}
     for side, line in outline.lines.items():
         upright = side in ("left", "right")
         view = main if upright else main.T
@@ -376,14 +227,14 @@ def _sharpen(
         ends = (at.get(low, 0.1 * view.shape[0]), at.get(high, 0.9 * view.shape[0]))
         margin = 0.03 * (ends[1] - ends[0])
         rows = (ends[0] + margin, ends[1] - margin)
-        place = replace(line, at=2 * line.at)
+        place = replace(line, at=zoom * line.at)
         if mirrored:
-            place = _mirrored(place, size)
+            place = mirrored_line(place, size)
         better = refined(view[:, ::-1] if mirrored else view, place, contrast, rows)
         if better is None:
             continue
         if mirrored:
-            better = _mirrored(better, size)
+            better = mirrored_line(better, size)
         lines[side] = better
     lines = _agreeing(lines)
     scales = []
@@ -396,22 +247,17 @@ def _sharpen(
     if not scales:
         if known_scale is None:
             return None
-        scales = [2 * known_scale]
+        scales = [zoom * known_scale]
     return lines, float(np.mean(scales))
-
-
-def _clockwise(side: str, line: Line) -> float:
-    """Return the film's turn that a border shows, in radians, clockwise with y downward."""
-    return math.atan(-line.slope if side in ("left", "right") else line.slope)
 
 
 def _agreeing(lines: dict[str, Line]) -> dict[str, Line]:
     """Leave out borders that turn by more than half a degree from the middle of all."""
     if not lines:
         return lines
-    middle = float(np.median([_clockwise(side, o) for side, o in lines.items()]))
+    middle = float(np.median([clockwise(side, o) for side, o in lines.items()]))
     near = math.radians(0.5)
-    return {s: o for s, o in lines.items() if abs(_clockwise(s, o) - middle) < near}
+    return {s: o for s, o in lines.items() if abs(clockwise(s, o) - middle) < near}
 
 
 def _corners(

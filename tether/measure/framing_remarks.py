@@ -69,8 +69,8 @@ def framing_remarks(
                 Severity.NOTE,
                 round(framing.share, 3),
                 "share of the sensor",
-                f"The picture takes {framing.share:.0%} of the sensor: {framing.pixels_per_inch:.0f} "
-                "pixels per inch of film.",
+                f"The picture takes {framing.share:.0%} of the sensor: "
+                f"{framing.pixels_per_inch:.0f} pixels per inch of film.",
                 "Move the camera closer for more.",
             )
         )

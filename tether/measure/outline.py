@@ -1,0 +1,211 @@
+"""The search for a frame's outline: borders on each side, and which of them go together."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+
+from tether.film import FilmFormat
+from tether.measure.levels import FloatArray
+from tether.measure.lines import Line, find_lines
+from tether.settings import Framing as FramingSettings
+
+SIDES = ("left", "top", "right", "bottom")
+"""The sides of a frame, as the raw picture shows them."""
+PAIRS = (("left", "right"), ("top", "bottom"))
+"""Opposite sides: first those that lie apart along x."""
+
+CONTRAST = {True: 0.12, False: -0.12}
+"""Least step across a border in stops, for a rebate that is lighter than the picture or not."""
+_ANGLES_APART = math.radians(2.0)
+_LEAST_FILLED = 0.35
+"""Share of what is seen through the gate that the picture takes at least."""
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """Everything that the search for a frame's outline is made with, in pixels of ``coarse``."""
+
+    coarse: FloatArray
+    form: FilmFormat
+    lighter: bool
+    settings: FramingSettings
+    bounds: tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """A set of borders that go together."""
+
+    lines: dict[str, Line]
+    scale: float
+    turned: bool
+    score: float
+
+
+def find_borders(search: Search) -> dict[str, list[Line]]:
+    """Look for the border on each side; places are along x for left and right, y for the rest."""
+    contrast = CONTRAST[search.lighter]
+    widest = search.settings.largest_degrees
+    found: dict[str, list[Line]] = {}
+    left, top, right, bottom = search.bounds
+    for side in SIDES:
+        view = search.coarse if side in ("left", "right") else search.coarse.T
+        mirrored = side in ("left", "top")
+        size = view.shape[1]
+        span = (left, right) if side in ("left", "right") else (top, bottom)
+        if mirrored:
+            span = (size - span[1], size - span[0])
+        lines = find_lines(view[:, ::-1] if mirrored else view, contrast, widest, span)
+        if mirrored:
+            lines = [mirrored_line(o, size) for o in lines]
+        ends = {"left": (left, right), "top": (top, bottom)}
+        ends |= {"right": (right, left), "bottom": (bottom, top)}
+        limit, other = ends[side]
+        # The inner side of a border is picture, so it lies inside the gate.
+        lines = [o for o in lines if (other - o.at > 8 if mirrored else o.at - other > 8)]
+        if not search.lighter:
+            # Beyond the gate it is as dark as a transparency's rebate: that is no border of film.
+            away = 3.0
+            lines = [o for o in lines if (o.at - limit > away if mirrored else limit - o.at > away)]
+        found[side] = lines
+    return found
+
+
+def mirrored_line(line: Line, size: int) -> Line:
+    """Return a line as it lies in a picture ``size`` wide that is turned left to right."""
+    return replace(line, at=size - line.at, slope=-line.slope)
+
+
+def assemble(
+    sides: dict[str, list[Line]], search: Search, known_scale: float | None
+) -> Outline | None:
+    """Return the clearest set of borders that has the format's proportions, None for none.
+
+    ``known_scale`` is in pixels of the search per millimetre, None where not known.
+    """
+    best: Outline | None = None
+    options = [[*sides[side], None] for side in SIDES]
+    form = search.form
+    for chosen in product(*options):
+        lines = {side: line for side, line in zip(SIDES, chosen, strict=True) if line}
+        if len(lines) < 2 or (best and sum(o.hit for o in lines.values()) + 0.3 < best.score):
+            continue
+        for turned in (False, True):
+            wide, high = (
+                (form.picture_across, form.picture_along)
+                if turned
+                else (form.picture_along, form.picture_across)
+            )
+            outline = _fits(lines, (wide, high), turned, search, known_scale)
+            if outline and (best is None or outline.score > best.score):
+                best = outline
+    return best
+
+
+def _fits(
+    lines: dict[str, Line],
+    size_mm: tuple[float, float],
+    turned: bool,
+    search: Search,
+    known_scale: float | None,
+) -> Outline | None:
+    """Return the outline if these borders can be those of one picture of this size."""
+    scales = _scales(lines, size_mm) or ([known_scale] if known_scale else [])
+    if not scales or (known_scale and any(abs(s / known_scale - 1) > 0.04 for s in scales)):
+        return None
+    wrong = abs(math.log(scales[0] / scales[-1]))
+    scale = float(np.mean(scales))
+    angles = [clockwise(side, o) for side, o in lines.items()]
+    apart = max(angles) - min(angles)
+    levels = [o.outside for o in lines.values()]
+    uneven = max(levels) - min(levels)
+    settings = search.settings
+    if (
+        wrong > settings.proportion_tolerance
+        or apart > _ANGLES_APART
+        or uneven > settings.rebate_spread_ev
+        or _is_small(size_mm, scale, search)
+        or not _is_base_level(float(np.median(levels)), search)
+        or (len(lines) < 4 and search.lighter and _is_films_edge(lines))
+    ):
+        return None
+    score = sum(o.hit for o in lines.values()) - 4 * wrong - 4 * apart - 0.3 * uneven
+    if score < settings.least_score * len(lines) / 4:
+        return None
+    if len(lines) < 4:
+        score -= _doubt(lines, size_mm, scale, search)
+    return Outline(lines, scale, turned, score)
+
+
+def _scales(lines: dict[str, Line], size_mm: tuple[float, float]) -> list[float]:
+    """Return pixels per millimetre from each pair of opposite borders.
+
+    Zero or less where they lie the wrong way round; none where a direction shows no border.
+    """
+    scales = []
+    for (first, second), length in zip(PAIRS, size_mm, strict=True):
+        if first in lines and second in lines:
+            scales.append((lines[second].at - lines[first].at) / length)
+        elif first not in lines and second not in lines:
+            return []
+    return scales if all(s > 0 for s in scales) else []
+
+
+def _is_small(size_mm: tuple[float, float], scale: float, search: Search) -> bool:
+    """Whether the outline is too small a part of the view to be the picture."""
+    height, width = search.coarse.shape
+    left, top, right, bottom = search.bounds
+    return max(size_mm[0] * scale / width, size_mm[1] * scale / height) < 0.33 or size_mm[
+        0
+    ] * size_mm[1] * scale**2 < _LEAST_FILLED * (right - left) * (bottom - top)
+
+
+def _is_base_level(level: float, search: Search) -> bool:
+    """Whether a level can be that of the rebate beside the view's lightest parts."""
+    sample = search.coarse[::4, ::4]
+    if search.lighter:
+        return level >= float(np.percentile(sample, 99.5)) - 3.5
+    return level <= float(np.percentile(sample, 99)) - 3.0
+
+
+def _doubt(
+    lines: dict[str, Line], size_mm: tuple[float, float], scale: float, search: Search
+) -> float:
+    """Return what speaks against an outline with sides that were not seen, 0 for nothing.
+
+    A side that should be in view was not seen, much of the picture would lie out of view, or its
+    longer side would not lie along the sensor's longer side.
+    """
+    left, top, right, bottom = search.bounds
+    doubt = 0.0
+    for side, other, length, sign, limit in (
+        ("left", "right", size_mm[0], -1, left),
+        ("right", "left", size_mm[0], 1, right),
+        ("top", "bottom", size_mm[1], -1, top),
+        ("bottom", "top", size_mm[1], 1, bottom),
+    ):
+        if side in lines or other not in lines:
+            continue
+        beyond = sign * (lines[other].at - limit) / scale + length
+        doubt += 0.5 * beyond / length if beyond > 0 else 0.5
+    height, width = search.coarse.shape
+    if (size_mm[0] > size_mm[1]) != (width > height) and size_mm[0] != size_mm[1]:
+        doubt += 0.15
+    return doubt
+
+
+def _is_films_edge(lines: dict[str, Line]) -> bool:
+    """Whether rebate lies before one of these borders: then bare light, not rebate, is beyond."""
+    return any(
+        line.inside > min(o.outside for s, o in lines.items() if s != side) - 0.1
+        for side, line in lines.items()
+    )
+
+
+def clockwise(side: str, line: Line) -> float:
+    """Return the film's turn that a border shows, in radians, clockwise with y downward."""
+    return math.atan(-line.slope if side in ("left", "right") else line.slope)

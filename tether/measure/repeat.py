@@ -1,0 +1,150 @@
+"""Whether the same picture was photographed before: the film was not advanced."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tether.measure.levels import FloatArray, stops
+from tether.measure.shapes import Quad
+from tether.measure.survey import Survey
+from tether.measure.verdict import Finding, Severity
+from tether.settings import Advance
+
+ROWS, COLUMNS = 64, 96
+"""Size of a signature, in pixels."""
+
+_INSET = 0.04
+_FULL = 32.0
+_PLAIN = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Likeness:
+    """How alike two pictures are.
+
+    ``correlation`` is that of their signatures, -1..1, over the part that both show; ``shift``
+    how far the second lies from the first, as a share of width and height.
+    """
+
+    correlation: float
+    shift: tuple[float, float]
+
+
+def signature(picture: Survey, area: Quad) -> NDArray[np.int8] | None:
+    """Return what a picture is recognised by: its middle-sized detail, small and normalised.
+
+    The picture within ``area`` (photosites) is resampled to 64 x 96 pixels, its logarithm taken,
+    and what is larger than about a seventh of its height removed, so that neither exposure nor
+    falloff nor a sky above a ground make two pictures alike. 32 stands for one standard
+    deviation. None for a picture without detail.
+    """
+    small = _resampled(picture.main, area.shrunk(_INSET).scaled(1 / picture.step))
+    ev = stops(small + np.float32(2.0**-12))
+    detail = _smooth(ev, 1) - _smooth(ev, 6)
+    deviation = float(detail.std())
+    if deviation < _PLAIN:
+        return None
+    scaled = np.clip(detail / deviation * _FULL, -127, 127)
+    return np.asarray(np.rint(scaled), np.int8)
+
+
+def compare(first: NDArray[np.int8], second: NDArray[np.int8], reach: float = 0.2) -> Likeness:
+    """Return how alike two signatures are, at the shift at which they are most.
+
+    The shift is found by circular cross-correlation of the zero-padded signatures (Fourier
+    transform), and the correlation (Pearson's) is then taken over the part that both show.
+
+    Parameters
+    ----------
+    reach
+        Largest shift, as a share of width and height.
+    """
+    a, b = first.astype(np.float32), second.astype(np.float32)
+    rows, columns = a.shape
+    shape = (2 * rows, 2 * columns)
+    spectrum = np.conj(np.fft.rfft2(a, shape)) * np.fft.rfft2(b, shape)
+    product = np.fft.irfft2(spectrum, shape)
+    high, wide = int(rows * reach), int(columns * reach)
+    dy, dx = np.arange(-high, high + 1), np.arange(-wide, wide + 1)
+    part = product[np.ix_(dy, dx)]
+    # Fewer pixels overlap at a larger shift; their sum is smaller for that alone.
+    part = part / ((rows - np.abs(dy))[:, None] * (columns - np.abs(dx))[None, :])
+    at = np.unravel_index(int(np.argmax(part)), part.shape)
+    y, x = int(dy[at[0]]), int(dx[at[1]])
+    one = a[max(0, -y) : rows - max(0, y), max(0, -x) : columns - max(0, x)]
+    other = b[max(0, y) : rows + min(0, y), max(0, x) : columns + min(0, x)]
+    one, other = one - one.mean(), other - other.mean()
+    scale = float(np.sqrt(np.sum(one * one) * np.sum(other * other)))
+    correlation = float(np.sum(one * other)) / scale if scale > 0 else 0.0
+    return Likeness(correlation, (x / columns, y / rows))
+
+
+def repeat_remarks(
+    now: NDArray[np.int8] | None,
+    before: list[tuple[int, NDArray[np.int8]]],
+    settings: Advance,
+) -> list[Finding]:
+    """Say when a picture is one that was photographed before.
+
+    Parameters
+    ----------
+    now
+        Signature of this picture, None where it has no detail.
+    before
+        (frame number, signature) of earlier frames; -1 for one without a number.
+
+    Two frames of one motif, taken one after the other from a stand, look alike as well. They
+    seldom lie so alike that every detail of a 96 x 64 picture falls on the same place, and the
+    two differ where anything moved; the limit leaves room for that.
+    """
+    if now is None or not before:
+        return []
+    likest, frame = max(
+        ((compare(signature, now), number) for number, signature in before),
+        key=lambda found: found[0].correlation,
+    )
+    if likest.correlation < settings.same_correlation:
+        return []
+    named = f"frame {frame}" if frame >= 0 else "an earlier frame"
+    return [
+        Finding(
+            "not-advanced",
+            Severity.RESHOOT,
+            round(likest.correlation, 3),
+            "correlation",
+            f"This is the same picture as {named}.",
+            "Advance the film and photograph the frame again; if the film really has two frames "
+            "alike, keep it.",
+        )
+    ]
+
+
+def _resampled(plane: FloatArray, area: Quad) -> FloatArray:
+    """Return the picture within an outline as `ROWS` x `COLUMNS`, means of 3 x 3 samples each."""
+    per = 3
+    v = (np.arange(ROWS * per) + 0.5) / (ROWS * per)
+    u = (np.arange(COLUMNS * per) + 0.5) / (COLUMNS * per)
+    a, b, c, d = (np.asarray(corner) for corner in area.corners)
+    across, down = u[None, :, None], v[:, None, None]
+    place = (1 - down) * ((1 - across) * a + across * b) + down * ((1 - across) * d + across * c)
+    height, width = plane.shape
+    x = np.clip(place[..., 0].astype(np.intp), 0, width - 1)
+    y = np.clip(place[..., 1].astype(np.intp), 0, height - 1)
+    cells = np.maximum(plane[y, x], 0).reshape(ROWS, per, COLUMNS, per)
+    return np.asarray(cells.mean(axis=(1, 3)), np.float32)
+
+
+def _smooth(values: FloatArray, reach: int) -> FloatArray:
+    """Return running means over (2 reach + 1)², taken twice: nearly a normal distribution."""
+    for _ in range(2):
+        for axis in (0, 1):
+            padding = [(reach + 1, reach) if a == axis else (0, 0) for a in (0, 1)]
+            total = np.cumsum(np.pad(values, padding, mode="edge"), axis=axis, dtype=np.float64)
+            size = 2 * reach + 1
+            upper = np.take(total, np.arange(size, total.shape[axis]), axis=axis)
+            lower = np.take(total, np.arange(total.shape[axis] - size), axis=axis)
+            values = ((upper - lower) / size).astype(np.float32)
+    return values
