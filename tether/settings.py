@@ -70,7 +70,7 @@ class Advance:
     """When a picture counts as one that was photographed before."""
 
     same_correlation: float = number(
-        0.9, "correlation of two pictures' detail", "measured on the simulated bench", 0.5, 1.0
+        0.94, "correlation of two pictures' detail", "measured on the simulated bench", 0.5, 1.0
     )
 
 

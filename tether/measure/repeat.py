@@ -16,6 +16,9 @@ from tether.settings import Advance
 ROWS, COLUMNS = 64, 96
 """Size of a signature, in pixels."""
 
+UNSEEN = -128
+"""Stands in a signature where the picture was out of view."""
+
 _INSET = 0.04
 _FULL = 32.0
 _PLAIN = 0.02
@@ -33,22 +36,31 @@ class Likeness:
     shift: tuple[float, float]
 
 
-def signature(picture: Survey, area: Quad) -> NDArray[np.int8] | None:
+def signature(picture: Survey, area: Quad, seen: Quad | None = None) -> NDArray[np.int8] | None:
     """Return what a picture is recognised by: its middle-sized detail, small and normalised.
 
     The picture within ``area`` (photosites) is resampled to 64 x 96 pixels, its logarithm taken,
     and what is larger than about a seventh of its height removed, so that neither exposure nor
     falloff nor a sky above a ground make two pictures alike. 32 stands for one standard
-    deviation. None for a picture without detail.
+    deviation, `UNSEEN` for what lies outside ``seen`` (photosites; None for the whole mosaic).
+    None for a picture without detail, or one of which less than a third is seen.
     """
-    small = _resampled(picture.main, area.shrunk(_INSET).scaled(1 / picture.step))
+    height, width = picture.main.shape
+    step = picture.step
+    limits = seen or Quad.whole(width * step, height * step)
+    small, shown = _resampled(
+        picture.main, area.shrunk(_INSET).scaled(1 / step), limits.shrunk(0.01).scaled(1 / step)
+    )
+    if np.mean(shown) < 1 / 3:
+        return None
     ev = stops(small + np.float32(2.0**-12))
     detail = _smooth(ev, 1) - _smooth(ev, 6)
-    deviation = float(detail.std())
+    deviation = float(detail[shown].std())
     if deviation < _PLAIN:
         return None
-    scaled = np.clip(detail / deviation * _FULL, -127, 127)
-    return np.asarray(np.rint(scaled), np.int8)
+    scaled = np.clip(np.rint(detail / deviation * _FULL), -127, 127)
+    scaled[~shown] = UNSEEN
+    return np.asarray(scaled, np.int8)
 
 
 def compare(first: NDArray[np.int8], second: NDArray[np.int8], reach: float = 0.2) -> Likeness:
@@ -62,7 +74,10 @@ def compare(first: NDArray[np.int8], second: NDArray[np.int8], reach: float = 0.
     reach
         Largest shift, as a share of width and height.
     """
-    a, b = first.astype(np.float32), second.astype(np.float32)
+    if first.shape != second.shape:
+        return Likeness(0.0, (0.0, 0.0))
+    shown_a, shown_b = first != UNSEEN, second != UNSEEN
+    a, b = np.where(shown_a, first, 0).astype(np.float32), np.where(shown_b, second, 0)
     rows, columns = a.shape
     shape = (2 * rows, 2 * columns)
     spectrum = np.conj(np.fft.rfft2(a, shape)) * np.fft.rfft2(b, shape)
@@ -74,8 +89,12 @@ def compare(first: NDArray[np.int8], second: NDArray[np.int8], reach: float = 0.
     part = part / ((rows - np.abs(dy))[:, None] * (columns - np.abs(dx))[None, :])
     at = np.unravel_index(int(np.argmax(part)), part.shape)
     y, x = int(dy[at[0]]), int(dx[at[1]])
-    one = a[max(0, -y) : rows - max(0, y), max(0, -x) : columns - max(0, x)]
-    other = b[max(0, y) : rows + min(0, y), max(0, x) : columns + min(0, x)]
+    of_a = np.s_[max(0, -y) : rows - max(0, y), max(0, -x) : columns - max(0, x)]
+    of_b = np.s_[max(0, y) : rows + min(0, y), max(0, x) : columns + min(0, x)]
+    both = shown_a[of_a] & shown_b[of_b]
+    if np.count_nonzero(both) < rows * columns / 4:
+        return Likeness(0.0, (x / columns, y / rows))
+    one, other = a[of_a][both], b[of_b][both].astype(np.float32)
     one, other = one - one.mean(), other - other.mean()
     scale = float(np.sqrt(np.sum(one * one) * np.sum(other * other)))
     correlation = float(np.sum(one * other)) / scale if scale > 0 else 0.0
@@ -122,8 +141,12 @@ def repeat_remarks(
     ]
 
 
-def _resampled(plane: FloatArray, area: Quad) -> FloatArray:
-    """Return the picture within an outline as `ROWS` x `COLUMNS`, means of 3 x 3 samples each."""
+def _resampled(plane: FloatArray, area: Quad, seen: Quad) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Return the picture within an outline as `ROWS` x `COLUMNS`, means of 3 x 3 samples each.
+
+    With it, which of its pixels lie within the upright box around ``seen``; the others repeat
+    the nearest of these.
+    """
     per = 3
     v = (np.arange(ROWS * per) + 0.5) / (ROWS * per)
     u = (np.arange(COLUMNS * per) + 0.5) / (COLUMNS * per)
@@ -131,10 +154,14 @@ def _resampled(plane: FloatArray, area: Quad) -> FloatArray:
     across, down = u[None, :, None], v[:, None, None]
     place = (1 - down) * ((1 - across) * a + across * b) + down * ((1 - across) * d + across * c)
     height, width = plane.shape
-    x = np.clip(place[..., 0].astype(np.intp), 0, width - 1)
-    y = np.clip(place[..., 1].astype(np.intp), 0, height - 1)
-    cells = np.maximum(plane[y, x], 0).reshape(ROWS, per, COLUMNS, per)
-    return np.asarray(cells.mean(axis=(1, 3)), np.float32)
+    limits = np.asarray(seen.corners)
+    low = np.maximum(np.ceil(limits.min(axis=0)), 0)
+    high = np.minimum(np.floor(limits.max(axis=0)), (width, height)) - 1
+    cells = (ROWS, per, COLUMNS, per)
+    outside = ((place < low) | (place > high + 1)).any(axis=2).reshape(cells)
+    x, y = np.moveaxis(np.clip(place, low, high).astype(np.intp), 2, 0)
+    means = np.maximum(plane[y, x], 0).reshape(cells).mean(axis=(1, 3))
+    return np.asarray(means, np.float32), np.asarray(~outside.any(axis=(1, 3)))
 
 
 def _smooth(values: FloatArray, reach: int) -> FloatArray:
