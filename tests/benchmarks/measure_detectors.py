@@ -40,7 +40,7 @@ EXPECTED: dict[str, frozenset[str]] = {
                               "picture-saturated"}),
     "lamp-dim": frozenset({"base-off-target", "light-changed", "highlights-below-target"}),
     "blank": frozenset({"blank-frame", "even-view"}),
-    "not-advanced": frozenset({"film-not-advanced"}),
+    "not-advanced": frozenset({"not-advanced"}),
     "slipped": frozenset({"picture-cut-off"}),
     "half-way": frozenset({"between-frames"}),
     "tilted-strip": frozenset({"askew"}),

@@ -29,7 +29,7 @@ def _trace(frame: int) -> Trace:
         frame,
         rng.random(50).astype(np.float32),
         rng.random((150, 3)).astype(np.float32),
-        rng.integers(-127, 127, (160, 240)).astype(np.int8),
+        rng.integers(-127, 127, (64, 96)).astype(np.int8),
         40.0 + frame,
     )
 

@@ -28,8 +28,8 @@ from tether.measure.focus_grain import Sharpness, measure_sharpness
 from tether.measure.framing import Framing, find_framing
 from tether.measure.framing_remarks import framing_remarks
 from tether.measure.levels import FloatArray, stops, with_observed_saturation
+from tether.measure.repeat import repeat_remarks, signature
 from tether.measure.roll import Exposure, KnownBase, OpenGate, RollMemory, Trace, spread
-from tether.measure.same_picture import compare_picture, detail_of
 from tether.measure.saturation import saturation_map
 from tether.measure.shadows import shadows
 from tether.measure.shapes import Quad
@@ -199,9 +199,14 @@ def _measured(
         findings.append(empty)
     else:
         sharpness, spots = focusing.result(), spotting.result()
-        detail = detail_of(picture, where)
+        detail = signature(picture, area)
         findings += _against_roll(sharpness, spots, mosaic.shape, context)
-        findings += _same_as_before(detail, mosaic.shape[1], context)
+        before = memory.before(context.frame_number)
+        findings += repeat_remarks(
+            detail,
+            [(t.frame, t.picture) for t in before if t.picture is not None],
+            settings.advance,
+        )
     gate = context.open_gate or memory.open_gate
     trace = Trace(
         -1 if context.frame_number is None else context.frame_number,
@@ -363,19 +368,6 @@ def _against_roll(
         )
     earlier = [t.spots for t in before if t.spots is not None]
     return found + compare_dust(spots, earlier, context.settings.dust, shape[1] / max(1, shape[0]))
-
-
-def _same_as_before(detail: NDArray[np.int8], width: int, context: FrameContext) -> list[Finding]:
-    """Compare the picture with those of the last two frames, the latest first."""
-    scale = context.memory.scale
-    for trace in reversed(context.memory.before(context.frame_number)):
-        if trace.picture is not None:
-            found = compare_picture(
-                detail, trace.picture, trace.frame, width / scale if scale else None
-            )
-            if found:
-                return found
-    return []
 
 
 def _densities(

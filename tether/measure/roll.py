@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 VERSION = 1
 MOST_FRAMES = 12
 """Frames that are remembered."""
-MOST_PICTURES = 2
+MOST_PICTURES = 8
 """Of how many of them the small picture is kept."""
 MOST_BYTES = 1_000_000
 """Stored bytes beyond which a memory is not ours and is not read."""

@@ -108,13 +108,15 @@ class Judge:
     def judge(self, path: Path, request: JudgeRequest) -> Judgement:
         """Judge a file; a file that cannot be judged gives the verdict UNJUDGED and says why.
 
-        A worker that crashed or was ended is started anew for the next file.
+        After that the worker is ended, and started anew for the next file.
         """
         try:
             self._child.start()
             judgement: Judgement = self._child.call("judge", path, request, timeout=self._seconds)
             return judgement
         except TetherError as error:
+            # What a bad file left behind in the worker's memory must not touch the next one.
+            self._child.kill()
             return unjudged(error, request.memory)
 
     def close(self) -> None:
