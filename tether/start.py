@@ -69,9 +69,13 @@ def begin_copying(archive: Archive, start: Start) -> None:
     if start.no_copy:
         mirror.forget_copy_folder(archive)
         return
-    folder = start.copy or mirror.remembered_copy_folder(archive)
+    # One that is named now has to be usable; one that is remembered may be away for days.
+    if start.copy is not None:
+        folder = mirror.choose_copy_folder(archive, start.copy)
+    else:
+        folder = mirror.remembered_copy_folder(archive)
     if folder is not None:
-        archive.mirror = mirror.Mirror(archive, mirror.choose_copy_folder(archive, folder))
+        archive.mirror = mirror.Mirror(archive, folder)
         archive.mirror.start()
 
 
@@ -121,4 +125,6 @@ def run_screen(start: Start) -> None:
 
             print(leaving_text(archive, screen.session.roll.name, start.hand is not None))
         if archive.mirror is not None:
+            if archive.mirror.state().rolls_behind:
+                print("Copying what is left; Ctrl-C leaves it for the next time.")
             print(archive.mirror.finish().sentence())

@@ -20,6 +20,7 @@ from tether.session.mirror import (
 )
 from tether.session.rebuild import rebuild
 from tether.session.session import Session
+from tether.start import Start, begin_copying
 
 
 def copying(desk: Desk, folder: Path, name: str = "Harbour") -> tuple[Session, Mirror]:
@@ -143,3 +144,27 @@ def test_a_copy_that_reads_back_differently(
         copy_verified(tmp_path / "gone.dng", tmp_path / "b.dng", 5, sha)
     copy_verified(source, tmp_path / "b.dng", 5, sha)
     assert (tmp_path / "b.dng").read_bytes() == b"bytes"
+
+
+def test_the_start_takes_the_folder_that_was_named_or_remembered(desk: Desk) -> None:
+    desk.made_roll()
+    copy = desk.base / "copy"
+    for start in (Start(desk.root, copy=copy), Start(desk.root)):
+        archive = desk.archive()
+        begin_copying(archive, start)
+        assert archive.mirror is not None
+        assert archive.mirror.finish().rolls_behind == 0
+        desk.close()
+    (copy / MARK_FILE).write_text('{"archive": "another"}')
+    archive = desk.archive()
+    with pytest.raises(CopyFolderUnusable):
+        begin_copying(archive, Start(desk.root, copy=copy))
+    begin_copying(archive, Start(desk.root))
+    assert archive.mirror is not None, "a remembered folder never keeps a person from the work"
+    archive.mirror.nudge(archive.store.roll("Harbour"))
+    assert "another archive" in archive.mirror.finish().sentence()
+    desk.close()
+    archive = desk.archive()
+    begin_copying(archive, Start(desk.root, no_copy=True))
+    begin_copying(archive, Start(desk.root))
+    assert archive.mirror is None

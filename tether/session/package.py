@@ -103,7 +103,7 @@ def _fill(archive: Archive, roll: Roll, part: Path, report: Callable[[str], None
 
 
 def _bag(archive: Archive, roll: Roll, part: Path) -> None:
-    import bagit  # type: ignore[import-untyped]
+    import bagit
 
     info: dict[str, Any] = {
         "External-Identifier": roll.name,
