@@ -77,6 +77,15 @@ class SimulatedHand:
             self._go_to(frame)
         self._bench.press_button()
 
+    def open_gate(self) -> None:
+        """Take the film out of the gate."""
+        self._bench.remove_film()
+
+    def put_back(self) -> None:
+        """Put the film back with the frame that was brought into the gate last, if any was."""
+        if self._said:
+            self._go_to(self._said)
+
     def magnify(self, zoom: float) -> None:
         """Magnify the simulated camera's live view."""
         self._bench.magnify(zoom)

@@ -268,6 +268,10 @@ class Bench:
     clock_seconds: float = number(
         60.0, "s between the camera's clock and the computer's", PRACTICE, 1.0, 86_400.0
     )
+    gate_target_ev: float = number(
+        -1.0, "stops from saturation at which an open gate is measured", PRACTICE, -4.0, -0.2
+    )
+    gate_tolerance_ev: float = number(0.5, "stops around it that pass", PRACTICE, 0.1, 2.0)
     corner_share: float = number(
         0.6,
         "of a corner's best live sharpness, below which it is soft while the middle is sharp",

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import io
+
+import numpy as np
 import pytest
+from rich.console import Console
 from textual.pilot import Pilot
+from textual.widgets import Static
 
 from mocks.faults import Refuse
 from mocks.ptpip_codes import Operation, Property, Response
@@ -11,6 +16,7 @@ from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tests.tui.test_worktable import press, ready, screen_text, to_shutter, todo, until
 from tether.camera import Role, connect
+from tether.measure.light import Light
 from tether.rehearsal import SimulatedHand
 from tether.session.archive import Archive
 from tether.session.camera_check import Standing
@@ -20,6 +26,7 @@ from tether.session.roll import Roll
 from tether.tui.app import TetherApp
 from tether.tui.check_screen import CheckScreen
 from tether.tui.focus_screen import FocusScreen, gauge_bar
+from tether.tui.light_screen import LightScreen, Stage, map_text
 from tether.tui.ports import Given
 from tether.tui.worktable import Worktable
 
@@ -125,7 +132,7 @@ async def test_the_palette_offers_the_check(given: Given) -> None:
         await until(pilot, lambda: ready(pilot))
         await pilot.press("ctrl+p")
         await pilot.pause()
-        await pilot.press(*"camera check")
+        await pilot.press(*"camera")
         for _ in range(100):
             await pilot.press("enter")
             await pilot.pause(0.02)
@@ -224,3 +231,90 @@ def test_a_gauge_is_as_wide_as_asked_and_shows_its_best(share: float, width: int
     assert len(bar) == width
     assert bar.count("┃") == 1
     assert bar.index("┃") >= bar.count("█")
+
+
+def light_screen(pilot: Pilot[str]) -> LightScreen:
+    screen = pilot.app.screen
+    assert isinstance(screen, LightScreen)
+    return screen
+
+
+def codes(screen: LightScreen) -> set[str]:
+    return {f.code for f in screen.result.findings} if screen.result else set()
+
+
+@SIZES
+async def test_the_light_is_tested_with_the_film_out_and_back(
+    given: Given, archive: Archive, bench: BenchProcess, size: tuple[int, int]
+) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=size) as pilot:
+        await to_shutter(pilot)
+        assert bench.frame() == 1
+        await open_station(pilot, "3", LightScreen)
+        screen = light_screen(pilot)
+        assert "Take the film out" in screen_text(app)
+        assert "Do not stare into the lamp" in screen_text(app)
+        await pilot.press("enter")
+        await until(pilot, lambda: screen.result is not None and not screen.working)
+        assert bench.frame() is None
+        assert codes(screen) == set()
+        assert "even and steady" in screen_text_of(screen, "#light-text")
+        bench.mishap("lamp-uneven")
+        await pilot.press("r")
+        await until(pilot, lambda: "light-uneven" in codes(screen))
+        # The film is out: leaving is warned of, and Enter puts it back.
+        await pilot.press("escape")
+        await until(pilot, lambda: "still out" in screen_text(app))
+        assert screen.stage is Stage.BACK
+        await pilot.press("enter")
+        await until(pilot, lambda: ready(pilot))
+        assert bench.frame() == 1
+        assert app.session is not None
+        state = await app.desk.do(app.session.refresh_camera)
+        assert state is not None
+        assert state.value(Role.SHUTTER) == "1/15"
+        await press(pilot, "f")
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+    app.shut()
+    roll = archive.store.roll(str(given.roll))
+    assert len(list(archive.folder(roll).glob("*.dng"))) == 1
+    assert len(list((archive.folder(roll) / "bench").glob("open-gate_*.dng"))) >= 2
+
+
+def screen_text_of(screen: LightScreen, selector: str) -> str:
+    console = Console(width=100, file=io.StringIO())
+    with console.capture() as capture:
+        console.print(screen.query_one(selector, Static).content)
+    return capture.get()
+
+
+async def test_a_light_test_that_fails_says_so_and_the_film_can_go_back(
+    given: Given, bench: BenchProcess
+) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        bench.turn(Property.COMPRESSION_SETTING, 2)
+        await open_station(pilot, "3", LightScreen)
+        screen = light_screen(pilot)
+        bench.set_battery(5.0)
+        await pilot.press("enter")
+        await until(pilot, lambda: "✗" in screen_text(app) and not screen.working)
+        assert screen.result is None
+        await pilot.press("enter")
+        await until(pilot, lambda: ready(pilot))
+        assert bench.frame() == 1
+    app.shut()
+
+
+def test_the_map_reads_without_colour_and_leaves_the_mask_out() -> None:
+    grid = np.full((16, 24), 0.93, np.float32)
+    grid[6:10, 8:16] = 1.0
+    grid[:, :2] = np.nan
+    light = Light(-1, 0.1, 7, "left", "middle", grid, 0, 0, {}, False)
+    lines = map_text(light).plain.splitlines()
+    assert len(lines) == 8
+    assert all(line.split()[0] == "-" for line in lines)
+    assert "100█" in lines[4]
+    assert "93▓" in lines[0]

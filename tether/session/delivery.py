@@ -113,10 +113,10 @@ class Delivery:
     ) -> Delivered:
         """Fetch and file what an intent of the kind ``fetch`` names; see `take`."""
         files = card_files(intent.facts)
-        arrivals = [(file, self._fetch(camera, file, report)) for file in files]
+        arrivals = [(file, self.fetch_one(camera, file, report)) for file in files]
         if not any(arrival.may_be_raw for _, arrival in arrivals):
             beside = _beside(camera.list_files(), files)
-            arrivals += [(file, self._fetch(camera, file, report)) for file in beside]
+            arrivals += [(file, self.fetch_one(camera, file, report)) for file in beside]
             files += beside
         report(Progress("file"))
         known = self._seen_before(intent.facts, files)
@@ -157,7 +157,10 @@ class Delivery:
             if (path := self.archive.file(roll, name)).is_file() and path.stat().st_size == size
         }
 
-    def _fetch(self, camera: Camera, file: CardFile, report: Callable[[Progress], None]) -> Arrival:
+    def fetch_one(
+        self, camera: Camera, file: CardFile, report: Callable[[Progress], None]
+    ) -> Arrival:
+        """Fetch one file into ``incoming/``, again where it came incomplete; see `take`."""
         failed: Exception | None = None
         for _ in range(_FETCHES):
             part = self.archive.incoming(self.roll) / f"{uuid.uuid4().hex}.part"

@@ -10,13 +10,13 @@ from tether.camera.protocol import Role
 from tether.session.parts import Judging, NotNow, SessionCamera, Shot, View
 from tether.session.place import Place
 from tether.session.roll import LONGEST_ROLL, FrameState, RollError
-from tether.session.shooting import Shooting
+from tether.session.trials import Trials
 from tether.text import plural, printable
 
 __all__ = ["Judging", "NotNow", "Session", "SessionCamera", "Shot", "View"]
 
 
-class Session(Shooting):
+class Session(Trials):
     """One roll at work. Use as a context manager, or call `close`; see `Core` for what it takes."""
 
     def keep(self) -> Place:

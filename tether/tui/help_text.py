@@ -21,6 +21,7 @@ _KEYS = (
     ("L", "read the log of the roll"),
     ("1", "camera check: compare the camera with what the bench asks for, set it, put it back"),
     ("2", "focus: the live picture as a positive, with the sharpness of middle and corners"),
+    ("3", "light test: the open gate measured for evenness, flicker and colour"),
     ("E", "add a frame at the end: the film had one more than was counted"),
     ("C", "connect to the camera again"),
     ("Q", "leave; everything is stored, and the next start opens at this place"),

@@ -36,6 +36,14 @@ class BenchHand(Protocol):
         """Bring a frame into the gate, and press the simulated camera's own shutter button."""
         ...
 
+    def open_gate(self) -> None:
+        """Take the simulated film out of the gate."""
+        ...
+
+    def put_back(self) -> None:
+        """Put the simulated film back as it lay."""
+        ...
+
     def magnify(self, zoom: float) -> None:
         """Magnify the simulated camera's live view about its middle; 1 shows all of it."""
         ...

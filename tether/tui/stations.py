@@ -12,13 +12,25 @@ from tether.session.session import Session
 from tether.tui.bench_screen import BenchScreen
 from tether.tui.check_screen import CheckScreen
 from tether.tui.focus_screen import FocusScreen
+from tether.tui.light_screen import LightScreen
 
 if TYPE_CHECKING:
     from tether.tui.worktable import Worktable
 
 STATIONS: Mapping[str, tuple[str, str, str, Callable[[Session], BenchScreen]]] = {
-    "camera": ("1", "camera check", "Compare the camera with what the bench asks for", CheckScreen),
+    "camera": (
+        "1",
+        "camera",
+        "Check: compare the camera with what the bench asks for",
+        CheckScreen,
+    ),
     "focus": ("2", "focus", "See the live picture and how sharp its corners are", FocusScreen),
+    "light": (
+        "3",
+        "light",
+        "Measure the lamp on the open gate: evenness, flicker, colour",
+        LightScreen,
+    ),
 }
 """By name: key, short words, what it does, the screen."""
 

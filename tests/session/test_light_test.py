@@ -1,0 +1,230 @@
+"""Test exposures and the light test, through the real driver against the simulated camera."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from mocks.faults import DropConnection, Slow
+from mocks.ptpip_codes import Operation, Property
+from mocks.server import BenchProcess
+from tests.quick import QUICK
+from tether.camera import CameraError, CameraProcess, CameraRefused, Role
+from tether.camera.protocol import Setting
+from tether.measure.light import Light
+from tether.session.archive import Archive
+from tether.session.judging import Judge
+from tether.session.light_test import (
+    MOST_EXPOSURES,
+    LightTest,
+    light_lines,
+    light_map,
+    next_shutter,
+)
+from tether.session.place import Todo
+from tether.session.roll import Roll
+from tether.session.session import NotNow, Session
+from tether.settings import Bench
+
+SHUTTERS = ("1", "1/2", "1/4", "1/8", "1/15", "1/30", "1/60", "1/125", "Bulb")
+
+
+@pytest.fixture
+def session(archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge) -> Iterator[Session]:
+    with Session(archive, roll, camera, judge, QUICK) as at_work:
+        yield at_work
+
+
+@pytest.fixture
+def light_test(session: Session) -> Iterator[LightTest]:
+    test = LightTest(session)
+    yield test
+    test.close()
+
+
+def log_of(session: Session) -> str:
+    return "\n".join(text for _, _, _, text in session.store.log_lines(session.roll.id))
+
+
+# --- test exposures ----------------------------------------------------------------------------
+
+
+def test_a_test_exposure_is_kept_and_belongs_to_no_frame(session: Session) -> None:
+    before = session.place()
+    first, second = session.test_exposure("grey"), session.test_exposure("grey")
+    assert first.parent == session.archive.folder(session.roll) / "bench"
+    assert first != second
+    assert first.stat().st_size > 0
+    assert second.stat().st_size > 0
+    assert all(not frame.captures for frame in session.frames())
+    assert session.place() == before
+    assert session.store.intents(session.roll.id) == []
+    assert f"bench/{first.name}" in log_of(session)
+    assert not list(session.archive.incoming(session.roll).iterdir())
+
+
+def test_raw_and_jpeg_are_both_kept(session: Session, bench: BenchProcess) -> None:
+    bench.turn(Property.COMPRESSION_SETTING, 7)
+    raw = session.test_exposure()
+    assert raw.suffix == ".dng"
+    assert {p.suffix for p in raw.parent.iterdir()} == {".dng", ".jpg"}
+
+
+def test_it_is_never_taken_for_a_frames_picture(
+    archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge
+) -> None:
+    with Session(archive, roll, camera, judge, QUICK) as session:
+        session.test_exposure()
+        key = session.camera_key
+    # A release that was begun before a crash and made no picture: the card is searched for it.
+    archive.store.begin(roll.id, "release", 1, {"camera": key, "settings": {}})
+    with Session(archive, roll, camera, judge, QUICK) as session:
+        assert all(not frame.captures for frame in session.frames())
+
+
+def test_without_raw_nothing_is_fired(session: Session, bench: BenchProcess) -> None:
+    bench.turn(Property.COMPRESSION_SETTING, 2)
+    session.reconnect()
+    with pytest.raises(CameraRefused, match="no raw file"):
+        session.test_exposure()
+    assert not (session.archive.folder(session.roll) / "bench").exists()
+
+
+def test_a_connection_that_breaks_is_said_and_the_card_keeps_the_picture(
+    session: Session, bench: BenchProcess
+) -> None:
+    # A release of a frame that is still open must not get this picture either.
+    session.store.begin(
+        session.roll.id, "release", 1, {"camera": session.camera_key, "settings": {}}
+    )
+    bench.install(DropConnection(code=Operation.GET_OBJECT, after=1000))
+    with pytest.raises(CameraError):
+        session.test_exposure()
+    said = " ".join(session.reconnect())
+    assert "card holds" in said
+    assert all(not frame.captures for frame in session.frames())
+
+
+def test_without_a_camera(archive: Archive, roll: Roll, judge: Judge) -> None:
+    with Session(archive, roll, None, judge, QUICK) as session:
+        with pytest.raises(NotNow):
+            session.test_exposure()
+        test = LightTest(session)
+        with pytest.raises(NotNow):
+            test.run()
+        test.close()
+
+
+# --- the light test ----------------------------------------------------------------------------
+
+
+def light(mean_ev: float, *, saturated: bool = False) -> Light:
+    grid = np.ones((16, 24), np.float32)
+    return Light(mean_ev, 0.0, 0.0, "left", "middle", grid, 0, 0, {}, saturated)
+
+
+@pytest.mark.parametrize(
+    ("mean_ev", "saturated", "wanted"),
+    [
+        (-1.0, False, None),
+        (-1.4, False, None),
+        (-3.0, False, "1/4"),
+        (-5.2, False, "1"),
+        (-0.1, False, "1/30"),
+        (-0.1, True, "1/125"),
+    ],
+)
+def test_the_next_shutter_brings_the_light_a_stop_below_saturation(
+    mean_ev: float, saturated: bool, wanted: str | None
+) -> None:
+    shutter = Setting(Role.SHUTTER, "shutterspeed", "1/15", SHUTTERS)
+    assert next_shutter(light(mean_ev, saturated=saturated), shutter, Bench()) == wanted
+
+
+def test_a_shutter_that_cannot_be_set_stays() -> None:
+    shutter = Setting(Role.SHUTTER, "shutterspeed", "1/15", SHUTTERS)
+    dark = light(-6)
+    assert next_shutter(dark, None, Bench()) is None
+    assert next_shutter(dark, replace(shutter, readonly=True), Bench()) is None
+    assert next_shutter(dark, replace(shutter, value="Bulb"), Bench()) is None
+    assert next_shutter(dark, replace(shutter, choices=("1/15",)), Bench()) is None
+
+
+def test_a_good_lamp_is_found_good_and_the_shutter_put_back(
+    session: Session, light_test: LightTest, bench: BenchProcess
+) -> None:
+    bench.remove_film()
+    seen: list[tuple[int, str]] = []
+    result = light_test.run(lambda number, progress: seen.append((number, progress.phase)))
+    assert result.findings == ()
+    assert -1.5 <= result.light.mean_ev <= -0.5
+    assert 1 <= result.exposures <= MOST_EXPOSURES
+    assert {number for number, _ in seen} == set(range(1, result.exposures + 1))
+    assert session.camera_state is not None
+    assert session.camera_state.value(Role.SHUTTER) == "1/15"
+    assert result.shutter != "1/15"
+    # Neutral light of the simulated lamp: its sensor's own response (invented, mocks/sensor.py).
+    assert result.light.neutral["R/G"] == pytest.approx(0.58, abs=0.03)
+    assert "Evenness" in log_of(session)
+    assert any(line.startswith("Colour: R/G") for line in light_lines(result))
+
+
+@pytest.mark.parametrize(
+    ("mishap", "code"), [("lamp-uneven", "light-uneven"), ("lamp-flicker", "lamp-flicker")]
+)
+def test_a_bad_lamp_is_found_bad(
+    light_test: LightTest, bench: BenchProcess, mishap: str, code: str
+) -> None:
+    bench.remove_film()
+    bench.mishap(mishap)
+    result = light_test.run()
+    assert code in {finding.code for finding in result.findings}
+
+
+def test_darkness_ends_after_three_exposures(
+    session: Session, light_test: LightTest, bench: BenchProcess
+) -> None:
+    bench.remove_film()
+    bench.lamp(False)
+    result = light_test.run()
+    assert [finding.code for finding in result.findings] == ["light-too-dark"]
+    assert result.exposures <= MOST_EXPOSURES
+    assert session.camera_state is not None
+    assert session.camera_state.value(Role.SHUTTER) == "1/15"
+
+
+def test_a_shutter_that_could_not_be_put_back_is_said(
+    session: Session, light_test: LightTest, bench: BenchProcess
+) -> None:
+    bench.remove_film()
+    # The first exposure is fetched whole, the second breaks off.
+    bench.install(DropConnection(code=Operation.GET_OBJECT, after=1000, nth=2))
+    with pytest.raises(CameraError) as caught:
+        light_test.run()
+    assert "it stood at 1/15" in str(caught.value)
+    assert "it stood at 1/15" in log_of(session)
+
+
+def test_the_session_goes_on_after_a_light_test(
+    session: Session, light_test: LightTest, bench: BenchProcess
+) -> None:
+    bench.remove_film()
+    bench.install(Slow(code=Operation.GET_OBJECT, seconds=0.2))
+    light_test.run()
+    bench.go_to(1)
+    while session.place().todo is Todo.STEP:
+        session.confirm()
+    assert len(session.capture().captures) == 1
+
+
+def test_the_map_is_in_per_cent_of_the_lightest_cell() -> None:
+    grid = np.linspace(0.5, 1.0, 24, dtype=np.float32)[None].repeat(16, axis=0)
+    grid[:2, :2] = np.nan
+    found = light_map(replace(light(-1), grid=grid))
+    assert (len(found), len(found[0])) == (8, 12)
+    assert found[0][0] is None
+    assert found[1][0] == 51
+    assert found[7][11] == 99
