@@ -163,13 +163,18 @@ def test_detail_in_one_half_is_no_soft_side() -> None:
 
 
 def test_drift_needs_a_steady_fall() -> None:
-    falling = [1e-3 * 0.9**n for n in range(10)]
+    falling = [1e-3 * 0.87**n for n in range(11)]
     (finding,) = focus_drift(falling)
     assert finding.code == "focus-drift"
-    assert finding.value == pytest.approx(0.9**9, rel=0.01)
+    assert finding.value == pytest.approx(0.87**10, rel=0.01)
     assert focus_drift([1e-3] * 10) == []
-    assert focus_drift(falling[:5]) == []
-    jumping = [1e-3, 4e-3, 9e-4, 1e-3, 5e-3, 1e-3, 9e-4, 1e-3]
-    assert focus_drift(jumping) == []
+    assert focus_drift(falling[:7]) == []
     assert focus_drift([*falling[:-1], 1e-3]) == []
     assert focus_drift([float("nan")] * 12) == []
+
+
+def test_frames_with_much_detail_at_the_start_are_no_drift() -> None:
+    # Sharpness as ten sharp frames of a made roll gave it, detail first.
+    seen = [1.68e-3, 1.45e-2, 1.19e-3, 2.07e-3, 1.02e-3, 1.16e-3, 1.12e-3, 1.1e-3, 1.0e-3, 1.1e-3]
+    for end in range(1, len(seen) + 1):
+        assert focus_drift(seen[:end]) == []
