@@ -70,10 +70,9 @@ def begin_copying(archive: Archive, start: Start) -> None:
         mirror.forget_copy_folder(archive)
         return
     # One that is named now has to be usable; one that is remembered may be away for days.
+    folder = mirror.remembered_copy_folder(archive)
     if start.copy is not None:
         folder = mirror.choose_copy_folder(archive, start.copy)
-    else:
-        folder = mirror.remembered_copy_folder(archive)
     if folder is not None:
         archive.mirror = mirror.Mirror(archive, folder)
         archive.mirror.start()

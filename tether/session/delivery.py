@@ -29,6 +29,7 @@ from tether.session.filing import Filing, Parcel
 from tether.session.intake import Arrival, IntakeError, received
 from tether.session.roll import Capture, Roll
 from tether.session.store import Intent, now
+from tether.session.wholeness import is_whole
 from tether.text import printable
 
 #: How often a file that came incomplete is asked for again.
@@ -162,12 +163,19 @@ class Delivery:
     ) -> Arrival:
         """Fetch one file into ``incoming/``, again where it came incomplete; see `take`."""
         failed: Exception | None = None
+        short = ""
         for _ in range(_FETCHES):
             part = self.archive.incoming(self.roll) / f"{uuid.uuid4().hex}.part"
             report(Progress("fetch", part, file.size))
             try:
                 camera.fetch(file, part)
-                return received(part, file.name, file.size)
+                arrival = received(part, file.name, file.size)
+                if file.size is not None or is_whole(part) or arrival.sha256 == short:
+                    return arrival
+                # Nobody said how long it should be, and it speaks of more than came. When it
+                # comes like that twice, it is like that on the card, and is kept.
+                short = arrival.sha256
+                failed = IntakeError(f"{printable(file.name, 60)} came cut short.")
             except (FileUnavailable, IntakeError) as error:
                 failed = error
                 self.store.log(

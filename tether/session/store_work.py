@@ -12,6 +12,9 @@ from tether.session.checklist import Scope
 from tether.session.database import Database
 from tether.session.rows import Confirmed, Intent, Sitting, card_key, now, sitting_of, storable
 
+#: Card files a query; five values each stay below the 999 that older SQLite versions take.
+_CARD_BATCH = 150
+
 
 @dataclass(frozen=True, slots=True)
 class LogLine:
@@ -120,20 +123,29 @@ class Begun(Database):
 
     def unknown_card_files(self, camera: str, files: Iterable[CardFile]) -> list[CardFile]:
         """Return those files on a card that were not seen before."""
-        return [f for f in files if self._card_state(camera, f) is None]
+        return [f for f, state in self._card_states(camera, list(files)) if state is None]
 
     def unfetched_card_files(self, camera: str, files: Iterable[CardFile]) -> list[CardFile]:
         """Return those files on a card that were seen and are to be offered."""
-        return [f for f in files if self._card_state(camera, f) == 1]
+        return [f for f, state in self._card_states(camera, list(files)) if state == 1]
 
-    def _card_state(self, camera: str, file: CardFile) -> int | None:
-        row = self.one(
-            "SELECT unfetched FROM card_file WHERE camera = ? AND folder = ? AND name = ? "
-            "AND size = ? AND modified = ?",
-            camera,
-            *card_key(file),
-        )
-        return int(row["unfetched"]) if row else None
+    def _card_states(self, camera: str, files: list[CardFile]) -> list[tuple[CardFile, int | None]]:
+        """Look files up, many at a time: a card may hold thousands, and the table millions."""
+        states: list[int | None] = [None] * len(files)
+        for first in range(0, len(files), _CARD_BATCH):
+            batch = files[first : first + _CARD_BATCH]
+            asked = ", ".join(["(?, ?, ?, ?, ?)"] * len(batch))
+            values = [v for i, f in enumerate(batch) for v in (first + i, *card_key(f))]
+            for row in self.all(
+                f"WITH asked (i, folder, name, size, modified) AS (VALUES {asked}) "
+                "SELECT a.i, c.unfetched FROM asked a CROSS JOIN card_file c ON c.camera = ? "
+                "AND c.folder = a.folder AND c.name = a.name AND c.size = a.size "
+                "AND c.modified = a.modified",
+                *values,
+                camera,
+            ):
+                states[row["i"]] = row["unfetched"]
+        return list(zip(files, states, strict=True))
 
 
 class Log(Database):

@@ -1,0 +1,111 @@
+"""Files that are cut short are told from whole ones without anybody stating their size."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from hypothesis import given
+from hypothesis import strategies as st
+from PIL import Image
+
+from mocks.bench import Bench, BenchConfig
+from mocks.exposure import Exposure
+from mocks.sensor import SensorConfig
+from tests.store.bench_rig import problems
+from tests.store.conftest import Desk
+from tests.store.inprocess_rig import Snap
+from tether.session.wholeness import is_whole
+
+
+def small_dng() -> bytes:
+    config = BenchConfig(sensor=SensorConfig(width=192, height=128))
+    return Bench(config).expose(Exposure(1 / 15, 8.0, 100)).raw
+
+
+def jpeg() -> bytes:
+    out = io.BytesIO()
+    Image.fromarray(np.arange(3072, dtype=np.uint8).reshape(32, 32, 3)).save(out, "JPEG")
+    return out.getvalue()
+
+
+def tiles(big_endian: bool) -> bytes:
+    out = io.BytesIO()
+    data = np.random.default_rng(1).integers(0, 4096, (64, 64), dtype=np.uint16)
+    order = ">" if big_endian else "<"
+    tifffile.imwrite(out, data, tile=(16, 16), byteorder=order)
+    return out.getvalue()
+
+
+def boxes() -> bytes:
+    """Boxes as ISO/IEC 14496-12 has them: size, type, content."""
+    return (
+        (16).to_bytes(4, "big") + b"ftypcrx \0\0\0\1"
+        + (1).to_bytes(4, "big") + b"moov" + (48).to_bytes(8, "big") + b"m" * 32
+        + (108).to_bytes(4, "big") + b"mdat" + b"d" * 100
+    )  # fmt: skip
+
+
+SAMPLES = {
+    "dng": small_dng(),
+    "jpeg": jpeg(),
+    "II": tiles(False),
+    "MM": tiles(True),
+    "box": boxes(),
+}
+
+
+@pytest.mark.parametrize("kind", SAMPLES)
+@pytest.mark.parametrize("share", [0.05, 0.3, 0.6, 0.9, 0.99, 1.0])
+def test_a_file_cut_anywhere_is_noticed(tmp_path: Path, kind: str, share: float) -> None:
+    data = SAMPLES[kind]
+    path = tmp_path / "file"
+    path.write_bytes(data[: int(len(data) * share)])
+    assert is_whole(path) is (share == 1.0)
+
+
+@given(st.binary(max_size=400), st.sampled_from([b"II*\0", b"MM\0*", b"\0\0\0\x10ftyp", b""]))
+def test_any_bytes_get_an_answer(
+    tmp_path_factory: pytest.TempPathFactory, tail: bytes, head: bytes
+) -> None:
+    path = tmp_path_factory.mktemp("any") / "file"
+    path.write_bytes(head + tail)
+    assert is_whole(path) in (True, False)
+
+
+@pytest.mark.parametrize("always", [False, True])
+def test_a_camera_that_states_no_size(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch, always: bool
+) -> None:
+    """Cut short on the way it is fetched again; cut short on the card it is kept as it is."""
+    whole = SAMPLES["dng"]
+    desk.body._scene.expose = lambda _: Snap(whole)
+    session = desk.session(frames=1)
+    while session.place().step:
+        session.confirm()
+    real_capture = desk.camera.capture
+    real_fetch = desk.camera.fetch
+    stated = real_capture()
+    fetches = []
+
+    def fetch(file: object, destination: Path) -> int:
+        done = real_fetch(stated[0], destination)
+        fetches.append(destination)
+        if always or len(fetches) == 1:
+            destination.write_bytes(whole[:-500])
+        return int(done)
+
+    monkeypatch.setattr(
+        desk.camera, "capture", lambda: [replace(f, size=None) for f in stated], raising=False
+    )
+    monkeypatch.setattr(desk.camera, "fetch", fetch, raising=False)
+    (capture, _), *more = session.capture().captures
+    assert not more
+    assert len(fetches) == 2
+    assert capture.size == len(whole) - 500 * always
+    session.keep()
+    assert problems(session.archive, "Harbour") == []
