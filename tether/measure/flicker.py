@@ -16,6 +16,7 @@ _LIT = 0.25
 """Share of the light from which a row belongs to the gate and not to its mask."""
 _FEWEST_PERIODS = 2.0
 _PADDED = 4
+_FEWEST_ROWS = 64
 _LEAST = 1e-3
 _STANDS_OUT = 8.0
 _UNLIKE = 0.4
@@ -31,10 +32,12 @@ def flicker(mosaic: Mosaic) -> tuple[float, float]:
     of at least two periods is returned if it stands out: eight times the median amplitude of all
     frequencies and 0.1 per cent. Fewer than two bands cannot be told from uneven light.
     """
+    if min(mosaic.shape) < 2 * _FEWEST_ROWS:
+        return 0.0, 0.0
     parts = [_row_means(mosaic, third) for third in range(3)]
     rows = np.median(parts, axis=0)
     inside = np.flatnonzero(rows > _LIT * np.percentile(rows, 95))
-    if inside.size < 64:
+    if inside.size < _FEWEST_ROWS:
         return 0.0, 0.0
     margin = max(2, inside.size // 50)
     kept = slice(int(inside[0]) + margin, int(inside[-1]) + 1 - margin)

@@ -80,8 +80,8 @@ def measure_light(mosaic: Mosaic, picture: Survey) -> Light:
     mean = float(main[lit].mean()) if lit.any() else float(main.mean())
     grid = _cells(main, lit)
     top = float(np.nanmax(grid)) if np.isfinite(grid).any() else 0.0
-    relative = np.asarray(grid / max(top, 1e-9), np.float32)
-    least = float(np.nanmin(relative)) if np.isfinite(relative).any() else 1.0
+    relative = np.clip(np.asarray(grid / max(top, 1e-9), np.float32), 0, 1)
+    least = float(np.nanmin(relative)) if top > 0 else 1.0
     percent, bands = flicker(mosaic)
     return Light(
         mean_ev=float(stops(mean)),
@@ -109,7 +109,7 @@ def _cells(
     for r in range(GRID[0]):
         for c in range(GRID[1]):
             where = np.s_[rows[r] : rows[r + 1], columns[c] : columns[c + 1]]
-            if lit[where].mean() > 0.98:
+            if lit[where].size and lit[where].mean() > 0.98:
                 cells[r, c] = middle(plane[where])
     return cells
 
