@@ -14,6 +14,7 @@ from tether.measure import exposure as ex
 from tether.measure.base import Base, base_of, beside, lighter, main_channels
 from tether.measure.density import density_report
 from tether.measure.dust import compare_dust, find_spots
+from tether.measure.edge import EdgeCode, edge_remarks, read_edge
 from tether.measure.emptiness import empty_negative, empty_transparency
 from tether.measure.exposure_remarks import (
     Advice,
@@ -25,7 +26,7 @@ from tether.measure.exposure_remarks import (
 )
 from tether.measure.focus import compare_focus, focus_drift, reference_of
 from tether.measure.focus_grain import Sharpness, measure_sharpness
-from tether.measure.framing import Framing, find_framing
+from tether.measure.framing import Framing, find_framing, seen_area
 from tether.measure.framing_remarks import framing_remarks
 from tether.measure.levels import FloatArray, stops, with_observed_saturation
 from tether.measure.repeat import repeat_remarks, signature
@@ -98,6 +99,7 @@ class FrameMeasurement:
     advice_shutter: str | None
     histogram: dict[str, list[int]]
     framing: Framing | None
+    edge: EdgeCode | None
     sharpness: Sharpness | None
     density: dict[str, dict[str, float | None]] | None
     findings: tuple[Finding, ...]
@@ -127,6 +129,7 @@ class FrameMeasurement:
                 "counts": self.histogram,
             },
             "framing": _framing_json(self.framing),
+            "edge_code": _edge_json(self.edge),
             "sharpness": _round(self.sharpness.overall, 6) if self.sharpness else None,
             "verdict": self.verdict.value,
             "findings": [finding.as_json() for finding in self.findings],
@@ -183,6 +186,8 @@ def _measured(
     headroom = ex.headroom(picture, where)
     advice = _advice(base, expected, headroom, context)
     findings = framing_remarks(framing, context.film_format, settings.framing)
+    edge = read_edge(picture, framing, context.film_format, negative)
+    findings += edge_remarks(edge)
     if negative:
         expected_ev = float(stops(max(expected.values()))) if expected else None
         findings += negative_remarks(base, advice, in_picture, expected_ev, settings.exposure)
@@ -199,7 +204,8 @@ def _measured(
         findings.append(empty)
     else:
         sharpness, spots = focusing.result(), spotting.result()
-        detail = signature(picture, area)
+        seen = seen_area(picture, negative)
+        detail = signature(picture, outline or seen.shrunk(_MARGIN), seen)
         findings += _against_roll(sharpness, spots, mosaic.shape, context)
         before = memory.before(context.frame_number)
         findings += repeat_remarks(
@@ -213,7 +219,7 @@ def _measured(
         None if sharpness is None else sharpness.as_array(),
         spots,
         detail,
-        framing.scale if framing and len(framing.seen) >= 3 else 0.0,
+        framing.scale if framing and framing.sure else 0.0,
     )
     return FrameMeasurement(
         saturated=counted.shares(),
@@ -226,6 +232,7 @@ def _measured(
         advice_shutter=advice.shutter,
         histogram=ex.histogram(picture, where),
         framing=framing,
+        edge=edge,
         sharpness=sharpness,
         density=_densities(picture, gate, where, base, framing, now),
         findings=ranked(findings),
@@ -414,6 +421,17 @@ def _framing_json(framing: Framing | None) -> dict[str, Any] | None:
         "missing_mm": _rounded(framing.missing),
         "offset_mm": [_round(v) for v in framing.offset],
         "sensor_share": _round(framing.share),
+    }
+
+
+def _edge_json(code: EdgeCode | None) -> dict[str, Any] | None:
+    if code is None:
+        return None
+    return {
+        "base_side_to_lens": code.base_side,
+        "at_mm": _round(code.at_mm, 1),
+        "text": code.text,
+        "frame": code.frame,
     }
 
 
