@@ -151,47 +151,87 @@ def exposure_for(process: FilmProcess, rng: np.random.Generator) -> Exposure:
     return Exposure(seconds * 2 ** float(rng.uniform(-0.2, 0.05)), 8, 100)
 
 
-def roll(
-    process: FilmProcess, framing: str, seed: int, size: tuple[int, int], table: Table
+def careful_roll(
+    process: FilmProcess,
+    framing: str,
+    seed: int,
+    size: tuple[int, int],
+    table: Table,
+    frames: int = FRAMES,
 ) -> None:
-    """Photograph one roll and count what is found."""
+    """Photograph a roll on which nothing goes wrong and count what is said."""
+    bench = bench_of(process, framing, seed, size)
+    exposure = exposure_for(process, np.random.default_rng((seed, 7)))
+    memory = RollMemory()
+    for frame in range(1, frames + 1):
+        bench.hand.go_to(frame)
+        shot = _shoot(bench, exposure, process, frame, memory)
+        table.add(None, _codes(shot), f"{process.value} {framing} seed {seed} frame {frame}")
+        memory = shot.memory
+
+
+def roll(
+    process: FilmProcess,
+    framing: str,
+    seed: int,
+    size: tuple[int, int],
+    table: Table,
+    *,
+    only: str | None = None,
+    frames: int = FRAMES,
+) -> None:
+    """Photograph one roll with mishaps and count what is found; ``only`` limits it to one kind."""
     bench = bench_of(process, framing, seed, size)
     rng = np.random.default_rng((seed, 7))
     exposure = exposure_for(process, rng)
     memory = RollMemory()
     # A transparency's lamp may be dimmer or brighter without anything to say against the frame.
-    left_out = (
-        {"dust-on-lens"} if process.is_negative else {"dust-on-lens", "lamp-dim", "lamp-bright"}
-    )
-    order = list(rng.permutation([m for m in EXPECTED if m not in left_out]))
-    for frame in range(1, FRAMES + 1):
-        mishap = str(order.pop()) if frame > LEARNT and order and frame % 12 not in (1, 7) else None
-        bench.hand.clear()
-        if mishap and _lasts(mishap) is not Lasts.FRAME:
-            bench.hand.mishap(mishap)
-        bench.hand.go_to(frame)
+    left_out = {"dust-on-lens"} | (set() if process.is_negative else {"lamp-dim", "lamp-bright"})
+    order = [str(m) for m in rng.permutation([m for m in EXPECTED if m not in left_out])]
+    order = order if only is None else [only]
+    for frame in range(1, frames + 1):
+        mishap = order.pop() if frame > LEARNT and order and frame % 6 != 1 else None
+        place = f"{process.value} {framing} seed {seed} frame {frame}"
         if mishap and _lasts(mishap) is Lasts.FRAME:
-            bench.hand.mishap(mishap)
-        if mishap:
-            shot = _shoot(bench, exposure, process, frame, memory)
-            table.add(mishap, _codes(shot), f"{process.value} {framing} seed {seed} frame {frame}")
-            if _lasts(mishap) is Lasts.FRAME:
-                memory = shot.memory
-                continue
-            bench.hand.clear()
             bench.hand.go_to(frame)
+            bench.hand.mishap(mishap)
+            shot = _shoot(bench, exposure, process, frame, memory)
+            table.add(mishap, _codes(shot), place)
+            memory = shot.memory
+            continue
+        if mishap:
+            bench.hand.mishap(mishap)
+            bench.hand.go_to(frame)
+            shot = _shoot(bench, exposure, process, frame, memory)
+            table.add(mishap, _codes(shot), place)
+            bench.hand.clear()
+        bench.hand.go_to(frame)
         shot = _shoot(bench, exposure, process, frame, memory)
-        table.add(None, _codes(shot), f"{process.value} {framing} seed {seed} frame {frame}")
+        table.add(None, _codes(shot), place)
         memory = shot.memory
-    bench.hand.clear()
+    if only is None:
+        _with_dust(bench, exposure, process, memory, frames, table)
+
+
+def _with_dust(
+    bench: Bench,
+    exposure: Exposure,
+    process: FilmProcess,
+    memory: RollMemory,
+    frames: int,
+    table: Table,
+) -> None:
+    """Let dust fall on the lens, go on for six frames, and count as one what is said of them."""
     bench.hand.mishap("dust-on-lens")
     codes: set[str] = set()
-    for frame in range(FRAMES + 1, FRAMES + 7):
+    for frame in range(frames + 1, frames + 7):
         bench.hand.go_to(frame)
         shot = _shoot(bench, exposure, process, frame, memory)
         codes |= _codes(shot)
         memory = shot.memory
-    table.add("dust-on-lens", codes, f"{process.value} {framing} seed {seed}")
+    table.add(
+        "dust-on-lens", codes, f"{process.value} {bench.config.framing} seed {bench.config.seed}"
+    )
 
 
 def _shoot(

@@ -41,7 +41,9 @@ def empty_negative(
     middle = float(np.median(ev[inside]))
     if np.mean(np.abs(ev - middle)[inside] > _STEP_EV * 2) > _LEAST_SHARE:
         return None
-    detail = np.abs(ev - _around(ev))[inside]
+    shown = np.where(inside, ev, 0)
+    around = _around(shown) / np.maximum(_around(inside.astype(np.float32)), 1e-3)
+    detail = np.abs(ev - around)[inside]
     if np.mean(detail > _STEP_EV) > _LEAST_SHARE:
         return None
     if base_ev is not None and middle > base_ev + _NO_FILM_EV:

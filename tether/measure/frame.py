@@ -208,11 +208,9 @@ def _measured(
         detail = signature(picture, outline or seen.shrunk(_MARGIN), seen)
         findings += _against_roll(sharpness, spots, mosaic.shape, context)
         before = memory.before(context.frame_number)
-        findings += repeat_remarks(
-            detail,
-            [(t.frame, t.picture) for t in before if t.picture is not None],
-            settings.advance,
-        )
+        if not any(f.code == "between-frames" for f in findings):
+            earlier = [(t.frame, t.picture) for t in before if t.picture is not None]
+            findings += repeat_remarks(detail, earlier, settings.advance)
     gate = context.open_gate or memory.open_gate
     trace = Trace(
         -1 if context.frame_number is None else context.frame_number,

@@ -114,7 +114,10 @@ def _fits(
     known_scale: float | None,
 ) -> Outline | None:
     """Return the outline if these borders can be those of one picture of this size."""
-    scales = _scales(lines, size_mm) or ([known_scale] if known_scale else [])
+    measured = _scales(lines, size_mm)
+    if measured is None:
+        return None
+    scales = measured or ([known_scale] if known_scale else [])
     if not scales or (known_scale and any(abs(s / known_scale - 1) > 0.04 for s in scales)):
         return None
     wrong = abs(math.log(scales[0] / scales[-1]))
@@ -141,18 +144,18 @@ def _fits(
     return Outline(lines, scale, turned, score)
 
 
-def _scales(lines: dict[str, Line], size_mm: tuple[float, float]) -> list[float]:
-    """Return pixels per millimetre from each pair of opposite borders.
+def _scales(lines: dict[str, Line], size_mm: tuple[float, float]) -> list[float] | None:
+    """Return pixels per millimetre from each pair of opposite borders, none without a pair.
 
-    Zero or less where they lie the wrong way round; none where a direction shows no border.
+    None where a pair lies the wrong way round, or a direction shows no border.
     """
     scales = []
     for (first, second), length in zip(PAIRS, size_mm, strict=True):
         if first in lines and second in lines:
             scales.append((lines[second].at - lines[first].at) / length)
         elif first not in lines and second not in lines:
-            return []
-    return scales if all(s > 0 for s in scales) else []
+            return None
+    return scales if all(s > 0 for s in scales) else None
 
 
 def _is_small(size_mm: tuple[float, float], scale: float, search: Search) -> bool:
