@@ -11,7 +11,8 @@ from tests.store.bench_rig import against_card, card_pictures, problems
 from tests.store.conftest import Desk
 from tether.camera.errors import CameraError
 from tether.camera.protocol import CardFile
-from tether.session.recovery import _shared, offered
+from tether.session.recovery import offered
+from tether.session.releases import shared
 from tether.session.session import Session
 
 
@@ -141,11 +142,11 @@ def test_sidecars_that_fell_behind_are_written_again(desk: Desk) -> None:
 
 def test_sharing_exposures_among_releases() -> None:
     a, b, c, d = ([CardFile("/", f"{n}.DNG")] for n in "abcd")
-    assert _shared([], 2) == [[], []]
-    assert _shared([a], 2) == [[], a]
-    assert _shared([a, b], 2) == [a, b]
-    assert _shared([a, b], 1) == [a + b]
-    assert _shared([a, b, c, d], 1) == [d]
+    assert shared([], 2) == [[], []]
+    assert shared([a], 2) == [[], a]
+    assert shared([a, b], 2) == [a, b]
+    assert shared([a, b], 1) == [a + b]
+    assert shared([a, b, c, d], 1) == [d]
 
 
 def test_a_jpeg_alone_leaves_the_release_open_for_its_raw_file(
@@ -166,3 +167,28 @@ def test_a_jpeg_alone_leaves_the_release_open_for_its_raw_file(
     assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
     desk.work(session)
     assert problems(session.archive, "Harbour") == []
+
+
+def test_a_picture_of_another_roll_waits_for_that_roll(desk: Desk) -> None:
+    """A stop between shutter and record, then the person opens another roll first."""
+    session = ready(desk)
+    store, key = session.store, session.camera_key
+    store.begin(session.roll.id, "release", 1, {"camera": key})
+    desk.body.press_button()
+    desk.body.wait()
+    desk.close()
+    winter = desk.session("Winter")
+    assert all("no frame has" not in said for said in winter.found)
+    desk.work(winter, keep=1)
+    winter.store.begin(winter.roll.id, "release", 2, {"camera": key})
+    desk.body.press_button()
+    desk.body.wait()
+    desk.close()
+    winter = desk.session("Winter")
+    assert [len(f.captures) for f in winter.frames()] == [1, 1, 0]
+    desk.close()
+    session = desk.session()
+    assert [len(f.captures) for f in session.frames()] == [1, 0, 0]
+    assert session.store.intents(session.roll.id) == []
+    pictures = [sha for sha, _, _ in card_pictures(desk.card)]
+    assert session.frames()[0].captures[0].sha256 == pictures[0]

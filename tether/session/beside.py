@@ -34,9 +34,13 @@ class BesideUnusable(TetherError):
 def safe_json(facts: object, *, indent: int | None = 1) -> str:
     """Return JSON in readable letters in which nothing can steer a terminal that shows it."""
     text = json.dumps(facts, indent=indent, ensure_ascii=False, sort_keys=True)
-    if text.isascii():
-        return text
-    return "".join(json.dumps(c)[1:-1] if c != "\n" and is_control(c) else c for c in text)
+    return "".join(_escaped(c) if c != "\n" and is_control(c) else c for c in text)
+
+
+def _escaped(character: str) -> str:
+    """Write a character as JSON does, in one or two units of UTF-16."""
+    units = character.encode("utf-16-be", "surrogatepass")
+    return "".join(f"\\u{units[i : i + 2].hex()}" for i in range(0, len(units), 2))
 
 
 def write_json(path: Path, facts: Mapping[str, object]) -> None:

@@ -8,25 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
-from datetime import UTC, datetime
 
 from tether.camera.errors import CameraError, CameraLost
-from tether.camera.protocol import Camera, CardFile, Role
-from tether.camera.values import shutter_seconds
+from tether.camera.protocol import Camera, CardFile
 from tether.session.delivery import Delivery, Progress, card_files
 from tether.session.intake import IntakeError
 from tether.session.leftovers import left_behind
+from tether.session.releases import Claims, claims, listed_files
 from tether.session.store import Intent, now
 from tether.text import plural, printable
 
-#: How long a camera may still be writing the picture of a release that was not heard of.
-STILL_WRITING_SECONDS = 3.0
-
 #: After so many starts at which a picture could not be fetched, it is left on the card.
 _STARTS = 3
-
-#: How long a camera takes to write a picture to its card, beyond the exposure.
-_LATE_SECONDS = 5.0
 
 
 def recover(delivery: Delivery, camera: Camera | None, camera_key: str) -> Iterator[str]:
@@ -51,22 +44,14 @@ def recover(delivery: Delivery, camera: Camera | None, camera_key: str) -> Itera
         if intent.kind == "arrival":
             yield from _finish_arrival(delivery, intent)
     if camera is not None:
-        listed = _listed(delivery, camera, camera_key)
+        store, roll_id = delivery.store, delivery.roll_id
+        listed = listed_files(store, roll_id, camera, camera_key)
         yield from _finish_fetches(delivery, camera, camera_key, listed)
-        yield from _finish_releases(delivery, camera, camera_key, listed)
-        yield from _offer(delivery, camera_key, listed)
+        claimed = claims(store, roll_id, camera_key, listed)
+        yield from _finish_releases(delivery, camera, claimed)
+        yield from _offer(delivery, camera_key, [f for f in listed if f not in claimed.others])
     yield from left_behind(delivery)
     delivery.archive.write_all_beside(delivery.roll)
-
-
-def _listed(delivery: Delivery, camera: Camera, camera_key: str) -> list[CardFile]:
-    """List the card; with a release open, wait for a picture that is still being written."""
-    listed = list(camera.list_files())
-    fired = any(i.kind == "release" for i in delivery.store.intents(delivery.roll_id))
-    if fired and not delivery.store.unknown_card_files(camera_key, listed):
-        late = camera.wait_for_files(STILL_WRITING_SECONDS)
-        listed += [file for file in late if file not in listed]
-    return listed
 
 
 def offered(delivery: Delivery, camera: Camera, camera_key: str) -> list[CardFile]:
@@ -157,23 +142,8 @@ def _one_start_less(delivery: Delivery, intent: Intent) -> None:
     delivery.store.end(intent.id)
 
 
-def _finish_releases(
-    delivery: Delivery, camera: Camera, camera_key: str, listed: Sequence[CardFile]
-) -> Iterator[str]:
-    releases = [
-        r
-        for r in delivery.store.intents(delivery.roll_id)
-        if r.kind == "release" and r.facts.get("camera") == camera_key
-    ]
-    if not releases:
-        return
-    unknown = delivery.store.unknown_card_files(camera_key, listed)
-    if not unknown and _under_way(releases[-1]):
-        # The stop came in the middle of an exposure: the picture may be on its way to the card.
-        camera.wait_for_files(_LATE_SECONDS + _seconds(releases[-1]))
-        unknown = delivery.store.unknown_card_files(camera_key, camera.list_files())
-    exposures = _exposures(unknown)
-    for release, files in zip(releases, _shared(exposures, len(releases)), strict=True):
+def _finish_releases(delivery: Delivery, camera: Camera, claimed: Claims) -> Iterator[str]:
+    for release, files in claimed.mine:
         if not files:
             what = "raw file" if release.facts.get("had_others") else "picture"
             yield f"Frame {release.frame}: the shutter was to be fired, but no {what} was made."
@@ -185,42 +155,6 @@ def _finish_releases(
         fetching = Intent(release.id, "fetch", release.frame, facts, release.begun_at)
         names = ", ".join(printable(f.name, 40) for f in files)
         yield from _fetch(delivery, camera, fetching, names)
-
-
-def _seconds(release: Intent) -> float:
-    """Return the shutter time of a release in seconds, at most half a minute."""
-    settings = release.facts.get("settings")
-    said = settings.get(Role.SHUTTER.value) if isinstance(settings, dict) else None
-    return min(30.0, shutter_seconds(str(said)) or 0.0)
-
-
-def _under_way(release: Intent) -> bool:
-    """Tell whether a release was begun moments ago. A clock set back since is no such thing."""
-    try:
-        passed = datetime.now(UTC) - datetime.fromisoformat(release.begun_at)
-    except (ValueError, TypeError):
-        return False
-    return 0 <= passed.total_seconds() < _LATE_SECONDS + 2 * _seconds(release)
-
-
-def _shared(exposures: Sequence[list[CardFile]], count: int) -> list[list[CardFile]]:
-    """Share exposures, oldest first, among ``count`` releases that were begun, oldest first.
-
-    The earlier of several releases may have come to nothing; the last ones have theirs. One
-    exposure too many may be the same frame by the camera's own button, so the last release gets
-    it too. Many more are another card: only the newest can be what was fired.
-    """
-    shared = list(exposures if len(exposures) <= count + 1 else exposures[-count:])
-    shared = [[] for _ in range(count - len(shared))] + shared
-    return [*shared[: count - 1], [file for rest in shared[count - 1 :] for file in rest]]
-
-
-def _exposures(files: Sequence[CardFile]) -> list[list[CardFile]]:
-    """Part files into releases: a raw file and its JPEG have one name but for the ending."""
-    found: dict[tuple[str, str], list[CardFile]] = {}
-    for file in sorted(files, key=lambda f: (f.modified or 0, f.folder, f.name)):
-        found.setdefault((file.folder, file.name.rpartition(".")[0] or file.name), []).append(file)
-    return list(found.values())
 
 
 def _offer(delivery: Delivery, camera_key: str, listed: Sequence[CardFile]) -> Iterator[str]:

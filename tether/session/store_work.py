@@ -109,6 +109,23 @@ class Begun(Database):
             for r in self.all("SELECT * FROM intent WHERE roll_id = ? ORDER BY id", roll_id)
         ]
 
+    def open_releases(self, camera: str) -> list[tuple[int, Intent]]:
+        """Return releases by a camera of which nothing was heard, as (roll, intent), in order."""
+        return [(r, i) for r, i in self._all_intents() if i.kind == "release" and _by(i, camera)]
+
+    def open_fetches(self, camera: str) -> list[Mapping[str, Any]]:
+        """Return the facts of all releases whose files are named and not recorded yet."""
+        return [i.facts for _, i in self._all_intents() if i.kind != "release" and _by(i, camera)]
+
+    def _all_intents(self) -> list[tuple[int, Intent]]:
+        return [
+            (
+                r["roll_id"],
+                Intent(r["id"], r["kind"], r["frame"], json.loads(r["facts"]), r["begun_at"]),
+            )
+            for r in self.all("SELECT * FROM intent ORDER BY id")
+        ]
+
     def know_card_files(
         self, camera: str, files: Iterable[CardFile], *, unfetched: bool = False
     ) -> None:
@@ -146,6 +163,10 @@ class Begun(Database):
             ):
                 states[row["i"]] = row["unfetched"]
         return list(zip(files, states, strict=True))
+
+
+def _by(intent: Intent, camera: str) -> bool:
+    return isinstance(intent.facts, dict) and intent.facts.get("camera") == camera
 
 
 class Log(Database):

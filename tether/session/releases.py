@@ -1,0 +1,99 @@
+"""Which pictures on a camera's card came of releases that were not heard of to the end.
+
+Releases of all rolls are looked at together: one that another roll has open may own the newest
+picture, and is finished when that roll is opened.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from tether.camera.protocol import Camera, CardFile, Role
+from tether.camera.values import shutter_seconds
+from tether.session.delivery import card_files
+from tether.session.store import Intent, Store
+
+STILL_WRITING_SECONDS = 3.0
+"""How long a camera may still be writing the picture of a release that was not heard of."""
+
+RECENT_SECONDS = 60.0
+"""A release that was begun longer ago has ended in the camera, whatever came of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Claims:
+    """``mine`` has each release of one roll with its files; ``others`` belong to other rolls."""
+
+    mine: tuple[tuple[Intent, tuple[CardFile, ...]], ...]
+    others: frozenset[CardFile]
+
+
+def listed_files(store: Store, roll_id: int, camera: Camera, camera_key: str) -> list[CardFile]:
+    """List the card; with a release just begun, wait for a picture that is still being written."""
+    listed = list(camera.list_files())
+    fired = [i for roll, i in store.open_releases(camera_key) if roll == roll_id]
+    if fired and _is_recent(fired[-1]) and not store.unknown_card_files(camera_key, listed):
+        late = camera.wait_for_files(STILL_WRITING_SECONDS + _seconds(fired[-1]))
+        listed += [file for file in late if file not in listed]
+    return listed
+
+
+def claims(store: Store, roll_id: int, camera_key: str, listed: Sequence[CardFile]) -> Claims:
+    """Share the unknown pictures on a card among the releases that are open."""
+    named = {file for facts in store.open_fetches(camera_key) for file in _files_of(facts)}
+    unknown = [f for f in store.unknown_card_files(camera_key, listed) if f not in named]
+    releases = store.open_releases(camera_key)
+    shares = shared(exposures(unknown), len(releases)) if releases else []
+    mine = []
+    others = set(named)
+    for (roll, release), files in zip(releases, shares, strict=True):
+        if roll == roll_id:
+            mine.append((release, tuple(files)))
+        else:
+            others.update(files)
+    return Claims(tuple(mine), frozenset(others))
+
+
+def exposures(files: Sequence[CardFile]) -> list[list[CardFile]]:
+    """Part files into exposures: a raw file and its JPEG have one name but for the ending."""
+    found: dict[tuple[str, str], list[CardFile]] = {}
+    for file in sorted(files, key=lambda f: (f.modified or 0, f.folder, f.name)):
+        found.setdefault((file.folder, file.name.rpartition(".")[0] or file.name), []).append(file)
+    return list(found.values())
+
+
+def shared(found: Sequence[list[CardFile]], count: int) -> list[list[CardFile]]:
+    """Share exposures, oldest first, among ``count`` releases that were begun, oldest first.
+
+    The earlier of several releases may have come to nothing; the last ones have theirs. One
+    exposure too many may be the same frame by the camera's own button, so the last release gets
+    it too. Many more are another card: only the newest can be what was fired.
+    """
+    kept = list(found if len(found) <= count + 1 else found[-count:])
+    kept = [[] for _ in range(count - len(kept))] + kept
+    return [*kept[: count - 1], [file for rest in kept[count - 1 :] for file in rest]]
+
+
+def _files_of(facts: object) -> list[CardFile]:
+    try:
+        return card_files(facts) if isinstance(facts, dict) else []
+    except (KeyError, TypeError):
+        return []  # facts that this program did not write
+
+
+def _seconds(release: Intent) -> float:
+    """Return the shutter time of a release in seconds, at most half a minute."""
+    settings = release.facts.get("settings")
+    said = settings.get(Role.SHUTTER.value) if isinstance(settings, dict) else None
+    return min(30.0, shutter_seconds(str(said)) or 0.0)
+
+
+def _is_recent(release: Intent) -> bool:
+    """Tell whether a release was begun moments ago. A clock set back since says no."""
+    try:
+        passed = datetime.now(UTC) - datetime.fromisoformat(release.begun_at)
+    except (ValueError, TypeError):
+        return False
+    return 0 <= passed.total_seconds() < RECENT_SECONDS
