@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -23,6 +24,9 @@ ROLL_FILE = "roll.json"
 LOG_FILE = "log.jsonl"
 FRAMES_FOLDER = "frames"
 
+#: Everything that may steer a terminal, and letters beyond ASCII, which are looked at one by one.
+_SUSPECT = re.compile(r"[\x00-\x09\x0b-\x1f\x7f]|[^\x00-\x7f]")
+
 LARGEST_JSON = 8 << 20
 """Bytes beyond which a facts file is not ours and is not read."""
 
@@ -34,12 +38,14 @@ class BesideUnusable(TetherError):
 def safe_json(facts: object, *, indent: int | None = 1) -> str:
     """Return JSON in readable letters in which nothing can steer a terminal that shows it."""
     text = json.dumps(facts, indent=indent, ensure_ascii=False, sort_keys=True)
-    return "".join(_escaped(c) if c != "\n" and is_control(c) else c for c in text)
+    return _SUSPECT.sub(_escaped, text)
 
 
-def _escaped(character: str) -> str:
-    """Write a character as JSON does, in one or two units of UTF-16."""
-    units = character.encode("utf-16-be", "surrogatepass")
+def _escaped(found: re.Match[str]) -> str:
+    """Write a character that steers as JSON does, in one or two units of UTF-16."""
+    if not is_control(found[0]):
+        return found[0]
+    units = found[0].encode("utf-16-be", "surrogatepass")
     return "".join(f"\\u{units[i : i + 2].hex()}" for i in range(0, len(units), 2))
 
 
