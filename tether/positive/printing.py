@@ -72,7 +72,8 @@ def print_frame(
         if light is not None:
             x /= rows_of(light, rows.start, rows.stop, linear.shape[0])[:, :, place.columns]
         if mixing is not None:
-            x = (mixing @ x.reshape(3, -1)).reshape(x.shape)
+            # Not as a matrix product: that would start threads for each band in every worker.
+            x = np.stack([m[0] * x[0] + m[1] * x[1] + m[2] * x[2] for m in mixing])
         np.clip(x, 0, LEVELS - 1, out=x)
         index = x.astype(np.uint16)
         if linear.planes == 1:

@@ -13,6 +13,9 @@ from tether.settings import Positive
 
 Corners = tuple[tuple[float, float], ...]
 
+MOST_MISSING_MM = 2.0
+"""Millimetres of a picture out of view beyond which its outline is not cropped to."""
+
 RENDERING = 1
 """Goes up when the same recipe begins to give another picture."""
 
@@ -62,10 +65,22 @@ class Recipe:
 
 
 def outline_of(facts: Mapping[str, object]) -> Corners | None:
-    """Return the picture's corners from a capture's measured facts, None where there are none."""
+    """Return the picture's corners from a capture's measured facts, None where they are not sure.
+
+    A mistaken outline would cut into the picture. So three sides have to have been seen, and no
+    more than `MOST_MISSING_MM` of the picture may lie out of view; all is printed otherwise.
+    """
     framing = facts.get("framing")
-    corners = framing.get("corners") if isinstance(framing, Mapping) else None
+    if not isinstance(framing, Mapping):
+        return None
+    corners, seen = framing.get("corners"), framing.get("seen")
     if not isinstance(corners, list | tuple) or len(corners) != 4:
+        return None
+    if not isinstance(seen, list | tuple) or len(seen) < 3:
+        return None
+    missing = framing.get("missing_mm")
+    lost = list(missing.values()) if isinstance(missing, Mapping) else []
+    if any(not isinstance(v, int | float) or v > MOST_MISSING_MM for v in lost):
         return None
     try:
         found = tuple((float(x), float(y)) for x, y in corners)
