@@ -26,6 +26,7 @@ _STRIP_MM = 1.0
 _FEWEST = 60
 _FULL = 0.985
 _THICK_SHARE = 5e-4
+_LIGHTER_EV = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,10 +129,13 @@ def base_of(
             middle = float(np.median(ev[chosen]))
             near = chosen & (np.abs(ev - middle) < 2 * _TOLERANCE_EV)
             return _base(small, picture.channels, near, "rebate")
+    known = None if of_roll is None else _main_of(of_roll, picture.channels)
+    if known is not None and thick_light(main, known * 2**_LIGHTER_EV):
+        of_roll = None  # no film of this roll is that light: the lamp is another one
     if of_roll is not None:
         signal = {name: min(value, 1.0) for name, value in of_roll.items()}
         return Base(signal, "roll", max(of_roll.values()) >= 1.0)
-    if thick_saturation(main):
+    if thick_light(main, _FULL):
         return _base(small, picture.channels, main >= _FULL, "picture")
     level = lightest_film_level(ev)
     if level is None:
@@ -139,17 +143,23 @@ def base_of(
     return _base(small, picture.channels, np.abs(ev - level) < _TOLERANCE_EV, "picture")
 
 
-def thick_saturation(main: FloatArray) -> bool:
-    """Whether more than thin lines and specks is saturated in the middle of a small picture.
+def thick_light(main: FloatArray, level: float) -> bool:
+    """Whether more than thin lines and specks is as light as ``level`` in the middle of a picture.
 
     In the middle (three fifths of width and height) there are no perforations; a scratch lets
     light through in a line thinner than three pixels. What is left is clear film.
     """
     height, width = main.shape
-    part = main[height // 5 : height - height // 5, width // 5 : width - width // 5] >= _FULL
-    rows = part[:-2] & part[1:-1] & part[2:]
+    part = main[height // 5 : height - height // 5, width // 5 : width - width // 5]
+    light = part >= min(level, _FULL)
+    rows = light[:-2] & light[1:-1] & light[2:]
     thick = rows[:, :-2] & rows[:, 1:-1] & rows[:, 2:]
     return bool(thick.mean() > _THICK_SHARE)
+
+
+def _main_of(signal: dict[str, float], channels: tuple[str, ...]) -> float | None:
+    values = [signal[channels[i]] for i in main_channels(channels) if channels[i] in signal]
+    return float(np.mean(values)) if values else None
 
 
 def lighter(base: Base | None, other: dict[str, float] | None) -> Base | None:

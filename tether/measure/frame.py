@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -199,26 +199,21 @@ def _measured(
             advice, min(headroom.values()), in_picture, dark, settings.exposure
         )
         empty = empty_transparency(picture, where)
-    sharpness = spots = detail = None
+    trace = _trace(framing, context)
     if empty is not None:
         findings.append(empty)
     else:
-        sharpness, spots = focusing.result(), spotting.result()
-        seen = seen_area(picture, negative)
-        detail = signature(picture, outline or seen.shrunk(_MARGIN), seen)
-        findings += _against_roll(sharpness, spots, mosaic.shape, context)
-        before = memory.before(context.frame_number)
+        detail = _detail(picture, outline, negative)
+        trace = replace(
+            trace,
+            sharpness=focusing.result().as_array(),
+            spots=spotting.result(),
+            picture=detail,
+        )
+        findings += _against_roll(trace, mosaic.shape, context)
         if not any(f.code == "between-frames" for f in findings):
-            earlier = [(t.frame, t.picture) for t in before if t.picture is not None]
-            findings += repeat_remarks(detail, earlier, settings.advance)
+            findings += _seen_before(detail, context)
     gate = context.open_gate or memory.open_gate
-    trace = Trace(
-        -1 if context.frame_number is None else context.frame_number,
-        None if sharpness is None else sharpness.as_array(),
-        spots,
-        detail,
-        framing.scale if framing and framing.sure else 0.0,
-    )
     return FrameMeasurement(
         saturated=counted.shares(),
         saturated_picture=in_picture,
@@ -231,7 +226,7 @@ def _measured(
         histogram=ex.histogram(picture, where),
         framing=framing,
         edge=edge,
-        sharpness=sharpness,
+        sharpness=None if empty is not None else focusing.result(),
         density=_densities(picture, gate, where, base, framing, now),
         findings=ranked(findings),
         memory=memory.with_frame(trace, _learnt(base, now, empty is not None, certain)),
@@ -357,22 +352,44 @@ def _box(area: Quad, shape: tuple[int, int]) -> tuple[tuple[int, int], tuple[int
     return (int(top), int(bottom)), (int(left), int(right))
 
 
-def _against_roll(
-    sharpness: Sharpness,
-    spots: NDArray[np.float32],
-    shape: tuple[int, int],
-    context: FrameContext,
-) -> list[Finding]:
+def _trace(framing: Framing | None, context: FrameContext) -> Trace:
+    return Trace(
+        -1 if context.frame_number is None else context.frame_number,
+        scale=framing.scale if framing and framing.sure else 0.0,
+    )
+
+
+def _detail(picture: Survey, outline: Quad | None, negative: bool) -> NDArray[np.int8] | None:
+    """Return what the picture is recognised by."""
+    seen = seen_area(picture, negative)
+    return signature(picture, outline or seen.shrunk(_MARGIN), seen)
+
+
+def _against_roll(trace: Trace, shape: tuple[int, int], context: FrameContext) -> list[Finding]:
     """Compare with the frames before: focus, drift, dust that stays."""
+    settings = context.settings
     before = context.memory.before(context.frame_number)
     known = [Sharpness.from_array(t.sharpness) for t in before if t.sharpness is not None]
-    found = compare_focus(sharpness, reference_of(known), context.settings.focus)
-    if not found:
-        found = focus_drift(
-            [*(k.overall for k in known), sharpness.overall], context.settings.focus
-        )
+    found: list[Finding] = []
+    if trace.sharpness is not None:
+        now = Sharpness.from_array(trace.sharpness)
+        found += compare_focus(now, reference_of(known, settings.focus), settings.focus)
+        if not found:
+            # Where detail of the picture rules, the figure says nothing about a drift.
+            plain = settings.focus.plain_ratio
+            figures = [k.overall if k.plain >= plain else np.nan for k in (*known, now)]
+            found += focus_drift(figures, settings.focus)
     earlier = [t.spots for t in before if t.spots is not None]
-    return found + compare_dust(spots, earlier, context.settings.dust, shape[1] / max(1, shape[0]))
+    if trace.spots is not None:
+        found += compare_dust(trace.spots, earlier, settings.dust, shape[1] / max(1, shape[0]))
+    return found
+
+
+def _seen_before(detail: NDArray[np.int8] | None, context: FrameContext) -> list[Finding]:
+    """Compare the picture with those of the frames before."""
+    before = context.memory.before(context.frame_number)
+    earlier = [(t.frame, t.picture) for t in before if t.picture is not None]
+    return repeat_remarks(detail, earlier, context.settings.advance)
 
 
 def _densities(
