@@ -12,16 +12,10 @@ from tests.quick import QUICK
 from tether.camera import CameraProcess
 from tether.camera.protocol import CameraState, Role, Setting
 from tether.session.archive import Archive
-from tether.session.camera_check import (
-    CLOCK_VALUE,
-    Job,
-    Line,
-    Standing,
-    base_iso,
-    check_camera,
-    stops_apart,
-)
+from tether.session.camera_check import base_iso, check_camera, stops_apart
 from tether.session.camera_setup import CameraSetup
+from tether.session.check_line import Line, Standing
+from tether.session.check_supplies import CLOCK_VALUE, Job
 from tether.session.judging import Judge
 from tether.session.roll import Roll
 from tether.session.session import NotNow, Session

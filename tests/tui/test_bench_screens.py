@@ -19,7 +19,7 @@ from tether.camera import Role, connect
 from tether.measure.light import Light
 from tether.rehearsal import SimulatedHand
 from tether.session.archive import Archive
-from tether.session.camera_check import Standing
+from tether.session.check_line import Standing
 from tether.session.judging import Judge
 from tether.session.place import Todo
 from tether.session.roll import Roll

@@ -8,69 +8,22 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
-from datetime import datetime
-from enum import StrEnum
+from collections.abc import Iterable
 
 from tether.camera import values
 from tether.camera.protocol import CameraState, Role, Setting
-from tether.camera.values import CaptureTarget, ImageFormat, WhiteBalance
+from tether.camera.values import ImageFormat, WhiteBalance
+from tether.session.check_line import Line, Standing, first_choice, setting_line
+from tether.session.check_supplies import (
+    Job,
+    battery_line,
+    card_line,
+    clock_line,
+    target_line,
+)
 from tether.settings import Bench
-from tether.text import megabytes, plural, printable
-
-CLOCK_VALUE = "this computer's time"
-"""What is wanted of the clock; the seconds are filled in when it is set."""
 
 _SMALL_RAW = re.compile(r"\b[ms]raw\d?\b|small|medium|\b[ms] raw", re.IGNORECASE)
-
-
-class Standing(StrEnum):
-    """How one line of the check stands."""
-
-    OK = "ok"
-    CHANGE = "change"
-    UNKNOWN = "cannot tell"
-
-    @property
-    def mark(self) -> str:
-        """One character that says it without colour."""
-        return {"ok": "✓", "change": "✗", "cannot tell": "?"}[self.value]
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One thing that was looked at.
-
-    Attributes
-    ----------
-    label
-        What it is, in the trade's words.
-    standing
-        How it stands.
-    now
-        What the camera reports, made safe to show; "" where it reports nothing.
-    say
-        Why it matters, what to do, or how to look at it on the camera.
-    role, wanted
-        Which setting can be set from here, and to which of the camera's own choices. ``wanted``
-        is "" where nothing is to be set or it cannot be done from here.
-    """
-
-    label: str
-    standing: Standing
-    now: str
-    say: str
-    role: Role | None = None
-    wanted: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Job:
-    """What is still to be photographed: frames, and the bytes that a raw file takes."""
-
-    frames_left: int
-    raw_bytes: float
 
 
 def check_camera(
@@ -101,10 +54,10 @@ def check_camera(
         _aperture(state, settings),
         _white_balance(state),
         _focus(state),
-        _battery(state, settings),
-        _card(state, job),
-        _clock(state, settings, now),
-        _target(state),
+        battery_line(state, settings),
+        card_line(state, job),
+        clock_line(state, settings, now),
+        target_line(state),
         Line(
             "Other helpers",
             Standing.UNKNOWN,
@@ -128,30 +81,6 @@ def base_iso(choices: Iterable[str], least: float) -> str | None:
     return max(known, key=lambda item: item[0], default=(0, None))[1]
 
 
-def _line(
-    setting: Setting | None,
-    label: str,
-    right: Callable[[Setting], bool | None],
-    pick: Callable[[Setting], str | None],
-    good: str,
-    look: str,
-    why: str,
-) -> Line:
-    """Judge one setting. ``good``, ``look`` and ``why`` are what to say in each of three cases."""
-    if setting is None:
-        return Line(label, Standing.UNKNOWN, "", f"look at the camera: {look}")
-    shown = printable(setting.value, 30)
-    fits = right(setting)
-    if fits is None:
-        return Line(label, Standing.UNKNOWN, shown, f"look at the camera: {look}")
-    if fits:
-        return Line(label, Standing.OK, shown, good)
-    wanted = "" if setting.readonly else (pick(setting) or "")
-    if not wanted:
-        return Line(label, Standing.CHANGE, shown, f"{why} Set it on the camera: {look}")
-    return Line(label, Standing.CHANGE, shown, why, setting.role, wanted)
-
-
 def _image_format(state: CameraState) -> Line:
     def right(setting: Setting) -> bool | None:
         kind = values.image_format(setting.value)
@@ -165,7 +94,7 @@ def _image_format(state: CameraState) -> Line:
                 return whole[0]
         return None
 
-    return _line(
+    return setting_line(
         state.settings.get(Role.IMAGE_FORMAT),
         "Image format",
         right,
@@ -177,11 +106,11 @@ def _image_format(state: CameraState) -> Line:
 
 
 def _exposure_mode(state: CameraState) -> Line:
-    return _line(
+    return setting_line(
         state.settings.get(Role.EXPOSURE_MODE),
         "Exposure mode",
         lambda s: values.exposure_is_manual(s.value),
-        lambda s: _first(s, lambda c: values.exposure_is_manual(c) is True),
+        lambda s: first_choice(s, lambda c: values.exposure_is_manual(c) is True),
         "stays as it is set.",
         "manual exposure (M).",
         "Anything automatic follows the picture on the film.",
@@ -194,7 +123,7 @@ def _iso(state: CameraState, settings: Bench) -> Line:
         return None if base is None else values.iso_speed(setting.value) == values.iso_speed(base)
 
     guess = f"taken as the lowest on its list that is not under {settings.lowest_iso:g}"
-    return _line(
+    return setting_line(
         state.settings.get(Role.ISO),
         "ISO",
         right,
@@ -214,7 +143,7 @@ def _aperture(state: CameraState, settings: Bench) -> Line:
         return number == best or stops_apart(number, settings.aperture) <= settings.aperture_ev
 
     about = f"about f/{settings.aperture:g}"
-    return _line(
+    return setting_line(
         state.settings.get(Role.APERTURE),
         "Aperture",
         right,
@@ -239,11 +168,11 @@ def _white_balance(state: CameraState) -> Line:
         kind = values.white_balance(setting.value)
         return None if kind is None else kind.fixed
 
-    return _line(
+    return setting_line(
         state.settings.get(Role.WHITE_BALANCE),
         "White balance",
         right,
-        lambda s: _first(s, lambda c: values.white_balance(c) is WhiteBalance.DAYLIGHT),
+        lambda s: first_choice(s, lambda c: values.white_balance(c) is WhiteBalance.DAYLIGHT),
         "fixed; see that it fits the lamp.",
         "fixed to the lamp: daylight for a daylight lamp, window or strobe, tungsten for "
         "incandescent light.",
@@ -253,101 +182,12 @@ def _white_balance(state: CameraState) -> Line:
 
 
 def _focus(state: CameraState) -> Line:
-    return _line(
+    return setting_line(
         state.settings.get(Role.FOCUS_MODE),
         "Focus",
         lambda s: values.focus_is_manual(s.value),
-        lambda s: _first(s, lambda c: values.focus_is_manual(c) is True),
+        lambda s: first_choice(s, lambda c: values.focus_is_manual(c) is True),
         "stays where the hand has put it.",
         "manual focus, on the body and on the lens.",
         "Autofocus hunts on every frame.",
     )
-
-
-def _battery(state: CameraState, settings: Bench) -> Line:
-    percent = state.battery_percent
-    if percent is None:
-        said = printable(state.value(Role.BATTERY) or "", 30)
-        return Line("Battery", Standing.UNKNOWN, said, "look at the camera: charged, or on mains.")
-    shown = f"{percent:.0f} %"
-    if percent < settings.battery_percent:
-        say = "Charge it or connect mains power: a capture can hang when it runs low."
-        return Line("Battery", Standing.CHANGE, shown, say)
-    return Line("Battery", Standing.OK, shown, "enough to begin with.")
-
-
-def _card(state: CameraState, job: Job) -> Line:
-    left = plural(job.frames_left, "frame")
-    if state.free_images:
-        shown, room = f"room for {state.free_images}", float(state.free_images)
-    elif state.free_bytes is not None:
-        shown, room = f"{megabytes(state.free_bytes)} free", state.free_bytes / job.raw_bytes
-    else:
-        say = f"look at the camera: a card with room for {left} and for second takes."
-        return Line("Card", Standing.UNKNOWN, "", say)
-    if room < job.frames_left:
-        say = f"{left} to go. Put in an empty card; erase none whose pictures are not delivered."
-        return Line("Card", Standing.CHANGE, shown, say)
-    return Line("Card", Standing.OK, shown, f"{left} to go.")
-
-
-def clock_ahead(setting: Setting | None, now: float) -> float | None:
-    """Return how many seconds a camera's clock is ahead, None where it cannot be read."""
-    if setting is None or not re.fullmatch(r"\d{1,12}", setting.value.strip()):
-        return None
-    return int(setting.value) - now
-
-
-def _clock(state: CameraState, settings: Bench, now: float) -> Line:
-    setting = state.settings.get(Role.CLOCK)
-    ahead = clock_ahead(setting, now)
-    if setting is None or ahead is None:
-        shown = printable(setting.value, 30) if setting else ""
-        say = f"look at the camera: its date and time; it is {_time(now)} here."
-        return Line("Clock", Standing.UNKNOWN, shown, say)
-    shown = _time(now + ahead)
-    if abs(ahead) <= settings.clock_seconds:
-        return Line("Clock", Standing.OK, shown, "as on this computer.")
-    off = f"{_span(abs(ahead))} {'ahead of' if ahead > 0 else 'behind'} this computer."
-    if setting.readonly:
-        return Line("Clock", Standing.CHANGE, shown, f"It is {off} Set it on the camera.")
-    return Line("Clock", Standing.CHANGE, shown, f"It is {off}", Role.CLOCK, CLOCK_VALUE)
-
-
-def _time(seconds: float) -> str:
-    try:
-        return datetime.fromtimestamp(seconds).strftime("%Y-%m-%d %H:%M")
-    except (OSError, OverflowError, ValueError):
-        return "no date"
-
-
-def _span(seconds: float) -> str:
-    for unit, size in (("day", 86_400), ("hour", 3600), ("minute", 60)):
-        if seconds >= size:
-            return plural(int(seconds // size), unit)
-    return plural(int(seconds), "second")
-
-
-def _target(state: CameraState) -> Line:
-    setting = state.settings.get(Role.CAPTURE_TARGET)
-    label = "Pictures kept"
-    if state.keeps_pictures is None:
-        said = printable(setting.value, 30) if setting else ""
-        say = "look at the camera: a picture that is fired from here stays on its card."
-        return Line(label, Standing.UNKNOWN, said, say)
-    shown = printable(setting.value, 30) if setting else "on the card"
-    if state.keeps_pictures:
-        return Line(label, Standing.OK, shown, "a second copy until they are delivered.")
-    why = "In its memory a picture is gone with the connection."
-    wanted = (
-        _first(setting, lambda c: values.capture_target(c) is CaptureTarget.CARD)
-        if setting and not setting.readonly
-        else None
-    )
-    if not wanted:
-        return Line(label, Standing.CHANGE, shown, f"{why} Set it on the camera if it can.")
-    return Line(label, Standing.CHANGE, shown, why, Role.CAPTURE_TARGET, wanted)
-
-
-def _first(setting: Setting, fits: Callable[[str], bool]) -> str | None:
-    return next((choice for choice in setting.choices if fits(choice)), None)
