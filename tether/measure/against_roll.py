@@ -1,0 +1,71 @@
+"""What a frame owes to the frames before it, and what it leaves to those after it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tether.measure.base import Base
+from tether.measure.context import FrameContext
+from tether.measure.dust import compare_dust
+from tether.measure.exposure import exposure_ratio
+from tether.measure.focus import compare_focus, focus_drift, reference_of
+from tether.measure.focus_grain import Sharpness
+from tether.measure.framing import Framing
+from tether.measure.repeat import repeat_remarks
+from tether.measure.roll import Exposure, KnownBase, RollMemory, Trace
+from tether.measure.verdict import Finding
+
+
+def expected_base(memory: RollMemory, now: Exposure) -> dict[str, float] | None:
+    """Return the roll's base per channel at this exposure."""
+    if memory.base is None:
+        return None
+    ratio = exposure_ratio(now, memory.base.exposure)
+    if ratio is None:
+        return None
+    return {name: value * ratio for name, value in memory.base.signal.items()}
+
+
+def learnt(base: Base | None, now: Exposure, empty: bool, certain: bool) -> KnownBase | None:
+    """Return what this frame tells of the roll's base; pictures do not overrule a rebate."""
+    if base is None or base.clipped or base.source == "roll":
+        return None
+    if base.source == "rebate":
+        return KnownBase(base.signal, now)
+    return None if certain or empty else KnownBase(base.signal, now, certain=False)
+
+
+def trace_of(framing: Framing | None, context: FrameContext) -> Trace:
+    """Return what is remembered of a frame on which nothing could be compared."""
+    return Trace(
+        -1 if context.frame_number is None else context.frame_number,
+        scale=framing.scale if framing and framing.sure else 0.0,
+    )
+
+
+def against_roll(trace: Trace, shape: tuple[int, int], context: FrameContext) -> list[Finding]:
+    """Compare with the frames before: focus, drift, dust that stays."""
+    settings = context.settings
+    before = context.memory.before(context.frame_number)
+    known = [Sharpness.from_array(t.sharpness) for t in before if t.sharpness is not None]
+    found: list[Finding] = []
+    if trace.sharpness is not None:
+        now = Sharpness.from_array(trace.sharpness)
+        found += compare_focus(now, reference_of(known, settings.focus), settings.focus)
+        if not found:
+            # Where detail of the picture rules, the figure says nothing about a drift.
+            plain = settings.focus.plain_ratio
+            figures = [k.overall if k.plain >= plain else np.nan for k in (*known, now)]
+            found += focus_drift(figures, settings.focus)
+    earlier = [t.spots for t in before if t.spots is not None]
+    if trace.spots is not None:
+        found += compare_dust(trace.spots, earlier, settings.dust, shape[1] / max(1, shape[0]))
+    return found
+
+
+def seen_before(detail: NDArray[np.int8] | None, context: FrameContext) -> list[Finding]:
+    """Compare the picture with those of the frames before."""
+    before = context.memory.before(context.frame_number)
+    earlier = [(t.frame, t.picture) for t in before if t.picture is not None]
+    return repeat_remarks(detail, earlier, context.settings.advance)

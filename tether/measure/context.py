@@ -1,0 +1,40 @@
+"""What a frame is judged against."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
+from tether.measure.exposure_remarks import Shutters
+from tether.measure.roll import OpenGate, RollMemory
+from tether.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class FrameContext:
+    """What a frame is judged against.
+
+    Attributes
+    ----------
+    process, film_format
+        The film.
+    frame_number
+        The frame that should be in the gate, None where it does not matter.
+    shutter, shutters
+        (label, seconds) it was taken at, and the camera's own list.
+    settings
+        Targets and limits.
+    memory
+        What earlier frames of the roll left.
+    open_gate
+        Light without film, None to take what the memory holds.
+    """
+
+    process: FilmProcess
+    film_format: FilmFormat = field(default_factory=lambda: FILM_FORMATS["135"])
+    frame_number: int | None = None
+    shutter: tuple[str, float] | None = None
+    shutters: Shutters = ()
+    settings: Settings = field(default_factory=Settings)
+    memory: RollMemory = field(default_factory=RollMemory)
+    open_gate: OpenGate | None = None

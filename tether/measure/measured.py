@@ -1,0 +1,113 @@
+"""What was measured of a frame, and the same as JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tether.measure import exposure as ex
+from tether.measure.base import Base
+from tether.measure.edge import EdgeCode
+from tether.measure.focus_grain import Sharpness
+from tether.measure.framing import Framing
+from tether.measure.levels import FloatArray
+from tether.measure.roll import RollMemory
+from tether.measure.verdict import Finding, Verdict, verdict_of
+
+
+@dataclass(frozen=True, slots=True)
+class FrameMeasurement:
+    """What was measured; shares 0..1, exposures in stops relative to saturation.
+
+    `as_json` names and explains the values (docs/json.md). ``memory`` is the roll's memory to go
+    on with if this frame is kept; ``picture`` a small linear picture relative to saturation,
+    shape (h, w, 3), float32, longest side at most 480.
+    """
+
+    saturated: dict[str, float]
+    saturated_picture: dict[str, float]
+    headroom_ev: dict[str, float]
+    headroom_picture_ev: dict[str, float]
+    base: Base | None
+    base_ev: float | None
+    advice_ev: float
+    advice_shutter: str | None
+    histogram: dict[str, list[int]]
+    framing: Framing | None
+    edge: EdgeCode | None
+    sharpness: Sharpness | None
+    density: dict[str, dict[str, float | None]] | None
+    findings: tuple[Finding, ...]
+    memory: RollMemory
+    picture: FloatArray
+
+    @property
+    def verdict(self) -> Verdict:
+        """What the findings add up to."""
+        return verdict_of(self.findings)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the documented keys; see docs/json.md."""
+        facts: dict[str, Any] = {
+            "saturated": self.saturated,
+            "saturated_picture": self.saturated_picture,
+            "headroom_ev": _rounded(self.headroom_ev),
+            "headroom_picture_ev": _rounded(self.headroom_picture_ev),
+            "base_ev": _round(self.base_ev),
+            "base_source": self.base.source if self.base else None,
+            "base": _rounded(self.base.signal, 5) if self.base else None,
+            "advice_ev": _round(self.advice_ev),
+            "advice_shutter": self.advice_shutter,
+            "histogram": {
+                "lowest_ev": ex.LOWEST_EV,
+                "bin_ev": ex.BIN_EV,
+                "counts": self.histogram,
+            },
+            "framing": _framing_json(self.framing),
+            "edge_code": _edge_json(self.edge),
+            "sharpness": _round(self.sharpness.overall, 6) if self.sharpness else None,
+            "verdict": self.verdict.value,
+            "findings": [finding.as_json() for finding in self.findings],
+        }
+        if self.density is not None:
+            facts["density"] = {
+                name: {key: _round(value) for key, value in values.items()}
+                for name, values in self.density.items()
+            }
+        return facts
+
+
+def _framing_json(framing: Framing | None) -> dict[str, Any] | None:
+    if framing is None:
+        return None
+    return {
+        "corners": [[round(x, 1), round(y, 1)] for x, y in framing.picture.corners],
+        "seen": list(framing.seen),
+        "rotation_degrees": _round(framing.rotation),
+        "pixels_per_mm": _round(framing.scale),
+        "pixels_per_inch": round(framing.pixels_per_inch),
+        "missing_mm": _rounded(framing.missing),
+        "offset_mm": [_round(v) for v in framing.offset],
+        "sensor_share": _round(framing.share),
+    }
+
+
+def _edge_json(code: EdgeCode | None) -> dict[str, Any] | None:
+    if code is None:
+        return None
+    return {
+        "base_side_to_lens": code.base_side,
+        "at_mm": _round(code.at_mm, 1),
+        "text": code.text,
+        "frame": code.frame,
+    }
+
+
+def _round(value: float | None, digits: int = 3) -> float | None:
+    return None if value is None or not np.isfinite(value) else round(float(value), digits)
+
+
+def _rounded(values: dict[str, float], digits: int = 3) -> dict[str, float | None]:
+    return {name: _round(value, digits) for name, value in values.items()}
