@@ -118,7 +118,11 @@ def _fits(
     if measured is None:
         return None
     scales = measured or ([known_scale] if known_scale else [])
-    if not scales or (known_scale and any(abs(s / known_scale - 1) > 0.04 for s in scales)):
+    if not scales:
+        return None
+    # Four borders outweigh what is known: the camera may have been moved meanwhile.
+    other = bool(known_scale) and any(abs(s / (known_scale or 1) - 1) > 0.04 for s in scales)
+    if other and len(lines) < 4:
         return None
     wrong = abs(math.log(scales[0] / scales[-1]))
     scale = float(np.mean(scales))
@@ -136,7 +140,7 @@ def _fits(
         or (len(lines) < 4 and search.lighter and _is_films_edge(lines))
     ):
         return None
-    score = sum(o.hit for o in lines.values()) - 4 * wrong - 4 * apart - 0.3 * uneven
+    score = sum(o.hit for o in lines.values()) - 4 * wrong - 4 * apart - 0.3 * uneven - 0.5 * other
     if score < settings.least_score * len(lines) / 4:
         return None
     if len(lines) < 4:
