@@ -24,6 +24,7 @@ from mocks.exposure import Exposure
 from tether.film import FilmProcess
 from tether.positive.exif import ShotFacts
 from tether.positive.job import PrintJob, begin_worker, print_file
+from tether.positive.linear import camera_matrix
 from tether.positive.recipe import Recipe
 
 ROUNDS = 3
@@ -68,10 +69,11 @@ def main() -> None:
         paths = [root / f"frame{n}.dng" for n in range(given.files)]
         for path in paths:
             path.write_bytes(raw)
+        matrix = camera_matrix(paths[0]) if given.film is FilmProcess.TRANSPARENCY else ()
         jobs = [
             PrintJob(
                 path=path,
-                recipe=Recipe(given.film, (0.45, 0.78, 0.53), half=True),
+                recipe=Recipe(given.film, (0.45, 0.78, 0.53), half=True, matrix=matrix),
                 flat=None,
                 shot=ShotFacts(),
                 description=path.name,

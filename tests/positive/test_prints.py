@@ -26,8 +26,7 @@ def printed(shot: Shot, recipe: Recipe) -> np.ndarray:
     """Return a positive as values 0..1."""
     mosaic = open_mosaic(shot.path)
     linear = open_linear(shot.path, mosaic, half=recipe.half, grey=is_grey(recipe))
-    matrix = camera_matrix(shot.path)
-    return print_frame(linear, recipe, tile_weights(mosaic), None, matrix) / 65535
+    return print_frame(linear, recipe, tile_weights(mosaic)) / 65535
 
 
 def recipes_of(
@@ -36,7 +35,9 @@ def recipes_of(
     briefs = [
         Brief(
             str(s.path),
-            take_sample(open_mosaic(s.path), process, s.outline),
+            replace(
+                take_sample(open_mosaic(s.path), process, s.outline), matrix=camera_matrix(s.path)
+            ),
             outline=s.outline,
         )
         for s in shots

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import signal
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tether.film import FilmProcess
@@ -85,8 +85,11 @@ def sample(job: SampleJob) -> Sampled:
         if hashlib.file_digest(file, "sha256").hexdigest() != job.sha256:
             return Sampled(None)
     mosaic = with_observed_saturation(open_mosaic(job.path))
+    taken = take_sample(mosaic, job.process, job.outline, job.flat)
+    if job.process is FilmProcess.TRANSPARENCY:
+        taken = replace(taken, matrix=camera_matrix(job.path))
     return Sampled(
-        take_sample(mosaic, job.process, job.outline, job.flat),
+        taken,
         mosaic.channels,
         shot_facts(job.path),
     )
@@ -116,8 +119,7 @@ def print_file(job: PrintJob) -> Printed:
     mosaic = with_observed_saturation(open_mosaic(job.path))
     recipe = job.recipe
     linear = open_linear(job.path, mosaic, half=recipe.half, grey=is_grey(recipe))
-    matrix = camera_matrix(job.path) if recipe.process is FilmProcess.TRANSPARENCY else None
-    picture = print_frame(linear, recipe, tile_weights(mosaic), job.flat, matrix)
+    picture = print_frame(linear, recipe, tile_weights(mosaic), job.flat)
     write_jpeg(
         picture,
         job.jpeg,

@@ -181,11 +181,11 @@ class Halved:
         return np.asarray(mean * np.float32(0.25), np.float32)
 
 
-def camera_matrix(path: Path) -> NDArray[np.float64]:
-    """Return the matrix from the camera's balanced red, green and blue to linear sRGB, (3, 3).
+def camera_matrix(path: Path) -> tuple[float, ...]:
+    """Return the matrix from the camera's balanced red, green and blue to linear sRGB, by rows.
 
-    As LibRaw states it for the camera (from its tables or the file's own); where it knows none
-    the colours are taken as they are.
+    As LibRaw states it for the camera (from its tables or the file's own); empty where it knows
+    none.
     """
     import rawpy
 
@@ -194,11 +194,11 @@ def camera_matrix(path: Path) -> NDArray[np.float64]:
             raw.open_file(str(path))
             matrix = np.asarray(raw.color_matrix, np.float64)[:3, :3]
     except rawpy.LibRawError:
-        return np.eye(3)
+        return ()
     rows = matrix.sum(axis=1)
     if not np.isfinite(matrix).all() or (np.abs(rows) < 0.1).any():
-        return np.eye(3)
-    return np.asarray(matrix / rows[:, None], np.float64)
+        return ()
+    return tuple(round(float(v), 6) for v in (matrix / rows[:, None]).ravel())
 
 
 def _alike(mosaic: Mosaic, letter: str) -> int:

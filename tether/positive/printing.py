@@ -33,7 +33,6 @@ def print_frame(
     recipe: Recipe,
     weights: tuple[float, float, float],
     flat: FlatField | None = None,
-    matrix: NDArray[np.float64] | None = None,
 ) -> NDArray[np.uint16]:
     """Return the positive, 16-bit sRGB values, shape (h, w) for one plane, else (h, w, 3).
 
@@ -47,9 +46,6 @@ def print_frame(
         How many photosites of a tile are red, green and blue (`tile_weights`), for one plane.
     flat
         The light over the view; None where it is not known.
-    matrix
-        From the camera's colours to linear sRGB, shape (3, 3), for transparencies; None keeps
-        the camera's.
     """
     place = placed(recipe.outline, linear.step, linear.shape)
     tables = _tables(recipe, linear.planes)
@@ -58,8 +54,8 @@ def print_frame(
     scale = (LEVELS / LIGHTEST / np.maximum(per_plane, 1e-6)).astype(np.float32)[:, None, None]
     light = _light(flat, linear, np.asarray(weights) * base)
     mixing = None
-    if linear.planes == 3 and recipe.process is FilmProcess.TRANSPARENCY and matrix is not None:
-        mixing = matrix.astype(np.float32)
+    if linear.planes == 3 and recipe.process is FilmProcess.TRANSPARENCY and recipe.matrix:
+        mixing = np.asarray(recipe.matrix, np.float32).reshape(3, 3)
     height = place.rows.stop - place.rows.start
     width = place.columns.stop - place.columns.start
     shape = (height, width, 3) if linear.planes == 3 else (height, width)

@@ -46,6 +46,9 @@ class Recipe:
         One pixel for each 2 x 2 photosites, without interpolation.
     settings
         Contrast and curve.
+    matrix
+        Of a transparency, row by row, from the camera's balanced colours to linear sRGB; empty
+        keeps the camera's.
     """
 
     process: FilmProcess
@@ -57,6 +60,7 @@ class Recipe:
     mirrored: bool = True
     half: bool = False
     settings: Positive = field(default_factory=Positive)
+    matrix: tuple[float, ...] = ()
 
     def digest(self, *more: str) -> str:
         """Return a digest that is another one when anything that matters is another."""

@@ -91,6 +91,7 @@ def roll_recipes(
             turn=brief.turn % 360,
             half=half,
             settings=settings,
+            matrix=brief.sample.matrix,
         )
     return recipes
 

@@ -39,12 +39,15 @@ class Sample:
         Signal of a grey as the file's white balance has it, green = 1; ones where it says none.
     signals
         Red, green and blue of some parts of the picture, `SAMPLES` or fewer.
+    matrix
+        As in `tether.positive.recipe.Recipe`.
     """
 
     light: float
     lightest: Triple
     neutral: Triple
     signals: tuple[Triple, ...]
+    matrix: tuple[float, ...] = ()
 
 
 def take_sample(

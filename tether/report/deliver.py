@@ -166,7 +166,7 @@ class RollDelivery:
         for k in known:
             outline = outline_of(k.capture.facts)
             job = SampleJob(k.path, k.capture.sha256, self.roll.process, outline, flat)
-            facts = (1, k.capture.sha256, self.roll.process.value, outline, _digest_of(flat))
+            facts = (2, k.capture.sha256, self.roll.process.value, outline, _digest_of(flat))
             key = hashlib.sha256(repr(facts).encode()).hexdigest()
             if not self._known_before(k, key):
                 jobs[id(job)] = (k, job, key)

@@ -155,6 +155,7 @@ def stored_sample(entry: Mapping[str, Any]) -> tuple[Sample, tuple[str, ...], Sh
         lightest=three(stored["lightest"]),
         neutral=three(stored["neutral"]),
         signals=tuple(three(s) for s in stored["signals"]),
+        matrix=tuple(float(v) for v in stored["matrix"]),
     )
     return sample, tuple(map(str, entry["channels"])), ShotFacts(**entry["shot"])
 
