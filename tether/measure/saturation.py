@@ -61,12 +61,13 @@ class SaturationMap:
         occupied = np.asarray(self.columns.any(axis=(1, 2)))
         hit = np.zeros(len(self.channels), np.int64)
         tiles = 0
+        tops = np.arange(self.columns.shape[0]) * self.band_rows
+        lengths = np.minimum(self.band_rows, self.height - tops)
+        lefts, rights = area.spans(tops + lengths / 2)
         for band in range(self.columns.shape[0]):
-            top = band * self.band_rows
-            rows = min(self.band_rows, self.height - top)
-            left, right = area.span(top + rows / 2)
-            first = max(0, round(left / tile_x) * tile_x)
-            last = min(width // tile_x * tile_x, round(right / tile_x) * tile_x)
+            rows = int(lengths[band])
+            first = max(0, round(float(lefts[band]) / tile_x) * tile_x)
+            last = min(width, round(float(rights[band]) / tile_x) * tile_x) // tile_x * tile_x
             if last <= first:
                 continue
             tiles += (rows // tile_y) * ((last - first) // tile_x)

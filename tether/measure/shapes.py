@@ -56,20 +56,29 @@ class Quad:
 
     def span(self, y: float) -> tuple[float, float]:
         """Return the left and right end of the row ``y`` inside; (0, 0) where it is outside."""
-        crossings = []
+        left, right = self.spans(np.array([y]))
+        return (float(left[0]), float(right[0]))
+
+    def spans(self, ys: NDArray[np.floating]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the left and the right end inside for each row of ``ys``; 0 and 0 outside."""
+        left, right = np.full(ys.size, np.inf), np.full(ys.size, -np.inf)
         for (x0, y0), (x1, y1) in zip(
             self.corners, (*self.corners[1:], self.corners[0]), strict=True
         ):
-            if (y0 <= y < y1) or (y1 <= y < y0):
-                crossings.append(x0 + (y - y0) / (y1 - y0) * (x1 - x0))
-        if len(crossings) < 2:
-            return (0.0, 0.0)
-        return (min(crossings), max(crossings))
+            if y0 == y1:
+                continue
+            crossed = (ys >= min(y0, y1)) & (ys < max(y0, y1))
+            x = np.where(crossed, x0 + (ys - y0) / (y1 - y0) * (x1 - x0), np.nan)
+            left, right = np.fmin(left, x), np.fmax(right, x)
+        outside = ~np.isfinite(left) | ~np.isfinite(right)
+        left[outside] = right[outside] = 0.0
+        return left, right
 
     def mask(self, shape: tuple[int, int]) -> NDArray[np.bool_]:
         """Return which pixels of a (height, width) picture in the same units lie inside."""
-        inside = np.zeros(shape, bool)
-        for row in range(shape[0]):
-            left, right = self.span(row + 0.5)
-            inside[row, max(0, round(left)) : max(0, round(right))] = True
+        left, right = self.spans(np.arange(shape[0], dtype=np.float64) + np.float64(0.5))
+        x = np.arange(shape[1], dtype=np.float32) + np.float32(0.5)
+        inside: NDArray[np.bool_] = (x >= left[:, None].astype(np.float32)) & (
+            x < right[:, None].astype(np.float32)
+        )
         return inside
