@@ -65,6 +65,14 @@ def problems(archive: Archive, name: str, *, complete: bool = True) -> list[str]
     decided = [f for f in frames if f.state is not FrameState.OPEN]
     if progress.frames_done != len([f for f in decided if f.number <= roll.frames_expected]):
         wrong.append("the counter of decided frames is wrong")
+    every, totals = store.progress(), store.totals()
+    added = (
+        len(every),
+        sum(p.roll.frames_expected for p in every),
+        sum(p.frames_done for p in every),
+    )
+    if added != (totals.rolls, totals.frames_expected, totals.frames_done):
+        wrong.append("the totals of all rolls are wrong")
     if complete:
         wrong += [f"left open: {i.kind}" for i in store.intents(roll.id)]
         if len(decided) != roll.frames_expected:

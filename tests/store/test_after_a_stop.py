@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from mocks.camera_dials import Quality
@@ -136,8 +138,16 @@ def test_sidecars_that_fell_behind_are_written_again(desk: Desk) -> None:
     sidecar = desk.root / "Harbour" / "frames" / "f001.json"
     right = sidecar.read_bytes()
     sidecar.write_text("{}")
-    desk.session()
+    session = desk.session()
     assert sidecar.read_bytes() == right
+    desk.close()
+    unmade = desk.root / "Winter" / "frames" / "f002.json"
+    desk.session("Winter")
+    unmade.write_text('{"state": "kept"}')  # a decision that was taken back
+    desk.close()
+    session = desk.session("Winter")
+    assert session.frames()[1].captures == ()
+    assert json.loads(unmade.read_text())["state"] == "open"
 
 
 def test_sharing_exposures_among_releases() -> None:

@@ -19,14 +19,16 @@ from mocks.ptpip_codes import Property
 from tests.store.bench_rig import problems
 from tests.store.conftest import Desk
 from tether.errors import TetherError
+from tether.film import FilmProcess
 from tether.keeping import run_verify
 from tether.session.archive import Archive
 from tether.session.fixity import Pace, Wrong, check
 from tether.session.notebook import Notebook
 from tether.session.package import PackageError, package
 from tether.session.rebuild import rebuild
+from tether.session.roll import FrameState, NewRoll
 from tether.session.schema import _V1, VERSION
-from tether.session.store import ArchiveDatabaseError, Store
+from tether.session.store import ArchiveDatabaseError, Store, Totals
 
 
 @pytest.fixture
@@ -216,6 +218,13 @@ def test_an_older_database_is_brought_forward_and_kept(tmp_path: Path) -> None:
         assert db.execute("PRAGMA user_version").fetchone()[0] == 1, "reading changes nothing"
     store = Store(path)
     assert [(p.frames_done, p.next_frame) for p in store.progress()] == [(2, 2)]
+    assert store.totals() == Totals(rolls=1, unfinished=1, frames_expected=3, frames_done=2)
+    store.change_roll(1, frames_expected=5)
+    store.decide(1, 2, FrameState.SKIPPED)
+    store.add_roll(NewRoll("Winter", FilmProcess.TRANSPARENCY))
+    assert store.totals() == Totals(rolls=2, unfinished=2, frames_expected=41, frames_done=3)
+    store.change_roll(1, frames_expected=3)
+    assert store.totals() == Totals(rolls=2, unfinished=1, frames_expected=39, frames_done=3)
     store.close()
     (copy,) = tmp_path.glob("tether.sqlite3.version-1-*")
     with closing(sqlite3.connect(copy)) as db:

@@ -36,7 +36,7 @@ from tether.session.beside import (
 from tether.session.intake import flush_folder
 from tether.session.lock import RollLock
 from tether.session.names import DATABASE, is_plain, rebuild_command
-from tether.session.roll import Frame, Roll
+from tether.session.roll import Frame, FrameState, Roll
 from tether.session.store import Store
 from tether.text import plural, printable
 
@@ -236,7 +236,10 @@ class Archive:
                 if c.frame == frame.number and c.take in takes
             ],
         }
-        write_json(self.folder(roll) / FRAMES_FOLDER / f"f{frame.number:03d}.json", facts)
+        write_json(self._frame_file(roll, frame.number), facts)
+
+    def _frame_file(self, roll: Roll, number: int) -> Path:
+        return self.folder(roll) / FRAMES_FOLDER / f"f{number:03d}.json"
 
     def write_log(self, roll: Roll) -> None:
         """Append to the roll's log file what it lacks."""
@@ -247,7 +250,8 @@ class Archive:
         """Write everything beside a roll's files that does not say what the database says."""
         self.write_roll(roll)
         for frame in self.store.frames(roll):
-            if frame.captures or frame.note or frame.state.value != "open":
+            decided = frame.captures or frame.note or frame.state is not FrameState.OPEN
+            if decided or self._frame_file(roll, frame.number).exists():
                 self._write_frame(roll, frame)
         self.write_log(roll)
         if self.mirror is not None:

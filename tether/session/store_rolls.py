@@ -156,11 +156,8 @@ class Rolls(Database):
 
     def totals(self) -> Totals:
         """Return how far all rolls are together, without listing them."""
-        row = self.one(
-            "SELECT count(*) AS rolls, count(next_open) AS unfinished, "
-            "coalesce(sum(expected), 0) AS expected, coalesce(sum(done), 0) AS done FROM roll_count"
-        )
-        assert row is not None, "an aggregate has one row"
+        row = self.one("SELECT rolls, unfinished, expected, done FROM roll_total")
+        assert row is not None, "the triggers keep one row"
         return Totals(row["rolls"], row["unfinished"], row["expected"], row["done"])
 
     def memory(self, roll_id: int) -> bytes:
