@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from tether.measure.levels import FloatArray, stops
 from tether.measure.shapes import Quad
-from tether.measure.survey import Survey, halved
+from tether.measure.survey import Survey
 
 LOWEST_EV = -9.0
 _BIN_EV = 1 / 24
@@ -119,7 +119,7 @@ def base_of(
     -------
     None where nothing in the view is light enough to be base.
     """
-    small = halved(picture.signal)
+    small = picture.half
     main = small[main_channels(picture.channels)].mean(axis=0)
     ev = stops(main)
     if outline is not None and rebate_ev is not None and scale is not None:

@@ -34,7 +34,7 @@ from tether.measure.roll import Exposure, OpenGate, spread
 from tether.measure.saturation import saturation_map
 from tether.measure.shadows import shadows
 from tether.measure.shapes import Quad
-from tether.measure.survey import Survey, halved, survey
+from tether.measure.survey import Survey, survey
 from tether.measure.verdict import ranked
 from tether.raw.mosaic import Mosaic
 
@@ -212,9 +212,8 @@ def _densities(
 
 def small_picture(picture: Survey) -> FloatArray:
     """Return a small linear picture, (h, w, 3), relative to saturation; one channel gives grey."""
-    signal = picture.signal
-    small = Survey(signal, picture.step, picture.channels)
+    small = picture
     while max(small.signal.shape[1:]) > _PICTURE_SIDE:
-        small = Survey(halved(small.signal), small.step * 2, picture.channels)
+        small = Survey(small.half, small.step * 2, picture.channels)
     planes = [small.colour(letter) for letter in "RGB"]
     return np.stack([small.main if p is None else p for p in planes], axis=2).astype(np.float32)

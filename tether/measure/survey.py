@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -13,7 +14,7 @@ LONGEST = 960
 """Longest side of the survey in pixels at most."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Survey:
     """One tile of the CFA out of every few, channel by channel.
 
@@ -38,9 +39,16 @@ class Survey:
             return None
         if len(which) == 1:
             return np.asarray(self.signal[which[0]])
+        if len(which) == 2:
+            return np.asarray((self.signal[which[0]] + self.signal[which[1]]) * np.float32(0.5))
         return np.asarray(self.signal[which].mean(axis=0), np.float32)
 
-    @property
+    @cached_property
+    def half(self) -> FloatArray:
+        """All channels at half the size, means of 2 x 2 pixels."""
+        return halved(self.signal)
+
+    @cached_property
     def main(self) -> FloatArray:
         """The channel with most photosites: green, or the only one there is."""
         green = self.colour("G")
