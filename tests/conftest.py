@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from mocks.bench_config import BenchConfig, SensorConfig
+from mocks.bench_config import BenchConfig
 from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.camera import CameraProcess, connect
@@ -29,14 +29,13 @@ def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
 
 @pytest.fixture
 def bench() -> Iterator[BenchProcess]:
-    """The simulated bench with a small sensor, a film of twelve frames in strips of six."""
+    """The simulated bench with a film of twelve frames in strips of six."""
     running = BenchProcess.start(
         BenchConfig(
             process=FilmProcess.BW_NEGATIVE,
             film_format=FILM_FORMATS["135"],
             frames=12,
             frames_per_strip=6,
-            sensor=SensorConfig(width=768, height=512),
             seed=7,
         )
     )

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tether.film import FILM_FORMATS, FilmProcess
+from tether.report.rolls import REHEARSAL_CARD
 from tether.session.archive import Archive
 from tether.session.checklist import Scope
 from tether.session.roll import NewRoll, Roll
@@ -150,7 +151,7 @@ def prepared(plan: Rehearsal) -> Iterator[tuple[Start, SimulatedHand]]:
         roll = find_roll(archive, plan)
     finally:
         archive.close()
-    with bench_for(roll, plan, root / "simulated card") as bench:
+    with bench_for(roll, plan, root / REHEARSAL_CARD) as bench:
         hand = SimulatedHand(bench, roll)
         yield (
             Start(root, plan.settings, bench.port_name, roll=roll.name, hand=hand),

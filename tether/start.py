@@ -122,7 +122,7 @@ def run_screen(start: Start) -> None:
         if screen.session is not None:
             from tether.report.summary import leaving_text
 
-            print(leaving_text(archive, screen.session.roll.name, start.hand is not None))
+            print(leaving_text(archive, screen.session.roll.name))
         if archive.mirror is not None:
             if archive.mirror.state().rolls_behind:
                 print("Copying what is left; Ctrl-C leaves it for the next time.")

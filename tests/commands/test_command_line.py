@@ -88,15 +88,19 @@ def open_rehearsal(archive: Path) -> pexpect.spawn:
 def test_a_killed_rehearsal_goes_on_where_it_was(tmp_path: Path) -> None:
     """The README's first command in a pseudo-terminal, killed after a picture and run again."""
     child = open_rehearsal(tmp_path)
-    child.expect("safety film")
+    child.expect("both ends of the lens")
     child.send("z")
     child.expect("shortened")
-    child.send("\r")
-    child.expect("raw, manual exposure")
-    child.send("\r")
-    child.expect("Compare the sleeve")
-    child.send("\r")
-    child.expect("emulsion side")
+    for step in (
+        "lamp on",
+        "raw, manual",
+        "Focus on",
+        "safety film",
+        "the sleeve",
+        "emulsion side",
+    ):
+        child.send("\r")
+        child.expect(step)
     child.send("\r")
     child.expect("Hands off")
     child.send("\r")
@@ -110,7 +114,7 @@ def test_a_killed_rehearsal_goes_on_where_it_was(tmp_path: Path) -> None:
     again.send("k")
     again.expect("shoot frame 2")
     again.send("\x03")
-    again.expect("Go on at frame 2: tether rehearse")
+    again.expect("Go on at frame 2: .*rehearse --archive")
     again.expect(pexpect.EOF)
     again.close()
     assert again.exitstatus == 0
@@ -178,14 +182,14 @@ def test_bad_settings_are_named(tmp_path: Path, text: str, said: str) -> None:
 
 def test_a_closed_terminal_leaves_in_order(tmp_path: Path) -> None:
     child = open_rehearsal(tmp_path)
-    child.expect("safety film")
-    child.send("\r")
     child.expect("both ends of the lens")
+    child.send("\r")
+    child.expect("Switch the lamp on")
     child.kill(signal.SIGHUP)
     child.expect("Go on at frame 1")
     child.expect(pexpect.EOF)
     child.close()
     assert child.exitstatus == 0
     again = open_rehearsal(tmp_path)
-    again.expect("both ends of the lens")
+    again.expect("Switch the lamp on")
     again.close(force=True)

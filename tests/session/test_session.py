@@ -409,3 +409,68 @@ def test_a_strange_clock_does_not_ask_everything_again(
     assert time.time() > 1e9
     with at_work(parts) as session:
         assert session.place().todo is Todo.SHOOT
+
+
+def test_what_was_done_can_be_undone(parts: Build) -> None:
+    with at_work(parts) as session:
+        first = session.place()
+        session.confirm()
+        session.undo()
+        assert session.place() == first
+        to_shutter(session)
+        session.capture()
+        waiting = session.place()
+        session.keep()
+        session.undo()
+        assert session.place() == waiting
+        session.shoot_again()
+        session.undo()
+        assert session.place() == waiting
+        session.keep()
+        assert session.frames()[0].state is FrameState.KEPT
+    with at_work(parts) as session, pytest.raises(NotNow, match="nothing to undo"):
+        session.undo()
+    assert len(files_of(parts)) == 1, "pictures are never undone"
+
+
+def test_several_takes_are_put_aside_together_and_any_can_be_chosen(
+    parts: Build, bench: BenchProcess
+) -> None:
+    with at_work(parts) as session:
+        bench.go_to(1)
+        for _ in range(2):
+            bench.press_button()
+            while session.take_from_camera() is None:
+                pass
+        session.shoot_again()
+        to_shutter(session)
+        assert session.place().frame == 1
+        takes = session.frames()[0].captures
+        session.choose(1, takes[0].id)
+        chosen = session.frames()[0].chosen
+        assert chosen is not None
+        assert chosen.take == 1
+        with pytest.raises(NotNow, match="no such picture"):
+            session.choose(2, takes[0].id)
+
+
+def test_a_picture_that_waits_is_not_passed_over(parts: Build) -> None:
+    """A second take of a decided frame waits: leaving it does not hide it."""
+    with at_work(parts) as session:
+        session.mark(FrameState.SKIPPED)
+        session.go_to(1)
+        to_shutter(session)
+        session.capture()
+        session.go_to(None)
+        assert session.place().todo is Todo.DECIDE
+        assert session.place().frame == 1
+
+
+def test_a_restarted_rehearsal_has_the_film_where_it_was(parts: Build, bench: BenchProcess) -> None:
+    with at_work(parts) as session:
+        session.mark(FrameState.SKIPPED)
+        to_shutter(session)
+        assert bench.frame() == 2
+    bench.remove_film()
+    with at_work(parts):
+        assert bench.frame() == 2

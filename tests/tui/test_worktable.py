@@ -175,7 +175,7 @@ async def test_help_log_and_the_shorter_list(given: Given) -> None:
         await pilot.press("question_mark")
         await until(pilot, lambda: isinstance(app.screen, Reading))
         text = screen_text(app)
-        assert "safety film" in text
+        assert "ends of the lens" in text
         assert "Caution" in text
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))

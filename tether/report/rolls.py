@@ -3,11 +3,25 @@
 from __future__ import annotations
 
 import shlex
+import shutil
+import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from tether.session.archive import Archive
 from tether.text import printable
+
+#: Folder in the archive of a rehearsal that holds the simulated camera's card.
+REHEARSAL_CARD = "simulated card"
+
+
+def program() -> str:
+    """Return how this program is started here: by its name when the shell finds it."""
+    started = Path(sys.argv[0])
+    if started.name != "tether" or shutil.which("tether"):
+        return "tether"
+    return shlex.quote(str(started.absolute()))
 
 
 def listing(archive: Archive) -> list[dict[str, Any]]:
@@ -29,10 +43,12 @@ def listing(archive: Archive) -> list[dict[str, Any]]:
 
 def go_on(archive: Archive, roll_name: str) -> str:
     """Return the command that goes on with a roll, to paste into a shell."""
+    if (archive.root / REHEARSAL_CARD).is_dir():
+        return f"{program()} rehearse --archive {shlex.quote(str(archive.root))}"
     # A name that begins with a dash would be read as an option.
     before = "-- " if roll_name.startswith("-") else ""
     where = f"--archive {shlex.quote(str(archive.root))}"
-    return f"tether shoot {where} {before}{shlex.quote(roll_name)}"
+    return f"{program()} shoot {where} {before}{shlex.quote(roll_name)}"
 
 
 def listing_text(rows: Sequence[dict[str, Any]]) -> str:

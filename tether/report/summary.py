@@ -42,7 +42,7 @@ def _why(frame: Frame) -> str:
     return printable(" ".join(texts) or f"its verdict is {chosen.verdict}", 300)
 
 
-def leaving_text(archive: Archive, roll_name: str, rehearsal: bool) -> str:
+def leaving_text(archive: Archive, roll_name: str) -> str:
     """Return what is printed when the person leaves the screen."""
     lines = summary(archive, roll_name)
     roll = archive.store.roll(roll_name)
@@ -50,6 +50,5 @@ def leaving_text(archive: Archive, roll_name: str, rehearsal: bool) -> str:
     if upcoming is None:
         lines.append("The roll is complete.")
     else:
-        command = "tether rehearse" if rehearsal else go_on(archive, roll_name)
-        lines.append(f"Go on at frame {upcoming}: {command}")
+        lines.append(f"Go on at frame {upcoming}: {go_on(archive, roll_name)}")
     return "\n".join(lines)

@@ -38,16 +38,6 @@ class Step:
 
 STEPS: tuple[Step, ...] = (
     Step(
-        "film-base",
-        Scope.SITTING,
-        "Make sure that the film is safety film and in a fit state to handle.",
-        "Old cellulose nitrate film burns fiercely and cannot be put out: never put it on a lamp.",
-        "Safety film usually says SAFETY on its edge. Film from before the early 1950s without "
-        "that word, film that smells sharp, is brown, sticky or powdery is a case for an archive.",
-        "If it may be nitrate: stop, keep it cool and away from the lamp and from any flame, and "
-        "ask your fire authority or a film archive. Film that smells of vinegar: ventilate.",
-    ),
-    Step(
         "lens-clean",
         Scope.SITTING,
         "Clean both ends of the lens; leave nothing screwed in front of it.",
@@ -56,7 +46,6 @@ STEPS: tuple[Step, ...] = (
         "dry your hands before you touch film.",
         "Cleaning fluids are flammable and their vapour is harmful: ventilate, wear gloves, keep "
         "them off a hot lamp, and follow the product's safety sheet.",
-        habit=True,
     ),
     Step(
         "light-even",
@@ -67,7 +56,6 @@ STEPS: tuple[Step, ...] = (
         "The diffuser should be far enough from the film that its texture is out of focus.",
         "Do not stare into the lamp. Hot lamps scorch film and fingers: leave them room and air. "
         "Keep mains leads dry and off wet hands.",
-        habit=True,
     ),
     Step(
         "camera-set",
@@ -86,7 +74,16 @@ STEPS: tuple[Step, ...] = (
         "Depth of field on film is a fraction of a millimetre, and autofocus hunts on every frame.",
         "Look at the magnified centre and all four corners. If one side stays soft the camera is "
         "not parallel to the film, or the film is not flat.",
-        habit=True,
+    ),
+    Step(
+        "film-base",
+        Scope.ROLL,
+        "Make sure that the film is safety film and in a fit state to handle.",
+        "Old cellulose nitrate film burns fiercely and cannot be put out: never put it on a lamp.",
+        "Safety film usually says SAFETY on its edge. Film from before the early 1950s without "
+        "that word, film that smells sharp, is brown, sticky or powdery is a case for an archive.",
+        "If it may be nitrate: stop, keep it cool and away from the lamp and from any flame, and "
+        "ask your fire authority or a film archive. Film that smells of vinegar: ventilate.",
     ),
     Step(
         "roll-check",

@@ -64,6 +64,7 @@ class Core:
         self._on_step = on_step
         self.camera_state: CameraState | None = None
         self._last: tuple[int, Judgement] | None = None
+        self._undo: list[tuple[str, Callable[[], None]]] = []
         self._release: tuple[int, frozenset[tuple[str, str]]] = (0, frozenset())
         self._delivery = Delivery(archive, roll.id)
         try:
@@ -147,9 +148,20 @@ class Core:
         if self.camera is not None:
             self.refresh_camera()
             said += self._room()
+        self._show_hand_what_holds()
         place = self.place()
         self._log("sitting", f"At work on {roll.name}; next: {place.sentence()}", place.frame)
         return tuple(said)
+
+    def _show_hand_what_holds(self) -> None:
+        """After a stop, tell the rehearsal's hand which strip and frame lie in the gate."""
+        if self._on_step is None:
+            return
+        confirmed = self.store.confirmed(self.sitting.id, self._roll_id)
+        at = [i for i, c in enumerate(confirmed) if c.key == "strip-load"][-1:]
+        moved = [i for i, c in enumerate(confirmed) if c.key == "frame-advance"][-1:]
+        for i in sorted(at + moved):
+            self._on_step(confirmed[i])
 
     def _room(self) -> list[str]:
         roll = self.roll
@@ -216,6 +228,7 @@ class Core:
         if self._on_step:
             self._on_step(done)
         self.store.confirm(self.sitting.id, roll_id, done)
+        self._can_undo(f"“{step.what}”", lambda: self.store.take_back(self.sitting.id, done))
         self.store.touch_sitting(self.sitting.id)
         self._log("step", f"{how}: {step.what}", frame)
 
@@ -275,6 +288,26 @@ class Core:
         self._log("choice", text, frame)
         self._write_frame(frame)
         return self.place()
+
+    def _can_undo(self, what: str, put_back: Callable[[], None]) -> None:
+        self._undo.append((what, put_back))
+
+    def undo(self) -> str:
+        """Take the last step or choice of this start back; return what it was.
+
+        Pictures are never undone: a picture whose choice is undone waits for a choice again.
+
+        Raises
+        ------
+        NotNow
+            When nothing was done since the program was started.
+        """
+        if not self._undo:
+            raise NotNow("There is nothing to undo since the program was started.")
+        what, put_back = self._undo.pop()
+        put_back()
+        self._log("undo", f"Undone: {what}", self.place().frame)
+        return what
 
     def _write_frame(self, frame: int) -> None:
         self.archive.write_frame(self.roll, self.frames()[frame - 1])

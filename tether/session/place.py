@@ -47,14 +47,17 @@ class Place:
 
 
 def next_frame(roll: Roll, frames: Sequence[Frame]) -> int | None:
-    """Return the frame the person asked for, else the first open one, None when all are done."""
+    """Return the frame to work on, None when all are done.
+
+    That is the frame the person asked for, else the first that is open or has a picture waiting.
+    """
     if roll.cursor is not None:
         return roll.cursor
     return next(
         (
             f.number
             for f in frames
-            if f.state is FrameState.OPEN and f.number <= roll.frames_expected
+            if f.undecided or (f.state is FrameState.OPEN and f.number <= roll.frames_expected)
         ),
         None,
     )

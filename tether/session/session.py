@@ -9,7 +9,7 @@ from __future__ import annotations
 from tether.camera.protocol import Role
 from tether.session.parts import Judging, NotNow, SessionCamera, Shot, View
 from tether.session.place import Place
-from tether.session.roll import LONGEST_ROLL, FrameState, RollError
+from tether.session.roll import LONGEST_ROLL, Frame, FrameState, RollError
 from tether.session.trials import Trials
 from tether.text import plural, printable
 
@@ -24,16 +24,48 @@ class Session(Trials):
         place = self.place()
         if place.capture is None or place.frame is None:
             raise NotNow("There is no picture waiting to be kept.")
-        self.store.decide(self._roll_id, place.frame, FrameState.KEPT, place.capture.id)
-        return self._decided(place.frame, f"Kept {place.capture.file_name}")
+        return self.choose(place.frame, place.capture.id)
+
+    def choose(self, frame: int, capture_id: int) -> Place:
+        """Keep one of a frame's pictures: it stands for the frame, the others stay beside it.
+
+        Raises
+        ------
+        NotNow
+            When the frame has no such picture.
+        """
+        chosen = next((c for c in self._frame(frame).captures if c.id == capture_id), None)
+        if chosen is None:
+            raise NotNow(f"Frame {frame} has no such picture.")
+        self._remember(frame)
+        self.store.decide(self._roll_id, frame, FrameState.KEPT, chosen.id)
+        return self._decided(frame, f"Kept {chosen.file_name}")
+
+    def _frame(self, number: int) -> Frame:
+        return self.frames()[number - 1]
+
+    def _remember(self, number: int) -> None:
+        """Make what is about to be decided about a frame something that can be undone."""
+        frame, cursor = self._frame(number), self.roll.cursor
+        memory = self.store.memory(self._roll_id) or None
+
+        def put_back() -> None:
+            self.store.restore(self._roll_id, frame, cursor, memory)
+            self._write_frame(number)
+
+        self._can_undo(f"the choice about frame {number}", put_back)
 
     def shoot_again(self) -> Place:
-        """Put the picture that waits aside; it stays on disk, and the frame is shot again."""
+        """Put all pictures that wait aside; they stay on disk, and the frame is shot again."""
         place = self.place()
         if place.capture is None or place.frame is None:
             raise NotNow("There is no picture waiting to be put aside.")
-        self.store.set_aside(place.capture.id)
-        return self._decided(place.frame, f"Put aside {place.capture.file_name}; shoot again")
+        self._remember(place.frame)
+        waiting = [c for c in self._frame(place.frame).captures if c.decision is None]
+        for capture in waiting:
+            self.store.set_aside(capture.id)
+        names = ", ".join(capture.file_name for capture in waiting)
+        return self._decided(place.frame, f"Put aside {names}; shoot again")
 
     def follow_advice(self) -> str:
         """Set the shutter as the verdict advises, and put the picture aside to shoot again.
@@ -68,12 +100,13 @@ class Session(Trials):
         place = self.place()
         if place.frame is None:
             raise NotNow("All frames are decided.", todo="Go to a frame to change it.")
-        frame = self.frames()[place.frame - 1]
+        frame = self._frame(place.frame)
         newest = (
             frame.captures[-1].id if frame.captures and state is not FrameState.SKIPPED else None
         )
         if state is FrameState.SKIPPED and frame.chosen is not None:
             return self.go_to(None)
+        self._remember(place.frame)
         self.store.decide(self._roll_id, place.frame, state, newest)
         return self._decided(place.frame, f"Marked as {state.value}")
 

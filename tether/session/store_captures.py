@@ -184,6 +184,26 @@ class Captures(Database):
         with self.change() as db:
             db.execute("UPDATE capture SET decision = 'other' WHERE id = ?", (capture_id,))
 
+    def restore(
+        self, roll_id: int, frame: Frame, cursor: int | None, memory: bytes | None = None
+    ) -> None:
+        """Put a frame back as it was: its state, its captures' decisions, the roll's place.
+
+        Captures that came since stay as they are; ``memory`` is what the measurements remembered.
+        """
+        with self.change() as db:
+            db.execute(
+                "UPDATE frame SET state = ? WHERE roll_id = ? AND number = ?",
+                (frame.state.value, roll_id, frame.number),
+            )
+            db.executemany(
+                "UPDATE capture SET decision = ? WHERE id = ?",
+                [(capture.decision, capture.id) for capture in frame.captures],
+            )
+            db.execute(
+                "UPDATE roll SET cursor = ?, memory = ? WHERE id = ?", (cursor, memory, roll_id)
+            )
+
     def set_note(self, roll_id: int, frame: int, note: str) -> None:
         """Store a person's note about a frame."""
         with self.change() as db:

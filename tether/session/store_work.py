@@ -64,6 +64,15 @@ class Sittings(Database):
                 (sitting_id, roll_id, step.scope.value, step.place, step.key),
             )
 
+    def take_back(self, sitting_id: int, step: Confirmed) -> None:
+        """Forget the last confirmation of a step: it was not done after all."""
+        with self.change() as db:
+            db.execute(
+                "DELETE FROM step WHERE id = (SELECT max(id) FROM step WHERE sitting_id = ? "
+                "AND scope = ? AND place = ? AND key = ?)",
+                (sitting_id, step.scope.value, step.place, step.key),
+            )
+
     def confirmed(self, sitting_id: int, roll_id: int) -> list[Confirmed]:
         """Return the steps done in a sitting, for it or for a roll, in the order of doing."""
         return [

@@ -14,7 +14,7 @@ from textual.widgets import Footer, Static
 
 from tether.camera.errors import SeveralCameras
 from tether.errors import TetherError
-from tether.session.roll import Roll
+from tether.session.roll import NewRoll, Roll
 from tether.session.session import Session, SessionCamera
 from tether.text import printable
 from tether.tui.desk import Desk
@@ -75,15 +75,25 @@ class TetherApp(App[str]):
     async def begin(self) -> None:
         """Find the roll, then the camera, then open the worktable."""
         try:
-            roll = await self._find_roll()
-            if roll is None:
+            wanted = await self._find_roll()
+            if wanted is None:
                 self.exit()
                 return
-            self._say(f"{printable(roll.name)}: looking for the camera …")
+            archive = self.given.archive
+            if isinstance(wanted, Roll):
+                # Whoever is at work on the roll holds the camera too: say that, not the other.
+                await self.desk.do(lambda: archive.open_roll(wanted).release())
+            self._say(f"{printable(wanted.name)}: looking for the camera …")
             self.camera = self.camera or await self._find_camera()
             if self.camera is None:
                 self.exit()
                 return
+            # A roll is stored when its work can begin: a mistyped one leaves nothing behind.
+            roll = (
+                wanted
+                if isinstance(wanted, Roll)
+                else await self.desk.do(lambda: archive.store.add_roll(wanted))
+            )
             self._say(f"{printable(roll.name)}: reading what is stored …")
             hand = self.given.hand
             self.session = await self.desk.do(
@@ -105,14 +115,14 @@ class TetherApp(App[str]):
     def _say(self, text: str) -> None:
         self.opening.query_one("#opening", Static).update(Text(text))
 
-    async def _find_roll(self) -> Roll | None:
+    async def _find_roll(self) -> Roll | NewRoll | None:
         store = self.given.archive.store
         rolls = await self.desk.do(store.progress)
         name = self.given.roll
         if self.given.new is not None:
             new = self.given.new
             if not store.has_roll(new.name):
-                return await self.desk.do(lambda: store.add_roll(new))
+                return new
             name = new.name
         if name is None and rolls:
             name = await self.push_screen_wait(ChooseRoll(rolls))
@@ -120,12 +130,7 @@ class TetherApp(App[str]):
                 return None
         if name and store.has_roll(name):
             return store.roll(name)
-        described = await self.push_screen_wait(
-            DescribeRoll(name or "", [p.roll.name for p in rolls])
-        )
-        if described is None:
-            return None
-        return await self.desk.do(lambda: store.add_roll(described))
+        return await self.push_screen_wait(DescribeRoll(name or "", [p.roll.name for p in rolls]))
 
     async def _find_camera(self) -> SessionCamera | None:
         try:

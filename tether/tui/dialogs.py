@@ -83,8 +83,9 @@ class Reading(ModalScreen[None]):
         Binding("up", "up", "Up", show=False),
     ]
 
-    def __init__(self, title: str, text: Text) -> None:
+    def __init__(self, title: str, text: Text, *, at_end: bool = False) -> None:
         super().__init__()
+        self.at_end = at_end
         self.heading = title
         self.text = text
 
@@ -94,6 +95,11 @@ class Reading(ModalScreen[None]):
             box.border_title = self.heading
             yield Static(self.text)
         yield Footer()
+
+    def on_mount(self) -> None:
+        """Begin at the end of a text whose end is what is new."""
+        if self.at_end:
+            self.query_one(VerticalScroll).scroll_end(animate=False)
 
     def action_leave(self) -> None:
         """Go back."""

@@ -10,8 +10,10 @@ _KEYS = (
     ("Enter", "do what is next: confirm a step, shoot, keep a picture whose verdict is keep"),
     ("F", "fire the shutter (the camera's own button counts as well)"),
     ("K", "keep the picture: it stands for the frame"),
-    ("A", "shoot the frame again; the picture before stays on disk"),
-    ("U", "set the camera's shutter as the verdict advises, and shoot the frame again"),
+    ("A", "put the picture aside for another take; it stays on disk"),
+    ("U", "set the camera's shutter as the verdict advises, for another take"),
+    ("V", "see the takes of the frame, and choose the one that stands for it"),
+    ("Back", "(backspace) take the last step or choice back"),
     ("S", "skip the frame for good; G goes back to it at any time"),
     ("B  D", "mark the frame as blank, as damaged"),
     ("G", "go to any frame (or click it); N goes on with the next open one"),
@@ -48,6 +50,10 @@ def help_for(place: Place, rehearsing: bool) -> Text:
         text.append(f"Next: {place.sentence()}\n\n", "bold")
     text.append("Marks: · open  ✓ kept  » skipped  ○ blank  × damaged  ? waits for a choice\n\n")
     text.append(
+        "Numbers of a verdict, in stops below saturation, where the sensor can hold no more light: "
+        "base is the clear film of a negative (target -0.5, a third either way); highlights is the "
+        "lightest thousandth of the picture; saturated is the share of the picture that is lost. "
+        "A hundredth of a per cent of single spots does no harm.\n\n"
         "The bars of a verdict show how many photosites lie how many stops below saturation, one "
         "row a channel; the right end is saturation.\n\n"
     )

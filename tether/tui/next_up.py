@@ -7,7 +7,7 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
-from tether.session.checklist import Scope
+from tether.session.checklist import Scope, steps_of
 from tether.session.place import Todo
 from tether.session.session import View
 from tether.text import printable
@@ -35,7 +35,13 @@ class NextUp(VerticalScroll):
         text = Text()
         if place.step is not None:
             at = {Scope.STRIP: f" {place.strip}", Scope.FRAME: f" {place.frame}"}
-            self.border_title = f"Next: {_TITLES[place.step.scope]}{at.get(place.step.scope, '')}"
+            peers = steps_of(place.step.scope, short=view.short)
+            count = (
+                f" ({peers.index(place.step) + 1} of {len(peers)})" if place.step in peers else ""
+            )
+            self.border_title = (
+                f"Next: {_TITLES[place.step.scope]}{at.get(place.step.scope, '')}{count}"
+            )
             text.append(f"{place.step.what}\n", "bold")
             text.append(f"Why: {place.step.why}\n")
             if place.step.caution:
@@ -48,8 +54,6 @@ class NextUp(VerticalScroll):
             text.append("Why: the picture is taken by itself, with nothing trembling.\n")
             if frame.chosen is not None:
                 text.append("This frame is decided. [N] leaves it as it is.\n")
-            if frame.note:
-                text.append(f"Note: {frame.note}\n")
             text.append(
                 "[Enter] or [F] shoot   [S] skip   [B] blank   [D] damaged   or the camera's "
                 "own button",
@@ -64,13 +68,16 @@ class NextUp(VerticalScroll):
             )
             text.append("The picture stays on disk, whatever you choose.\n")
             text.append("[Enter] or [K] keep" if keep else "[K] keep all the same", "dim")
-            text.append("   [A] shoot again", "dim")
+            text.append("   [A] another take", "dim")
             advice = place.capture.facts.get("advice_shutter")
             if isinstance(advice, str):
-                text.append(f"   [U] set the shutter to {printable(advice, 20)}, again", "dim")
+                text.append(f"   [U] set {printable(advice, 20)}, another take", "dim")
         else:
             self.border_title = "Done"
             text.append(f"All {view.roll.frames_expected} frames are decided.\n", "bold")
             text.append("[G] go back to a frame   [E] one more frame   [Q] leave", "dim")
+        note = view.frames[place.frame - 1].note if place.frame else ""
+        if note:
+            text.append(f"\nNote: {printable(note)}", "italic")
         self.query_one("#next-text", Static).update(text)
         self.scroll_home(animate=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, TypeVar, cast
 
@@ -13,6 +14,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.command import Provider
 from textual.containers import Container
+from textual.events import Key
 from textual.screen import Screen
 from textual.widgets import Footer, ProgressBar, Static
 
@@ -43,6 +45,22 @@ _PHASES = {
     "judge": "Judging the raw file …",
     "reconnect": "The camera went silent: connecting again and looking on its card …",
 }
+_DECISIONS = {"chosen": "stands for the frame", "other": "put aside"}
+#: Keys that fit some places only, and what they do.
+_KEYS = {
+    "f": "F (shoot)",
+    "k": "K (keep)",
+    "a": "A (another take)",
+    "u": "U (set the shutter as advised)",
+    "s": "S (skip)",
+    "b": "B (blank)",
+    "d": "D (damaged)",
+    "n": "N (leave this frame as it is)",
+    "e": "E (one more frame)",
+    "c": "C (connect)",
+    "v": "V (takes of the frame)",
+    "p": "P (picture)",
+}
 _IDLE_SECONDS = 0.3
 _STATE_EVERY = 50  # idle looks between two readings of the camera's state
 
@@ -67,6 +85,10 @@ class Worktable(Screen[None]):
         Binding("q,ctrl+c", "leave", "Leave", key_display="q"),
         # Shown in the line above the footer, which has no room for them in 80 columns.
         Binding("t", "note", "Note", show=False),
+        Binding("v", "takes", "Takes", show=False),
+        Binding("backspace", "undo", "Undo", show=False),
+        Binding("pagedown", "scroll_verdict(1)", "Read on", show=False),
+        Binding("pageup", "scroll_verdict(-1)", "Read back", show=False),
         Binding("z", "ask_less", "Ask less", show=False),
         Binding("l", "log", "Log", show=False),
         Binding("p", "picture", "Picture", show=False),
@@ -128,18 +150,19 @@ class Worktable(Screen[None]):
         if view.short:
             title.append("   checklist shortened", "italic")
         if self.tether.given.hand and (wrong := self.tether.given.hand.active()):
-            title.append(f"   mishap: {', '.join(wrong)}", "italic")
+            title.append(f"   mishap: {', '.join(wrong).replace('-', ' ')}", "italic")
         self.query_one("#title", Static).update(title)
         self.query_one("#more-keys", Static).update(self._more_keys(view))
         await self.query_one(StripBar).show(view)
         self.query_one(NextUp).show(view)
         capture = _last_capture(view)
         self.query_one(VerdictPanel).show(capture)
-        await self._show_picture(capture)
         name = self.session.camera.identity.model if self.session.camera else ""
         self.query_one(CameraLine).show(name, view.camera)
         self.refresh_bindings()
+        self._show_picture(capture)
 
+    @work(group="picture", exclusive=True)
     async def _show_picture(self, capture: Capture | None) -> None:
         """Show the small positive of a capture; it is made once for each."""
         if capture is not None and capture.id != self._picture[0]:
@@ -147,7 +170,11 @@ class Worktable(Screen[None]):
             picture = await self.tether.desk.do(
                 lambda: positive(session.judgement(capture), process)
             )
+            if not self.is_attached:
+                return  # the person left meanwhile
             self._picture = (capture.id, picture)
+            if self.view is not None:
+                self.query_one("#more-keys", Static).update(self._more_keys(self.view))
         self.query_one(PicturePanel).show(self._picture[1], self._picture_title(capture))
 
     def _picture_title(self, capture: Capture | None) -> str:
@@ -156,6 +183,7 @@ class Worktable(Screen[None]):
     def _more_keys(self, view: View) -> str:
         keys = [
             ("t", "note", "note"),
+            ("v", "takes", "takes"),
             ("z", "ask_less", "ask all" if view.short else "ask less"),
             ("l", "log", "log"),
             *((key, f"bench('{name}')", words) for name, (key, words, _, _) in STATIONS.items()),
@@ -266,6 +294,7 @@ class Worktable(Screen[None]):
             "mark": todo in (Todo.SHOOT, Todo.DECIDE)
             and (parameters != ("skipped",) or todo is Todo.SHOOT),
             "picture": self._picture[1] is not None,
+            "takes": bool(_takes(self.view)),
             "onward": self.view is not None and self.view.roll.cursor is not None,
             "extra": todo is Todo.DONE,
             "connect": self.session.camera_state is None and self.session.camera is not None,
@@ -273,6 +302,12 @@ class Worktable(Screen[None]):
             "own_button": self.tether.given.hand is not None,
         }
         return fits.get(action, True)
+
+    def on_key(self, event: Key) -> None:
+        """Say so when a key of this screen does not fit the place where the work stands."""
+        words = _KEYS.get(event.key)
+        if words is not None and self.view is not None:
+            self.say(f"{words} does not fit here. Next: {self.view.place.sentence()}")
 
     # --- actions ---------------------------------------------------------------------------
 
@@ -318,6 +353,36 @@ class Worktable(Screen[None]):
         await self.attempt(self.session.shoot_again)
 
     @work(group="action")
+    async def action_takes(self) -> None:
+        """Show the frame's takes; the one that is picked stands for the frame."""
+        takes = _takes(self.view)
+        if not takes:
+            return
+        options = [
+            (
+                str(c.id),
+                f"Take {c.take}   {c.verdict:<9} {_DECISIONS.get(c.decision or '', 'waits')}",
+            )
+            for c in takes
+        ]
+        question = f"Frame {takes[0].frame}: which take shall stand for it?"
+        picked = await self.app.push_screen_wait(Pick(question, options))
+        if picked is not None:
+            await self.attempt(lambda: self.session.choose(takes[0].frame, int(picked)))
+
+    @work(group="action")
+    async def action_undo(self) -> None:
+        """Take the last step or choice back."""
+        what = await self.attempt(self.session.undo)
+        if what is not None:
+            self.say(f"Undone: {what}")
+
+    def action_scroll_verdict(self, pages: int) -> None:
+        """Read on, or back, in a verdict that is longer than its panel."""
+        panel = self.query_one(VerdictPanel)
+        panel.scroll_relative(y=pages * max(panel.size.height - 1, 1), animate=False)
+
+    @work(group="action")
     async def action_use_advice(self) -> None:
         """Set the shutter as advised; the frame is shot again."""
         now_set = await self.attempt(self.session.follow_advice)
@@ -360,7 +425,9 @@ class Worktable(Screen[None]):
         old = self.view.frames[number - 1].note
         text = await self.app.push_screen_wait(AskText(f"Note about frame {number}", old))
         if text is not None:
-            await self.attempt(lambda: self.session.note(text, number))
+            noted = await self.attempt(lambda: self.session.note(text, number))
+            if noted is not None:
+                self.say(f"Noted for frame {noted}.")
 
     @work(group="action")
     async def action_ask_less(self) -> None:
@@ -391,11 +458,11 @@ class Worktable(Screen[None]):
         lines = await self.attempt(lambda: self.session.store.log_lines(roll_id))
         text = Text()
         for at, frame, kind, line in lines or ():
-            text.append(f"{at[:19].replace('T', ' ')} ", "dim")
+            text.append(f"{_clock(at)} ", "dim")
             text.append(
                 f"{kind:<10} {f'f{frame:03d}' if frame else '    '} {printable(line, 500)}\n"
             )
-        await self.app.push_screen_wait(Reading("Log of the roll (UTC)", text))
+        await self.app.push_screen_wait(Reading("Log of the roll, newest last", text, at_end=True))
 
     @work(group="action")
     async def action_mishap(self) -> None:
@@ -448,11 +515,27 @@ class Worktable(Screen[None]):
 
 
 def _last_capture(view: View) -> Capture | None:
-    """The capture whose verdict belongs on the screen: the waiting one, else the newest."""
+    """The capture whose verdict belongs on the screen.
+
+    The waiting one; for a frame that was gone to its own; else the newest of the roll.
+    """
     if view.place.capture is not None:
         return view.place.capture
+    if view.roll.cursor is not None and (frame := view.frames[view.roll.cursor - 1]).captures:
+        return frame.chosen or frame.captures[-1]
     captures = [c for f in view.frames for c in f.captures]
     return max(captures, key=lambda c: c.id, default=None)
+
+
+def _takes(view: View | None) -> tuple[Capture, ...]:
+    """The captures of the frame that is next."""
+    frame = view.place.frame if view else None
+    return view.frames[frame - 1].captures if view and frame else ()
+
+
+def _clock(at: str) -> str:
+    """A stored time as the clock on the wall shows it."""
+    return datetime.fromisoformat(at).astimezone().strftime("%Y-%m-%d %H:%M:%S")
 
 
 def _advice(view: View | None) -> str | None:
