@@ -71,12 +71,13 @@ class Table:
 
     made: Counter[str] = field(default_factory=Counter)
     found: Counter[str] = field(default_factory=Counter)
+    by_view: Counter[tuple[str, str, bool]] = field(default_factory=Counter)
     beside: dict[str, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
     clean: int = 0
     false: Counter[str] = field(default_factory=Counter)
     where: list[str] = field(default_factory=list)
 
-    def add(self, mishap: str | None, codes: set[str], place: str) -> None:
+    def add(self, mishap: str | None, codes: set[str], place: str, view: str = "rebate") -> None:
         """Count one frame."""
         if mishap is None:
             self.clean += 1
@@ -85,26 +86,35 @@ class Table:
             return
         self.made[mishap] += 1
         expected = EXPECTED[mishap]
-        self.found[mishap] += bool(codes & expected)
+        hit = bool(codes & expected)
+        self.found[mishap] += hit
+        self.by_view[mishap, view, hit] += 1
         rest = codes - expected - ALLOWED.get(mishap, frozenset())
         self.beside[mishap].update(rest)
         self.where += [f"{mishap} -> {code}: {place}" for code in sorted(rest)]
-        if expected and not codes & expected:
+        if expected and not hit:
             self.where.append(f"{mishap} missed: {place}")
 
     def lines(self) -> Iterator[str]:
         """Yield the table as Markdown."""
-        yield f"{self.clean + sum(self.made.values())} frames, {self.clean} of them without mishap"
+        total = self.clean + sum(self.made.values())
+        yield f"{total} frames, {self.clean} of them without mishap."
         yield ""
-        yield "| mishap | made | found | other findings that ask for something |"
-        yield "|---|---|---|---|"
+        yield f"| Mishap | {' | '.join(FRAMINGS)} | Other findings |"
+        yield f"| --- |{' ---: |' * len(FRAMINGS)} --- |"
         for mishap, expected in EXPECTED.items():
             if self.made[mishap]:
-                rest = ", ".join(f"{c} {n}" for c, n in sorted(self.beside[mishap].items()))
-                found = self.found[mishap] if expected else "nothing to find"
-                yield f"| {mishap} | {self.made[mishap]} | {found} | {rest or 'none'} |"
-        rest = ", ".join(f"{c} {n}" for c, n in sorted(self.false.items()))
-        yield f"| none | {self.clean} | | {rest or 'none'} |"
+                cells = []
+                for view in FRAMINGS:
+                    hit = self.by_view[mishap, view, True]
+                    made = hit + self.by_view[mishap, view, False]
+                    cells.append(
+                        (f"{hit} / {made}" if expected else f"{made} made") if made else ""
+                    )
+                rest = ", ".join(f"{n} {c}" for c, n in sorted(self.beside[mishap].items()))
+                yield f"| {mishap} | {' | '.join(cells)} | {rest or 'none'} |"
+        rest = ", ".join(f"{n} {c}" for c, n in sorted(self.false.items()))
+        yield f"| no mishap | {self.clean} made |{' |' * (len(FRAMINGS) - 1)} {rest or 'none'} |"
 
 
 def mosaic_of(bench: Bench, exposure: Exposure) -> Mosaic:
@@ -196,14 +206,14 @@ def roll(
             bench.hand.go_to(frame)
             bench.hand.mishap(mishap)
             shot = _shoot(bench, exposure, process, frame, memory)
-            table.add(mishap, _codes(shot), place)
+            table.add(mishap, _codes(shot), place, framing)
             memory = shot.memory
             continue
         if mishap:
             bench.hand.mishap(mishap)
             bench.hand.go_to(frame)
             shot = _shoot(bench, exposure, process, frame, memory)
-            table.add(mishap, _codes(shot), place)
+            table.add(mishap, _codes(shot), place, framing)
             bench.hand.clear()
         bench.hand.go_to(frame)
         shot = _shoot(bench, exposure, process, frame, memory)
@@ -229,9 +239,9 @@ def _with_dust(
         shot = _shoot(bench, exposure, process, frame, memory)
         codes |= _codes(shot)
         memory = shot.memory
-    table.add(
-        "dust-on-lens", codes, f"{process.value} {bench.config.framing} seed {bench.config.seed}"
-    )
+    framing = bench.config.framing
+    place = f"{process.value} {framing} seed {bench.config.seed}"
+    table.add("dust-on-lens", codes, place, framing)
 
 
 def _shoot(

@@ -36,7 +36,16 @@ WIDTH, HEIGHT = 8192, 5464
 
 def first_paint(folder: Path) -> float:
     """Return the seconds from the command to its first text on a terminal."""
-    words = ["-m", "tether", "shoot", "Paint", "--archive", str(folder), "--camera", "ptpip:127.0.0.1:9"]
+    words = [
+        "-m",
+        "tether",
+        "shoot",
+        "Paint",
+        "--archive",
+        str(folder),
+        "--camera",
+        "ptpip:127.0.0.1:9",
+    ]
     begun = time.perf_counter()
     child = pexpect.spawn(sys.executable, words, dimensions=(24, 80), encoding="utf-8", timeout=30)
     child.expect("A new roll")

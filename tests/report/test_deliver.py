@@ -15,6 +15,7 @@ from PIL import Image
 from tether.errors import TetherError
 from tether.report import deliver as deliver_module
 from tether.report.deliver import by_frame, quarter_turns
+from tether.report.delivered import DeliveredFolder
 from tether.report.workers import each_done, worker_count
 from tether.session.roll import FrameState
 from tether.settings import Positive, Settings
@@ -119,7 +120,7 @@ def test_a_sidecar_that_somebody_changed_is_left_alone(kept: Kept) -> None:
     result = kept.deliver(turns={0: 180})
     assert mine.read_text() == "edited elsewhere"
     assert result.sidecars == 3
-    assert "changed by another program" in result.trouble[0]
+    assert "not as this program left it" in result.trouble[0]
 
 
 def test_a_sidecar_that_was_there_before_is_left_alone(kept: Kept) -> None:
@@ -127,6 +128,28 @@ def test_a_sidecar_that_was_there_before_is_left_alone(kept: Kept) -> None:
     foreign.write_text("from before")
     kept.deliver()
     assert foreign.read_text() == "from before"
+
+
+def test_sidecars_of_this_program_are_brought_up_to_date_from_any_folder(
+    kept: Kept, tmp_path: Path
+) -> None:
+    kept.deliver()
+    kept.archive.store.set_note(kept.roll.id, 2, "a new note")
+    result = kept.delivery(to=tmp_path / "elsewhere")
+    assert result.run().trouble == []
+    assert b"a new note" in (kept.folder / "Harbour_f002_t1.xmp").read_bytes()
+
+
+def test_a_folder_with_other_things_in_it_is_refused(kept: Kept, tmp_path: Path) -> None:
+    desk = tmp_path / "desk"
+    desk.mkdir()
+    (desk / "index.html").write_text("mine")
+    with pytest.raises(TetherError, match="other files"):
+        kept.deliver(to=desk)
+    assert [p.name for p in desk.iterdir()] == ["index.html"]
+    folder = kept.deliver().folder
+    with pytest.raises(TetherError, match="Harbour"):
+        DeliveredFolder(folder, "Another roll")
 
 
 def test_a_roll_without_kept_frames_is_refused(kept: Kept) -> None:

@@ -207,7 +207,7 @@ def test_the_cameras_own_button_counts(parts: Build, bench: BenchProcess) -> Non
 @pytest.mark.parametrize(
     "fault",
     [
-        DropConnection(code=Operation.GET_OBJECT, after=5000),
+        DropConnection(code=Operation.GET_PARTIAL_OBJECT, after=5000),
         DropConnection(code=Operation.INITIATE_CAPTURE),
         NeverCompletes(),
     ],
