@@ -14,7 +14,13 @@ from delivering import NASTY
 
 from tether.film import FilmProcess
 from tether.positive.exif import ShotFacts
-from tether.report.sidecar import NAMESPACES, Subject, positive_packet, raw_sidecar
+from tether.report.sidecar import (
+    NAMESPACES,
+    Subject,
+    is_as_written,
+    positive_packet,
+    raw_sidecar,
+)
 from tether.session.roll import Capture, Frame, FrameState, Roll
 
 CAPTURE = Capture(
@@ -103,3 +109,11 @@ def test_a_take_that_was_not_chosen_says_so() -> None:
     packet = raw_sidecar(replace(SUBJECT, capture=replace(CAPTURE, decision="other")))
     assert ET.fromstring(packet).findtext(f".//{{{NAMESPACES['xmp']}}}Label") == "Not chosen"
     assert ET.fromstring(packet).findtext(f".//{{{NAMESPACES['xmp']}}}Rating") == "0"
+
+
+def test_a_sidecar_is_known_again_until_anything_in_it_changes() -> None:
+    packet = raw_sidecar(SUBJECT)
+    assert is_as_written(packet)
+    assert not is_as_written(packet.replace(b"<xmp:Rating>1<", b"<xmp:Rating>5<"))
+    assert not is_as_written(packet + b" ")
+    assert not is_as_written(b"")

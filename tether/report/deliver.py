@@ -85,7 +85,7 @@ class RollDelivery:
         self.archive, self.roll, self.wishes, self.report = archive, roll, wishes, report
         self.settings = settings.positive
         self.frames = archive.store.frames(roll)
-        self.folder = DeliveredFolder(wishes.to or archive.folder(roll) / "delivered")
+        self.folder = DeliveredFolder(wishes.to or archive.folder(roll) / "delivered", roll.name)
         self.record = self.folder.read()
         self.result = Delivered(self.folder.root)
         self._take_over_choices()
@@ -111,6 +111,7 @@ class RollDelivery:
             )
         flat = self._flat()
         try:
+            self.folder.write(self.record)
             self._sample(known, flat)
             recipes = self._recipes(known, flat)
             self._print(known, recipes, flat)

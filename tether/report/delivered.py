@@ -36,13 +36,12 @@ class Record:
     """What was done, by the raw file's name.
 
     ``samples`` hold what a raw file was sampled with (its state on disk and the job's digest
-    are the key), ``printed`` the digest of the recipe each positive was made by, ``sidecars``
-    the digest of each sidecar as it was written, ``choices`` what a person chose, by frame.
+    are the key), ``printed`` the digest of the recipe each positive was made by, ``choices``
+    what a person chose, by frame.
     """
 
     samples: dict[str, dict[str, Any]] = field(default_factory=dict)
     printed: dict[str, dict[str, Any]] = field(default_factory=dict)
-    sidecars: dict[str, str] = field(default_factory=dict)
     choices: dict[int, Choice] = field(default_factory=dict)
 
 
@@ -76,13 +75,15 @@ class DeliveredFolder:
     Raises
     ------
     TetherError
-        When it cannot be made or written to.
+        When it cannot be made or written to, or holds something else.
     """
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, roll_name: str) -> None:
         self.root = root.expanduser().absolute()
+        self.roll_name = roll_name
         self.positives = self.root / "positives"
         self.small = self.root / "small"
+        self._check()
         try:
             for folder in (self.positives, self.small):
                 folder.mkdir(parents=True, exist_ok=True)
@@ -94,6 +95,22 @@ class DeliveredFolder:
                 kept="Nothing was changed.",
                 todo="Name another folder with --to.",
             ) from error
+
+    def _check(self) -> None:
+        """Refuse a folder with other people's files, or another roll's."""
+        known = self.root / RECORD
+        try:
+            other = not known.exists() and self.root.is_dir() and any(self.root.iterdir())
+            roll = json.loads(known.read_text("utf-8")).get("roll") if known.exists() else None
+        except (OSError, ValueError, AttributeError):
+            return  # a damaged record is still a record; what cannot be read is said later
+        if other or (roll is not None and roll != self.roll_name):
+            what = f"the roll '{printable(str(roll))}'" if roll else "other files"
+            raise TetherError(
+                f"The folder {printable(str(self.root))} holds {what}.",
+                kept="Nothing was changed.",
+                todo="Name a new or empty folder with --to.",
+            )
 
     def jpeg(self, raw_name: str) -> Path:
         """Return where the JPEG of a raw file lies."""
@@ -116,7 +133,6 @@ class DeliveredFolder:
             return Record(
                 samples=dict(found["samples"]),
                 printed=dict(found["printed"]),
-                sidecars=dict(found["sidecars"]),
                 choices={int(frame): Choice(**c) for frame, c in found["choices"].items()},
             )
         except (OSError, ValueError, TypeError, KeyError, AttributeError):
@@ -130,7 +146,7 @@ class DeliveredFolder:
                 "version": VERSION,
                 "samples": record.samples,
                 "printed": record.printed,
-                "sidecars": record.sidecars,
+                "roll": self.roll_name,
                 "choices": {str(frame): asdict(c) for frame, c in record.choices.items()},
             },
         )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +11,7 @@ from tether.positive.files import replaced
 from tether.report.contact import Cell, Sheet, save_sheets
 from tether.report.delivered import Choice, Delivered, DeliveredFolder, Known, Record
 from tether.report.page import PageFacts, page
-from tether.report.sidecar import Subject, raw_sidecar
+from tether.report.sidecar import Subject, is_as_written, raw_sidecar
 from tether.report.tables import as_csv, as_json, rows
 from tether.session.roll import Frame, Roll
 from tether.text import printable
@@ -44,23 +43,20 @@ def write_sidecars(whole: Whole, raw_folder: Path, film_turn: int, result: Deliv
             path = raw_folder / f"{Path(capture.file_name).stem}.xmp"
             subject = Subject(whole.roll, frame, capture, shots.get(capture.file_name))
             packet = raw_sidecar(subject, film_turn + whole.choice(frame.number).turn)
-            found = _digest_of(path)
-            if found is not None and found != whole.record.sidecars.get(path.name):
-                result.trouble.append(
-                    f"{printable(path.name, 80)} was changed by another program and is left "
-                    "as it is."
-                )
-                continue
-            digest = hashlib.sha256(packet).hexdigest()
             try:
-                if found != digest:
+                if path.exists() and not is_as_written(path.read_bytes()):
+                    result.trouble.append(
+                        f"{printable(path.name, 80)} is not as this program left it, so another "
+                        "one changed it; it is not touched."
+                    )
+                    continue
+                if not path.exists() or path.read_bytes() != packet:
                     _put(path, packet)
             except OSError as error:
                 result.trouble.append(
                     f"No sidecar {printable(path.name, 80)}: {error.strerror or error}."
                 )
                 continue
-            whole.record.sidecars[path.name] = digest
             result.sidecars += 1
 
 
@@ -125,13 +121,6 @@ def _cell(whole: Whole, frame: Frame) -> Cell:
         picture=picture if picture is not None and picture.exists() else None,
         turned=whole.choice(frame.number).turn,
     )
-
-
-def _digest_of(path: Path) -> str | None:
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except FileNotFoundError:
-        return None
 
 
 def _put(path: Path, data: bytes) -> None:

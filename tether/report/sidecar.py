@@ -6,6 +6,8 @@ a native library of their own.
 
 from __future__ import annotations
 
+import hashlib
+import re
 import xml.etree.ElementTree as ET
 from dataclasses import dataclass
 from fractions import Fraction
@@ -31,6 +33,9 @@ NAMESPACES = {
 #: mirrored values as Exif names them).
 MIRRORED_ORIENTATION = {0: 2, 90: 7, 180: 4, 270: 5}
 
+_NO_DIGEST = "0" * 64
+_DIGEST = re.compile(rb"<film:PacketSha256>([0-9a-f]{64})</film:PacketSha256>")
+
 _XML_LANG = "{http://www.w3.org/XML/1998/namespace}lang"
 _HEAD = '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'
 _TAIL = '\n<?xpacket end="w"?>\n'
@@ -50,9 +55,21 @@ def raw_sidecar(subject: Subject, turn: int = 0) -> bytes:
     """Return the packet for beside a raw file.
 
     The raw file is a mirror image; the orientation puts it right in programs that read it.
-    ``turn`` is in degrees clockwise after that.
+    ``turn`` is in degrees clockwise after that. The packet holds a digest of itself, by which
+    `is_as_written` knows it again.
     """
-    return _packet(subject, MIRRORED_ORIENTATION[turn % 360], None)
+    packet = _packet(subject, MIRRORED_ORIENTATION[turn % 360], None)
+    digest = hashlib.sha256(packet).hexdigest()
+    return packet.replace(_NO_DIGEST.encode(), digest.encode(), 1)
+
+
+def is_as_written(packet: bytes) -> bool:
+    """Tell whether a sidecar is to the byte what `raw_sidecar` once returned."""
+    found = _DIGEST.search(packet)
+    if found is None:
+        return False
+    blank = packet[: found.start(1)] + _NO_DIGEST.encode() + packet[found.end(1) :]
+    return hashlib.sha256(blank).hexdigest().encode() == found.group(1)
 
 
 def positive_packet(subject: Subject) -> bytes:
@@ -105,6 +122,10 @@ def _fill(about: ET.Element, subject: Subject, orientation: int, source: str | N
     _array(about, "dc:subject", "Bag", keywords(subject))
     if source:
         _text(about, "dc:source", source)
+    else:
+        # First of all texts that could hold it, so that it is the one that is filled in.
+        about.insert(0, ET.Element(_name("film:PacketSha256")))
+        about[0].text = _NO_DIGEST
     _exposure(about, subject.shot)
     _text(about, "film:Roll", roll.name)
     _text(about, "film:Process", roll.process.value)
