@@ -1,0 +1,242 @@
+"""The screen of the session without its keys: what it shows, and how it runs what is asked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar, cast
+
+from PIL import Image as Pictures
+from rich.text import Text
+from textual import work
+from textual.app import ComposeResult
+from textual.containers import Container
+from textual.screen import Screen
+from textual.widgets import Footer, ProgressBar, Static
+
+from tether.errors import TetherError
+from tether.session.delivery import Progress
+from tether.session.roll import Capture
+from tether.session.session import Session, Shot, View
+from tether.text import printable
+from tether.tui.camera_line import CameraLine
+from tether.tui.next_up import NextUp
+from tether.tui.picture import PicturePanel, positive
+from tether.tui.stations import STATIONS
+from tether.tui.strip import StripBar
+from tether.tui.verdict import VerdictPanel
+
+if TYPE_CHECKING:
+    from tether.tui.app import TetherApp
+
+T = TypeVar("T")
+
+_PHASES = {
+    "fire": "Firing the shutter …",
+    "fetch": "Fetching the picture from the camera …",
+    "file": "Writing it to the archive …",
+    "judge": "Judging the raw file …",
+    "reconnect": "The camera went silent: connecting again and looking on its card …",
+}
+_IDLE_SECONDS = 0.3
+_STATE_EVERY = 50  # idle looks between two readings of the camera's state
+
+
+class Table(Screen[None]):
+    """Shows values of the session; runs every action on the session's thread."""
+
+    def __init__(self, session: Session) -> None:
+        super().__init__()
+        self.session = session
+        self.view: View | None = None
+        self._working = False
+        self._phase = Progress("")
+        self._idle = 0
+        self._picture: tuple[int, Pictures.Image | None] = (0, None)
+
+    @property
+    def tether(self) -> TetherApp:
+        """The program this screen belongs to."""
+        return cast("TetherApp", self.app)
+
+    def compose(self) -> ComposeResult:
+        """Lay out the screen."""
+        yield Static(id="title")
+        yield StripBar(id="strip")
+        with Container(id="panels"):
+            yield NextUp(id="next")
+            with Container(id="seen"):
+                yield VerdictPanel(id="verdict")
+                yield PicturePanel(id="picture")
+        yield ProgressBar(id="progress", show_eta=False)
+        yield Static(id="message")
+        yield CameraLine(id="camera")
+        yield Static(id="more-keys")
+        yield Footer(show_command_palette=False)
+
+    async def on_mount(self) -> None:
+        """Show where the work stands, and begin to look for pictures from the camera."""
+        if self.session.found:
+            self.say(" ".join(self.session.found))
+        await self.refresh_view()
+        self.set_interval(0.1, self._show_progress)
+        self.set_interval(_IDLE_SECONDS, self._look_at_camera)
+
+    # --- showing ---------------------------------------------------------------------------
+
+    async def refresh_view(self) -> None:
+        """Fetch a fresh view and show it."""
+        self.view = view = await self.tether.desk.do(self.session.view)
+        roll = view.roll
+        title = Text(no_wrap=True, overflow="ellipsis")
+        title.append(f" {printable(roll.name, 50)} ", "bold reverse")
+        title.append(f"  {roll.process.label}, {roll.film_format.label}")
+        if view.short:
+            title.append("   checklist shortened", "italic")
+        if self.tether.given.hand and (wrong := self.tether.given.hand.active()):
+            title.append(f"   mishap: {', '.join(wrong).replace('-', ' ')}", "italic")
+        self.query_one("#title", Static).update(title)
+        self.query_one("#more-keys", Static).update(self._more_keys(view))
+        await self.query_one(StripBar).show(view)
+        self.query_one(NextUp).show(view)
+        capture = last_capture(view)
+        self.query_one(VerdictPanel).show(capture)
+        name = self.session.camera.identity.model if self.session.camera else ""
+        self.query_one(CameraLine).show(name, view.camera)
+        self.refresh_bindings()
+        self._show_picture(capture)
+
+    @work(group="picture", exclusive=True)
+    async def _show_picture(self, capture: Capture | None) -> None:
+        """Show the small positive of a capture; it is made once for each."""
+        if capture is not None and capture.id != self._picture[0]:
+            session, process = self.session, self.session.roll.process
+            picture = await self.tether.desk.do(
+                lambda: positive(session.judgement(capture), process)
+            )
+            if not self.is_attached:
+                return  # the person left meanwhile
+            self._picture = (capture.id, picture)
+            if self.view is not None:
+                self.query_one("#more-keys", Static).update(self._more_keys(self.view))
+        self.query_one(PicturePanel).show(self._picture[1], self._picture_title(capture))
+
+    def _picture_title(self, capture: Capture | None) -> str:
+        return f"Positive: frame {capture.frame}, take {capture.take}" if capture else ""
+
+    def _more_keys(self, view: View) -> str:
+        keys = [
+            ("t", "note", "note"),
+            ("v", "takes", "takes"),
+            ("z", "ask_less", "ask all" if view.short else "ask less"),
+            ("l", "log", "log"),
+            *((key, f"bench('{name}')", words) for name, (key, words, _, _) in STATIONS.items()),
+        ]
+        if self._picture[1] is not None:
+            keys.append(("p", "picture", "picture"))
+        if self.tether.given.hand:
+            keys += [("m", "mishap", "mishap"), ("o", "own_button", "own button")]
+        return "  ".join(
+            f"[@click=screen.{action}][b]{key}[/b] {words}[/]" for key, action, words in keys
+        )
+
+    def say(self, text: str, *, bad: bool = False) -> None:
+        """Show a message until the next action."""
+        message = Text(f"{'✗ ' if bad else ''}{text}", "bold red" if bad else "")
+        self.query_one("#message", Static).update(message)
+
+    def _show_progress(self) -> None:
+        bar = self.query_one(ProgressBar)
+        bar.display = self._working and bool(self._phase.phase)
+        if not bar.display:
+            return
+        self.query_one("#message", Static).update(_PHASES.get(self._phase.phase, ""))
+        total = self._phase.total if self._phase.phase == "fetch" else None
+        bar.update(total=total, progress=_size(self._phase.path) if total else 0)
+
+    def _report(self, progress: Progress) -> None:
+        # Called on the session's thread: one reference is replaced, the screen reads it later.
+        self._phase = progress
+
+    # --- running ---------------------------------------------------------------------------
+
+    async def attempt(self, call: Callable[[], T]) -> T | None:
+        """Run an action on the session's thread; show an error instead of raising it."""
+        if self._working:
+            self.say("Still at work on the last key; this one was not taken.")
+            return None
+        self._working = True
+        self._phase = Progress("")
+        self.query_one("#message", Static).update("")
+        try:
+            result = await self.tether.desk.do(call)
+        except TetherError as error:
+            await self._ended()
+            self.say(str(error), bad=True)
+            self.app.bell()
+            return None
+        except OSError as error:
+            await self._ended()
+            self.say(
+                f"The archive cannot be written to: {error}. What was filed before is safe. "
+                "Check the disk, then try again.",
+                bad=True,
+            )
+            self.app.bell()
+            return None
+        await self._ended()
+        return result
+
+    async def _ended(self) -> None:
+        self._working = False
+        self._phase = Progress("")
+        self.query_one(ProgressBar).display = False
+        await self.refresh_view()
+
+    @work(group="camera")
+    async def _look_at_camera(self) -> None:
+        desk = self.tether.desk
+        if self._working or desk.busy or self.session.camera_state is None:
+            return
+        if self.app.screen is not self:
+            return
+        self._idle += 1
+        try:
+            shot = await desk.do(lambda: self.session.take_from_camera(self._report))
+            if self._idle % _STATE_EVERY == 0:
+                await desk.do(self.session.refresh_camera)
+        except TetherError as error:
+            self.session.camera_state = None
+            await self.refresh_view()
+            self.say(f"{error} Press C to connect.", bad=True)
+            return
+        if shot is not None:
+            await self.refresh_view()
+            self._show_shot(shot)
+        elif self._idle % _STATE_EVERY == 0:
+            await self.refresh_view()
+
+    def _show_shot(self, shot: Shot) -> None:
+        self.say(" ".join(shot.said))
+        if any(capture.verdict == "reshoot" for capture, _ in shot.captures):
+            self.app.bell()
+
+
+def last_capture(view: View) -> Capture | None:
+    """The capture whose verdict belongs on the screen.
+
+    The waiting one; for a frame that was gone to its own; else the newest of the roll.
+    """
+    if view.place.capture is not None:
+        return view.place.capture
+    if view.roll.cursor is not None and (frame := view.frames[view.roll.cursor - 1]).captures:
+        return frame.chosen or frame.captures[-1]
+    captures = [c for f in view.frames for c in f.captures]
+    return max(captures, key=lambda c: c.id, default=None)
+
+
+def _size(path: Path | None) -> int:
+    try:
+        return path.stat().st_size if path else 0
+    except OSError:
+        return 0
