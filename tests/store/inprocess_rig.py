@@ -12,6 +12,8 @@ from mocks.camera import Body
 from mocks.camera_card import Card
 from mocks.faults import FaultScript
 from mocks.inprocess import InProcessCamera
+from tether.camera.errors import FileUnavailable
+from tether.camera.protocol import CardFile
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,16 @@ class SteadyCamera:
     def wait_for_files(self, seconds: float) -> Any:
         self.body.wait()
         return self._camera.wait_for_files(0.0)
+
+    def fetch(self, file: CardFile, destination: Path) -> int:
+        """Fails on a full disk with the words of the driver for real cameras."""
+        try:
+            return self._camera.fetch(file, destination)
+        except OSError as error:
+            raise FileUnavailable(
+                f"{destination} could not be written to the end; the disk may be full.",
+                todo="Make room on the disk, then fetch again.",
+            ) from error
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._camera, name)
