@@ -29,6 +29,7 @@ from tether.measure.framing import Framing, find_framing, seen_area
 from tether.measure.framing_remarks import framing_remarks
 from tether.measure.levels import FloatArray, stops, with_observed_saturation
 from tether.measure.measured import FrameMeasurement
+from tether.measure.outline_check import rests_on_rebate
 from tether.measure.repeat import signature
 from tether.measure.roll import Exposure, OpenGate, spread
 from tether.measure.saturation import saturation_map
@@ -67,6 +68,8 @@ def _measured(
     settings, memory = context.settings, context.memory
     negative = context.process.is_negative
     framing = find_framing(picture, context.film_format, negative, settings.framing, memory.scale)
+    if framing is not None and not rests_on_rebate(framing, picture, negative):
+        framing = None
     outline = framing.picture if framing else None
     now: Exposure = (_seconds(mosaic, context), mosaic.iso, mosaic.f_number)
     reckoned = expected_base(memory, now)
