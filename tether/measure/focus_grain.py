@@ -186,6 +186,8 @@ def _patches(
         # The other diagonal of a Bayer tile lies across the border of two tiles.
         upper, lower = (plane for _, plane in sorted(sites.items()))
         pairs.append(np.concatenate([lower[:-1] - upper[1:], lower[-1:] - upper[-1:]]))
+    if not pairs:  # one green photosite a tile, as on a four-colour sensor: it has no near one
+        return np.full((3, h // each * (w // each)), np.nan)
     fine = np.mean([_variance(_parts(pair, each)) for pair in pairs], axis=0) / 2
     tiles = np.stack(list(sites.values())).mean(axis=0)
     part = _parts(tiles, each)
