@@ -174,6 +174,7 @@ def _measured(
     off_y = (middle[1] - (box[1] + box[3]) / 2) / scale
     if max(missing.values()) > 0.75 * max(wide, high):
         return None
+    natural = (wide >= high) == (main.shape[1] >= main.shape[0]) or wide == high
     # Rows and columns that do not fill a step of the survey are left out of its size.
     area = main.shape[0] * main.shape[1] * survey.step**2
     return Framing(
@@ -189,22 +190,27 @@ def _measured(
         share=visible_area / area,
         rebate=float(np.median([o.outside for o in lines.values()])),
         offset=(off_y, off_x) if outline.turned else (off_x, off_y),
-        sure=_is_sure(outline, lines, search.lighter, known_scale),
+        sure=_is_sure(outline, lines, search.lighter, natural, known_scale),
     )
 
 
 def _is_sure(
-    outline: Outline, lines: dict[str, Line], lighter: bool, known_scale: float | None
+    outline: Outline,
+    lines: dict[str, Line],
+    lighter: bool,
+    natural: bool,
+    known_scale: float | None,
 ) -> bool:
     if len(lines) < 3 or any(side not in lines for side in outline.lines):
         return False
     if len(lines) == 4 or known_scale is not None:
         return True
-    if not lighter:
-        # The gate's mask is as dark as a transparency's rebate.
+    if not lighter or not natural:
+        # The gate's mask is as dark as a transparency's rebate; and where the picture would lie
+        # across the sensor, three borders are more likely those of half of one that lies along it.
         return False
     levels = [o.outside for o in lines.values()]
-    return sum(o.hit for o in lines.values()) > 2.4 and max(levels) - min(levels) < 0.3
+    return sum(o.hit for o in lines.values()) > 2.6 and max(levels) - min(levels) < 0.3
 
 
 def _sharpen(

@@ -21,6 +21,9 @@ PAIRS = (("left", "right"), ("top", "bottom"))
 CONTRAST = {True: 0.12, False: -0.12}
 """Least step across a border in stops, for a rebate that is lighter than the picture or not."""
 _ANGLES_APART = math.radians(2.0)
+_TO_PERFORATIONS_MM = 2.1
+_PERFORATED = (0.2, 0.7)
+"""Least and greatest share of perforations along their row (1.98 mm of each 4.75 mm)."""
 _LEAST_FILLED = 0.35
 """Share of what is seen through the gate that the picture takes at least."""
 
@@ -101,7 +104,11 @@ def assemble(
                 else (form.picture_along, form.picture_across)
             )
             outline = _fits(lines, (wide, high), turned, search, known_scale)
-            if outline and (best is None or outline.score > best.score):
+            if (
+                outline
+                and (best is None or outline.score > best.score)
+                and _film_beyond(outline, search)
+            ):
                 best = outline
     return best
 
@@ -177,6 +184,41 @@ def _is_base_level(level: float, search: Search) -> bool:
     if search.lighter:
         return level >= float(np.percentile(sample, 99.5)) - 3.5
     return level <= float(np.percentile(sample, 99)) - 3.0
+
+
+def _film_beyond(outline: Outline, search: Search) -> bool:
+    """Whether what lies beyond the long borders can be the film's own edge.
+
+    Beyond the picture of perforated film come perforations, 2 mm away in their midst (ISO 1007:
+    picture of 24 mm on film of 35 mm); beyond that of other film its edge and bare light. A
+    horizon, or a wall, in a thin negative has neither. Not asked where it is out of view, or
+    where base and bare light are saturated both.
+    """
+    form = search.form
+    pair = PAIRS[0] if outline.turned else PAIRS[1]
+    away = (
+        _TO_PERFORATIONS_MM if form.perforated else (form.film_width - form.picture_across) / 2 + 1
+    )
+    low, high = _PERFORATED if form.perforated else (0.8, 1.0)
+    left, top, right, bottom = search.bounds
+    for side in pair:
+        line = outline.lines.get(side)
+        if line is None or (search.lighter and line.outside > -0.1):
+            continue
+        upright = side in PAIRS[0]
+        view = search.coarse if upright else search.coarse.T
+        step = away * outline.scale * (-1 if side in ("left", "top") else 1)
+        y = np.arange(0.15 * view.shape[0], 0.85 * view.shape[0]).astype(np.intp)
+        x = line.at + step + line.slope * (y - view.shape[0] / 2)
+        near, far = (left, right) if upright else (top, bottom)
+        inside = (x > near + 1) & (x < far - 1)
+        if np.count_nonzero(inside) < 0.5 * y.size:
+            continue
+        seen = view[y[inside], x[inside].astype(np.intp)]
+        share = float(np.mean(seen > line.outside + (0.3 if search.lighter else 2.0)))
+        if not low <= share <= high:
+            return False
+    return True
 
 
 def _doubt(
