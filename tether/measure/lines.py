@@ -73,13 +73,8 @@ def find_lines(
     rows = max(1, int(height * _CENTRAL) // _BLOCKS)
     top = (height - rows * _BLOCKS) // 2
     blocks = stops[top : top + rows * _BLOCKS].reshape(_BLOCKS, rows, width).mean(axis=1)
-    side = (blocks[:, :-2] + blocks[:, 1:-1] + blocks[:, 2:]) / 3
-    # side[:, i] is centred on column i + 1. Of a border before column x the strips are centred on
-    # x - 2 and x + 2: column x is left out, for the border seldom falls between two columns.
-    step, beyond, before = (np.zeros_like(blocks) for _ in range(3))
-    step[:, 3 : width - 3] = side[:, 4:] - side[:, : width - 6]
-    beyond[:, 3 : width - 3] = side[:, 4:]
-    before[:, 3 : width - 3] = side[:, : width - 6]
+    before, beyond = _strips(blocks)
+    step = beyond - before
     if contrast < 0:
         step = -step
     votes = (step > abs(contrast)).astype(np.float32) - 2.0 * (step < -abs(contrast))
@@ -131,6 +126,20 @@ def find_lines(
             )
         )
     return found
+
+
+def _strips(blocks: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the means of three columns before and after a border that begins at each column.
+
+    The border's own column is left out, for it seldom falls between two columns. Both are zero
+    within three columns of an end.
+    """
+    width = blocks.shape[1]
+    side = (blocks[:, :-2] + blocks[:, 1:-1] + blocks[:, 2:]) / 3
+    before, beyond = np.zeros_like(blocks), np.zeros_like(blocks)
+    before[:, 3 : width - 3] = side[:, : width - 6]
+    beyond[:, 3 : width - 3] = side[:, 4:]
+    return before, beyond
 
 
 def refined(
