@@ -192,31 +192,32 @@ def _keep_copy(connection: sqlite3.Connection, path: Path, version: int) -> None
 @contextmanager
 def _told(path: Path) -> Iterator[None]:
     """Turn what SQLite says into words for a person."""
-    where = printable(str(path))
-    rebuild = rebuild_command(path.parent)
     try:
         yield
     except sqlite3.OperationalError as error:
         if "no such" in str(error):  # a table or column that every such database has
-            raise _damaged(where, error, rebuild) from error
+            raise _damaged(path, error) from error
         full = "full" in str(error)
+        where = printable(str(path))
         raise ArchiveDatabaseError(
             f"The archive's database {where} did not take it: {error}.",
             kept="All that was stored before is safe; the raw files are untouched.",
             todo="Make room on the disk, then go on."
             if full
             else "Check that the disk is attached, has room and may be written to. If the file "
-            f"is lost or damaged, it can be built again from the folders: {rebuild}",
+            "is lost or damaged, it can be built again from the folders: "
+            f"{rebuild_command(path.parent)}",
         ) from error
     except sqlite3.IntegrityError:
         raise
     except sqlite3.DatabaseError as error:
-        raise _damaged(where, error, rebuild) from error
+        raise _damaged(path, error) from error
 
 
-def _damaged(where: str, error: Exception, rebuild: str) -> ArchiveDatabaseDamaged:
+def _damaged(path: Path, error: Exception) -> ArchiveDatabaseDamaged:
     return ArchiveDatabaseDamaged(
-        f"The archive's database {where} is damaged: {error}.",
+        f"The archive's database {printable(str(path))} is damaged: {error}.",
         kept="The raw files beside it are untouched.",
-        todo=f"Build it again from the folders, which keeps the damaged file: {rebuild}",
+        todo="Build it again from the folders, which keeps the damaged file: "
+        f"{rebuild_command(path.parent)}",
     )
