@@ -61,12 +61,20 @@ def test_without_either_the_lightest_common_tone_stands_for_it() -> None:
     assert base.ev == pytest.approx(math.log2(0.4), abs=0.05)
 
 
-def test_bare_light_is_not_base() -> None:
+def test_bare_light_at_the_border_and_through_scratches_is_not_base() -> None:
     # A black-and-white base lies about one stop under bare light (density 0.28 = 0.93 stops).
     ev = np.full((200, 300), -4.0, np.float32)
-    ev[:20] = 0.0
+    ev[:20] = -0.1
     ev[20:60] = -0.93
+    ev[80:100, 100:200] = -1.0
+    ev[:, 150] = -0.1
     assert lightest_film_level(ev) == pytest.approx(-0.93, abs=0.05)
+
+
+def test_the_lightest_tone_need_not_be_shared_by_many() -> None:
+    ramp = np.tile(np.linspace(-5, -0.5, 300, dtype=np.float32), (200, 1))
+    # The right end of the middle, or what many pixels share a little above it.
+    assert lightest_film_level(ramp) == pytest.approx(-1.25, abs=0.2)
 
 
 def test_a_saturated_base_says_that_its_level_is_not_known() -> None:
@@ -113,3 +121,21 @@ def test_any_phase_of_the_mosaic(phase: str) -> None:
     assert base is not None
     assert base.signal["B"] == pytest.approx(0.25, abs=0.002)
     assert float(stops(base.signal["R"])) == pytest.approx(-1.0, abs=0.01)
+
+
+@pytest.mark.parametrize("outside", [None, 1.0])
+def test_an_even_border_of_other_proportions_is_rebate(outside: float | None) -> None:
+    signal = np.full((640, 960), 0.6)
+    signal[50:590, 120:840] = np.linspace(0.05, 0.3, 720)
+    if outside:
+        signal[:8, 200:300] = signal[-8:, 500:600] = outside
+    base = base_of(survey(plain(signal)), None, None, None)
+    assert base is not None
+    assert base.source == "rebate"
+    assert base.ev == pytest.approx(math.log2(0.6), abs=0.02)
+
+
+def test_an_even_field_is_no_border() -> None:
+    base = base_of(survey(plain(np.full((640, 960), 0.6))), None, None, None)
+    assert base is not None
+    assert base.source == "picture"

@@ -20,8 +20,10 @@ from tether.measure.survey import Survey
 LOWEST_EV = -9.0
 _BIN_EV = 1 / 24
 _TOLERANCE_EV = 0.2
-_BARE_LIGHT_EV = 2.4
-_CLIPPED_EV = -0.02
+_ABOVE_EV = 0.35
+_EVEN_SHARE = 0.45
+_DARKER_SHARE = 0.03
+_EVEN_SIDES = 3
 _STRIP_MM = 1.0
 _FEWEST = 60
 _FULL = 0.985
@@ -80,18 +82,22 @@ def common_levels(ev: FloatArray, share: float = 0.006) -> list[float]:
 
 
 def lightest_film_level(ev: FloatArray) -> float | None:
-    """Return the lightest common level that can belong to film, None where all is dark.
+    """Return the lightest level that certainly belongs to film, None where all is dark.
 
-    A saturated level with another one less than 2.4 stops below it is taken for bare light (the
-    base of a colour negative lies about two stops under bare light in green, that of a
-    black-and-white negative one; common practice, no published source).
+    Bare light lies in the outer parts of a view (perforations, beside the film) or is thin
+    (scratches), so the lightest hundredth of the middle that is not saturated is film. If many
+    pixels anywhere share a level a little above it, that is taken.
     """
-    levels = common_levels(ev)
-    if not levels:
+    height, width = ev.shape
+    middle = ev[height // 5 : height - height // 5, width // 5 : width - width // 5]
+    film = middle[middle < np.log2(_FULL)]
+    if film.size < 0.05 * middle.size:
         return None
-    if len(levels) > 1 and levels[0] > _CLIPPED_EV and levels[0] - levels[1] < _BARE_LIGHT_EV:
-        return levels[1]
-    return levels[0]
+    lightest = float(np.percentile(film, 99))
+    if lightest < LOWEST_EV:
+        return None
+    near = [v for v in common_levels(ev) if lightest - 0.1 <= v <= lightest + _ABOVE_EV]
+    return max(near, default=lightest)
 
 
 def base_of(
@@ -135,12 +141,35 @@ def base_of(
     if of_roll is not None:
         signal = {name: min(value, 1.0) for name, value in of_roll.items()}
         return Base(signal, "roll", max(of_roll.values()) >= 1.0)
+    border = _even_border(ev)
+    if border is not None:
+        return _base(small, picture.channels, np.abs(ev - border) < _TOLERANCE_EV / 2, "rebate")
     if thick_light(main, _FULL):
         return _base(small, picture.channels, main >= _FULL, "picture")
     level = lightest_film_level(ev)
     if level is None:
         return None
-    return _base(small, picture.channels, np.abs(ev - level) < _TOLERANCE_EV, "picture")
+    return _base(small, picture.channels, np.abs(ev - level) < _TOLERANCE_EV / 2, "picture")
+
+
+def _even_border(ev: FloatArray) -> float | None:
+    """Return the level of an even border on three sides that is lighter than the middle.
+
+    It is the rebate of a picture whose proportions are not the format's. None where there is no
+    such border; light beside the film shows on two sides at most, as the film runs through.
+    """
+    height, width = ev.shape
+    lit = ev > float(np.percentile(ev[::4, ::4], 50)) - 3.0
+    rows, columns = np.flatnonzero(lit.mean(axis=1) > 0.5), np.flatnonzero(lit.mean(axis=0) > 0.5)
+    if rows.size < 0.5 * height or columns.size < 0.5 * width:
+        return None
+    seen = ev[rows[0] + 1 : rows[-1], columns[0] + 1 : columns[-1]]
+    strips = [seen[:, 1:4], seen[:, -4:-1], seen[1:4], seen[-4:-1]]
+    levels = [float(np.median(strip)) for strip in strips]
+    middle = float(np.median(seen[seen.shape[0] // 4 : -(seen.shape[0] // 4)]))
+    level = float(np.median(levels))
+    even = [float(np.mean(np.abs(strip - level) < _TOLERANCE_EV)) > _EVEN_SHARE for strip in strips]
+    return level if sum(even) >= _EVEN_SIDES and level > middle + _ABOVE_EV else None
 
 
 def thick_light(main: FloatArray, level: float) -> bool:

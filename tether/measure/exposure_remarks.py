@@ -79,6 +79,7 @@ def negative_remarks(
     saturated_picture: dict[str, float],
     expected_ev: float | None,
     settings: Exposure,
+    lightest_ev: float = -16.0,
 ) -> list[Finding]:
     """Say what is wrong with a negative's exposure.
 
@@ -92,6 +93,8 @@ def negative_remarks(
         Share of saturated photosites per channel in the picture.
     expected_ev
         Where the roll's earlier frames lead to expect the base, in stops from saturation.
+    lightest_ev
+        The lightest part of the whole view, in stops from saturation.
     """
     if base is None:
         return [
@@ -125,7 +128,8 @@ def negative_remarks(
         severity = Severity.RESHOOT if abs(advice.ev) > 1 else Severity.LOOK
         if base.source == "picture" and advice.ev > 0:
             # The lightest tone of a picture may lie far below the base: less is claimed.
-            severity = Severity.LOOK if advice.ev > _UNSURE_EV else Severity.NOTE
+            dark = lightest_ev < settings.base_target_ev - _UNSURE_EV
+            severity = Severity.LOOK if dark and advice.ev > _UNSURE_EV else Severity.NOTE
         found.append(
             Finding(
                 "base-off-target",

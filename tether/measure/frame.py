@@ -91,14 +91,16 @@ def _measured(
     spotting = others.submit(find_spots, mosaic, (region[0], region[1]), settings.dust)
     counted = counting.result()
     in_picture = without_bare_light(counted.shares_within(area), base)
-    headroom = ex.headroom(picture, where)
+    headroom, in_view = ex.headroom(picture, where), ex.headroom(picture)
     advice = _advice(base, expected, headroom, context)
     findings = framing_remarks(framing, context.film_format, settings.framing)
     edge = read_edge(picture, framing, context.film_format, negative)
     findings += edge_remarks(edge)
     if negative:
         expected_ev = float(stops(max(expected.values()))) if expected else None
-        findings += negative_remarks(base, advice, in_picture, expected_ev, settings.exposure)
+        findings += negative_remarks(
+            base, advice, in_picture, expected_ev, settings.exposure, -min(in_view.values())
+        )
         empty = empty_negative(picture, where, _main_ev(base, expected, picture.channels))
     else:
         rows, columns = upright_box(area, mosaic.shape)
@@ -125,7 +127,7 @@ def _measured(
     return FrameMeasurement(
         saturated=counted.shares(),
         saturated_picture=in_picture,
-        headroom_ev=ex.headroom(picture),
+        headroom_ev=in_view,
         headroom_picture_ev=headroom,
         base=base,
         base_ev=base.ev if base else None,

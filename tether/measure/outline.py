@@ -24,6 +24,8 @@ _ANGLES_APART = math.radians(2.0)
 _TO_PERFORATIONS_MM = 2.1
 _PERFORATED = (0.2, 0.7)
 """Least and greatest share of perforations along their row (1.98 mm of each 4.75 mm)."""
+_PERFORATION_EV = 0.3
+"""How much lighter than base bare light is at least, in stops, where neither is saturated."""
 _LEAST_FILLED = 0.35
 """Share of what is seen through the gate that the picture takes at least."""
 
@@ -192,7 +194,7 @@ def _film_beyond(outline: Outline, search: Search) -> bool:
     Beyond the picture of perforated film come perforations, 2 mm away in their midst (ISO 1007:
     picture of 24 mm on film of 35 mm); beyond that of other film its edge and bare light. A
     horizon, or a wall, in a thin negative has neither. Not asked where it is out of view, or
-    where base and bare light are saturated both.
+    where base lies so near to saturation that bare light cannot stand out.
     """
     form = search.form
     pair = PAIRS[0] if outline.turned else PAIRS[1]
@@ -203,7 +205,7 @@ def _film_beyond(outline: Outline, search: Search) -> bool:
     left, top, right, bottom = search.bounds
     for side in pair:
         line = outline.lines.get(side)
-        if line is None or (search.lighter and line.outside > -0.1):
+        if line is None or (search.lighter and line.outside > -_PERFORATION_EV - 0.1):
             continue
         upright = side in PAIRS[0]
         view = search.coarse if upright else search.coarse.T
@@ -215,7 +217,7 @@ def _film_beyond(outline: Outline, search: Search) -> bool:
         if np.count_nonzero(inside) < 0.5 * y.size:
             continue
         seen = view[y[inside], x[inside].astype(np.intp)]
-        share = float(np.mean(seen > line.outside + (0.3 if search.lighter else 2.0)))
+        share = float(np.mean(seen > line.outside + (_PERFORATION_EV if search.lighter else 2.0)))
         if not low <= share <= high:
             return False
     return True

@@ -7,6 +7,7 @@ import numpy as np
 from tether.measure.base import beside, thick_light
 from tether.measure.framing import Framing, seen_area
 from tether.measure.levels import stops
+from tether.measure.shapes import Quad
 from tether.measure.survey import Survey
 
 _STRIP_MM = 0.6
@@ -18,6 +19,8 @@ _OTHER_SHARE = {True: 0.012, False: 0.03}
 """Share of the strip that may be something else, for negatives and for transparencies."""
 _SATURATED = 0.985
 _ALL_SIDES = 4
+_ALIKE_EV = 0.25
+_MOSTLY = 0.8
 
 
 def rests_on_rebate(framing: Framing, picture: Survey, negative: bool) -> bool:
@@ -38,8 +41,23 @@ def rests_on_rebate(framing: Framing, picture: Survey, negative: bool) -> bool:
     seen = seen_area(picture, negative).grown(-_MASK_MM * framing.scale)
     strip = beside(framing.picture, picture.step, _STRIP_MM * framing.scale, shape)
     strip &= seen.scaled(1 / picture.step).mask(shape)
-    if not strip.any():
+    if not strip.any() or _ends_in_view(framing, picture, seen):
         return False
     ev = stops(main[strip])
     other = ev < framing.rebate - _DARKER_EV if negative else ev > framing.rebate + _LIGHTER_EV
     return bool(np.mean(other) <= _OTHER_SHARE[negative])
+
+
+def _ends_in_view(framing: Framing, picture: Survey, seen: Quad) -> bool:
+    """Whether a side that should be cut off shows rebate along the border of what is seen."""
+    corners = np.asarray(seen.scaled(1 / picture.step).corners)
+    left, top = corners.min(axis=0).astype(int)
+    right, bottom = corners.max(axis=0).astype(int)
+    ev = stops(picture.main[max(0, top) : bottom, max(0, left) : right])
+    if min(ev.shape) < 20:
+        return False
+    borders = {"left": ev[:, :3], "right": ev[:, -3:], "top": ev[:3], "bottom": ev[-3:]}
+    return any(
+        amount > 0 and np.mean(np.abs(borders[side] - framing.rebate) < _ALIKE_EV) > _MOSTLY
+        for side, amount in framing.missing.items()
+    )
