@@ -44,13 +44,19 @@ def trace_of(framing: Framing | None, context: FrameContext) -> Trace:
     )
 
 
-def against_roll(trace: Trace, shape: tuple[int, int], context: FrameContext) -> list[Finding]:
-    """Compare with the frames before: focus, drift, dust that stays."""
+def against_roll(
+    trace: Trace, shape: tuple[int, int], context: FrameContext, *, exposed: bool = True
+) -> list[Finding]:
+    """Compare with the frames before: focus, drift, dust that stays.
+
+    ``exposed`` is False where the exposure is so far off that the frame has to be repeated for
+    that alone: noise and saturation then say nothing about focus.
+    """
     settings = context.settings
     before = context.memory.before(context.frame_number)
     known = [Sharpness.from_array(t.sharpness) for t in before if t.sharpness is not None]
     found: list[Finding] = []
-    if trace.sharpness is not None:
+    if trace.sharpness is not None and exposed:
         now = Sharpness.from_array(trace.sharpness)
         found += compare_focus(now, reference_of(known, settings.focus), settings.focus)
         if not found:

@@ -13,6 +13,9 @@ from tether.settings import Exposure
 
 Shutters = tuple[tuple[str, float], ...]
 
+EXPOSURE_CODES = frozenset({"base-off-target", "base-saturated", "picture-saturated", "too-dark"})
+"""Findings that ask for another exposure of the same frame."""
+
 _CLIPPED_STEP_EV = 1.0
 _SLIDE_NOTE_EV = 1.0
 _SLIDE_LOOK_EV = 3.0

@@ -18,6 +18,7 @@ from tether.measure.dust import find_spots
 from tether.measure.edge import edge_remarks, read_edge
 from tether.measure.emptiness import empty_negative, empty_transparency
 from tether.measure.exposure_remarks import (
+    EXPOSURE_CODES,
     Advice,
     advise,
     clipped_step,
@@ -36,7 +37,7 @@ from tether.measure.saturation import saturation_map
 from tether.measure.shadows import shadows
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey, survey
-from tether.measure.verdict import ranked
+from tether.measure.verdict import Severity, ranked
 from tether.raw.mosaic import Mosaic
 
 __all__ = ["FrameContext", "FrameMeasurement", "measure_frame", "small_picture"]
@@ -44,6 +45,7 @@ __all__ = ["FrameContext", "FrameMeasurement", "measure_frame", "small_picture"]
 _INSET = 0.01
 """Share of the picture left out all round, where its edge is blurred."""
 _PICTURE_SIDE = 480
+_GRAVE = Severity.RESHOOT
 _SURE_SIDES = 3
 """Sides of the frame that must be seen before what lies beside them is taken for rebate."""
 
@@ -103,12 +105,12 @@ def _measured(
         )
         empty = empty_negative(picture, where, _main_ev(base, expected, picture.channels))
     else:
-        rows, columns = upright_box(area, mosaic.shape)
-        dark = shadows(mosaic, rows, columns)
-        findings += transparency_remarks(
-            advice, min(headroom.values()), in_picture, dark, settings.exposure
-        )
         empty = empty_transparency(picture, where)
+        if empty is None:
+            dark = shadows(mosaic, *upright_box(area, mosaic.shape))
+            findings += transparency_remarks(
+                advice, min(headroom.values()), in_picture, dark, settings.exposure
+            )
     trace = trace_of(framing, context)
     if empty is not None:
         findings.append(empty)
@@ -120,7 +122,8 @@ def _measured(
             spots=spotting.result(),
             picture=detail,
         )
-        findings += against_roll(trace, mosaic.shape, context)
+        exposed = not any(f.code in EXPOSURE_CODES for f in findings if f.severity is _GRAVE)
+        findings += against_roll(trace, mosaic.shape, context, exposed=exposed)
         if not any(f.code == "between-frames" for f in findings):
             findings += seen_before(detail, context)
     gate = context.open_gate or memory.open_gate
