@@ -40,7 +40,8 @@ def rests_on_rebate(framing: Framing, picture: Survey, negative: bool) -> bool:
     shape = (int(main.shape[0]), int(main.shape[1]))
     seen = seen_area(picture, negative).grown(-_MASK_MM * framing.scale)
     strip = beside(framing.picture, picture.step, _STRIP_MM * framing.scale, shape)
-    strip &= seen.scaled(1 / picture.step).mask(shape)
+    if negative:  # a transparency's rebate is as dark as the mask, and may not seem to be seen
+        strip &= seen.scaled(1 / picture.step).mask(shape)
     if not strip.any() or _ends_in_view(framing, picture, seen):
         return False
     ev = stops(main[strip])
