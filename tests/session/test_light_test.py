@@ -100,7 +100,7 @@ def test_a_connection_that_breaks_is_said_and_the_card_keeps_the_picture(
     session.store.begin(
         session.roll.id, "release", 1, {"camera": session.camera_key, "settings": {}}
     )
-    bench.install(DropConnection(code=Operation.GET_OBJECT, after=1000))
+    bench.install(DropConnection(code=Operation.GET_PARTIAL_OBJECT, after=1000))
     with pytest.raises(CameraError):
         session.test_exposure()
     said = " ".join(session.reconnect())
@@ -200,8 +200,8 @@ def test_a_shutter_that_could_not_be_put_back_is_said(
     session: Session, light_test: LightTest, bench: BenchProcess
 ) -> None:
     bench.remove_film()
-    # The first exposure is fetched whole, the second breaks off.
-    bench.install(DropConnection(code=Operation.GET_OBJECT, after=1000, nth=2))
+    # The first exposure is fetched whole, in four parts; the second breaks off.
+    bench.install(DropConnection(code=Operation.GET_PARTIAL_OBJECT, after=1000, nth=5))
     with pytest.raises(CameraError) as caught:
         light_test.run()
     assert "it stood at 1/15" in str(caught.value)
@@ -212,7 +212,7 @@ def test_the_session_goes_on_after_a_light_test(
     session: Session, light_test: LightTest, bench: BenchProcess
 ) -> None:
     bench.remove_film()
-    bench.install(Slow(code=Operation.GET_OBJECT, seconds=0.2))
+    bench.install(Slow(code=Operation.GET_PARTIAL_OBJECT, seconds=0.2))
     light_test.run()
     bench.go_to(1)
     while session.place().todo is Todo.STEP:

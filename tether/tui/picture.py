@@ -44,7 +44,8 @@ class PicturePanel(Container):
         """Show a picture, None for nothing."""
         self.border_title = title
         self.set_class(picture is None, "-empty")
-        self.query_one("#picture-image", Image).image = picture
+        for image in self.query("#picture-image").results(Image):
+            image.image = picture
 
 
 class LargePicture(ModalScreen[None]):

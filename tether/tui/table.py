@@ -114,12 +114,13 @@ class Table(Screen[None]):
             picture = await self.tether.desk.do(
                 lambda: positive(session.judgement(capture), process)
             )
-            if not self.is_attached:
-                return  # the person left meanwhile
             self._picture = (capture.id, picture)
+        # The person may have left meanwhile, and the panels with them.
+        for keys in self.query("#more-keys").results(Static):
             if self.view is not None:
-                self.query_one("#more-keys", Static).update(self._more_keys(self.view))
-        self.query_one(PicturePanel).show(self._picture[1], self._picture_title(capture))
+                keys.update(self._more_keys(self.view))
+        for panel in self.query(PicturePanel):
+            panel.show(self._picture[1], self._picture_title(capture))
 
     def _picture_title(self, capture: Capture | None) -> str:
         return f"Positive: frame {capture.frame}, take {capture.take}" if capture else ""
