@@ -1,6 +1,6 @@
 """Which setting plays which role, on trees of settings as cameras have them.
 
-The trees are taken from the transcripts in libgphoto2's ``camlibs/ptp2/cameras`` (their names
+The trees are taken from the printouts in libgphoto2's ``camlibs/ptp2/cameras`` (their names
 shortened to what is asked for here).
 """
 

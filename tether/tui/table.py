@@ -202,6 +202,9 @@ class Table(Screen[None]):
         if self.app.screen is not self:
             return
         self._idle += 1
+        mirror = self.tether.given.archive.mirror
+        if mirror is not None and (news := mirror.news()):
+            self.say(" ".join(news))
         try:
             shot = await desk.do(lambda: self.session.take_from_camera(self._report))
             if self._idle % _STATE_EVERY == 0:
