@@ -178,9 +178,11 @@ def _reduced(
         columns[0] + (int(c) - columns[0]) % size : columns[1] : size * skip,
     ]
     h, w = (n // join for n in seen.shape)
-    x = seen[: h * join, : w * join].astype(np.float32)
-    if join > 1:
-        x = x.reshape(h, join, w * join).sum(axis=1).reshape(h, w, join).sum(axis=2) / join**2
+    x = np.zeros((h, w), np.float32)
+    for down in range(join):
+        for right in range(join):
+            x += seen[down : h * join : join, right : w * join : join]
+    x /= join**2
     black, saturation = mosaic.black[channel], mosaic.saturation[channel]
     x = (x - np.float32(black)) / np.float32(saturation - black)
     # Three by three: grain and noise go, specks stay.

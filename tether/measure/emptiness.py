@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from tether.measure.base import main_channels
 from tether.measure.levels import FloatArray, stops
-from tether.measure.survey import Survey
+from tether.measure.survey import Survey, halved
 from tether.measure.verdict import Finding, Severity
 
 _STEP_EV = 0.15
@@ -33,8 +33,7 @@ def empty_negative(
     Grain and noise are averaged away over 4 x 4 pixels; a slow change over the view (falloff) is
     followed by comparing each place with its surroundings.
     """
-    main = picture.signal[main_channels(picture.channels)].mean(axis=0)
-    blocks, inside = _blocks(main, where)
+    blocks, inside = _blocks(picture, where)
     if np.count_nonzero(inside) < 100:
         return None
     ev = stops(blocks)
@@ -80,8 +79,7 @@ def empty_negative(
 
 def empty_transparency(picture: Survey, where: NDArray[np.bool_]) -> Finding | None:
     """Say whether a transparency is black all over: an unexposed frame."""
-    main = picture.signal[main_channels(picture.channels)].mean(axis=0)
-    blocks, inside = _blocks(main, where)
+    blocks, inside = _blocks(picture, where)
     if np.count_nonzero(inside) < 100:
         return None
     lightest = float(stops(np.percentile(blocks[inside], 99.5)))
@@ -97,13 +95,15 @@ def empty_transparency(picture: Survey, where: NDArray[np.bool_]) -> Finding | N
     )
 
 
-def _blocks(main: FloatArray, where: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
-    rows, columns = (n // _BLOCK for n in main.shape)
-    part = main[: rows * _BLOCK, : columns * _BLOCK]
-    mask = where[: rows * _BLOCK, : columns * _BLOCK]
-    shape = (rows, _BLOCK, columns, _BLOCK)
-    means = part.reshape(shape).mean(axis=(1, 3), dtype=np.float32)
-    return np.asarray(means, np.float32), np.asarray(mask.reshape(shape).all(axis=(1, 3)))
+def _blocks(picture: Survey, where: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Return means of 4 x 4 pixels of the main channel, and which lie inside with all corners."""
+    main = picture.half[main_channels(picture.channels)].mean(axis=0)
+    means = halved(main)
+    rows, columns = (_BLOCK * n for n in means.shape)
+    low, high = slice(0, rows, _BLOCK), slice(_BLOCK - 1, rows, _BLOCK)
+    left, right = slice(0, columns, _BLOCK), slice(_BLOCK - 1, columns, _BLOCK)
+    inside = where[low, left] & where[low, right] & where[high, left] & where[high, right]
+    return means, inside
 
 
 def _around(values: FloatArray) -> FloatArray:

@@ -14,7 +14,7 @@ from tether.measure.survey import Survey
 LOWEST_EV = -10.0
 BIN_EV = 0.25
 _HIGH_PERCENTILE = 99.9
-_MOST_VALUES = 60_000
+_MOST_VALUES = 40_000
 """Values of a channel that a percentile or a histogram is taken of, evenly spread over the view."""
 
 
@@ -32,7 +32,7 @@ def headroom(picture: Survey, where: NDArray[np.bool_] | None = None) -> dict[st
 
 
 def sampled(plane: FloatArray, where: NDArray[np.bool_] | None = None) -> FloatArray:
-    """Return at most about 60,000 values of a plane, or of a part of it, evenly spread."""
+    """Return at most about 40,000 values of a plane, or of a part of it, evenly spread."""
     every = max(1, (plane.size if where is None else int(np.count_nonzero(where))) // _MOST_VALUES)
     if where is None:
         return np.asarray(plane.ravel()[::every])

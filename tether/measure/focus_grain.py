@@ -188,7 +188,8 @@ def _patches(
         pairs.append(np.concatenate([lower[:-1] - upper[1:], lower[-1:] - upper[-1:]]))
     if not pairs:  # one green photosite a tile, as on a four-colour sensor: it has no near one
         return np.full((3, h // each * (w // each)), np.nan)
-    fine = np.mean([_variance(_parts(pair, each)) for pair in pairs], axis=0) / 2
+    together = _variance(np.concatenate([_parts(pair, each) for pair in pairs]))
+    fine = together.reshape(len(pairs), -1).mean(axis=0) / 2
     tiles = np.stack(list(sites.values())).mean(axis=0)
     part = _parts(tiles, each)
     black, saturation = levels
@@ -199,7 +200,8 @@ def _patches(
     # Half lamp and half night is no even patch: its mean says nothing about its grain.
     middle = np.median(means.reshape(len(part), -1), axis=1) - black
     light[np.abs(middle - light) > _EVEN * light] = np.nan
-    bends = [_variance(np.diff(means, 2, axis=axis)) for axis in (1, 2)]
+    bent = [np.diff(means, 2, axis=axis).reshape(len(part), -1) for axis in (1, 2)]
+    bends = _variance(np.concatenate(bent)).reshape(2, -1)
     # Scaled so that white grain has as much of it as of the fine variance.
     coarse = np.mean(bends, axis=0) * len(sites) * join**2 / 6
     return np.stack([light / (saturation - black), fine / light**2, coarse / light**2])

@@ -73,6 +73,10 @@ def _measured(
     if framing is not None and not rests_on_rebate(framing, picture, negative):
         framing = None
     outline = framing.picture if framing else None
+    area = outline.shrunk(_INSET) if outline else middle_area(mosaic, context)
+    rows, columns = upright_box(area, mosaic.shape)
+    region = (slice(*rows), slice(*columns))
+    spotting = others.submit(find_spots, mosaic, region, settings.dust)
     now: Exposure = (_seconds(mosaic, context), mosaic.iso, mosaic.f_number)
     reckoned = expected_base(memory, now)
     certain = memory.base is not None and memory.base.certain
@@ -85,12 +89,8 @@ def _measured(
             sure.rebate if sure else None, expected,
         )  # fmt: skip
         base = lighter(base, reckoned)
-    area = outline.shrunk(_INSET) if outline else middle_area(mosaic, context)
+    focusing = others.submit(measure_sharpness, mosaic, region, _clear(base, picture))
     where = picture_mask(picture, area, base)
-    region = tuple(slice(*ends) for ends in upright_box(area, mosaic.shape))
-    clear = _clear(base, picture)
-    focusing = others.submit(measure_sharpness, mosaic, (region[0], region[1]), clear)
-    spotting = others.submit(find_spots, mosaic, (region[0], region[1]), settings.dust)
     counted = counting.result()
     in_picture = without_bare_light(counted.shares_within(area), base)
     headroom, in_view = ex.headroom(picture, where), ex.headroom(picture)
@@ -107,7 +107,7 @@ def _measured(
     else:
         empty = empty_transparency(picture, where)
         if empty is None:
-            dark = shadows(mosaic, *upright_box(area, mosaic.shape))
+            dark = shadows(mosaic, rows, columns)
             findings += transparency_remarks(
                 advice, min(headroom.values()), in_picture, dark, settings.exposure
             )

@@ -12,6 +12,9 @@ from tether.measure.shapes import Quad
 from tether.raw.mosaic import Mosaic
 
 _TILES = 16
+"""Rows of tiles in one band: few enough for their sum to fit a byte."""
+_BANDS = 4
+"""Bands worked on at once: few enough to stay in the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,15 +98,16 @@ def saturation_map(mosaic: Mosaic) -> SaturationMap:
     rows = _TILES * tile_y
     bands = -(-height // rows)
     columns = np.zeros((bands, tile_y, width), np.uint8)
-    hit = np.empty((_TILES, tile_y, width), bool)
-    for band in range(bands):
-        part = mosaic.data[band * rows : (band + 1) * rows]
-        if part.shape[0] < rows:
-            filled = np.zeros((rows, width), np.uint16)
-            filled[: part.shape[0]] = part
-            np.greater_equal(filled.reshape(_TILES, tile_y, width), limit, out=hit)
-            hit.reshape(rows, width)[part.shape[0] :] = False
-        else:
-            np.greater_equal(part.reshape(_TILES, tile_y, width), limit, out=hit)
-        np.add.reduce(hit.view(np.uint8), axis=0, dtype=np.uint8, out=columns[band])
+    hit = np.empty((_BANDS, _TILES, tile_y, width), bool)
+    for first in range(0, bands, _BANDS):
+        part = mosaic.data[first * rows : (first + _BANDS) * rows]
+        count = part.shape[0] // rows
+        whole = part[: count * rows].reshape(count, _TILES, tile_y, width)
+        np.greater_equal(whole, limit, out=hit[:count])
+        np.add.reduce(
+            hit[:count].view(np.uint8), axis=1, dtype=np.uint8, out=columns[first : first + count]
+        )
+        rest = part[count * rows :]
+        for row in range(rest.shape[0]):  # the last rows, which fill no band
+            columns[first + count, row % tile_y] += rest[row] >= limit[row % tile_y]
     return SaturationMap(columns, rows, mosaic.pattern, mosaic.channels, height)
