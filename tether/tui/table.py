@@ -128,7 +128,7 @@ class Table(Screen[None]):
     def _more_keys(self, view: View) -> str:
         keys = [
             ("t", "note", "note"),
-            ("v", "takes", "takes"),
+            *([("v", "takes", "takes")] if _several_takes(view) else []),
             ("z", "ask_less", "ask all" if view.short else "ask less"),
             ("l", "log", "log"),
             *((key, f"bench('{name}')", words) for name, (key, words, _, _) in STATIONS.items()),
@@ -136,8 +136,9 @@ class Table(Screen[None]):
         if self._picture[1] is not None:
             keys.append(("p", "picture", "picture"))
         if self.tether.given.hand:
-            keys += [("m", "mishap", "mishap"), ("o", "own_button", "own button")]
-        return "  ".join(
+            keys += [("m", "mishap", "mishap"), ("o", "own_button", "button")]
+        # One blank between them: all of them fit into 80 columns.
+        return " ".join(
             f"[@click=screen.{action}][b]{key}[/b] {words}[/]" for key, action, words in keys
         )
 
@@ -224,6 +225,11 @@ class Table(Screen[None]):
         self.say(" ".join(shot.said))
         if any(capture.verdict == "reshoot" for capture, _ in shot.captures):
             self.app.bell()
+
+
+def _several_takes(view: View) -> bool:
+    frame = view.place.frame
+    return frame is not None and len(view.frames[frame - 1].captures) > 1
 
 
 def last_capture(view: View) -> Capture | None:
