@@ -24,10 +24,15 @@ class Gone(Exception):
     """The other side has left, or the connection was broken on purpose."""
 
 
-def read_packet(connection: socket.socket) -> tuple[PacketType, bytes]:
-    """Read one packet. Raises `Gone` at the end of the stream, `BadPacket` for nonsense."""
+def read_packet(
+    connection: socket.socket, longest: int = LONGEST_PACKET
+) -> tuple[PacketType, bytes]:
+    """Read one packet. Raises `Gone` at the end of the stream, `BadPacket` for nonsense.
+
+    ``longest`` is in bytes; an initiator, which reads whole chunks of data, allows more.
+    """
     length, kind = HEADER.unpack(_exactly(connection, HEADER.size))
-    if not HEADER.size <= length <= LONGEST_PACKET:
+    if not HEADER.size <= length <= longest:
         raise BadPacket(f"a packet of {length} bytes")
     try:
         known = PacketType(kind)

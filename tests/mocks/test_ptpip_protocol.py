@@ -15,7 +15,7 @@ from mocks import ptpip_packets as packets
 from mocks.camera import Body
 from mocks.camera_card import Card
 from mocks.ptpip_codes import ALL, Event, Operation, PacketType, Property, Response
-from mocks.ptpip_link import Gone, read_packet
+from mocks.ptpip_link import CHUNK, Gone, read_packet
 from mocks.ptpip_responder import Responder
 from tests.mocks.conftest import Rig, StandIn
 
@@ -70,7 +70,7 @@ class Initiator:
         """Read up to the response: its code, its parameters, the data before it."""
         data, announced = b"", None
         while True:
-            kind, body = read_packet(self.command)
+            kind, body = read_packet(self.command, 2 * CHUNK)
             if kind is PacketType.OPERATION_RESPONSE:
                 code, transaction = struct.unpack_from("<HI", body)
                 assert transaction == self.transaction
