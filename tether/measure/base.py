@@ -169,7 +169,12 @@ def _even_border(ev: FloatArray) -> float | None:
     middle = float(np.median(seen[seen.shape[0] // 4 : -(seen.shape[0] // 4)]))
     level = float(np.median(levels))
     even = [float(np.mean(np.abs(strip - level) < _TOLERANCE_EV)) > _EVEN_SHARE for strip in strips]
-    return level if sum(even) >= _EVEN_SIDES and level > middle + _ABOVE_EV else None
+    # A night picture's border can be even too, but its middle then shows lighter tones.
+    lightest = lightest_film_level(ev)
+    lighter_inside = lightest is not None and lightest > level + _TOLERANCE_EV / 2
+    if sum(even) < _EVEN_SIDES or level < middle + _ABOVE_EV or lighter_inside:
+        return None
+    return level
 
 
 def thick_light(main: FloatArray, level: float) -> bool:
