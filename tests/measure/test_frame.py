@@ -228,3 +228,22 @@ def test_the_small_picture_is_small_and_linear() -> None:
     assert max(picture.shape) <= 480
     assert picture.dtype == np.float32
     assert 0 <= float(np.median(picture)) <= 1
+
+
+def test_a_saturation_that_was_seen_once_holds_for_the_roll() -> None:
+    sensor = SensorConfig(width=1152, height=768, saturation=14_800, stated_white=16_383)
+    bench = _bench(BW, sensor=sensor)
+
+    def judged(frame: int, seconds: float, memory: RollMemory) -> FrameMeasurement:
+        bench.hand.go_to(frame)
+        mosaic = replace(photographed(bench, Exposure(seconds, 8, 100)), saturation=(16_383.0,) * 4)
+        return measure_frame(mosaic, FrameContext(BW, frame_number=frame, memory=memory))
+
+    before = judged(2, 1 / 15, RollMemory())
+    over = judged(2, 1 / 4, RollMemory())
+    assert "base-saturated" in _codes(over)
+    after = judged(2, 1 / 15, RollMemory.from_bytes(over.memory.to_bytes()))
+    assert before.base_ev is not None
+    assert after.base_ev is not None
+    shift = math.log2((16_383 - 512) / (14_800 - 512))
+    assert after.base_ev - before.base_ev == pytest.approx(shift, abs=0.01)

@@ -28,7 +28,12 @@ from tether.measure.exposure_remarks import (
 from tether.measure.focus_grain import measure_sharpness
 from tether.measure.framing import Framing, find_framing, seen_area
 from tether.measure.framing_remarks import framing_remarks
-from tether.measure.levels import FloatArray, stops, with_observed_saturation
+from tether.measure.levels import (
+    FloatArray,
+    stops,
+    with_known_saturation,
+    with_observed_saturation,
+)
 from tether.measure.measured import FrameMeasurement
 from tether.measure.outline_check import rests_on_rebate
 from tether.measure.repeat import signature
@@ -56,9 +61,14 @@ def measure_frame(mosaic: Mosaic, context: FrameContext) -> FrameMeasurement:
     All photosites are counted for saturation; everything else is measured on a survey of the
     mosaic and on small full-size patches.
     """
+    stated = mosaic.saturation
+    mosaic = with_known_saturation(mosaic, context.memory.saturation)
     mosaic = with_observed_saturation(mosaic)
     with ThreadPoolExecutor(2) as others:
-        return _measured(mosaic, context, others)
+        measured = _measured(mosaic, context, others)
+    if mosaic.saturation == stated:
+        return measured
+    return replace(measured, memory=replace(measured.memory, saturation=mosaic.saturation))
 
 
 def _measured(

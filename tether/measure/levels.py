@@ -18,6 +18,7 @@ _SMALLEST_NOISE = 0.0012
 _NOISE_ELSEWHERE = (0.002, 0.1)
 _NEAR_THE_TOP = 0.8
 _LEAST_TOP = 0.05
+_SAME_LEVEL = 1.01
 _PILE_SHARE = 5e-4
 _SAMPLED_ROWS = 80
 _RUN = 16
@@ -37,6 +38,21 @@ def sites_of(pattern: NDArray[np.intp], channel: int) -> tuple[tuple[int, int], 
     return tuple((int(y), int(x)) for y, x in np.argwhere(pattern == channel))
 
 
+def with_known_saturation(mosaic: Mosaic, levels: tuple[float, ...]) -> Mosaic:
+    """Return the mosaic with the levels that earlier files of the camera showed, where lower.
+
+    Levels that do not belong to this kind of file (another number of channels, at or below black)
+    are left out.
+    """
+    if len(levels) != len(mosaic.channels):
+        return mosaic
+    lower = tuple(
+        min(stated, known) if known > black else stated
+        for stated, known, black in zip(mosaic.saturation, levels, mosaic.black, strict=True)
+    )
+    return mosaic if lower == mosaic.saturation else replace(mosaic, saturation=lower)
+
+
 def with_observed_saturation(mosaic: Mosaic) -> Mosaic:
     """Return the mosaic with the saturation that its own values show, where that is lower.
 
@@ -52,11 +68,23 @@ def with_observed_saturation(mosaic: Mosaic) -> Mosaic:
     found = [_pile_up(mosaic, c) for c in range(len(mosaic.channels))]
     if not any(found):
         return mosaic
+    # A channel that only touches the level stops there too: one converter serves them all.
+    common = float(np.median([level for level in found if level]))
     lowered = tuple(
-        min(stated, seen) if seen else stated
-        for stated, seen in zip(mosaic.saturation, found, strict=True)
+        min(stated, seen or (common if _reaches(mosaic, c, common) else stated))
+        for c, (stated, seen) in enumerate(zip(mosaic.saturation, found, strict=True))
     )
     return replace(mosaic, saturation=lowered)
+
+
+def _reaches(mosaic: Mosaic, channel: int, level: float) -> bool:
+    """Whether a channel's highest sampled value is at a level, and not beyond it."""
+    tile_y, tile_x = mosaic.pattern.shape
+    tops = [
+        int(mosaic.data[y :: 8 * tile_y, x::tile_x].max())
+        for y, x in sites_of(mosaic.pattern, channel)
+    ]
+    return bool(tops) and level <= max(tops) <= level * _SAME_LEVEL
 
 
 def _pile_up(mosaic: Mosaic, channel: int) -> float | None:
@@ -95,7 +123,8 @@ def _relative_noise(sample: NDArray[np.uint16], black: float, low: float, high: 
     usable = sample[:, : sample.shape[1] // (2 * _RUN) * 2 * _RUN].astype(np.float32)
     pairs = usable.reshape(-1, _RUN, 2)
     mean = pairs.mean(axis=(1, 2))
-    chosen = (mean > low) & (mean < high)
+    # Only runs that lie between the levels as a whole: others mix night and bare light.
+    chosen = (pairs.min(axis=(1, 2)) > low) & (pairs.max(axis=(1, 2)) < high)
     if np.count_nonzero(chosen) < 20:
         return 0.0
     apart = np.median(np.abs(pairs[chosen, :, 0] - pairs[chosen, :, 1]), axis=1)

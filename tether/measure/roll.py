@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-VERSION = 1
+VERSION = 2
 MOST_FRAMES = 12
 """Frames that are remembered."""
 MOST_PICTURES = 8
@@ -76,11 +76,15 @@ class RollMemory:
         Base from the rebate of the last frame that showed it, or as far as pictures tell.
     open_gate
         The last picture of the open gate.
+    saturation
+        Raw level per channel at which the sensor was seen to stop below what its files state;
+        empty where that was not seen.
     """
 
     frames: tuple[Trace, ...] = ()
     base: KnownBase | None = None
     open_gate: OpenGate | None = None
+    saturation: tuple[float, ...] = ()
 
     def before(self, frame: int | None) -> tuple[Trace, ...]:
         """Return the traces of other frames than this one, oldest first."""
@@ -113,7 +117,9 @@ class RollMemory:
     def to_bytes(self) -> bytes:
         """Return it as a NumPy archive without pickled objects (under 200 kB)."""
         arrays: dict[str, NDArray[Any]] = {}
-        facts: dict[str, Any] = {"version": VERSION, "frames": []}
+        facts: dict[str, Any] = {
+            "version": VERSION, "frames": [], "saturation": self.saturation,
+        }  # fmt: skip
         for index, trace in enumerate(self.frames):
             facts["frames"].append({"frame": trace.frame, "scale": trace.scale})
             for name in ("sharpness", "spots", "picture"):
@@ -184,7 +190,8 @@ def _read(arrays: dict[str, NDArray[Any]]) -> RollMemory:
         channels = tuple(str(c) for c in said["channels"])
         if grid is not None and grid.shape[0] == len(channels):
             gate = OpenGate(channels, grid, _exposure(said["exposure"]), str(said["taken_at"])[:40])
-    return RollMemory(tuple(traces), base, gate)
+    saturation = tuple(_number(level) for level in facts["saturation"][:16])
+    return RollMemory(tuple(traces), base, gate, saturation)
 
 
 def _array(
