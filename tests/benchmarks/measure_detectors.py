@@ -1,8 +1,8 @@
 """Every finding put to the test on made rolls: how often found, how often raised for nothing.
 
-Run ``python -m tests.benchmarks.measure_detectors [SEEDS [WIDTH HEIGHT]]``. For each kind of film
-and view a roll is photographed frame by frame through `measure_frame`, as a careful person would:
-a frame with a mishap is put right and photographed again, and only frames without one go into
+Run ``python -m tests.benchmarks.measure_detectors [SEEDS [WIDTH HEIGHT [FIRST]]]``. For each kind
+of film and view a roll is photographed frame by frame through `measure_frame`, as a careful person
+would: a frame with a mishap is put right and photographed again, and only frames without one go into
 the roll's memory. Pictures, grain, noise, tilt, placement, falloff and the lamp's evenness follow
 from the seed.
 """
@@ -263,10 +263,10 @@ def _lasts(code: str) -> Lasts:
     return next(m.lasts for m in MISHAPS if m.code == code)
 
 
-def main(seeds: int, size: tuple[int, int]) -> None:
+def main(seeds: int, size: tuple[int, int], first: int = 1) -> None:
     """Photograph a roll of each kind of film in each view for each seed, and print the table."""
     table = Table()
-    for seed in range(1, seeds + 1):
+    for seed in range(first, first + seeds):
         for process in FilmProcess:
             for framing in FRAMINGS:
                 roll(
@@ -283,4 +283,8 @@ def main(seeds: int, size: tuple[int, int]) -> None:
 
 if __name__ == "__main__":
     given = [int(a) for a in sys.argv[1:]]
-    main(given[0] if given else 3, (given[1], given[2]) if len(given) > 2 else (1536, 1024))
+    main(
+        given[0] if given else 3,
+        (given[1], given[2]) if len(given) > 2 else (1536, 1024),
+        *given[3:4],
+    )

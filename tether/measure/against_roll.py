@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +17,9 @@ from tether.measure.framing import Framing
 from tether.measure.repeat import repeat_remarks
 from tether.measure.roll import Exposure, KnownBase, RollMemory, Trace
 from tether.measure.verdict import Finding
+
+_FEW_FRAMES = 3
+_STRICTER = 0.4
 
 
 def expected_base(memory: RollMemory, now: Exposure) -> dict[str, float] | None:
@@ -58,7 +63,15 @@ def against_roll(
     found: list[Finding] = []
     if trace.sharpness is not None and exposed:
         now = Sharpness.from_array(trace.sharpness)
-        found += compare_focus(now, reference_of(known, settings.focus), settings.focus)
+        limits = settings.focus
+        if len(known) < _FEW_FRAMES:
+            # Detail of one or two pictures can pass for grain: only what is plainly soft is told.
+            limits = replace(
+                limits,
+                soft_ratio=limits.soft_ratio * _STRICTER,
+                side_ratio=limits.side_ratio * _STRICTER,
+            )
+        found += compare_focus(now, reference_of(known, settings.focus), limits)
         if not found:
             # Where detail of the picture rules, the figure says nothing about a drift.
             plain = settings.focus.plain_ratio
