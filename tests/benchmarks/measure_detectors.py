@@ -2,7 +2,7 @@
 
 Run ``python -m tests.benchmarks.measure_detectors [SEEDS [WIDTH HEIGHT [FIRST]]]``. For each kind
 of film and view a roll is photographed frame by frame through `measure_frame`, as a careful person
-would: a frame with a mishap is put right and photographed again, and only frames without one go into
+would: a frame with a mishap is put right and taken again, and only frames without one go into
 the roll's memory. Pictures, grain, noise, tilt, placement, falloff and the lamp's evenness follow
 from the seed.
 """
