@@ -34,6 +34,22 @@ class Exposure:
     clipped_share: float = number(
         1e-4, "share of a channel's photosites in the picture", PRACTICE, 0.0, 0.1
     )
+    light_changed_ev: float = number(
+        0.4, "stops between the rebate and what the roll leads to expect", PRACTICE, 0.1, 3.0
+    )
+    unsure_ev: float = number(
+        3.0, "stops too dark that are only noted where no rebate shows", PRACTICE, 0.5, 8.0
+    )
+    slide_note_ev: float = number(
+        1.0, "stops below target from which a transparency's highlights are noted", PRACTICE, 0.2, 8
+    )
+    slide_look_ev: float = number(
+        3.0, "stops below target from which they are to be looked at", PRACTICE, 0.5, 10.0
+    )
+    lost_share: float = number(
+        0.03, "share of a transparency in the noise that is worth a bracket", PRACTICE, 0.001, 1.0
+    )
+    bracket_ev: float = number(3.0, "stops of such a bracket", PRACTICE, 0.5, 6.0)
 
 
 @dataclass(frozen=True, slots=True)

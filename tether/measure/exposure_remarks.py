@@ -17,12 +17,6 @@ EXPOSURE_CODES = frozenset({"base-off-target", "base-saturated", "picture-satura
 """Findings that ask for another exposure of the same frame."""
 
 _CLIPPED_STEP_EV = 1.0
-_SLIDE_NOTE_EV = 1.0
-_SLIDE_LOOK_EV = 3.0
-_UNSURE_EV = 3.0
-_LOST_SHARE = 0.03
-_BRACKET_EV = 3.0
-_LIGHT_CHANGED_EV = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +125,8 @@ def negative_remarks(
         severity = Severity.RESHOOT if abs(advice.ev) > 1 else Severity.LOOK
         if base.source == "picture" and advice.ev > 0:
             # The lightest tone of a picture may lie far below the base: less is claimed.
-            dark = lightest_ev < settings.base_target_ev - _UNSURE_EV
-            severity = Severity.LOOK if dark and advice.ev > _UNSURE_EV else Severity.NOTE
+            dark = lightest_ev < settings.base_target_ev - settings.unsure_ev
+            severity = Severity.LOOK if dark and advice.ev > settings.unsure_ev else Severity.NOTE
         found.append(
             Finding(
                 "base-off-target",
@@ -147,7 +141,7 @@ def negative_remarks(
         expected_ev is not None
         and base.source == "rebate"
         and not base.clipped
-        and abs(base.ev - expected_ev) > _LIGHT_CHANGED_EV
+        and abs(base.ev - expected_ev) > settings.light_changed_ev
     ):
         change = base.ev - expected_ev
         found.append(
@@ -201,19 +195,19 @@ def transparency_remarks(
     share = saturated_picture.get(worst, 0.0)
     if share > settings.clipped_share:
         found.append(_saturated(worst, share, advice))
-    elif advice.ev > _SLIDE_NOTE_EV:
+    elif advice.ev > settings.slide_note_ev:
         # A dark picture at the roll's one exposure is right as it is; only far below is it odd.
         found.append(
             Finding(
                 "highlights-below-target",
-                Severity.LOOK if advice.ev > _SLIDE_LOOK_EV else Severity.NOTE,
+                Severity.LOOK if advice.ev > settings.slide_look_ev else Severity.NOTE,
                 round(-headroom_ev, 3),
                 "stops from saturation",
                 f"The highlights lie {headroom_ev:.1f} stops below saturation.",
                 advice.words + " A dark picture at the roll's own exposure may stay as it is.",
             )
         )
-    if dark is not None and dark.lost > _LOST_SHARE:
+    if dark is not None and dark.lost > settings.lost_share:
         found.append(
             Finding(
                 "shadows-in-noise",
@@ -222,7 +216,7 @@ def transparency_remarks(
                 "share of the picture",
                 f"{dark.lost:.0%} of the picture is as dark as the sensor's noise "
                 f"({-dark.floor_ev:.1f} stops below saturation).",
-                f"If the shadows matter, add a frame with {_BRACKET_EV:.0f} stops more light.",
+                f"If the shadows matter, add a frame with {settings.bracket_ev:.0f} stops more light.",
             )
         )
     return found
