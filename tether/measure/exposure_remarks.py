@@ -216,7 +216,8 @@ def transparency_remarks(
                 "share of the picture",
                 f"{dark.lost:.0%} of the picture is as dark as the sensor's noise "
                 f"({-dark.floor_ev:.1f} stops below saturation).",
-                f"If the shadows matter, add a frame with {settings.bracket_ev:.0f} stops more light.",
+                "If the shadows matter, add a frame with "
+                f"{settings.bracket_ev:.0f} stops more light.",
             )
         )
     return found
