@@ -32,15 +32,21 @@ class FrameCell(Static):
             self.frame = frame
 
     def __init__(self, frame: Frame, current: bool) -> None:
+        super().__init__(classes="cell")
+        self.frame_number = frame.number
+        self.show(frame, current)
+
+    def show(self, frame: Frame, current: bool) -> None:
+        """Show a frame's state; ``current`` for the one at work."""
         self.frame_number = frame.number
         takes = len(frame.captures)
-        waiting = frame.undecided is not None
-        mark = "?" if waiting else frame.state.mark
+        mark = "?" if frame.undecided is not None else frame.state.mark
         text = Text(justify="center")
         text.append(f"{'▸' if current else ' '}{frame.number:>2} ", "bold" if current else "")
         text.append(mark, _STYLES[frame.state])
         text.append(f"{takes if takes > 1 else ' '}", "dim")
-        super().__init__(text, classes="cell current" if current else "cell")
+        self.update(text)
+        self.set_class(current, "current")
 
     def on_click(self) -> None:
         """Ask to go to this frame."""
@@ -74,6 +80,13 @@ class StripBar(Widget):
         if len(numbers) > room:
             first = min(max(at - room // 2, numbers[0]), numbers[-1] - room + 1)
             numbers = list(range(first, first + room))
-        cells = self.query_one("#strip-cells", Horizontal)
-        await cells.remove_children()
-        await cells.mount_all(FrameCell(view.frames[n - 1], n == view.place.frame) for n in numbers)
+        row = self.query_one("#strip-cells", Horizontal)
+        frames = [view.frames[n - 1] for n in numbers]
+        cells = list(row.query(FrameCell))
+        if len(cells) == len(frames):
+            # Cells that stay where they are do not lose a click that is under way.
+            for cell, frame in zip(cells, frames, strict=True):
+                cell.show(frame, frame.number == view.place.frame)
+            return
+        await row.remove_children()
+        await row.mount_all(FrameCell(f, f.number == view.place.frame) for f in frames)
