@@ -474,3 +474,19 @@ def test_a_restarted_rehearsal_has_the_film_where_it_was(parts: Build, bench: Be
     bench.remove_film()
     with at_work(parts):
         assert bench.frame() == 2
+
+
+def test_a_picture_judged_at_the_next_start_gets_advice_in_the_cameras_own_words(
+    parts: Build,
+) -> None:
+    with at_work(parts) as session:
+        parts.camera.set(Role.SHUTTER, "1/60")
+        to_shutter(session)
+        (shot, _) = session.capture().captures[0]
+        session.store.set_judgement(shot.id, "unjudged", {}, b"")
+    with at_work(parts) as session:
+        assert any("had not been judged" in said for said in session.found)
+        waiting = session.place().capture
+        assert waiting is not None
+        state = parts.camera.state()
+        assert waiting.facts["advice_shutter"] in state.settings[Role.SHUTTER].choices

@@ -139,18 +139,17 @@ class Core:
     def _resume(self) -> tuple[str, ...]:
         """Find what an earlier stop left behind; return what there is to say about it."""
         said = list(recover(self._delivery, self.camera, self.camera_key))
-        roll = self.roll
-        for frame in self.frames():
-            for capture in frame.captures:
-                if capture.decision is None and not capture.facts:
-                    self._judge_capture(capture)
-                    said.append(f"Frame {frame.number} had not been judged; that is done now.")
+        # The camera's list of shutter settings is part of a judgement's advice: read it first.
+        self.refresh_camera()
+        said += [
+            f"Frame {frame} had not been judged; that is done now."
+            for frame in self._judge_waiting()
+        ]
         if self.camera is not None:
-            self.refresh_camera()
             said += self._room()
         self._show_hand_what_holds()
         place = self.place()
-        self._log("sitting", f"At work on {roll.name}; next: {place.sentence()}", place.frame)
+        self._log("sitting", f"At work on {self.roll.name}; next: {place.sentence()}", place.frame)
         return tuple(said)
 
     def _show_hand_what_holds(self) -> None:
@@ -158,9 +157,8 @@ class Core:
         if self._on_step is None:
             return
         confirmed = self.store.confirmed(self.sitting.id, self._roll_id)
-        at = [i for i, c in enumerate(confirmed) if c.key == "strip-load"][-1:]
-        moved = [i for i, c in enumerate(confirmed) if c.key == "frame-advance"][-1:]
-        for i in sorted(at + moved):
+        last = {c.key: i for i, c in enumerate(confirmed)}
+        for i in sorted(last[key] for key in ("strip-load", "frame-advance") if key in last):
             self._on_step(confirmed[i])
 
     def _room(self) -> list[str]:
@@ -194,16 +192,22 @@ class Core:
         self.camera_state = None
         self.camera.reconnect()
         said = list(recover(self._delivery, self.camera, self.camera_key))
-        self._judge_waiting()
         self.refresh_camera()
+        self._judge_waiting()
         self._log("camera", "Connected to the camera again.")
         return tuple(said)
 
-    def _judge_waiting(self) -> None:
-        for frame in self.frames():
-            for capture in frame.captures:
-                if capture.decision is None and not capture.facts:
-                    self._judge_capture(capture)
+    def _judge_waiting(self) -> list[int]:
+        """Judge the captures that a stop left without a verdict; return their frames."""
+        waiting = [
+            capture
+            for frame in self.frames()
+            for capture in frame.captures
+            if capture.decision is None and not capture.facts
+        ]
+        for capture in waiting:
+            self._judge_capture(capture)
+        return [capture.frame for capture in waiting]
 
     # --- steps -----------------------------------------------------------------------------
 
