@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -139,11 +139,6 @@ def tiff_tags(facts: ShotFacts) -> list[tuple[int, str, int, str, bool]]:
     """Return the facts that have a place in a TIFF's main directory, for tifffile."""
     found = [(code, getattr(facts, name)) for code, name in _MAIN.items()]
     return [(code, "s", 0, _ascii(value), True) for code, value in found if value]
-
-
-def as_settings(facts: ShotFacts) -> dict[str, Any]:
-    """Return the facts as a plain mapping, without those that are not known."""
-    return {f.name: v for f in fields(facts) if (v := getattr(facts, f.name)) is not None}
 
 
 def _text(value: object) -> str | None:

@@ -136,10 +136,6 @@ class Captures(Database):
         """Return the names of all files of a roll that are recorded."""
         return {name for name, _, _ in self.recorded(roll_id)}
 
-    def has_bytes(self, roll_id: int, sha256: str) -> bool:
-        """Tell whether a capture of the roll has exactly these bytes."""
-        return any(digest == sha256 for _, _, digest in self.recorded(roll_id))
-
     def set_judgement(
         self, capture_id: int, verdict: str, facts: Mapping[str, object], memory: bytes
     ) -> None:
