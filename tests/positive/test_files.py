@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import io
-import json
-import shutil
-import subprocess
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +11,7 @@ import tifffile
 from photographed import photograph
 from PIL import Image, ImageCms
 
+from tests.exiftool import exiftool
 from tether.film import FilmProcess
 from tether.positive.exif import ShotFacts, shot_facts
 from tether.positive.files import eight_bit, write_jpeg, write_tiff
@@ -22,20 +20,6 @@ from tether.positive.profile import colour_profile, grey_profile
 FACTS = ShotFacts(
     make="Bench", model="One", taken="2024:05:04 10:00:00", seconds=1 / 15, f_number=8.0, iso=100.0
 )
-
-
-def exiftool(path: Path) -> dict[str, object]:
-    """Return what exiftool reads (https://exiftool.org), with its validation."""
-    program = shutil.which("exiftool")
-    if program is None:
-        pytest.skip("the program exiftool is not installed")
-    out = subprocess.run(
-        [program, "-json", "-validate", "-warning", "-a", "-all", "-n", path],
-        check=True,
-        capture_output=True,
-    )
-    found: dict[str, object] = json.loads(out.stdout)[0]
-    return found
 
 
 @pytest.mark.parametrize("shape", [(40, 60), (40, 60, 3)])

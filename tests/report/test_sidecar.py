@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import shutil
 import subprocess
 import xml.etree.ElementTree as ET
 from dataclasses import replace
@@ -12,6 +10,7 @@ from pathlib import Path
 import pytest
 from delivering import NASTY
 
+from tests.exiftool import exiftool
 from tether.film import FilmProcess
 from tether.positive.exif import ShotFacts
 from tether.report.sidecar import (
@@ -34,19 +33,6 @@ ROLL = Roll(
 )
 FRAME = Frame(7, FrameState.KEPT, "the tall crane", (CAPTURE,))
 SUBJECT = Subject(ROLL, FRAME, CAPTURE, ShotFacts(seconds=1 / 15, f_number=8.0, iso=100.0))
-
-
-def exiftool(path: Path) -> dict[str, object]:
-    program = shutil.which("exiftool")
-    if program is None:
-        pytest.skip("the program exiftool is not installed")
-    out = subprocess.run(
-        [program, "-json", "-validate", "-warning", "-a", "-all", "-n", path],
-        check=True,
-        capture_output=True,
-    )
-    found: dict[str, object] = json.loads(out.stdout)[0]
-    return found
 
 
 def test_exiftool_reads_the_sidecar(tmp_path: Path) -> None:

@@ -13,16 +13,12 @@ from textual.widgets import Static
 from mocks.faults import Refuse
 from mocks.ptpip_codes import Operation, Property, Response
 from mocks.server import BenchProcess
-from tests.quick import QUICK
-from tests.tui.test_worktable import press, ready, screen_text, to_shutter, todo, until
-from tether.camera import Role, connect
+from tests.tui.piloting import press, ready, screen_text, to_shutter, todo, until
+from tether.camera import Role
 from tether.measure.light import Light
-from tether.rehearsal import SimulatedHand
 from tether.session.archive import Archive
 from tether.session.check_line import Standing
-from tether.session.judging import Judge
 from tether.session.place import Todo
-from tether.session.roll import Roll
 from tether.tui.app import TetherApp
 from tether.tui.check_screen import CheckScreen
 from tether.tui.focus_screen import FocusScreen, gauge_bar
@@ -31,19 +27,6 @@ from tether.tui.ports import Given
 from tether.tui.worktable import Worktable
 
 SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)])
-
-
-@pytest.fixture
-def given(archive: Archive, roll: Roll, judge: Judge, bench: BenchProcess) -> Given:
-    return Given(
-        archive=archive,
-        connect=lambda port: connect(port, QUICK.camera),
-        judge=judge,
-        settings=QUICK,
-        port=bench.port_name,
-        roll=roll.name,
-        hand=SimulatedHand(bench, roll),
-    )
 
 
 async def open_station(pilot: Pilot[str], key: str, screen: type) -> None:

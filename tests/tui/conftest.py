@@ -1,0 +1,27 @@
+"""What the program is given in the tests of its screens: the simulated camera and its hand."""
+
+from __future__ import annotations
+
+import pytest
+
+from mocks.server import BenchProcess
+from tests.quick import QUICK
+from tether.camera import connect
+from tether.rehearsal import SimulatedHand
+from tether.session.archive import Archive
+from tether.session.judging import Judge
+from tether.session.roll import Roll
+from tether.tui.ports import Given
+
+
+@pytest.fixture
+def given(archive: Archive, roll: Roll, judge: Judge, bench: BenchProcess) -> Given:
+    return Given(
+        archive=archive,
+        connect=lambda port: connect(port, QUICK.camera),
+        judge=judge,
+        settings=QUICK,
+        port=bench.port_name,
+        roll=roll.name,
+        hand=SimulatedHand(bench, roll),
+    )

@@ -1,0 +1,60 @@
+"""Driving the worktable by keys, each answered before the next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from textual.pilot import Pilot
+from textual.widgets import Static
+
+from tether.session.place import Todo
+from tether.tui.app import TetherApp
+from tether.tui.worktable import Worktable
+
+
+async def until(pilot: Pilot[str], there: Callable[[], bool], turns: int = 400) -> None:
+    """Let the program run until something is so; fail when it never is."""
+    for _ in range(turns):
+        if there():
+            return
+        await pilot.pause(0.02)
+    pytest.fail(f"never came: the screen shows {screen_text(pilot.app)}")
+
+
+def screen_text(app: TetherApp | object) -> str:
+    """Everything that is written on the screen."""
+    screen = app.screen  # type: ignore[attr-defined]
+    return "\n".join(str(w.render()) for w in screen.query(Static) if w.display)
+
+
+def table(pilot: Pilot[str]) -> Worktable:
+    screen = pilot.app.screen
+    assert isinstance(screen, Worktable)
+    return screen
+
+
+def ready(pilot: Pilot[str]) -> bool:
+    screen = pilot.app.screen
+    acting = any(w.group == "action" and not w.is_finished for w in pilot.app.workers)
+    return isinstance(screen, Worktable) and screen.view is not None and not acting
+
+
+def todo(pilot: Pilot[str]) -> Todo:
+    view = table(pilot).view
+    assert view is not None
+    return view.place.todo
+
+
+async def press(pilot: Pilot[str], *keys: str) -> None:
+    """Press keys one by one, each when the one before has been answered."""
+    for key in keys:
+        await pilot.press(key)
+        await pilot.pause()
+        await until(pilot, lambda: ready(pilot) or not isinstance(pilot.app.screen, Worktable))
+
+
+async def to_shutter(pilot: Pilot[str]) -> None:
+    await until(pilot, lambda: ready(pilot))
+    while todo(pilot) is Todo.STEP:
+        await press(pilot, "enter")
