@@ -326,8 +326,8 @@ def deliver(
     settings: SettingsOption = None,
 ) -> None:
     """Deliver a roll: positives, contact sheet, sidecars, tables and a page to read."""
-    from tether.report.deliver import Wishes, by_frame, quarter_turns
     from tether.report.deliver_command import deliver_roll
+    from tether.report.deliver_wishes import Wishes, by_frame, quarter_turns
     from tether.session.archive import Archive
 
     wishes = Wishes(

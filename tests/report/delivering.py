@@ -10,7 +10,9 @@ from mocks.bench import Bench
 from mocks.bench_config import BenchConfig, SensorConfig
 from mocks.exposure import Exposure
 from tether.film import FilmProcess
-from tether.report.deliver import RollDelivery, Step, Wishes
+from tether.report.deliver import RollDelivery
+from tether.report.deliver_run import Step
+from tether.report.deliver_wishes import Wishes
 from tether.report.delivered import Delivered
 from tether.session.archive import Archive
 from tether.session.roll import Capture, FrameState, NewRoll, Roll

@@ -13,10 +13,10 @@ from delivering import Kept, kept_roll
 from PIL import Image
 
 from tether.errors import TetherError
-from tether.report import deliver as deliver_module
-from tether.report.deliver import by_frame, quarter_turns
+from tether.positive.job import print_file
+from tether.report.deliver_wishes import by_frame, quarter_turns
 from tether.report.delivered import DeliveredFolder
-from tether.report.workers import each_done, worker_count
+from tether.report.workers import LocalCrew, worker_count
 from tether.session.roll import FrameState
 from tether.settings import Positive, Settings
 
@@ -86,13 +86,15 @@ def test_changed_settings_and_lost_files_are_printed_again(kept: Kept) -> None:
 def test_an_interrupted_run_goes_on_where_it_stopped(
     kept: Kept, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def one_then_stop(work: Callable, jobs: list, workers: int) -> Iterator:
-        for number, done in enumerate(each_done(work, jobs, workers)):
-            if number == 1 and work is deliver_module.print_file:
+    whole = LocalCrew.each_done
+
+    def one_then_stop(crew: LocalCrew, work: Callable, jobs: list, largest: int) -> Iterator:
+        for number, done in enumerate(whole(crew, work, jobs, largest)):
+            if number == 1 and work is print_file:
                 raise KeyboardInterrupt
             yield done
 
-    monkeypatch.setattr(deliver_module, "each_done", one_then_stop)
+    monkeypatch.setattr(LocalCrew, "each_done", one_then_stop)
     with pytest.raises(KeyboardInterrupt):
         kept.deliver()
     monkeypatch.undo()
@@ -183,7 +185,7 @@ def _dies(job: str) -> str:
 
 
 def test_a_file_that_kills_its_worker_costs_no_other_file() -> None:
-    done = dict(each_done(_dies, ["a", "bad", "b"], 2))
+    done = dict(LocalCrew(2).each_done(_dies, ["a", "bad", "b"], 1))
     assert (done["a"], done["b"]) == ("A", "B")
     assert isinstance(done["bad"], TetherError)
 

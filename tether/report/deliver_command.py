@@ -7,7 +7,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from tether.errors import TetherError
-from tether.report.deliver import RollDelivery, Step, Wishes
+from tether.report.deliver import RollDelivery
+from tether.report.deliver_run import Step
+from tether.report.deliver_wishes import Wishes
 from tether.report.delivered import Delivered
 from tether.session.archive import Archive
 from tether.settings import Settings

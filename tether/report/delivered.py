@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ from tether.errors import TetherError
 from tether.positive.exif import ShotFacts
 from tether.positive.sample import Sample
 from tether.session.archive import write_json
-from tether.session.roll import Capture, Frame
+from tether.session.roll import Capture, Frame, Roll
 from tether.text import printable
 
 RECORD = "delivery.json"
@@ -144,12 +144,38 @@ class DeliveredFolder:
             self.root / RECORD,
             {
                 "version": VERSION,
-                "samples": record.samples,
-                "printed": record.printed,
+                # In one order, whatever was done first: the same delivery is the same bytes.
+                "samples": dict(sorted(record.samples.items())),
+                "printed": dict(sorted(record.printed.items())),
                 "roll": self.roll_name,
-                "choices": {str(frame): asdict(c) for frame, c in record.choices.items()},
+                "choices": {str(f): asdict(c) for f, c in sorted(record.choices.items())},
             },
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Whole:
+    """A roll with everything that a delivery knows of it."""
+
+    roll: Roll
+    frames: Sequence[Frame]
+    folder: DeliveredFolder
+    known: Sequence[Known]
+    record: Record
+
+    def choice(self, frame: int) -> Choice:
+        """Return what a person chose for a frame."""
+        return self.record.choices.get(frame, Choice())
+
+    @property
+    def film_turn(self) -> int:
+        """Degrees by which the film lies turned on the sensor.
+
+        Formats longer across than along are photographed with the film running up and down the
+        sensor.
+        """
+        form = self.roll.film_format
+        return 90 if form.picture_across > form.picture_along else 0
 
 
 def stored_sample(entry: Mapping[str, Any]) -> tuple[Sample, tuple[str, ...], ShotFacts]:

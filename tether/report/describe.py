@@ -3,36 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from tether.positive.files import replaced
 from tether.report.contact import Cell, Sheet, save_sheets
-from tether.report.delivered import Choice, Delivered, DeliveredFolder, Known, Record
+from tether.report.delivered import Delivered, Whole
 from tether.report.page import PageFacts, page
 from tether.report.sidecar import Subject, is_as_written, raw_sidecar
 from tether.report.tables import as_csv, as_json, rows
-from tether.session.roll import Frame, Roll
+from tether.session.roll import Frame
 from tether.text import printable
 
 
-@dataclass(frozen=True, slots=True)
-class Whole:
-    """A roll with everything that a delivery knows of it."""
-
-    roll: Roll
-    frames: Sequence[Frame]
-    folder: DeliveredFolder
-    known: Sequence[Known]
-    record: Record
-
-    def choice(self, frame: int) -> Choice:
-        """Return what a person chose for a frame."""
-        return self.record.choices.get(frame, Choice())
-
-
-def write_sidecars(whole: Whole, raw_folder: Path, film_turn: int, result: Delivered) -> None:
+def write_sidecars(whole: Whole, raw_folder: Path, result: Delivered) -> None:
     """Write a sidecar beside each raw file, where general programs look for it.
 
     A sidecar that is not as this program left it belongs to somebody: it is not touched.
@@ -42,7 +26,7 @@ def write_sidecars(whole: Whole, raw_folder: Path, film_turn: int, result: Deliv
         for capture in frame.captures:
             path = raw_folder / f"{Path(capture.file_name).stem}.xmp"
             subject = Subject(whole.roll, frame, capture, shots.get(capture.file_name))
-            packet = raw_sidecar(subject, film_turn + whole.choice(frame.number).turn)
+            packet = raw_sidecar(subject, whole.film_turn + whole.choice(frame.number).turn)
             try:
                 if path.exists() and not is_as_written(path.read_bytes()):
                     result.trouble.append(

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 from tether.errors import TetherError
 from tether.positive.job import begin_worker
@@ -39,27 +39,47 @@ def worker_count(largest_file: int, jobs: int, wanted: int | None = None) -> int
     return max(1, min(wanted or cores or 1, jobs, max(1, fits)))
 
 
-def each_done(
-    work: Callable[[Job], Result], jobs: Sequence[Job], workers: int
-) -> Iterator[tuple[Job, Result | Exception]]:
-    """Yield each job with its result, or with the error that it met, as they are done.
+class Crew(Protocol):
+    """Whoever does the jobs of a delivery: processes of this machine, or others' machines."""
 
-    A worker that dies takes the pool with it: what was not done is then tried one by one, each
-    in a pool of its own, so that only the file that did it is without a result.
-    """
-    if not jobs:
-        return
-    left = list(jobs)
-    for job, result in _in_pool(work, jobs, workers):
-        if not isinstance(result, BrokenProcessPool):
-            left.remove(job)
-            yield job, result
-    for job in left:
-        for _, result in _in_pool(work, [job], 1):
-            if isinstance(result, BrokenProcessPool):
-                yield job, WorkerLost("The process that worked on the file died.")
-            else:
+    def each_done(
+        self, work: Callable[[Job], Result], jobs: Sequence[Job], largest: int
+    ) -> Iterator[tuple[Job, Result | Exception]]:
+        """Yield each job with its result, or with the error that it met, as they are done.
+
+        ``largest`` is the size in bytes of the largest raw file among them. A job that kills
+        its worker is without a result (`WorkerLost`) and costs no other job its own.
+        """
+        ...
+
+
+class LocalCrew:
+    """Worker processes of this machine, as many as `worker_count` allows."""
+
+    def __init__(self, wanted: int | None = None) -> None:
+        self.wanted = wanted
+
+    def each_done(
+        self, work: Callable[[Job], Result], jobs: Sequence[Job], largest: int
+    ) -> Iterator[tuple[Job, Result | Exception]]:
+        """Do them; see `Crew`.
+
+        A worker that dies takes the pool with it: what was not done is then tried one by one,
+        each in a pool of its own, so that only the file that did it is without a result.
+        """
+        if not jobs:
+            return
+        left = {id(job): job for job in jobs}
+        for job, result in _in_pool(work, jobs, worker_count(largest, len(jobs), self.wanted)):
+            if not isinstance(result, BrokenProcessPool):
+                del left[id(job)]
                 yield job, result
+        for job in left.values():
+            for _, result in _in_pool(work, [job], 1):
+                if isinstance(result, BrokenProcessPool):
+                    yield job, WorkerLost("The process that worked on the file died.")
+                else:
+                    yield job, result
 
 
 def _in_pool(
