@@ -6,6 +6,8 @@ it and says which line of thought is wrong, `render` writes a file with every va
 
 from __future__ import annotations
 
+import json
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
@@ -20,6 +22,16 @@ def number(default: float, unit: str, source: str, low: float, high: float) -> A
     return field(
         default=default, metadata={"unit": unit, "source": source, "low": low, "high": high}
     )
+
+
+def switch(default: bool, what: str) -> Any:
+    """Declare something that is on (true) or off (false), with what it does."""
+    return field(default=default, metadata={"what": what})
+
+
+def word(default: str, what: str, form: str) -> Any:
+    """Declare a text with what it is and the form (a regular expression) that it must have."""
+    return field(default=default, metadata={"what": what, "form": form})
 
 
 PRACTICE = "common practice, no published source"
@@ -241,6 +253,33 @@ class Sittings:
     pause_hours: float = number(
         4.0, "hours of pause after which the set-up steps are asked again", PRACTICE, 0.1, 72.0
     )
+    recheck_minutes: float = number(
+        10.0, "minutes of pause after which light and focus are worth a look", PRACTICE, 1, 600
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Alerts:
+    """What is heard when a picture has to be shot again, or something went wrong."""
+
+    bell: bool = switch(True, "ring the terminal's bell")
+    sound: str = word(
+        "",
+        "a sound file to play as well, by its whole path; empty for none",
+        r"|[/~A-Za-z][^\x00-\x1f\x7f]{0,999}",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Keys:
+    """Keys of one's own."""
+
+    forward: str = word(
+        "",
+        "one more key for what comes next, as a foot switch sends it: pagedown, f8, ctrl+n; "
+        "empty for none",
+        r"|(ctrl\+|shift\+|alt\+)*[a-z0-9_]{1,24}",
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,9 +288,6 @@ class Planning:
 
     rebate_mm: float = number(
         1.0, "mm of rebate kept in view on each side of the picture", PRACTICE, 0.0, 20.0
-    )
-    marked_aperture: float = number(
-        8.0, "f-number marked on the lens, where many are sharpest", PRACTICE, 0.7, 64.0
     )
     wavelength_nm: float = number(
         550.0, "nm, green, near the eye's peak (CIE: 555 nm)", "usual in handbooks", 350.0, 1100.0
@@ -271,8 +307,8 @@ class Bench:
     """How camera and light should stand before the first frame."""
 
     aperture: float = number(
-        8.0, "f-number as marked on the lens", PRACTICE + ": macro lenses are sharpest there",
-        1.0, 45.0,
+        8.0, "f-number as marked on the lens, also for `tether plan`",
+        PRACTICE + ": macro lenses are sharpest there", 0.7, 64.0,
     )  # fmt: skip
     aperture_ev: float = number(0.4, "stops around it that pass", PRACTICE, 0.0, 3.0)
     lowest_iso: float = number(
@@ -313,6 +349,12 @@ class Settings:
     light: Light = field(default_factory=Light)
     positive: Positive = field(default_factory=Positive)
     bench: Bench = field(default_factory=Bench)
+    alerts: Alerts = field(default_factory=Alerts)
+    keys: Keys = field(default_factory=Keys)
+
+
+MOVED = {("planning", "marked_aperture"): ("bench", "aperture")}
+"""Values of older settings files, and where they stand now."""
 
 
 def load(path: Path) -> Settings:
@@ -344,22 +386,40 @@ def parse(raw: Mapping[str, Any], origin: str) -> Settings:
             raise _wrong(origin, f"there is no section [{name}]", sorted(known))
         kind: Any = known[name].default_factory
         declared = {f.name: f for f in fields(kind)}
-        checked: dict[str, float] = {}
+        checked: dict[str, Any] = {}
         for key, value in values.items():
-            if key not in declared:
-                raise _wrong(origin, f"[{name}] has no value '{key}'", sorted(declared))
-            meta = declared[key].metadata
-            if isinstance(value, bool) or not isinstance(value, int | float):
-                raise _wrong(origin, f"[{name}] {key} must be a number ({meta['unit']})")
-            if not meta["low"] <= value <= meta["high"]:
+            if (name, key) in MOVED:
+                section, now = MOVED[name, key]
                 raise _wrong(
                     origin,
-                    f"[{name}] {key} = {value:g} is outside {meta['low']:g} to {meta['high']:g} "
-                    f"({meta['unit']})",
+                    f"[{name}] {key} is called [{section}] {now} now, and serves in both places. "
+                    f"Write its value there and remove this line",
                 )
-            checked[key] = float(value)
+            if key not in declared:
+                raise _wrong(origin, f"[{name}] has no value '{key}'", sorted(declared))
+            checked[key] = _checked(origin, f"[{name}] {key}", value, declared[key].metadata)
         sections[name] = kind(**checked)
     return Settings(**sections)
+
+
+def _checked(origin: str, what: str, value: Any, meta: Mapping[str, Any]) -> Any:
+    """Return a value as its kind wants it; raise where it is of another kind or out of range."""
+    if "form" in meta:
+        if not isinstance(value, str) or not re.fullmatch(meta["form"], value):
+            raise _wrong(origin, f"{what} must be a text in quotes: {meta['what']}")
+        return value
+    if "unit" not in meta:
+        if not isinstance(value, bool):
+            raise _wrong(origin, f"{what} must be true or false ({meta['what']})")
+        return value
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise _wrong(origin, f"{what} must be a number ({meta['unit']})")
+    if not meta["low"] <= value <= meta["high"]:
+        raise _wrong(
+            origin,
+            f"{what} = {value:g} is outside {meta['low']:g} to {meta['high']:g} ({meta['unit']})",
+        )
+    return float(value)
 
 
 def _wrong(origin: str, problem: str, known: list[str] | None = None) -> TetherError:
@@ -379,10 +439,14 @@ def render(settings: Settings | None = None) -> str:
         values: Any = getattr(settings, section.name)
         lines += [f"[{section.name}]", f"# {type(values).__doc__}"]
         for item in fields(values):
-            meta = item.metadata
-            lines += [
-                f"# {meta['unit']}; {meta['low']:g} to {meta['high']:g}; {meta['source']}",
-                f"{item.name} = {getattr(values, item.name)!r}",
-            ]
+            lines += [f"# {_said_of(item.metadata)}"]
+            # A JSON text of this kind is a TOML text too, as are its true and false.
+            lines += [f"{item.name} = {json.dumps(getattr(values, item.name))}"]
         lines.append("")
     return "\n".join(lines)
+
+
+def _said_of(meta: Mapping[str, Any]) -> str:
+    if "unit" in meta:
+        return f"{meta['unit']}; {meta['low']:g} to {meta['high']:g}; {meta['source']}"
+    return str(meta["what"]) if "form" in meta else f"{meta['what']}; true or false"

@@ -37,7 +37,7 @@ def plan(asked: Asked, settings: Settings, archive: Path | None = None) -> dict[
     """
     taken = settings.planning
     asked = collection(asked, LONGEST_ROLL)
-    it = bench(asked, taken.marked_aperture)
+    it = bench(asked, settings.bench.aperture)
     picture = (it.film.picture_along, it.film.picture_across)
     m = optics.filling_magnification(picture, it.sensor, taken.rebate_mm)
     share = m**2 * picture[0] * picture[1] / (it.sensor[0] * it.sensor[1])
