@@ -18,7 +18,8 @@ HELP = """Commands, one a line:
   mishap CODE   let something go wrong             mishaps       list what can
   right CODE    put one thing right                clear         put everything right
   battery PCT   charge or empty the battery        reload        load the strip the right way
-  fault KIND field=value ...                       quit
+  blank         lay blank film into the gate       fault KIND field=value ...
+  quit
 """
 
 
@@ -85,7 +86,7 @@ def _take_commands(server: BenchServer) -> None:
 
 def _command(server: BenchServer, line: str) -> str:
     verb, _, rest = line.partition(" ")
-    plain = {"open": "remove_film", "reload": "reload", "clear": "clear"}
+    plain = {"open": "remove_film", "blank": "lay_blank", "reload": "reload", "clear": "clear"}
     with_code = {"mishap": "mishap", "right": "put_right"}
     if verb in plain:
         server.hand(plain[verb])

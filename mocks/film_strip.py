@@ -21,6 +21,7 @@ Painter = Callable[[int, int, int], FloatArray]
 _KEPT_PICTURES = 4
 #: Log exposure of edge print (from memory: print of usual films is dense but not black).
 _EDGE_PRINT_LOG_H = 0.9
+_DAYLIGHT = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +76,8 @@ class FilmStrip:
         """
         config, form = self.config, self.config.form
         u, v = window.axes()
+        if window.position == 0.0:
+            return self._blank_piece(window)
         exposure = np.full((3, window.height, window.width), UNEXPOSED, np.float32)
         nearest = max(1, min(config.frames, round(window.position)))
         strip = (nearest - 1) // config.frames_per_strip
@@ -101,6 +104,19 @@ class FilmStrip:
             codes = {code for which, code in faults if which == frame}
             film_damage.mark(out, (u - middle, v), form, codes, config.seed + frame)
         self._cut(out, u, v, window, (first, last))
+        return out
+
+    def _blank_piece(self, window: Window) -> FloatArray:
+        """The piece cut off before frame 1: clear film, three pictures long.
+
+        A negative's was never exposed. A transparency's saw daylight while the film was loaded,
+        which is what clears it.
+        """
+        reversal = self.config.film.curves[0].slope < 0
+        size = (3, window.height, window.width)
+        exposure = np.full(size, _DAYLIGHT if reversal else UNEXPOSED, np.float32)
+        out = self.config.film.transmittance(exposure)
+        self._cut(out, *window.axes(), window, (-1, 1))
         return out
 
     def _place(

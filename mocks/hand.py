@@ -47,6 +47,9 @@ MISHAPS: tuple[Mishap, ...] = (
         "lamp-bright", "The lamp gained a stop and a half (until you turn it down)", Lasts.BENCH
     ),
     Mishap("lamp-uneven", "The lamp moved aside (until you centre it)", Lasts.BENCH),
+    Mishap("lamp-fades", "The lamp fades with every move (until you turn it up)", Lasts.BENCH),
+    Mishap("lamp-yellows", "The lamp yellows with every move (until you change it)", Lasts.BENCH),
+    Mishap("focus-creeps", "The focus creeps with every move (until you focus again)", Lasts.BENCH),
     Mishap("over", "This picture was overexposed by 3 stops when taken", Lasts.FRAME),
     Mishap("under", "This picture was underexposed by 3 stops when taken", Lasts.FRAME),
     Mishap("blank", "This frame was never exposed", Lasts.FRAME),
@@ -56,13 +59,18 @@ MISHAPS: tuple[Mishap, ...] = (
 )
 _BY_CODE = {mishap.code: mishap for mishap in MISHAPS}
 
+CREEPING = frozenset({"lamp-fades", "lamp-yellows", "focus-creeps"})
+"""Mishaps of the bench that grow with every move of the film."""
+
 
 @dataclass(frozen=True, slots=True)
 class GateState:
     """What lies in the gate now, for the bench to photograph.
 
     ``position`` is the frame number at the middle of the gate: 4.0 when frame 4 lies right, 4.5
-    half-way to frame 5. ``shift_mm`` comes on top of it. Both mean nothing without film.
+    half-way to frame 5, 0.0 when it is the blank piece cut off before frame 1. ``shift_mm`` comes
+    on top of it. Both mean nothing without film. ``creep`` has the mishaps that grow, each with
+    the moves since it began, 1 at first.
     """
 
     film: bool
@@ -71,6 +79,7 @@ class GateState:
     lamp: bool
     mishaps: frozenset[str]
     frame_faults: frozenset[tuple[int, str]]
+    creep: tuple[tuple[str, int], ...] = ()
 
 
 class Hand:
@@ -98,11 +107,18 @@ class Hand:
         self._loading: set[str] = set()
         self._bench: set[str] = set()
         self._faults: set[tuple[int, str]] = set()
+        self._creep: dict[str, int] = {}
+        self._blank = False
 
     @property
     def frame(self) -> int | None:
-        """The frame that really lies in the gate (nearest to its middle); None without film."""
-        return self._frame if self._film else None
+        """The frame that really lies in the gate (nearest to its middle); None without one."""
+        return self._frame if self._film and not self._blank else None
+
+    @property
+    def blank_film(self) -> bool:
+        """Whether the blank piece that was cut off before frame 1 lies in the gate."""
+        return self._film and self._blank
 
     @property
     def lamp_on(self) -> bool:
@@ -114,11 +130,12 @@ class Hand:
         """What lies in the gate now."""
         return GateState(
             film=self._film,
-            position=self._position,
+            position=0.0 if self._blank else self._position,
             shift_mm=self._shift,
             lamp=self._lamp,
             mishaps=frozenset(self._loading | self._bench),
             frame_faults=frozenset(self._faults),
+            creep=tuple(sorted(self._creep.items())),
         )
 
     def go_to(self, frame: int) -> None:
@@ -135,6 +152,8 @@ class Hand:
         if not 1 <= frame <= self._frames:
             raise ValueError(f"the film has frames 1 to {self._frames}, not {frame}")
         pending, self._pending = self._pending, set()
+        self._blank = False
+        self._creep = {code: moves + 1 for code, moves in self._creep.items()}
         if "not-advanced" in pending and self._film:
             return
         if self._film and self._strip_of(frame) != self._strip_of(self._frame):
@@ -144,9 +163,15 @@ class Hand:
         self._position = frame - 0.5 if "half-way" in pending else float(frame)
         self._shift = 3.0 if "slipped" in pending else 0.0
 
+    def lay_blank(self) -> None:
+        """Lay the blank piece that was cut off before frame 1 into the gate instead of a strip."""
+        self._loading.clear()
+        self._film = self._blank = True
+        self._shift = 0.0
+
     def remove_film(self) -> None:
         """Take the film out: the open gate. Ends the mishaps of this loading."""
-        self._film = False
+        self._film = self._blank = False
         self._shift = 0.0
         self._loading.clear()
 
@@ -154,7 +179,7 @@ class Hand:
         """Take the strip out and load it again the right way, with the same frame in the gate."""
         self._loading.clear()
         self._pending.clear()
-        if self._film:
+        if self.frame is not None:
             self.go_to(self._frame)
 
     def lamp(self, on: bool) -> None:
@@ -171,7 +196,7 @@ class Hand:
 
         Faults of a picture are listed while their frame is the one in the gate.
         """
-        of_frame = {code for frame, code in self._faults if self._film and frame == self._frame}
+        of_frame = {code for frame, code in self._faults if frame == self.frame}
         now = self._pending | self._loading | self._bench | of_frame
         return tuple(mishap.code for mishap in MISHAPS if mishap.code in now)
 
@@ -194,6 +219,8 @@ class Hand:
             self._loading.add(code)
         elif lasts is Lasts.BENCH:
             self._bench.add(code)
+            if code in CREEPING:
+                self._creep[code] = 1
         else:
             self._faults.add((self._frame, code))
 
@@ -208,6 +235,7 @@ class Hand:
         _known(code)
         for held in (self._pending, self._loading, self._bench):
             held.discard(code)
+        self._creep.pop(code, None)
         self._faults = {fault for fault in self._faults if fault != (self._frame, code)}
 
     def clear(self) -> None:
@@ -215,6 +243,7 @@ class Hand:
         self._pending.clear()
         self._loading.clear()
         self._bench.clear()
+        self._creep.clear()
         self._faults.clear()
         self._position = float(self._frame)
         self._shift = 0.0

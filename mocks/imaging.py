@@ -27,6 +27,10 @@ _KEPT_SCENES = 3
 _KEPT_SITES = 120e6
 #: The film is drawn with at most so many pixels along the view, then enlarged.
 _MOST_DRAWN = 3000
+#: What a mishap that grows adds with every move of the film.
+_FADES_EV = 0.05
+_YELLOWS_KELVIN = 150.0
+_CREEPS_MM = 0.8
 
 
 class Imaging:
@@ -104,6 +108,12 @@ class Imaging:
             config = replace(config, strength=config.strength * 2**1.5)
         if "lamp-uneven" in state.mishaps:
             config = replace(config, gradient_x=config.gradient_x + 0.2)
+        creep = dict(state.creep)
+        config = replace(
+            config,
+            strength=config.strength * 2 ** (-_FADES_EV * creep.get("lamp-fades", 0)),
+            kelvin=max(2000.0, config.kelvin - _YELLOWS_KELVIN * creep.get("lamp-yellows", 0)),
+        )
         return config if state.lamp else replace(config, strength=0.0)
 
     def _lens(self, state: GateState) -> OpticsConfig:
@@ -117,6 +127,8 @@ class Imaging:
             config = replace(
                 config, defocus_mm=config.defocus_mm + 4.0, tilt_mm=config.tilt_mm + 4.0
             )
+        moves = dict(state.creep).get("focus-creeps", 0)
+        config = replace(config, defocus_mm=config.defocus_mm + _CREEPS_MM * moves)
         if "dust-on-lens" in state.mishaps:
             config = replace(config, lens_dust=config.lens_dust + 7)
         return config

@@ -165,6 +165,10 @@ class BenchProcess:
         """Take the film out: the open gate."""
         self._child.call("hand", "remove_film")
 
+    def lay_blank(self) -> None:
+        """Lay the blank piece that was cut off before frame 1 into the gate."""
+        self._child.call("hand", "lay_blank")
+
     def reload(self) -> None:
         """Take the strip out and load it again the right way."""
         self._child.call("hand", "reload")

@@ -135,6 +135,17 @@ def test_faults_of_a_picture() -> None:
     assert np.array_equal(film.transmittance(window, frozenset({(5, "blank")})), good)
 
 
+@pytest.mark.parametrize("process", list(FilmProcess))
+def test_the_blank_piece_is_the_lightest_that_the_film_has(process: FilmProcess) -> None:
+    film = strip(process)
+    out = film.transmittance(Window(400, 240, 10, 0.0), NOBODY)  # between the perforations
+    # A negative's base; a transparency's clear support.
+    clear = FILMS[process].base if process.is_negative else FILMS[process].support
+    densities = -np.log10(out.reshape(3, -1))
+    assert densities.min(axis=1) == pytest.approx(densities.max(axis=1), abs=1e-4)
+    assert densities.max(axis=1) == pytest.approx(clear, abs=0.2)
+
+
 def test_unexposed_transparency_is_black() -> None:
     film = FILMS[FilmProcess.TRANSPARENCY]
     dark = film.transmittance(np.full((3, 1, 1), UNEXPOSED, np.float32))

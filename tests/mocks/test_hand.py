@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from mocks.hand import MISHAPS, Hand
+from mocks.hand import CREEPING, MISHAPS, Hand
 
 
 @pytest.fixture
@@ -87,6 +87,38 @@ def test_a_pictures_fault_stays_with_its_frame(hand: Hand) -> None:
 def test_every_label_says_how_it_is_put_right(hand: Hand) -> None:
     assert hand.mishaps() == tuple((m.code, m.label) for m in MISHAPS)
     assert len({code for code, _ in hand.mishaps()}) == len(MISHAPS)
+
+
+def test_blank_film_lies_in_the_gate_until_a_frame_is_brought_there(hand: Hand) -> None:
+    hand.go_to(4)
+    hand.mishap("tilted-strip")
+    hand.lay_blank()
+    assert hand.blank_film
+    assert hand.frame is None
+    assert hand.state.film
+    assert hand.state.position == 0.0
+    assert hand.state.mishaps == frozenset()
+    hand.go_to(4)
+    assert not hand.blank_film
+    assert hand.state.position == 4.0
+    hand.lay_blank()
+    hand.remove_film()
+    assert not hand.blank_film
+
+
+@pytest.mark.parametrize("code", sorted(CREEPING))
+def test_what_creeps_grows_with_every_move_until_it_is_put_right(hand: Hand, code: str) -> None:
+    hand.go_to(1)
+    hand.mishap(code)
+    hand.go_to(2)
+    hand.go_to(3)
+    assert hand.state.creep == ((code, 3),)
+    hand.put_right(code)
+    assert hand.state.creep == ()
+    hand.mishap(code)
+    assert hand.state.creep == ((code, 1),)
+    hand.clear()
+    assert hand.state.creep == ()
 
 
 @pytest.mark.parametrize("call", ["mishap", "put_right"])
