@@ -12,13 +12,13 @@ from types import FrameType
 from typing import TYPE_CHECKING
 
 from tether.errors import TetherError
-from tether.session.archive import Archive
-from tether.session.judging import Judge
-from tether.session.roll import NewRoll
-from tether.session.session import SessionCamera
 from tether.settings import Settings
 
 if TYPE_CHECKING:
+    from tether.session.archive import Archive
+    from tether.session.judging import Judge
+    from tether.session.roll import NewRoll
+    from tether.session.session import SessionCamera
     from tether.tui.ports import BenchHand
 
 
@@ -50,6 +50,9 @@ def connector(settings: Settings) -> Callable[[str | None], SessionCamera]:
 @contextmanager
 def opened(start: Start) -> Iterator[tuple[Archive, Judge]]:
     """Open the archive and the judge's worker, and close both whatever happens."""
+    from tether.session.archive import Archive
+    from tether.session.judging import Judge
+
     archive = Archive(start.archive)
     try:
         begin_copying(archive, start)
@@ -91,9 +94,13 @@ def run_screen(start: Start) -> None:
             "This command needs a terminal with a keyboard.",
             todo="Run it in a terminal window, or try 'tether rehearse --unattended'.",
         )
-    from tether.tui.app import TetherApp
-    from tether.tui.ports import Given
+    from tether.tui.terminal import asked
 
+    with asked() as answer:
+        from tether.tui.app import TetherApp
+        from tether.tui.ports import Given
+
+        terminal = answer()
     with opened(start) as (archive, judge):
         screen = TetherApp(
             Given(
@@ -105,6 +112,7 @@ def run_screen(start: Start) -> None:
                 roll=start.roll,
                 new=start.new,
                 hand=start.hand,
+                terminal=terminal,
             )
         )
 

@@ -8,6 +8,7 @@ reaches a pseudo-terminal; a key is answered when the screen it opens has been d
 from __future__ import annotations
 
 import asyncio
+import os
 import statistics
 import sys
 import tempfile
@@ -34,20 +35,27 @@ from tether.tui.worktable import Worktable
 WIDTH, HEIGHT = 8192, 5464
 
 
-def first_paint(folder: Path) -> float:
-    """Return the seconds from the command to its first text on a terminal."""
+def first_paint(folder: Path, *, answers: bool) -> float:
+    """Return the seconds from the command to its first text on a terminal.
+
+    ``answers`` for a terminal that says what it is when it is asked, as terminals do; a bare
+    pseudo-terminal does not. The program's bytecode is kept, as it is where it was installed.
+    """
     words = [
-        "-m",
-        "tether",
-        "shoot",
-        "Paint",
-        "--archive",
-        str(folder),
-        "--camera",
-        "ptpip:127.0.0.1:9",
-    ]
+        "-m", "tether", "shoot", "Paint", "--archive", str(folder / "archive"),
+        "--camera", "ptpip:127.0.0.1:9",
+    ]  # fmt: skip
+    environment = os.environ | {"PYTHONPYCACHEPREFIX": str(folder.parent / "bytecode")}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
     begun = time.perf_counter()
-    child = pexpect.spawn(sys.executable, words, dimensions=(24, 80), encoding="utf-8", timeout=30)
+    child = pexpect.spawn(
+        sys.executable, words, dimensions=(24, 80), encoding="utf-8", timeout=30,
+        env=environment | {"TERM": "xterm-256color"},
+    )  # fmt: skip
+    child.delaybeforesend = None
+    if answers:
+        child.expect_exact("\x1b[c")
+        child.send("\x1b[6;20;10t\x1b[?62;22c")
     child.expect("A new roll")
     took = time.perf_counter() - begun
     child.close(force=True)
@@ -86,8 +94,13 @@ def main() -> None:
     """Measure and print."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        paints = [first_paint(folder / f"paint{i}") for i in range(5)]
-        print(f"start to first paint: median {statistics.median(paints):.2f} s of {len(paints)}")
+        first_paint(folder / "cold", answers=True)
+        for answers, terminal in ((True, "answers"), (False, "is mute")):
+            paints = [first_paint(folder / f"{terminal}{i}", answers=answers) for i in range(7)]
+            print(
+                f"start to first paint, terminal {terminal:<8} median "
+                f"{statistics.median(paints):.2f} s of {len(paints)}, best {min(paints):.2f} s"
+            )
         archive = Archive(folder / "archive")
         roll = archive.store.add_roll(NewRoll("Load", FilmProcess.BW_NEGATIVE, "135", 6, 6))
         bench = BenchProcess.start(

@@ -15,13 +15,13 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Container, Horizontal, VerticalScroll
 from textual.widgets import Static
-from textual_image.widget import Image
 
 from tether.camera.errors import CameraRefused
 from tether.errors import TetherError
 from tether.session.live_view import FocusMeter, Gauge, LiveFrame, read_live
 from tether.session.session import NotNow, Session
 from tether.tui.bench_screen import BenchScreen
+from tether.tui.drawn import Drawn
 
 _LEAST_SECONDS = 0.08
 """Between two pictures: a terminal draws no more than about twelve a second."""
@@ -65,7 +65,7 @@ class FocusScreen(BenchScreen):
         with Horizontal(id="focus"):
             with Container(id="live") as box:
                 box.border_title = "Live view, positive"
-                yield Image(id="live-image")
+                yield Drawn(id="live-image")
             with VerticalScroll(id="gauges", can_focus=False) as side:
                 side.border_title = "Sharpness"
                 yield Static(Text("Waiting for the live picture …", "dim"), id="gauge-text")
@@ -123,8 +123,8 @@ class FocusScreen(BenchScreen):
             self.meter.reset()
         self._shown.append(time.monotonic())
         self.gauges = self.meter.read(frame.sharpness)
-        for image in self.query("#live-image").results(Image):
-            image.image = Pictures.fromarray(frame.positive)
+        for drawn in self.query(Drawn):
+            drawn.show(Pictures.fromarray(frame.positive))
         for side in self.query("#gauges"):
             self.put("#gauge-text", self._text(max(side.size.width - 1, 12)))
         self._advise(self.meter.remark(self.gauges) or _HINT)

@@ -1,33 +1,33 @@
-"""The small positive of the last picture, right way round, on the screen.
-
-`textual_image` asks the terminal what it can draw when it is imported, which must be before the
-program takes the terminal over: pixel graphics where there are any, half blocks elsewhere.
-"""
+"""The small positive of the last picture, right way round, on the screen."""
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
-from PIL import Image as Pictures
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Container
 from textual.screen import ModalScreen
 from textual.widgets import Footer
-from textual_image.widget import Image
 
 from tether.film import FilmProcess
 from tether.session.judging import Judgement
+from tether.tui.drawn import Drawn
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
 
 
-def positive(judgement: Judgement, process: FilmProcess) -> Pictures.Image | None:
+def positive(judgement: Judgement, process: FilmProcess) -> Image | None:
     """Return the small positive of a judged file, None where it could not be read."""
     if judgement.picture is None:
         return None
-    # numpy comes with it: a tenth of a second that the program's start need not wait for.
+    # Together a tenth of a second that the program's start need not wait for.
+    from PIL import Image
+
     from tether.positive.preview import preview
 
-    return Pictures.fromarray(preview(judgement.picture, process))
+    return Image.fromarray(preview(judgement.picture, process))
 
 
 class PicturePanel(Container):
@@ -38,14 +38,15 @@ class PicturePanel(Container):
     def compose(self) -> ComposeResult:
         """Lay out the panel."""
         self.add_class("-empty")
-        yield Image(id="picture-image")
+        yield Drawn(id="picture-drawn")
 
-    def show(self, picture: Pictures.Image | None, title: str) -> None:
+    def show(self, picture: Image | None, title: str) -> None:
         """Show a picture, None for nothing."""
         self.border_title = title
         self.set_class(picture is None, "-empty")
-        for image in self.query("#picture-image").results(Image):
-            image.image = picture
+        for drawn in self.query(Drawn):
+            if drawn.picture is not picture:
+                drawn.show(picture)
 
 
 class LargePicture(ModalScreen[None]):
@@ -53,7 +54,7 @@ class LargePicture(ModalScreen[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,p,q,enter", "leave", "Back")]
 
-    def __init__(self, picture: Pictures.Image, title: str) -> None:
+    def __init__(self, picture: Image, title: str) -> None:
         super().__init__()
         self.picture = picture
         self.heading = title
@@ -62,7 +63,7 @@ class LargePicture(ModalScreen[None]):
         """Lay out the picture."""
         with Container(classes="large-picture") as box:
             box.border_title = self.heading
-            yield Image(self.picture)
+            yield Drawn(self.picture)
         yield Footer()
 
     def action_leave(self) -> None:

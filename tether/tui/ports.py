@@ -11,6 +11,7 @@ from tether.session.roll import NewRoll
 from tether.session.session import Judging, SessionCamera
 from tether.session.store import Confirmed
 from tether.settings import Settings
+from tether.tui.terminal import Terminal
 
 
 class BenchHand(Protocol):
@@ -65,3 +66,4 @@ class Given:
     roll: str | None = None
     new: NewRoll | None = None
     hand: BenchHand | None = None
+    terminal: Terminal = field(default_factory=Terminal)

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar, cast
 
-from PIL import Image as Pictures
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
@@ -27,6 +26,8 @@ from tether.tui.strip import StripBar
 from tether.tui.verdict import VerdictPanel
 
 if TYPE_CHECKING:
+    from PIL.Image import Image
+
     from tether.tui.app import TetherApp
 
 T = TypeVar("T")
@@ -52,7 +53,7 @@ class Table(Screen[None]):
         self._working = False
         self._phase = Progress("")
         self._idle = 0
-        self._picture: tuple[int, Pictures.Image | None] = (0, None)
+        self._picture: tuple[int, Image | None] = (0, None)
 
     @property
     def tether(self) -> TetherApp:
@@ -131,7 +132,7 @@ class Table(Screen[None]):
             *([("v", "takes", "takes")] if _several_takes(view) else []),
             ("z", "ask_less", "ask all" if view.short else "ask less"),
             ("l", "log", "log"),
-            *((key, f"bench('{name}')", words) for name, (key, words, _, _) in STATIONS.items()),
+            *((key, f"bench('{name}')", words) for name, (key, words, _) in STATIONS.items()),
         ]
         if self._picture[1] is not None:
             keys.append(("p", "picture", "picture"))

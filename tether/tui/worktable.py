@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from datetime import datetime
 from typing import ClassVar
@@ -19,7 +20,7 @@ from tether.text import printable
 from tether.tui.dialogs import AskText, Pick, Reading
 from tether.tui.help_text import help_for
 from tether.tui.picture import LargePicture
-from tether.tui.stations import STATIONS, BenchCommands
+from tether.tui.stations import STATIONS, BenchCommands, screen_of
 from tether.tui.strip import FrameCell
 from tether.tui.table import Table, last_capture
 from tether.tui.verdict import VerdictPanel
@@ -73,7 +74,7 @@ class Worktable(Table):
         Binding("o", "own_button", "Own button", show=False),
         *(
             Binding(key, f"bench('{name}')", words, show=False)
-            for name, (key, words, _, _) in STATIONS.items()
+            for name, (key, words, _) in STATIONS.items()
         ),
     ]
     COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {BenchCommands}
@@ -292,7 +293,8 @@ class Worktable(Table):
     @work(group="action")
     async def action_bench(self, station: str) -> None:
         """Open one of the screens that ready the bench."""
-        await self.app.push_screen_wait(STATIONS[station][3](self.session))
+        make = await asyncio.to_thread(screen_of, station)
+        await self.app.push_screen_wait(make(self.session))
         await self.refresh_view()
 
     @work(group="action")

@@ -1,0 +1,143 @@
+"""Pictures turned into what a terminal draws. Loaded when the first one is shown: it is not small.
+
+Half blocks are made here, because most terminals have nothing else and they have to be made in
+a thread; for pixel graphics there is `textual_image`.
+"""
+
+from __future__ import annotations
+
+import importlib
+import io
+import os
+import sys
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from PIL import Image
+from rich.color import Color
+from rich.console import Console
+from rich.segment import Segment
+from rich.style import Style
+from textual.strip import Strip
+
+from tether.tui.terminal import Terminal, Way
+
+_TONES = 6
+"""Bits a channel of half blocks: finer steps are not seen, and cost a style each."""
+
+_SIXEL_COLOURS = 64
+"""Enough for a negative's positive; each further colour makes the data longer."""
+
+_SHADES = " ░▒▓█"
+
+
+@dataclass(frozen=True, slots=True)
+class Pixels:
+    """A picture as Sixel data, and the cells it covers: column, row, width, height."""
+
+    data: str
+    box: tuple[int, int, int, int]
+
+
+def cells_of(picture: Image.Image, width: int, height: int, terminal: Terminal) -> tuple[int, int]:
+    """Return the cells that the picture takes within ``width`` x ``height``, its shape kept."""
+    wide, high = picture.width / terminal.cell_width, picture.height / terminal.cell_height
+    scale = min(width / wide, height / high)
+    return min(max(round(wide * scale), 1), width), min(max(round(high * scale), 1), height)
+
+
+def fitted(picture: Image.Image, width: int, height: int, terminal: Terminal) -> Image.Image:
+    """Scale a picture to the pixels that it takes within ``width`` x ``height`` cells."""
+    columns, rows = cells_of(picture, width, height, terminal)
+    size = (columns * terminal.cell_width, rows * terminal.cell_height)
+    return picture.convert("RGB").resize(size)
+
+
+def drawn(
+    picture: Image.Image, width: int, height: int, terminal: Terminal, *, shades: bool = False
+) -> list[Strip] | Pixels:
+    """Draw a picture in the middle of ``width`` x ``height`` cells.
+
+    ``shades`` draws with five characters of growing darkness and no colour, for a terminal
+    that was asked for none.
+    """
+    if terminal.way is Way.SIXEL and not shades:
+        return _sixel(picture, width, height, terminal)
+    columns, rows = cells_of(picture, width, height, terminal)
+    left, top = (width - columns) // 2, (height - rows) // 2
+    make = _shaded if shades else _half_blocks
+    around = [Segment(" " * left)], [Segment(" " * (width - left - columns))]
+    empty = [Strip.blank(width)]
+    lines = [Strip([*around[0], *line, *around[1]], width) for line in make(picture, columns, rows)]
+    return empty * top + lines + empty * (height - top - rows)
+
+
+def _half_blocks(picture: Image.Image, columns: int, rows: int) -> list[list[Segment]]:
+    keep = 0xFF & ~(0xFF >> _TONES)
+    small = picture.convert("RGB").resize((columns, 2 * rows))
+    data = small.point(lambda v: int(v) & keep).tobytes()
+    wide = 3 * columns
+    lines = []
+    for y in range(0, 2 * rows * wide, 2 * wide):
+        line: list[Segment] = []
+        last, run = b"", 0
+        for x in range(y, y + wide, 3):
+            both = data[x : x + 3] + data[x + wide : x + wide + 3]
+            if both != last and run:
+                line.append(Segment("▀" * run, _style(last)))
+                run = 0
+            last, run = both, run + 1
+        line.append(Segment("▀" * run, _style(last)))
+        lines.append(line)
+    return lines
+
+
+@lru_cache(maxsize=20_000)
+def _style(both: bytes) -> Style:
+    return Style(color=Color.from_rgb(*both[:3]), bgcolor=Color.from_rgb(*both[3:]))
+
+
+def _shaded(picture: Image.Image, columns: int, rows: int) -> list[list[Segment]]:
+    data = picture.convert("L").resize((columns, rows)).tobytes()
+    text = "".join(_SHADES[v * len(_SHADES) // 256] for v in data)
+    return [[Segment(text[y : y + columns])] for y in range(0, len(text), columns)]
+
+
+def _sixel(picture: Image.Image, width: int, height: int, terminal: Terminal) -> Pixels:
+    columns, rows = cells_of(picture, width, height, terminal)
+    scaled = fitted(picture, width, height, terminal)
+    few = scaled.quantize(_SIXEL_COLOURS, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
+    console = Console(file=io.StringIO(), width=columns, height=rows)
+    options = console.options.update(width=columns, height=rows)
+    _library(terminal)
+    from textual_image.renderable import SixelImage
+
+    made = SixelImage(few, columns, rows).__rich_console__(console, options)
+    data = next(part.text for part in made if isinstance(part, Segment) and "\x1bP" in part.text)
+    return Pixels(data, ((width - columns) // 2, (height - rows) // 2, columns, rows))
+
+
+def pixel_widget(terminal: Terminal) -> Any:
+    """Return the library's widget for a terminal that takes pictures in APC sequences."""
+    return _library(terminal).TGPImage
+
+
+def _library(terminal: Terminal) -> Any:
+    """Load `textual_image` without letting it question the terminal.
+
+    It asks when it is loaded, which goes wrong while a program reads the keyboard, and takes
+    the size of a cell from the environment where there is no terminal.
+    """
+    os.environ.setdefault("TEXTUAL_CELL_WIDTH", str(terminal.cell_width))
+    os.environ.setdefault("TEXTUAL_CELL_HEIGHT", str(terminal.cell_height))
+    if "textual_image.widget" not in sys.modules:
+        real = sys.__stdout__
+        with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
+            sys.__stdout__ = nowhere  # type: ignore[misc]
+            try:
+                importlib.import_module("textual_image.widget")
+            finally:
+                sys.__stdout__ = real  # type: ignore[misc]
+    return sys.modules["textual_image.widget"]
