@@ -323,6 +323,10 @@ def deliver(
     workers: Annotated[
         int | None, typer.Option(help="Processes at once. [default: cores and memory]", min=1)
     ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="Have it done by the workers of a Dask scheduler."),
+    ] = None,
     settings: SettingsOption = None,
 ) -> None:
     """Deliver a roll: positives, contact sheet, sidecars, tables and a page to read."""
@@ -338,6 +342,7 @@ def deliver(
         exposures=by_frame(exposure or (), -4, 4),
         flat=flat,
         workers=workers,
+        scheduler=scheduler,
     )
     opened = Archive(archive or default_archive(), create=False)
     try:

@@ -94,3 +94,11 @@ def test_eight_bits_are_the_nearest_to_sixteen() -> None:
     values = np.arange(65536, dtype=np.uint16)[None]
     # The nearest of 256 steps: v * 255 / 65535, rounded.
     assert np.abs(eight_bit(values) - values[0] * (255 / 65535)).max() <= 0.51
+
+
+def test_the_same_picture_is_the_same_bytes_at_any_time() -> None:
+    known = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    made = colour_profile()
+    assert made[:24] + known[24:36] + made[36:] == known, "as LittleCMS made it but for the date"
+    # ICC.1:2022, 7.2.8: year, month, day, hours, minutes, seconds.
+    assert made[24:36] == bytes((7, 232, 0, 1, 0, 1, 0, 0, 0, 0, 0, 0)) == grey_profile()[24:36]

@@ -6,7 +6,10 @@ import hashlib
 import os
 import signal
 from dataclasses import dataclass, replace
+from multiprocessing import parent_process
+from multiprocessing.connection import wait
 from pathlib import Path
+from threading import Thread
 
 from tether.film import FilmProcess
 from tether.measure.levels import with_observed_saturation
@@ -67,9 +70,21 @@ class Printed:
 
 
 def begin_worker() -> None:
-    """Make a process ready for jobs: interrupts are the caller's to handle, one thread each."""
+    """Make a process ready for jobs: it heeds no interrupt, and ends when its parent does."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    # LibRaw would start a thread a core in every worker.
+    one_thread_each()
+    # A parent that is killed cannot say so, and its workers would wait for work for ever.
+    if parent := parent_process():
+        Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
+
+
+def _end_with(parent: int) -> None:
+    wait([parent])
+    os._exit(1)
+
+
+def one_thread_each() -> None:
+    """Keep LibRaw, which is loaded with the first job, from a thread a core in every worker."""
     os.environ["OMP_NUM_THREADS"] = "1"
 
 

@@ -7,15 +7,20 @@ import struct
 #: D50 in the profile connection space (ICC.1:2022, 7.2.16), as s15Fixed16 numbers.
 _D50 = (0xF6D6, 0x10000, 0xD32D)
 
+#: When a profile was made (ICC.1:2022, 7.2.8).
+_DATE = (2024, 1, 1, 0, 0, 0)
+
 #: IEC 61966-2-1 as a parametric curve of type 3: gamma, a, b, c, d.
 _SRGB_CURVE = (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)
 
 
 def colour_profile() -> bytes:
-    """Return the sRGB profile that LittleCMS makes (through Pillow)."""
+    """Return the sRGB profile that LittleCMS makes (through Pillow), always the same bytes."""
     from PIL import ImageCms
 
-    return ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    made = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    # It dates the profile by the clock; the same picture would differ from second to second.
+    return made[:24] + struct.pack(">6H", *_DATE) + made[36:]
 
 
 def grey_profile() -> bytes:
@@ -39,7 +44,7 @@ def grey_profile() -> bytes:
     header = struct.pack(
         ">I4sI4s4s4s6H4s4sI4s4sQI3I4s16s28x",
         size, b"\0\0\0\0", 0x04300000, b"mntr", b"GRAY", b"XYZ ",
-        2024, 1, 1, 0, 0, 0,
+        *_DATE,
         b"acsp", b"\0\0\0\0", 0, b"\0\0\0\0", b"\0\0\0\0", 0, 0, *_D50, b"\0\0\0\0", b"\0" * 16,
     )  # fmt: skip
     return header + table + data

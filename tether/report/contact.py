@@ -249,6 +249,9 @@ def save_sheets(
                 resolution=DPI,
                 title=printable(sheet.title),
                 quality=90,
+                # No clock: the same roll gives the same bytes.
+                creationDate=None,
+                modDate=None,
             )
 
         replace(path, write)

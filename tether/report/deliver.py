@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import asdict
 
 from tether.errors import TetherError
@@ -72,7 +74,8 @@ class RollDelivery:
         flat = self._flat()
         try:
             self.folder.write(self.record)
-            self._work(whole, flat, LocalCrew(self.wishes.workers))
+            with self._crew(whole) as crew:
+                self._work(whole, flat, crew)
             self._describe(whole)
         except OSError as error:
             raise TetherError(
@@ -95,6 +98,18 @@ class RollDelivery:
                 ) from result
             return result
         return None
+
+    @contextmanager
+    def _crew(self, whole: Whole) -> Iterator[Crew]:
+        if self.wishes.scheduler is None:
+            yield LocalCrew(self.wishes.workers)
+            return
+        from tether.report.deliver_cluster import ClusterCrew
+
+        with ClusterCrew(self.wishes.scheduler) as crew:
+            raw_files = [k.path for k in whole.known]
+            crew.meet(self.archive.folder(self.roll), raw_files, self.folder.positives)
+            yield crew
 
     def _work(self, whole: Whole, flat: FlatField | None, crew: Crew) -> None:
         take_samples(samples_to_take(whole, flat), crew, whole, self.result, self.report)

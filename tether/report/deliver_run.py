@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from dataclasses import asdict, dataclass
 
 from tether.errors import TetherError
 from tether.positive.exif import ShotFacts
-from tether.positive.job import PrintJob, SampleJob, print_file, sample
+from tether.positive.job import Printed, PrintJob, Sampled, SampleJob, print_file, sample
 from tether.report.deliver_plan import Job, Task
 from tether.report.delivered import Delivered, Whole, on_disk
-from tether.report.workers import Crew
+from tether.report.workers import Crew, Result
 from tether.text import printable
 
 
@@ -30,14 +31,11 @@ Report = Callable[[Step], None]
 def take_samples(
     tasks: Sequence[Task[SampleJob]], crew: Crew, whole: Whole, result: Delivered, report: Report
 ) -> None:
-    """Check and sample raw files; what came of it goes into ``whole`` and its record."""
-    by_job = {id(task.job): number for number, task in enumerate(tasks)}
+    """Check and sample raw files; each is recorded at once, so that a stop costs no other."""
     trouble: dict[int, str] = {}
-    found = crew.each_done(sample, [task.job for task in tasks], _largest(tasks))
-    for done, (job, sampled) in enumerate(found, 1):
-        number = by_job[id(job)]
-        task = tasks[number]
-        k = task.known
+
+    def take(done: int, number: int, sampled: Sampled | Exception) -> None:
+        k = tasks[number].known
         name = printable(k.capture.file_name, 80)
         if isinstance(sampled, Exception):
             trouble[number] = f"{name} cannot be read: {_reason(sampled)}"
@@ -50,51 +48,64 @@ def take_samples(
             k.sample, k.channels, k.intact = sampled.sample, sampled.channels, True
             k.shot = sampled.shot or ShotFacts()
             whole.record.samples[k.capture.file_name] = {
-                "key": task.digest,
+                "key": tasks[number].digest,
                 "disk": on_disk(k.path),
                 "sample": asdict(sampled.sample),
                 "channels": sampled.channels,
                 "shot": asdict(k.shot),
             }
+            whole.folder.write(whole.record)
         report(Step("check", done, len(tasks), name))
+
+    _each(crew, sample, tasks, take)
     result.trouble += _in_order(trouble)
-    whole.folder.write(whole.record)
 
 
 def make_prints(
     tasks: Sequence[Task[PrintJob]], crew: Crew, whole: Whole, result: Delivered, report: Report
 ) -> None:
     """Print positives; each is recorded as soon as it is whole, so that a stop costs no other."""
-    by_job = {id(task.job): number for number, task in enumerate(tasks)}
     trouble: dict[int, str] = {}
-    found = crew.each_done(print_file, [task.job for task in tasks], _largest(tasks))
-    for done, (job, printed) in enumerate(found, 1):
-        number = by_job[id(job)]
-        task = tasks[number]
-        name = task.known.capture.file_name
+
+    def take(done: int, number: int, printed: Printed | Exception) -> None:
+        k, job = tasks[number].known, tasks[number].job
+        name = k.capture.file_name
         if isinstance(printed, Exception):
             trouble[number] = f"No positive of {printable(name, 80)}: {_reason(printed)}"
         else:
-            result.printed += 1
             files = [job.jpeg, job.small, *([job.tiff] if job.tiff else [])]
             whole.record.printed[name] = {
-                "digest": task.digest,
+                "digest": tasks[number].digest,
                 "width": printed.width,
                 "height": printed.height,
                 "files": {str(p.relative_to(whole.folder.root)): p.stat().st_size for p in files},
             }
             whole.folder.write(whole.record)
-        report(Step("print", done, len(tasks), f"frame {task.known.frame.number}"))
+            result.printed += 1
+        report(Step("print", done, len(tasks), f"frame {k.frame.number}"))
+
+    _each(crew, print_file, tasks, take)
     result.trouble += _in_order(trouble)
+
+
+def _each(
+    crew: Crew,
+    work: Callable[[Job], Result],
+    tasks: Sequence[Task[Job]],
+    take: Callable[[int, int, Result | Exception], None],
+) -> None:
+    """Have the tasks done; ``take`` is given how many are, a task's number, and its outcome."""
+    numbers = {id(task.job): number for number, task in enumerate(tasks)}
+    largest = max((task.known.capture.size for task in tasks), default=0)
+    # Closed when it is left, however that is: what is under way is then called off at once.
+    with closing(crew.each_done(work, [task.job for task in tasks], largest)) as found:
+        for done, (job, outcome) in enumerate(found, 1):
+            take(done, numbers[id(job)], outcome)
 
 
 def _in_order(trouble: dict[int, str]) -> list[str]:
     """Jobs end in any order; what is said of them keeps the roll's."""
     return [trouble[number] for number in sorted(trouble)]
-
-
-def _largest(tasks: Sequence[Task[Job]]) -> int:
-    return max((task.known.capture.size for task in tasks), default=0)
 
 
 def _reason(error: Exception) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
@@ -44,7 +44,7 @@ class Crew(Protocol):
 
     def each_done(
         self, work: Callable[[Job], Result], jobs: Sequence[Job], largest: int
-    ) -> Iterator[tuple[Job, Result | Exception]]:
+    ) -> Generator[tuple[Job, Result | Exception], None, None]:
         """Yield each job with its result, or with the error that it met, as they are done.
 
         ``largest`` is the size in bytes of the largest raw file among them. A job that kills
@@ -61,7 +61,7 @@ class LocalCrew:
 
     def each_done(
         self, work: Callable[[Job], Result], jobs: Sequence[Job], largest: int
-    ) -> Iterator[tuple[Job, Result | Exception]]:
+    ) -> Generator[tuple[Job, Result | Exception], None, None]:
         """Do them; see `Crew`.
 
         A worker that dies takes the pool with it: what was not done is then tried one by one,

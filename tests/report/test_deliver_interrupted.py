@@ -1,0 +1,79 @@
+"""A delivery that is stopped from outside: what is finished stays, and nothing is left behind."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+from delivering import Kept, kept_roll
+
+FRAMES = 6
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> Iterator[Kept]:
+    roll = kept_roll(tmp_path / "archive", frames=FRAMES, expected=FRAMES)
+    yield roll
+    roll.archive.close()
+
+
+class Running:
+    """``tether deliver`` as a person runs it."""
+
+    def __init__(self, kept: Kept) -> None:
+        words = ["deliver", kept.roll.name, "--archive", str(kept.archive.root), "--workers", "1"]
+        program = "import sys; from tether.cli import main; sys.exit(main())"
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", program, *words],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+        )
+
+    def after_the_first_positive(self, kept: Kept) -> None:
+        """Wait until a positive is recorded."""
+        while not printed(kept):
+            with suppress(subprocess.TimeoutExpired):
+                self.process.wait(0.02)
+                pytest.fail(f"it ended before: {self.ended()}")
+
+    def ended(self) -> str:
+        """Return what it said. Its workers hold the same pipe: when it closes all are gone."""
+        said, _ = self.process.communicate(timeout=30)
+        return said
+
+
+def printed(kept: Kept) -> set[str]:
+    record = kept.folder / "delivered" / "delivery.json"
+    return set(json.loads(record.read_text("utf-8"))["printed"]) if record.exists() else set()
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT, signal.SIGTERM])
+def test_a_delivery_that_is_stopped_goes_on_where_it_was(kept: Kept, how: signal.Signals) -> None:
+    running = Running(kept)
+    running.after_the_first_positive(kept)
+    running.process.send_signal(how)
+    said = running.ended()
+    if how is signal.SIGINT:
+        assert running.process.returncode == 1
+        assert "Interrupted" in said
+        assert "goes on from there" in said
+        assert "Traceback" not in said
+    finished = printed(kept)
+    assert 0 < len(finished) < FRAMES, "it was stopped on the way"
+    before = {
+        path: path.stat().st_mtime_ns
+        for path in (kept.folder / "delivered" / "positives").iterdir()
+        if f"{path.stem}.dng" in finished
+    }
+    again = kept.deliver(half=False)
+    assert (again.printed, again.unchanged) == (FRAMES - len(finished), len(finished))
+    assert {path: path.stat().st_mtime_ns for path in before} == before
+    assert not list(again.folder.rglob(".new-*")), "no half file is left"
+    assert {step.phase for step in kept.steps} <= {"print", "reports"}, "nothing is checked again"

@@ -1,0 +1,202 @@
+"""A crew on other machines: the same jobs, done by the workers of a Dask scheduler.
+
+Dask keeps the list of work, hands it out, and does again what a lost worker had; this module says
+what to do, and refuses workers that would give other pictures or none.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import secrets
+import socket
+from collections.abc import Callable, Generator, Sequence
+from contextlib import suppress
+from functools import partial
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from tether.positive.job import one_thread_each
+from tether.report.deliver_sight import KEPT, ClusterUnusable, Place, blind, check, look
+from tether.report.workers import Job, Result, WorkerLost
+from tether.text import printable
+
+if TYPE_CHECKING:
+    from distributed import Client
+
+ANSWER_SECONDS = 10.0
+"""How long the scheduler may take to answer, and a first worker to be there."""
+
+WORKERLESS_SECONDS = 60.0
+"""How long a delivery waits for a worker when all have gone: a restarted one takes some."""
+
+_AGAIN = (
+    "Run the same command again when it is there; it goes on from where it stopped. "
+    "Without --scheduler this machine does the work."
+)
+
+
+class ClusterCrew:
+    """The workers of a Dask scheduler; see `tether.report.workers.Crew`.
+
+    Use it in a ``with`` statement; `meet` comes before `each_done`.
+
+    Parameters
+    ----------
+    address
+        Of the scheduler, for example ``tcp://host:8786``.
+    answer, workerless
+        Seconds, see `ANSWER_SECONDS` and `WORKERLESS_SECONDS`.
+
+    Raises
+    ------
+    ClusterUnusable
+        When Dask is not installed, or the scheduler does not answer.
+    """
+
+    def __init__(
+        self,
+        address: str,
+        *,
+        answer: float = ANSWER_SECONDS,
+        workerless: float = WORKERLESS_SECONDS,
+    ) -> None:
+        self.address = printable(address)
+        self._answer, self._workerless = answer, workerless
+        self._place: Place | None = None
+        self._client = self._connect(address)
+
+    def _connect(self, address: str) -> Client:
+        try:
+            from distributed import Client
+        except ImportError as error:
+            raise ClusterUnusable(
+                "Work on other machines needs the package 'distributed', which is not installed.",
+                kept="Nothing was changed.",
+                todo="Install it with: pip install 'tether[dask]'",
+            ) from error
+        # What it logs are tracebacks; what matters of them reaches the person as an error.
+        for name in ("distributed", "distributed.client"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)
+        try:
+            return Client(address, timeout=self._answer)
+        except (OSError, ValueError) as error:
+            raise ClusterUnusable(
+                f"No scheduler answers at {self.address}: {printable(str(error))}.",
+                kept="Nothing was changed.",
+                todo="Start one with 'dask scheduler', and name the address that it prints.",
+            ) from error
+
+    def __enter__(self) -> Self:
+        """Return itself, connected."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Leave the scheduler and its workers to whoever started them."""
+        if self._place is not None:
+            self._place.mark.unlink(missing_ok=True)
+        with suppress(OSError):
+            self._client.close(timeout=self._answer)
+
+    def meet(self, raw_folder: Path, raw_files: Sequence[Path], written_to: Path) -> int:
+        """See to it that every worker sees the folders and has the same programs.
+
+        Returns
+        -------
+        How many workers there are now.
+
+        Raises
+        ------
+        ClusterUnusable
+            When there are none, or one cannot be used; it says which and why.
+        """
+        with suppress(OSError):
+            self._client.wait_for_workers(1, timeout=self._answer)
+        raw = next(((path, path.stat().st_size) for path in raw_files if path.exists()), None)
+        text = secrets.token_hex(16)
+        self._place = Place(raw_folder, raw, written_to / f".new-{text[:8]}", text)
+        self._place.mark.write_text(text, "ascii")
+        answers = self._ask(partial(look, self._place))
+        if not answers:
+            raise ClusterUnusable(
+                f"The scheduler at {self.address} has no workers.",
+                kept=KEPT,
+                todo="Start some, for example: dask worker --nthreads 1 --nworkers 4 ADDRESS",
+            )
+        for worker, answer in sorted(answers.items()):
+            check(printable(worker), answer)
+        return len(answers)
+
+    def _ask(self, question: Callable[[], Any]) -> dict[str, Any]:
+        try:
+            return dict(self._client.run(question, on_error="return"))
+        except OSError as error:
+            raise self._gone() from error
+
+    def each_done(
+        self,
+        work: Callable[[Job], Result],
+        jobs: Sequence[Job],
+        largest: int,  # noqa: ARG002  whoever starts workers bounds their memory
+    ) -> Generator[tuple[Job, Result | Exception], None, None]:
+        """Have them done; see `tether.report.workers.Crew`.
+
+        Raises
+        ------
+        ClusterUnusable
+            When scheduler or workers go away, or a worker that came later sees other folders.
+        """
+        from distributed import CancelledError, wait
+
+        if not jobs:
+            return
+        # A key of its own for each job (not pure): nothing that was done before counts as done.
+        futures = self._client.map(partial(_do, self._place, work), list(jobs), pure=False)
+        by_future = {id(future): job for future, job in zip(futures, jobs, strict=True)}
+        waiting, workerless = set(futures), 0.0
+        step = min(5.0, self._workerless)
+        try:
+            while waiting:
+                try:
+                    done, waiting = wait(waiting, timeout=step, return_when="FIRST_COMPLETED")
+                except TimeoutError:
+                    workerless = 0.0 if self._client.nthreads() else workerless + step
+                    if workerless >= self._workerless:
+                        raise self._gone("has no workers left") from None
+                    continue
+                for future in done:
+                    yield by_future[id(future)], self._outcome(future)
+        except (OSError, CancelledError) as error:
+            raise self._gone() from error
+        finally:
+            with suppress(OSError, CancelledError):
+                self._client.cancel(list(waiting), force=True)
+
+    def _outcome(self, future: Any) -> Any:
+        from distributed.scheduler import KilledWorker
+
+        if future.status != "error":
+            return future.result()
+        error = future.exception()
+        if isinstance(error, KilledWorker):
+            return WorkerLost("Each process that worked on the file died.")
+        if isinstance(error, ClusterUnusable):
+            raise error
+        return error  # whatever a decoder raises is the file's result
+
+    def _gone(self, what: str = "does not answer any more") -> ClusterUnusable:
+        return ClusterUnusable(f"The scheduler at {self.address} {what}.", kept=KEPT, todo=_AGAIN)
+
+
+def _do(place: Place | None, work: Callable[[Job], Result], job: Job) -> Result:
+    """Do a job on a worker; workers that joined after `ClusterCrew.meet` are looked at here."""
+    one_thread_each()
+    if place is not None and (unseen := place.unseen()):
+        raise blind(f"{os.getpid()} on {socket.gethostname()}", unseen)
+    return work(job)
