@@ -6,75 +6,13 @@ to one scope and is asked once in it: once a sitting, once a roll, once a strip,
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import StrEnum
+from tether.session.bench_setup_steps import BASE, SET_UP
+from tether.session.check_step import Part, Scope, Step
 
-
-class Scope(StrEnum):
-    """How often a step comes up."""
-
-    SITTING = "sitting"
-    ROLL = "roll"
-    STRIP = "strip"
-    FRAME = "frame"
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One step of the checklist.
-
-    ``habit`` marks a step that a practised person may choose not to be asked any more;
-    ``caution`` is shown with the step whenever it comes up, "" where nothing can hurt.
-    """
-
-    key: str
-    scope: Scope
-    what: str
-    why: str
-    more: str
-    caution: str = ""
-    habit: bool = False
-
+__all__ = ["BY_KEY", "STEPS", "Part", "Scope", "Step", "left_out", "reminders", "steps_of"]
 
 STEPS: tuple[Step, ...] = (
-    Step(
-        "lens-clean",
-        Scope.SITTING,
-        "Clean both ends of the lens; leave nothing screwed in front of it.",
-        "Dust on the lens or a filter is in every frame, and costs sharpness in all of them.",
-        "Blow first, then a clean lens cloth in circles from the centre out to the edge. Wash and "
-        "dry your hands before you touch film.",
-        "Cleaning fluids are flammable and their vapour is harmful: ventilate, wear gloves, keep "
-        "them off a hot lamp, and follow the product's safety sheet.",
-    ),
-    Step(
-        "light-even",
-        Scope.SITTING,
-        "Switch the lamp on, let it warm up, and darken the room.",
-        "A lamp changes colour and strength while it warms up; room light greys the shadows.",
-        "Ten minutes is enough for most lamps. Cover windows, turn screens away from the film. "
-        "The diffuser should be far enough from the film that its texture is out of focus.",
-        "Do not stare into the lamp. Hot lamps scorch film and fingers: leave them room and air. "
-        "Keep mains leads dry and off wet hands.",
-    ),
-    Step(
-        "camera-set",
-        Scope.SITTING,
-        "Set the camera: raw, manual exposure, base ISO, about f/8, white balance fixed to the "
-        "light.",
-        "Anything automatic follows the picture on the film, and then no two frames match.",
-        "Base ISO has the least noise; most macro lenses are sharpest near f/8 as marked. Switch "
-        "stabilisation and long-exposure noise reduction off. Daylight balance suits a daylight "
-        "lamp, a window or a strobe; tungsten suits incandescent light.",
-    ),
-    Step(
-        "focus-lock",
-        Scope.SITTING,
-        "Focus on the grain in the middle of a frame, then lock focus.",
-        "Depth of field on film is a fraction of a millimetre, and autofocus hunts on every frame.",
-        "Look at the magnified centre and all four corners. If one side stays soft the camera is "
-        "not parallel to the film, or the film is not flat.",
-    ),
+    *SET_UP,
     Step(
         "film-base",
         Scope.ROLL,
@@ -82,8 +20,9 @@ STEPS: tuple[Step, ...] = (
         "Old cellulose nitrate film burns fiercely and cannot be put out: never put it on a lamp.",
         "Safety film usually says SAFETY on its edge. Film from before the early 1950s without "
         "that word, film that smells sharp, is brown, sticky or powdery is a case for an archive.",
-        "If it may be nitrate: stop, keep it cool and away from the lamp and from any flame, and "
-        "ask your fire authority or a film archive. Film that smells of vinegar: ventilate.",
+        caution="If it may be nitrate: stop, keep it cool and away from the lamp and from any "
+        "flame, and ask your fire authority or a film archive. Film that smells of vinegar: "
+        "ventilate.",
     ),
     Step(
         "roll-check",
@@ -93,6 +32,7 @@ STEPS: tuple[Step, ...] = (
         "Count the frames on the strips; partly exposed frames at both ends count. Lay the strips "
         "in order with the lowest frame number first.",
     ),
+    BASE,
     Step(
         "holder-blow",
         Scope.STRIP,
@@ -100,6 +40,7 @@ STEPS: tuple[Step, ...] = (
         "Dust in the gate lies in the same place on every frame of the strip.",
         "Use a bulb blower and hold the gate upside down. Canned air can spit liquid.",
         habit=True,
+        remind="Blow the holder and the gate clean first.",
     ),
     Step(
         "strip-clean",
@@ -108,8 +49,8 @@ STEPS: tuple[Step, ...] = (
         "A hair removed now saves an hour of retouching.",
         "An anti-static brush along the strip, both sides. Wipe only film that brushing does not "
         "clean, with a fresh pad and a cleaner made for film, emulsion side last and lightly.",
-        "Film cleaners are solvents, often flammable: ventilate, wear gloves, no flame, no hot "
-        "lamp, and follow the product's safety sheet.",
+        caution="Film cleaners are solvents, often flammable: ventilate, wear gloves, no flame, no "
+        "hot lamp, and follow the product's safety sheet.",
         habit=True,
     ),
     Step(
@@ -137,6 +78,7 @@ STEPS: tuple[Step, ...] = (
         "Unlock the holder before you slide the film and lock it after. Wait a moment: the stand "
         "must be still.",
         habit=True,
+        remind="Unlock, bring the frame into the gate, lock; blow off dust.",
     ),
     Step(
         "frame-dust",
@@ -151,11 +93,28 @@ STEPS: tuple[Step, ...] = (
 BY_KEY: dict[str, Step] = {step.key: step for step in STEPS}
 
 
-def steps_of(scope: Scope, *, short: bool = False) -> tuple[Step, ...]:
-    """Return the steps of a scope in order; ``short`` leaves out those that are habit."""
-    return tuple(s for s in STEPS if s.scope is scope and not (short and s.habit))
+def steps_of(
+    scope: Scope, *, short: bool = False, with_film: bool | None = None
+) -> tuple[Step, ...]:
+    """Return the steps of a scope in order.
+
+    ``short`` leaves out those that are habit; ``with_film`` takes only those that need film in
+    the gate (True) or do not (False).
+    """
+    return tuple(
+        s
+        for s in STEPS
+        if s.scope is scope
+        and not (short and s.habit)
+        and (with_film is None or s.with_film is with_film)
+    )
 
 
 def left_out() -> tuple[Step, ...]:
     """Return the steps that a shortened checklist does not ask, for the log to name them."""
     return tuple(s for s in STEPS if s.habit)
+
+
+def reminders(scope: Scope) -> tuple[str, ...]:
+    """Return what a shortened checklist still says of the steps of a scope that it leaves out."""
+    return tuple(s.remind for s in left_out() if s.scope is scope and s.remind)

@@ -234,7 +234,11 @@ class Core:
         self.store.confirm(self.sitting.id, roll_id, done)
         self._can_undo(f"“{step.what}”", lambda: self.store.take_back(self.sitting.id, done))
         self.store.touch_sitting(self.sitting.id)
-        self._log("step", f"{how}: {step.what}", frame)
+        self._log("step", f"{how}{self._by()}: {step.what}", frame)
+
+    def _by(self) -> str:
+        """Who does it, as words for the log; "" where that is not known."""
+        return ""
 
     def ask_less(self, short: bool) -> str:
         """Shorten the checklist, or ask everything again; return what that means.

@@ -8,6 +8,7 @@ from typing import Protocol
 
 from tether.camera.protocol import Camera, CameraState
 from tether.errors import TetherError
+from tether.session.bench_setup import BenchQuestion
 from tether.session.judging import Judgement, JudgeRequest
 from tether.session.place import Place
 from tether.session.roll import Capture, Frame, FrameState, Roll
@@ -31,7 +32,7 @@ class SessionCamera(Camera, Protocol):
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """Everything a screen needs, as one value."""
+    """Everything a screen needs, as one value. ``bench`` is there while it is asked about."""
 
     roll: Roll
     frames: tuple[Frame, ...]
@@ -39,6 +40,7 @@ class View:
     camera: CameraState | None
     short: bool
     free_bytes: int
+    bench: BenchQuestion | None = None
 
     @property
     def done(self) -> int:

@@ -85,14 +85,17 @@ def find_place(
     # A picture that waits for a decision comes first: it was taken, whatever else is open.
     if frame.undecided is not None:
         return Place(Todo.DECIDE, number, strip, capture=frame.undecided)
-    for scope, at in (
-        (Scope.SITTING, 0),
-        (Scope.ROLL, 0),
-        (Scope.STRIP, strip),
-        (Scope.FRAME, number),
+    for scope, at, with_film in (
+        (Scope.SITTING, 0, False),
+        (Scope.ROLL, 0, False),
+        (Scope.STRIP, strip, False),
+        (Scope.FRAME, number, False),
+        # Focus, and the roll's exposure, want film in the gate: now it lies there.
+        (Scope.SITTING, 0, True),
+        (Scope.ROLL, 0, True),
     ):
         done = in_force(confirmed, scope, at)
-        for step in steps_of(scope, short=short):
+        for step in steps_of(scope, short=short, with_film=with_film):
             if step.key not in done:
                 return Place(Todo.STEP, number, strip, step=step)
     return Place(Todo.SHOOT, number, strip)

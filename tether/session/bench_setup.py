@@ -1,0 +1,238 @@
+"""The bench as a person keeps it: a name, its parts, and which set-up steps were done on it when.
+
+A bench is remembered in the archive. When the next sitting is at the same bench, only those steps
+are asked whose part of it has changed, and those that have to be done each time.
+"""
+
+from __future__ import annotations
+
+import json
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from datetime import datetime
+from typing import Any
+
+from tether.errors import TetherError
+from tether.film import FilmProcess
+from tether.session.bench_setup_steps import BENCH, SET_UP
+from tether.session.check_step import Part, Step
+from tether.session.roll import Roll
+from tether.session.store import Store, now
+from tether.text import printable
+
+LONGEST = 80
+"""Characters of a bench's name, of each part and of a person's name."""
+MOST_BENCHES = 50
+"""So many are remembered, those used last."""
+
+_BENCHES, _PERSON, _AT_HAND = "benches", "person at the bench", "bench at hand"
+
+
+class BenchError(TetherError):
+    """What was said of a bench does not make sense; nothing was stored."""
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSetup:
+    """A bench.
+
+    Attributes
+    ----------
+    name
+        What the person calls it.
+    camera
+        What tells its camera from others, see `tether.session.core.Core.camera_key`.
+    lens, holder, lamp
+        In the person's own words, "" where nothing was said.
+    film
+        The kind of film that its holder is set for, see `film_of`.
+    used_at
+        When it was used last, ISO 8601 in UTC.
+    done
+        By a set-up step's key: when it was last done on this bench.
+    """
+
+    name: str
+    camera: str = ""
+    lens: str = ""
+    holder: str = ""
+    lamp: str = ""
+    film: str = ""
+    used_at: str = ""
+    done: Mapping[str, str] = field(default_factory=dict)
+
+    def parts(self) -> str:
+        """Say what it is made of, in a line that is safe to show."""
+        named = (("lens", self.lens), ("holder", self.holder), ("lamp", self.lamp))
+        said = "; ".join(f"{what}: {printable(x, LONGEST)}" for what, x in named if x)
+        return said or "its parts were not written down"
+
+
+@dataclass(frozen=True, slots=True)
+class BenchQuestion:
+    """What there is to ask about the bench.
+
+    Attributes
+    ----------
+    last
+        The bench that was used last, None in an archive that knows none.
+    others
+        The other ones, the one used last first.
+    changed
+        What is seen to be different from ``last`` without asking: the camera, the kind of film.
+    standing
+        Steps that need not be done again if it is the same bench, with the day each was done.
+    person
+        Who is at the bench, as far as is known.
+    """
+
+    last: BenchSetup | None
+    others: tuple[BenchSetup, ...]
+    changed: frozenset[Part]
+    standing: tuple[tuple[Step, str], ...]
+    person: str
+
+
+def film_of(roll: Roll) -> str:
+    """Return what a holder has to be set for: the format, and film or (perhaps mounted) slides."""
+    kind = "slides" if roll.process is FilmProcess.TRANSPARENCY else "negatives"
+    return f"{roll.format_key} {kind}"
+
+
+def changed_parts(old: BenchSetup, new: BenchSetup) -> frozenset[Part]:
+    """Return the parts in which two descriptions of a bench differ; case and blanks do not count.
+
+    A camera that is not connected is not a different one.
+    """
+    pairs = (
+        (Part.CAMERA, old.camera, new.camera or old.camera),
+        (Part.LENS, old.lens, new.lens),
+        (Part.HOLDER, old.holder, new.holder),
+        (Part.LAMP, old.lamp, new.lamp),
+        (Part.FILM, old.film, new.film),
+    )
+    return frozenset(part for part, a, b in pairs if _same(a) != _same(b))
+
+
+def standing_steps(bench: BenchSetup, changed: frozenset[Part]) -> tuple[tuple[Step, str], ...]:
+    """Return the set-up steps that still hold on a bench, with the day each was done."""
+    return tuple(
+        (step, bench.done[step.key][:10])
+        for step in SET_UP
+        if step.key in bench.done and not step.each_time and not step.parts & changed
+    )
+
+
+def tidy(what: str, text: str, *, needed: bool = False) -> str:
+    """Return a person's text in normal form.
+
+    Raises
+    ------
+    BenchError
+        When it is longer than `LONGEST`, holds what could steer a terminal, or is empty though it
+        is ``needed``.
+    """
+    said = unicodedata.normalize("NFC", text).strip()
+    if len(said) > LONGEST:
+        raise BenchError(f"The {what} is longer than {LONGEST} characters.", todo="Shorten it.")
+    if printable(said, LONGEST) != said:
+        raise BenchError(
+            f"The {what} holds a character that cannot be shown.", todo="Write it without."
+        )
+    if needed and not said:
+        raise BenchError(f"The {what} is missing.", todo="Write one, for example: Table 1.")
+    return said
+
+
+class BenchBook:
+    """The benches that an archive remembers. What is read back is text to distrust."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def benches(self) -> tuple[BenchSetup, ...]:
+        """Return all of them, the one used last first."""
+        try:
+            rows = json.loads(self._store.fact(_BENCHES) or "[]")
+        except ValueError:
+            return ()
+        found = [b for row in rows if (b := _read(row))] if isinstance(rows, list) else []
+        return tuple(sorted(found, key=lambda b: b.used_at, reverse=True))
+
+    def find(self, name: str) -> BenchSetup | None:
+        """Return the bench of a name, None where there is none."""
+        return next((b for b in self.benches() if b.name == name), None)
+
+    def keep(self, bench: BenchSetup) -> None:
+        """Store a bench in place of the one of its name."""
+        others = [b for b in self.benches() if b.name != bench.name]
+        self._write([bench, *others][:MOST_BENCHES])
+
+    def mark(self, name: str, key: str, at: str | None) -> None:
+        """Store when a step was done on a bench; None: it was not done after all."""
+        bench = self.find(name)
+        if bench is None:
+            return
+        done = {k: v for k, v in bench.done.items() if k != key} | ({key: at} if at else {})
+        self.keep(replace(bench, done=done, used_at=now()))
+
+    @property
+    def person(self) -> str:
+        """Who is at the bench, "" where nobody said."""
+        return printable(self._store.fact(_PERSON) or "", LONGEST)
+
+    def set_person(self, name: str) -> None:
+        """Store who is at the bench."""
+        self._store.set_fact(_PERSON, name or None)
+
+    def at_hand(self, sitting_id: int) -> tuple[str, str]:
+        """Return name and film of the bench of a sitting, each "" while it was not said."""
+        try:
+            found = json.loads(self._store.fact(_AT_HAND) or "[]")
+            of, name, film = found
+        except (ValueError, TypeError):
+            return "", ""
+        if of != sitting_id or not (isinstance(name, str) and isinstance(film, str)):
+            return "", ""
+        return printable(name, LONGEST), printable(film, LONGEST)
+
+    def put_at_hand(self, sitting_id: int, name: str, film: str) -> None:
+        """Store which bench a sitting is at, and the film that its holder is set for."""
+        self._store.set_fact(_AT_HAND, json.dumps([sitting_id, name, film]))
+
+    def _write(self, benches: Sequence[BenchSetup]) -> None:
+        self._store.set_fact(_BENCHES, json.dumps([asdict(b) for b in benches]))
+
+
+def _same(text: str) -> str:
+    return " ".join(text.casefold().split())
+
+
+_STEP_KEYS = frozenset(step.key for step in SET_UP) - {BENCH}
+
+
+def _read(row: Any) -> BenchSetup | None:
+    """Read a bench from stored data, None where it is no bench."""
+    if not isinstance(row, dict) or not isinstance(row.get("name"), str) or not row["name"]:
+        return None
+    texts = {
+        key: printable(row[key], 400 if key == "camera" else LONGEST)
+        for key in ("name", "camera", "lens", "holder", "lamp", "film", "used_at")
+        if isinstance(row.get(key), str)
+    }
+    done = row.get("done")
+    held = {
+        key: at
+        for key, at in (done.items() if isinstance(done, dict) else ())
+        if key in _STEP_KEYS and isinstance(at, str) and _is_time(at)
+    }
+    return BenchSetup(**texts, done=held)
+
+
+def _is_time(text: str) -> bool:
+    try:
+        datetime.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
