@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 
-from tether.camera.claims import Holder, device_file, explain, holders
-from tether.camera.errors import CameraClaimed
+from tether.camera.claims import Holder, device_file, explain, holders, not_allowed
+from tether.camera.errors import CameraClaimed, NoCamera
 
 PORT = "usb:001,004"
 CLAIMED = CameraClaimed("Another program holds the camera.")
@@ -72,3 +73,21 @@ def test_without_a_suspect_the_usual_way_is_told(proc: Path) -> None:
 
 def test_macos_has_its_own_service(proc: Path) -> None:
     assert "ptpcamerad" in explain(CLAIMED, PORT, proc, "darwin").todo
+
+
+SILENT = NoCamera("No camera answers.", kept="Nothing was changed.", todo="Check the cable.")
+
+
+def test_a_camera_that_this_account_may_not_open_is_told_from_a_silent_one() -> None:
+    error = not_allowed(SILENT, PORT, lambda _, mode: mode == os.F_OK)
+    assert "/dev/bus/usb/001/004 cannot be opened for writing" in error.what
+    assert error.kept == SILENT.kept
+    assert "libgphoto2" in error.todo
+
+
+@pytest.mark.parametrize(
+    ("port", "there", "usable"),
+    [(PORT, True, True), (PORT, False, False), ("ptpip:192.0.2.7:1:1", True, False), (None, 1, 0)],
+)
+def test_any_other_silence_is_said_as_before(port: str | None, there: bool, usable: bool) -> None:
+    assert not_allowed(SILENT, port, lambda _, m: there if m == os.F_OK else usable) is SILENT

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import re
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from tether.camera.errors import CameraClaimed
+from tether.camera.errors import CameraClaimed, NoCamera
 
 _SERVICES = re.compile(r"gvfs-gphoto2|gvfsd-gphoto2|gvfs-mtp|gvfsd-mtp|kiod?\d?$|kio_|kamera")
 """Processes of Linux desktops that open cameras by themselves, by their names in /proc."""
@@ -106,3 +108,25 @@ def explain(
     else:
         todo = "Close that program, then connect again."
     return CameraClaimed(what, kept=KEPT, todo=todo)
+
+
+def not_allowed(
+    error: NoCamera, port: str | None, may: Callable[[str, int], bool] = os.access
+) -> NoCamera:
+    """Return ``error``, or what says that this account may not open a camera that is attached.
+
+    The driver answers that with the same code as a camera that is silent (libgphoto2's
+    ``libusb1.c``: ``LIBUSB_ERROR_ACCESS`` becomes ``GP_ERROR_IO``). ``may`` is `os.access`.
+    """
+    device = device_file(port)
+    if device is None or not may(device, os.F_OK) or may(device, os.R_OK | os.W_OK):
+        return error
+    return NoCamera(
+        f"A camera is attached at {port}, but this account may not use it: {device} cannot be "
+        "opened for writing.",
+        kept=error.kept,
+        todo="Sit at the machine itself (a login over the network has no right to its cameras), or "
+        "install the rules that come with libgphoto2's package (libgphoto2-6 or libgphoto2-udev), "
+        "join the group that they name (`ls -l` shows it), and log in anew. Then pull the cable "
+        "and plug it in again.",
+    )

@@ -18,7 +18,7 @@ from typing import Any
 
 from tether.camera import claims, find
 from tether.camera.driver import GphotoDriver
-from tether.camera.errors import CameraClaimed, CameraError, CameraLost
+from tether.camera.errors import CameraClaimed, CameraError, CameraLost, NoCamera
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
 from tether.camera.refusals import KEPT_CARD
 from tether.child import Child, ChildDied, ChildError, ChildHung
@@ -62,6 +62,8 @@ class CameraProcess:
             child.start(timeout=self._limits.connect_seconds)
         except CameraClaimed as error:
             raise claims.explain(error, self._port) from error
+        except NoCamera as error:
+            raise claims.not_allowed(error, self._port) from error
         except (ChildDied, ChildHung) as error:
             raise _lost(error) from error
         except ChildError as error:
