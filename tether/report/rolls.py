@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from tether.session.archive import Archive
-from tether.text import printable
+from tether.text import plural, printable
 
 #: Folder in the archive of a rehearsal that holds the simulated camera's card.
 REHEARSAL_CARD = "simulated card"
@@ -64,7 +64,7 @@ def listing_text(rows: Sequence[dict[str, Any]]) -> str:
         )
     done = sum(row["frames_done"] for row in rows)
     expected = sum(row["frames_expected"] for row in rows)
-    lines.append(f"{len(rows)} rolls, {done} of {expected} frames done.")
+    lines.append(f"{plural(len(rows), 'roll')}, {done} of {expected} frames done.")
     unfinished = next((row for row in reversed(rows) if row["go_on"]), None)
     if unfinished:
         lines.append(f"Go on: {printable(unfinished['go_on'], 500)}")
