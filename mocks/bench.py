@@ -60,13 +60,16 @@ class Bench:
     ----------
     config
         What stands on it.
+    shots
+        How often the shutter has opened before: no two exposures have the same noise, also not
+        those of two benches that work for one card one after the other.
     """
 
-    def __init__(self, config: BenchConfig) -> None:
+    def __init__(self, config: BenchConfig, shots: int = 0) -> None:
         self.config = config
         self.hand = Hand(config.frames, config.frames_per_strip)
         self._imaging = Imaging(config)
-        self._shots = 0
+        self._shots = shots
         self._live = np.random.default_rng((config.seed, 5))
         self._turn = threading.Lock()
 

@@ -5,6 +5,10 @@ fault script every fault of a picture works; of the connection's faults it count
 for each call: SET_DEVICE_PROP_VALUE (with the property's code) for `set`, GET_DEVICE_PROP_VALUE
 for `state`, INITIATE_CAPTURE, GET_OBJECT_HANDLES for `list_files`, GET_OBJECT (with the file's
 handle) for `fetch`, GET_LIVE_VIEW_IMAGE for `preview`.
+
+A card may hold two files that are described alike. `InProcessCamera.fetch` gives the one that was
+announced last, as a device does that goes by its objects' handles. libgphoto2 goes by the names,
+gives the first and refuses to list such a folder (2.5.34): ``by_name=True`` does as it does.
 """
 
 from __future__ import annotations
@@ -25,6 +29,7 @@ from tether.camera.errors import (
     CameraLost,
     CameraRefused,
     CardFull,
+    CardUnclear,
     FileUnavailable,
 )
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
@@ -57,11 +62,16 @@ _PORT = "inprocess:"
 class InProcessCamera:
     """A connection to a body. After a `CameraLost`, make a new one for the same body.
 
-    ``limits`` gives the charge below which no capture is started.
+    ``limits`` gives the charge below which no capture is started; with ``by_name`` a file is
+    looked up as libgphoto2 does.
     """
 
-    def __init__(self, body: Body, limits: CameraLimits | None = None) -> None:
+    def __init__(
+        self, body: Body, limits: CameraLimits | None = None, *, by_name: bool = False
+    ) -> None:
         self._body = body
+        self._by_name = by_name
+        self._announced: dict[CardFile, int] = {}
         self._limits = limits or CameraLimits()
         self._lost = False
         self._news = threading.Condition()
@@ -117,6 +127,12 @@ class InProcessCamera:
         """See `Camera.list_files`."""
         self._pass(Operation.GET_OBJECT_HANDLES)
         found = [self._described(item) for item in self._files()]
+        if self._by_name and len({(file.folder, file.name) for file in found}) < len(found):
+            raise CardUnclear(
+                "Two files in one folder of the card have the same name.",
+                kept=_KEPT,
+                todo="Put another card in.",
+            )
         return sorted(found, key=lambda file: (file.folder, file.name))
 
     def capture(self) -> Sequence[CardFile]:
@@ -140,7 +156,7 @@ class InProcessCamera:
         with self._news:
             self._known.update(item.handle for item in made)
         if made:
-            return [self._described(item) for item in made]
+            return self._announce(made)
         if self._full:
             raise _refused(Refusal.FULL)
         raise CameraRefused(
@@ -163,12 +179,12 @@ class InProcessCamera:
             self._waiting.clear()
             self._known.update(fresh)
         items = (self._body.card.find(handle) for handle in dict.fromkeys(fresh))
-        return [self._described(item) for item in items if item]
+        return self._announce([item for item in items if item])
 
     def fetch(self, file: CardFile, destination: Path) -> int:
         """See `Camera.fetch`."""
         self._check()
-        item = next((i for i in self._files() if self._described(i) == file), None)
+        item = self._meant(file)
         if item is None:
             raise FileUnavailable(
                 f"The camera has no file {file.name!r} in {file.folder!r}.", kept=_KEPT
@@ -216,6 +232,25 @@ class InProcessCamera:
 
     def _files(self) -> list[Item]:
         return [item for item in self._body.card.items() if not item.is_folder]
+
+    def _announce(self, items: Iterable[Item]) -> list[CardFile]:
+        """Describe new files, and remember which one a description stands for."""
+        made = [(self._described(item), item.handle) for item in items]
+        self._announced.update(made)
+        return [file for file, _ in made]
+
+    def _meant(self, file: CardFile) -> Item | None:
+        """Find the file that a description stands for, None where there is none."""
+        announced = self._body.card.find(self._announced.get(file, 0))
+        if announced is not None and not self._by_name:
+            return announced
+        for item in self._files():
+            here = self._described(item)
+            if here == file or (
+                self._by_name and (here.folder, here.name) == (file.folder, file.name)
+            ):
+                return item
+        return None
 
     def _described(self, item: Item) -> CardFile:
         size = item.size if item.stated_size is None else item.stated_size

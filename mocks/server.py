@@ -34,8 +34,9 @@ class BenchServer:
         identity: Identity | None = None,
         faults: tuple[Fault, ...] = (),
     ) -> None:
-        self.bench = Bench(config or BenchConfig())
         kept = Card(card) if capacity is None else Card(card, capacity=capacity)
+        before = sum(not item.is_folder for item in kept.items())
+        self.bench = Bench(config or BenchConfig(), before)
         self.body = Body(self.bench, kept, FaultScript(faults), battery=battery)
         self.responder = Responder(self.body, port=port, identity=identity)
 

@@ -20,6 +20,7 @@ def test_the_codes_are_the_library_s() -> None:
     assert gp.GP_ERROR_IO_WRITE == refusals.IO_WRITE
     assert gp.GP_ERROR_CORRUPTED_DATA == refusals.CORRUPT
     assert gp.GP_ERROR_CAMERA_BUSY == refusals.BUSY
+    assert gp.GP_ERROR_FILE_EXISTS == refusals.TWO_OF_ONE_NAME
     assert {gp.GP_ERROR_IO_USB_CLAIM, gp.GP_ERROR_IO_LOCK} == refusals.CLAIMED
     assert {gp.GP_ERROR_FILE_NOT_FOUND, gp.GP_ERROR_DIRECTORY_NOT_FOUND} == refusals.NO_FILE
     assert {gp.GP_ERROR_NO_MEMORY, gp.GP_ERROR_NO_SPACE} == refusals.FULL
@@ -43,6 +44,7 @@ def test_the_codes_are_the_library_s() -> None:
         (-1, errors.CameraRefused),
         (-108, errors.FileUnavailable),
         (-102, errors.FileUnavailable),
+        (-103, errors.CardUnclear),
         (-115, errors.CardFull),
         (-9999, errors.CameraRefused),
     ],

@@ -97,7 +97,9 @@ def test_card_outlives_a_killed_process(home: Path, tmp_path: Path) -> None:
     second.init()
     assert second.files() == [taken]
     assert second.fetch(*taken) == raw
-    assert second.capture()[1] == "BNCH0002.DNG"
+    again = second.capture()
+    assert again[1] == "BNCH0002.DNG"
+    assert second.fetch(*again) != raw, "no two exposures have the same noise"
     second.close()
     after.close()
 

@@ -33,6 +33,7 @@ from tether.camera.errors import (
     CameraLost,
     CameraRefused,
     CardFull,
+    CardUnclear,
     FileUnavailable,
 )
 from tether.camera.protocol import Camera, Role
@@ -199,6 +200,21 @@ def test_names_come_as_they_are(make: Make, tmp_path: Path) -> None:
     (file,) = camera.capture()
     assert file.name == "../../x"
     assert camera.fetch(file, tmp_path / "a") == 20_000
+
+
+def test_of_two_files_alike_the_announced_one_comes(make: Make, tmp_path: Path) -> None:
+    """As from a device that goes by handles; by their names, the first comes as in libgphoto2."""
+    camera, body, scene = make(BadName(name="x", times=2))
+    by_name = InProcessCamera(body, by_name=True)
+    for number in (1, 2):
+        (file,) = camera.capture()
+        camera.fetch(file, tmp_path / f"{number}")
+        assert (tmp_path / f"{number}").read_bytes() == scene.picture(number).raw
+    assert len(camera.list_files()) == 2
+    by_name.fetch(file, tmp_path / "by name")
+    assert (tmp_path / "by name").read_bytes() == scene.picture(1).raw
+    with pytest.raises(CardUnclear):
+        by_name.list_files()
 
 
 def test_closed_camera_is_lost(make: Make) -> None:

@@ -24,7 +24,15 @@ from mocks.faults import (
 from mocks.ptpip_codes import Operation
 from mocks.server import BenchProcess
 from tests.quick import QUICK
-from tether.camera import CameraLost, CameraProcess, CameraRefused, CardFull, FileUnavailable, Role
+from tether.camera import (
+    CameraError,
+    CameraLost,
+    CameraProcess,
+    CameraRefused,
+    CardFull,
+    FileUnavailable,
+    Role,
+)
 from tether.camera.values import ImageFormat, image_format
 from tether.errors import TetherError
 from tether.rehearsal import SimulatedHand
@@ -272,6 +280,23 @@ def test_a_name_that_comes_again_overwrites_nothing(parts: Build, bench: BenchPr
             to_shutter(session)
             session.capture()
             session.keep()
+    assert len(set(files_of(parts).values())) == 2
+
+
+def test_two_pictures_of_one_name_in_one_folder(parts: Build, bench: BenchProcess) -> None:
+    """libgphoto2 gives the first one's bytes for both: the second frame does not get them."""
+    bench.install(SameName(nth=2, same=True))
+    with at_work(parts) as session:
+        to_shutter(session)
+        session.capture()
+        session.keep()
+        to_shutter(session)
+        with pytest.raises(CameraError, match=r"once more|same name"):
+            session.capture()
+        assert session.frames()[1].captures == ()
+        session.capture()
+        session.keep()
+        assert session.place().frame == 3
     assert len(set(files_of(parts).values())) == 2
 
 

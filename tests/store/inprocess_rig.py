@@ -47,13 +47,14 @@ class NumberedScene:
 class SteadyCamera:
     """An `InProcessCamera` that can be connected again, and that never waits for long."""
 
-    def __init__(self, body: Body) -> None:
+    def __init__(self, body: Body, *, by_name: bool = False) -> None:
         self.body = body
-        self._camera = InProcessCamera(body)
+        self.by_name = by_name
+        self._camera = InProcessCamera(body, by_name=by_name)
 
     def reconnect(self) -> None:
         self._camera.close()
-        self._camera = InProcessCamera(self.body)
+        self._camera = InProcessCamera(self.body, by_name=self.by_name)
 
     def wait_for_files(self, seconds: float) -> Any:
         self.body.wait()

@@ -7,12 +7,14 @@ import json
 import pytest
 
 from mocks.camera_dials import Quality
-from mocks.faults import DropConnection, Truncated
+from mocks.faults import BadName, DropConnection, Fault, SameName, Truncated
 from mocks.ptpip_codes import Operation, Property
 from tests.store.bench_rig import against_card, card_pictures, problems
 from tests.store.conftest import Desk
+from tests.store.inprocess_rig import SteadyCamera
 from tether.camera.errors import CameraError
 from tether.camera.protocol import CardFile
+from tether.session.delivery import SamePicture
 from tether.session.recovery import offered
 from tether.session.releases import shared
 from tether.session.session import Session
@@ -202,3 +204,66 @@ def test_a_picture_of_another_roll_waits_for_that_roll(desk: Desk) -> None:
     assert session.store.intents(session.roll.id) == []
     pictures = [sha for sha, _, _ in card_pictures(desk.card)]
     assert session.frames()[0].captures[0].sha256 == pictures[0]
+
+
+TWICE: tuple[tuple[Fault, Fault], ...] = (
+    (BadName(times=2), BadName(nth=9)),
+    (SameName(nth=2, same=True), SameName(nth=9)),
+)
+
+
+@pytest.mark.parametrize("faults", TWICE)
+def test_two_pictures_of_one_name(desk: Desk, faults: tuple[Fault, Fault]) -> None:
+    """Folder, name, size and time alike: a camera that goes by handles gives both."""
+    session = ready(desk)
+    desk.body.faults.install(*faults)
+    desk.work(session)
+    assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
+    assert problems(session.archive, "Harbour") == []
+
+
+@pytest.mark.parametrize("faults", TWICE)
+def test_a_driver_that_gives_the_first_of_two_pictures_of_one_name(
+    desk: Desk, faults: tuple[Fault, Fault]
+) -> None:
+    """As libgphoto2 does. The second frame does not get the first one's picture."""
+    desk.camera = SteadyCamera(desk.body, by_name=True)
+    session = ready(desk)
+    desk.body.faults.install(*faults)
+    desk.work(session, keep=1)
+    while session.place().step:
+        session.confirm()
+    with pytest.raises(SamePicture, match="frame 1 of roll 'Harbour' once more") as caught:
+        session.capture()
+    assert "Shoot the frame again" in caught.value.todo
+    assert session.frames()[1].captures == ()
+    assert list(session.archive.incoming(session.roll).iterdir()) == []
+    desk.close()
+    session = desk.session()
+    assert any("same name" in said for said in session.found), "the card cannot be listed"
+    desk.work(session)
+    recorded = [sha for _, _, sha in session.store.recorded(session.roll.id)]
+    first, _, third, fourth = (sha for sha, _, _ in card_pictures(desk.card))
+    assert recorded == [first, third, fourth]
+    desk.close()
+    # The person puts another card in: the release that came to nothing is brought to its end.
+    for item in [i for i in desk.body.card.items() if not i.is_folder]:
+        desk.body.card.remove(item)
+    session = desk.session()
+    assert problems(session.archive, "Harbour") == []
+
+
+def test_a_picture_of_another_roll_is_not_filed_again(desk: Desk) -> None:
+    """By the camera's button, under a name that is new: its bytes are looked for everywhere."""
+    desk.made_roll("Winter", frames=1)
+    desk.camera = SteadyCamera(desk.body, by_name=True)
+    session = ready(desk)
+    (earlier,) = desk.camera.list_files()
+    told = CardFile(earlier.folder, earlier.name, earlier.size, 1)
+    with pytest.raises(SamePicture, match="frame 1 of roll 'Winter'"):
+        session._delivery.take(
+            desk.camera, session.camera_key, [told], 1, "button", {}, None, lambda _: None
+        )
+    assert problems(session.archive, "Harbour", complete=False) == []
+    assert session.store.intents(session.roll.id) == []
+    assert session.store.unfetched_card_files(session.camera_key, [told]) == [told]

@@ -16,14 +16,20 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
+    initialize,
+    invariant,
+    precondition,
+    rule,
+)
 
 from mocks.camera_dials import Quality
 from mocks.faults import BadName, DropConnection, Fault, Refuse, SameName, Truncated
 from mocks.ptpip_codes import Operation, Property
 from tests.store.bench_rig import ContentJudge, card_pictures, problems
 from tests.store.inprocess_rig import SteadyCamera, body_on
-from tether.camera.errors import CameraError
+from tether.camera.errors import CameraError, CardUnclear
 from tether.film import FilmProcess
 from tether.session.archive import Archive
 from tether.session.place import Todo
@@ -45,6 +51,7 @@ FAULTS: tuple[Fault | None, ...] = (
     BadName(name="../../.profile"),
     BadName(name="a\x1b[31mb\u202e.dng"),
     SameName(),
+    SameName(same=True),
 )
 
 
@@ -85,10 +92,15 @@ class Bench(RuleBasedStateMachine):
         super().__init__()
         self.base = Path(tempfile.mkdtemp(prefix="any-order-", dir=MEMORY))
         self.body = body_on(self.base / "card")
-        self.camera = SteadyCamera(self.body)
+        self.camera: SteadyCamera
         self.session: Session
         self.kept: dict[str, str] = {}
         self.lines = 0
+
+    @initialize(by_name=st.booleans())
+    def attach(self, by_name: bool) -> None:
+        """A camera that goes by its files' handles, or one that goes by their names."""
+        self.camera = SteadyCamera(self.body, by_name=by_name)
         self.open()
 
     def open(self) -> None:
@@ -203,16 +215,25 @@ class Bench(RuleBasedStateMachine):
             "tether",
         }
 
+    def offered(self) -> set[str]:
+        """The names that a person is offered; all of a card that the driver cannot list."""
+        try:
+            found = offered(self.session._delivery, self.camera, self.session.camera_key)
+        except CardUnclear:
+            assert self.camera.by_name
+            names = [name for _, name, _ in card_pictures(self.base / "card")]
+            assert len(set(names)) < len(names)
+            assert any("same name" in said for said in self.session.found), "it is said"
+            return set(names)
+        return {f.name for f in found}
+
     def teardown(self) -> None:
         try:
             self.leave()
             self.open()
             self.sound()
             here = {sha for _, _, sha in self.archive.store.recorded(self.session.roll.id)}
-            waiting = {
-                f.name
-                for f in offered(self.session._delivery, self.camera, self.session.camera_key)
-            }
+            waiting = self.offered()
             # A file that comes beside one that never comes whole is asked for at the next starts.
             for facts in self.archive.store.open_fetches(self.session.camera_key):
                 waiting |= {f["name"] for f in facts["files"]}

@@ -44,5 +44,9 @@ class CardFull(CameraRefused):
     """The card, or the camera's memory, has no room for another picture."""
 
 
+class CardUnclear(CameraRefused):
+    """A folder on the card holds two files of one name, and the driver cannot list it."""
+
+
 class FileUnavailable(CameraError):
     """A file cannot be fetched, or came with fewer bytes than the camera said."""

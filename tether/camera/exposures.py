@@ -18,7 +18,7 @@ from tether.camera.dials import Dials
 from tether.camera.errors import BatteryLow, CameraRefused, CardFull
 from tether.camera.link import Link
 from tether.camera.protocol import CardFile, Role
-from tether.camera.refusals import KEPT_CARD, NOT_SUPPORTED
+from tether.camera.refusals import KEPT_CARD, NOT_SUPPORTED, TWO_OF_ONE_NAME
 from tether.settings import CameraLimits
 
 STORE_FULL = "ptp event 400a"
@@ -43,7 +43,7 @@ class Exposures:
         self._waiting: list[CardFile] = []
         self._delivered: dict[Key, CardFile] = {}
         self._known: set[Key] | None = None
-        self._complete = self._full = False
+        self._complete = self._full = self._listed = False
         self._triggers = True
 
     def ready(self) -> float:
@@ -75,8 +75,7 @@ class Exposures:
         """
         wanted = self._files_expected()
         with self._link.doing("looking for earlier pictures"):
-            if self._known is None:
-                self._known = set(self._card.names())
+            self._see_what_is_there()
             self.drain()
         earlier, self._waiting = self._waiting, []
         self._complete = self._full = False
@@ -103,6 +102,35 @@ class Exposures:
             todo="Look at the camera's display, the focus switch, the card and the lens; then "
             "photograph this frame again.",
         )
+
+    def _see_what_is_there(self) -> None:
+        """Note what is on the card, where that is not known yet.
+
+        On a card that cannot be listed it stays unknown: pictures can be made all the same, only
+        one whose news is lost cannot be found.
+        """
+        if self._known is not None:
+            return
+        try:
+            self._known = set(self._names())
+        except self._link.gp.GPhoto2Error as error:
+            if error.code != TWO_OF_ONE_NAME:
+                raise
+
+    def _names(self) -> list[Key]:
+        self._listed = True
+        return list(self._card.names())
+
+    def _look_afresh(self) -> None:
+        """Make the next listing one of the card as it is now.
+
+        The library remembers every folder that it has listed, and a picture whose event was lost
+        is not in it (seen with libgphoto2 2.5.34); also half of one that it could not list.
+        """
+        if self._listed:
+            self._link.reopen()
+            self._dials.prepare()
+            self._listed = False
 
     def _files_expected(self) -> int | None:
         setting = self._dials.get(Role.IMAGE_FORMAT)
@@ -199,13 +227,17 @@ class Exposures:
 
     def _look_on_card(self) -> None:
         """Find a picture whose event was lost: it is on the card and was not there before."""
-        known = self._known or set()
-        self._link.reopen()  # the library remembers folders that it has listed
+        self._look_afresh()
         with self._link.doing("looking on the card for the picture"):
-            now = set(self._card.names())
-            for folder, name in sorted(now - known):
-                self._add(folder, name)
+            now = set(self._names())
+            self._add_new(now)
         self._known = now
+
+    def _add_new(self, now: set[Key]) -> None:
+        """Take what is on the card and was not there before like a picture that was told of."""
+        if self._known is not None:
+            for folder, name in sorted(now - self._known):
+                self._add(folder, name)
 
     def wait(self, seconds: float) -> Sequence[CardFile]:
         """See `Camera.wait_for_files`. Returns once files have come and no more follow."""
@@ -222,9 +254,16 @@ class Exposures:
         return files
 
     def list_files(self) -> Sequence[CardFile]:
-        """See `Camera.list_files`. Events that are waiting stay for `wait`."""
+        """See `Camera.list_files`. Events that are waiting stay for `wait`.
+
+        A picture that no event told of is kept for `wait` as well.
+        """
         with self._link.doing("listing the card"):
             self.drain()
-            files = [self._card.describe(folder, name) for folder, name in self._card.names()]
-        self._known = {(file.folder, file.name) for file in files}
+        self._look_afresh()
+        with self._link.doing("listing the card"):
+            files = [self._card.describe(folder, name) for folder, name in self._names()]
+            now = {(file.folder, file.name) for file in files}
+            self._add_new(now)
+        self._known = now
         return files

@@ -15,6 +15,7 @@ from tether.camera.errors import (
     CameraLost,
     CameraRefused,
     CardFull,
+    CardUnclear,
     FileUnavailable,
     NoCamera,
 )
@@ -27,6 +28,7 @@ CLAIMED = frozenset({-53, -60})
 LOST = frozenset({-7, -10, -20, -21, -31, -34, IO_WRITE, -37, -41, -51, -52, -114})
 NO_FILE = frozenset({-107, -108})
 CORRUPT = -102
+TWO_OF_ONE_NAME = -103
 BUSY = -110
 FULL = frozenset({-3, -115})
 UNCLEAR = frozenset({GENERAL, BAD_PARAMETERS, BUSY})
@@ -112,6 +114,14 @@ _REFUSALS: tuple[tuple[frozenset[int], tuple[str, ...], type[CameraError], str, 
         FileUnavailable,
         "The camera sent damaged data",
         "Try again.",
+    ),
+    (
+        frozenset({TWO_OF_ONE_NAME}),
+        (),
+        CardUnclear,
+        "Two files in one folder of the camera's card have the same name, so that it cannot be "
+        "listed",
+        "Copy that card on a computer with a card reader, and put another one into the camera.",
     ),
     (
         frozenset(),

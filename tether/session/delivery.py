@@ -28,7 +28,7 @@ from tether.session.archive import Archive
 from tether.session.filing import Filing, Parcel
 from tether.session.intake import Arrival, IntakeError, received
 from tether.session.roll import Capture, Roll
-from tether.session.store import Intent, now
+from tether.session.store import Intent, Recorded, now
 from tether.session.wholeness import is_whole
 from tether.text import printable
 
@@ -58,6 +58,19 @@ class Delivered:
     captures: tuple[Capture, ...]
     said: tuple[str, ...] = ()
     repeated: bool = False
+
+
+class SamePicture(FileUnavailable):
+    """For a new picture the camera gave one that is recorded: the name on its card is ambiguous."""
+
+    def __init__(self, file: CardFile, where: Recorded) -> None:
+        super().__init__(
+            f"As {printable(file.name, 60)} the camera gave {where.sentence()} once more.",
+            kept="It was not filed twice. Two pictures on the card may have this one name; what is "
+            "on the card stays there.",
+            todo="Shoot the frame again. If that comes again, look at the card on a computer and "
+            "put another one in.",
+        )
 
 
 class Delivery:
@@ -93,7 +106,9 @@ class Delivery:
         Raises
         ------
         CameraError
-            When a file could not be fetched. What came stays in ``incoming/``.
+            When a file could not be fetched. What came stays in ``incoming/``. `SamePicture` when
+            the camera gave an earlier picture: that release is open again (``origin`` "program")
+            or ended, and the card's file is offered.
         IntakeError
             When a file could not be given its name. It is filed at the next start.
         """
@@ -120,7 +135,9 @@ class Delivery:
             arrivals += [(file, self.fetch_one(camera, file, report)) for file in beside]
             files += beside
         report(Progress("file"))
-        known = self._seen_before(intent.facts, files)
+        known = {a.sha256: w for _, a in arrivals if (w := self.store.with_digest(a.sha256))}
+        if known and not self._may_come_again(intent.facts, files):
+            self._refuse_same(intent, files, arrivals, known)
         fresh = [(file, arrival) for file, arrival in arrivals if arrival.sha256 not in known]
         parcels = self.filing.named(intent.frame, fresh)
         facts = dict(intent.facts) | {
@@ -137,26 +154,53 @@ class Delivery:
             self.store.begin(self.roll_id, "release", intent.frame, waits)
         for file, arrival in arrivals:
             if arrival.sha256 in known:
-                arrival.path.unlink(missing_ok=True)
+                self._drop(arrival, known[arrival.sha256])
                 self.store.log("camera", f"{printable(file.name, 60)} came again", self.roll_id)
         return Delivered(captures, tuple(_said(parcels)), repeated=not fresh and bool(arrivals))
 
-    def _seen_before(self, facts: Mapping[str, Any], files: Sequence[CardFile]) -> set[str]:
-        """Return the SHA-256 of recorded files, where the camera may give a picture twice.
+    def _may_come_again(self, facts: Mapping[str, Any], files: Sequence[CardFile]) -> bool:
+        """Tell whether the camera may give a picture twice.
 
         After a lost connection a camera may tell again of a picture that was found on its card
-        meanwhile. A fresh release is never compared: its picture is new whatever it is.
+        meanwhile. The picture of a fresh release is new, or it is not the one that was meant.
         """
         if facts["origin"] == "program":
-            return set()
-        if len(self.store.unknown_card_files(str(facts["camera"]), files)) == len(files):
-            return set()
-        roll = self.roll
-        return {
-            digest
-            for name, size, digest in self.store.recorded(roll.id)
-            if (path := self.archive.file(roll, name)).is_file() and path.stat().st_size == size
-        }
+            return False
+        return len(self.store.unknown_card_files(str(facts["camera"]), files)) < len(files)
+
+    def _refuse_same(
+        self,
+        intent: Intent,
+        files: Sequence[CardFile],
+        arrivals: Sequence[tuple[CardFile, Arrival]],
+        known: Mapping[str, Recorded],
+    ) -> None:
+        """Raise `SamePicture` where a raw file is recorded already, or all that came is.
+
+        A camera does not make the same bytes twice. libgphoto2 finds a file by its name, and of
+        two with one name it gives the first (seen with 2.5.34).
+        """
+        raw = [(f, a) for f, a in arrivals if a.may_be_raw and a.sha256 in known]
+        if not raw and any(a.sha256 not in known for _, a in arrivals):
+            return
+        file, arrival = (raw or arrivals)[0]
+        error = SamePicture(file, known[arrival.sha256])
+        for _, each in arrivals:
+            if each.sha256 in known:
+                self._drop(each, known[each.sha256])
+        self.store.know_card_files(str(intent.facts["camera"]), files, unfetched=True)
+        if intent.facts["origin"] == "program":
+            waits = {k: intent.facts[k] for k in ("camera", "settings")}
+            self.store.advance(intent.id, "release", waits)
+        else:
+            self.store.end(intent.id)
+        raise error
+
+    def _drop(self, arrival: Arrival, where: Recorded) -> None:
+        """Remove a file that came again; it stays where its recorded twin is not on the disk."""
+        recorded = self.archive.file(self.store.roll_by_id(where.roll_id), where.file_name)
+        if recorded.is_file() and recorded.stat().st_size == where.size:
+            arrival.path.unlink(missing_ok=True)
 
     def fetch_one(
         self, camera: Camera, file: CardFile, report: Callable[[Progress], None]

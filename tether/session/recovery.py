@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 
-from tether.camera.errors import CameraError, CameraLost
+from tether.camera.errors import CameraError, CameraLost, CardUnclear
 from tether.camera.protocol import Camera, CardFile
 from tether.session.delivery import Delivery, Progress, card_files
 from tether.session.intake import IntakeError
@@ -44,14 +44,23 @@ def recover(delivery: Delivery, camera: Camera | None, camera_key: str) -> Itera
         if intent.kind == "arrival":
             yield from _finish_arrival(delivery, intent)
     if camera is not None:
-        store, roll_id = delivery.store, delivery.roll_id
-        listed = listed_files(store, roll_id, camera, camera_key)
-        yield from _finish_fetches(delivery, camera, camera_key, listed)
-        claimed = claims(store, roll_id, camera_key, listed)
-        yield from _finish_releases(delivery, camera, claimed)
-        yield from _offer(delivery, camera_key, [f for f in listed if f not in claimed.others])
+        yield from _look_on_card(delivery, camera, camera_key)
     yield from left_behind(delivery)
     delivery.archive.write_all_beside(delivery.roll)
+
+
+def _look_on_card(delivery: Delivery, camera: Camera, camera_key: str) -> Iterator[str]:
+    store, roll_id = delivery.store, delivery.roll_id
+    try:
+        listed = listed_files(store, roll_id, camera, camera_key)
+    except CardUnclear as error:
+        # Looking again would not help. What was begun stays begun until the card can be listed.
+        yield str(error)
+        return
+    yield from _finish_fetches(delivery, camera, camera_key, listed)
+    claimed = claims(store, roll_id, camera_key, listed)
+    yield from _finish_releases(delivery, camera, claimed)
+    yield from _offer(delivery, camera_key, [f for f in listed if f not in claimed.others])
 
 
 def offered(delivery: Delivery, camera: Camera, camera_key: str) -> list[CardFile]:

@@ -13,6 +13,7 @@ from tether.camera.protocol import CardFile
 from tether.film import FilmProcess
 from tether.session.checklist import Scope
 from tether.session.roll import Capture, Roll
+from tether.text import printable
 
 
 def now() -> str:
@@ -79,6 +80,22 @@ class Companion:
     sha256: str
     frame: int | None = None
     take: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """Where a file is recorded. ``frame`` is None for one that belongs to no capture."""
+
+    roll_id: int
+    roll_name: str
+    frame: int | None
+    file_name: str
+    size: int
+
+    def sentence(self) -> str:
+        """Name the picture for a person."""
+        which = f"frame {self.frame} of " if self.frame else "a file of "
+        return f"{which}roll '{printable(self.roll_name, 40)}'"
 
 
 def card_key(file: CardFile) -> tuple[str, str, int, int]:

@@ -10,7 +10,7 @@ from tether.camera.values import image_format
 from tether.errors import TetherError
 from tether.session.checklist import BY_KEY, Scope
 from tether.session.core import Core
-from tether.session.delivery import Delivered, Progress
+from tether.session.delivery import Delivered, Progress, SamePicture
 from tether.session.parts import NotNow, Shot
 from tether.session.place import Place, Todo, in_force
 from tether.session.roll import Capture
@@ -133,9 +133,13 @@ class Shooting(Core):
         for waiting in self.frames()[frame - 1].captures:
             if waiting.decision is None and waiting.origin == "card":
                 return Shot(((waiting, self.judgement(waiting)),), said)
+        if isinstance(error, SamePicture):
+            raise error
         raise CameraLost(
             error.what,
-            kept="The camera is connected; it made no picture of this frame.",
+            kept=f"The camera is connected. {' '.join(said)}"
+            if said
+            else "The camera is connected; it made no picture of this frame.",
             todo=error.todo or "Shoot the frame again.",
         )
 
@@ -161,7 +165,7 @@ class Shooting(Core):
             )
         except CameraError as error:
             self._log("camera", f"A picture was not fetched: {error}", frame)
-            if isinstance(error, CameraLost) and intent is not None:
+            if isinstance(error, CameraLost | SamePicture) and intent is not None:
                 return self._after_loss(error, frame, report)
             raise
         report(Progress("judge"))

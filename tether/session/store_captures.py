@@ -9,7 +9,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from tether.camera.protocol import CardFile
 from tether.session.database import Database
 from tether.session.roll import Capture, Frame, FrameState, Roll
-from tether.session.rows import CAPTURE_COLUMNS, Companion, capture_of, card_key, now
+from tether.session.rows import (
+    CAPTURE_COLUMNS,
+    Companion,
+    Recorded,
+    capture_of,
+    card_key,
+    now,
+)
 
 
 class Captures(Database):
@@ -135,6 +142,20 @@ class Captures(Database):
     def file_names(self, roll_id: int) -> set[str]:
         """Return the names of all files of a roll that are recorded."""
         return {name for name, _, _ in self.recorded(roll_id)}
+
+    def with_digest(self, sha256: str) -> Recorded | None:
+        """Return where in the archive a file with these bytes is recorded, None where nowhere."""
+        row = self.one(
+            "SELECT f.roll_id, r.name, f.frame, f.file_name, f.size FROM ("
+            "SELECT roll_id, frame, file_name, size, sha256 FROM capture "
+            "WHERE substr(sha256, 1, 12) = substr(?1, 1, 12) UNION ALL "
+            "SELECT p.roll_id, c.frame, p.file_name, p.size, p.sha256 FROM companion p "
+            "LEFT JOIN capture c ON c.id = p.capture_id "
+            "WHERE substr(p.sha256, 1, 12) = substr(?1, 1, 12)) f "
+            "JOIN roll r ON r.id = f.roll_id WHERE f.sha256 = ?1",
+            sha256,
+        )
+        return Recorded(*row) if row else None
 
     def set_judgement(
         self, capture_id: int, verdict: str, facts: Mapping[str, object], memory: bytes
