@@ -124,13 +124,15 @@ def judge_stray_light(share: float, settings: LightSettings | None = None) -> li
 
 
 def _uneven(light: Light) -> Finding:
+    less = f"{light.evenness_percent:.0f} % ({light.evenness_ev:.2f} stops)"
     return Finding(
         "light-uneven",
         Severity.LOOK,
         round(light.evenness_percent, 1),
         "%",
-        f"The light is uneven: {light.darkest} has {light.evenness_percent:.0f} % "
-        f"({light.evenness_ev:.2f} stops) less than {light.lightest}.",
+        f"The light is uneven: it differs by {less} within the {light.darkest}."
+        if light.darkest == light.lightest
+        else f"The light is uneven: the {light.darkest} has {less} less than the {light.lightest}.",
         "Centre the lamp under the gate, raise the film above its diffuser, stop the lens down "
         "to about f/8, and photograph the open gate again.",
     )
