@@ -133,6 +133,7 @@ class Camera:
             self.script.settings[name] = widget
 
     def folder_list_files(self, folder: str, _context: object) -> Items:
+        self.script.happen("list")
         return Items(sorted(name for where, name in self.script.listed if where == folder))
 
     def folder_list_folders(self, folder: str, _context: object) -> Items:

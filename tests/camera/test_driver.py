@@ -15,6 +15,7 @@ from tether.camera import (
     CameraRefused,
     CardFile,
     CardFull,
+    CardUnclear,
     FileUnavailable,
     NoCamera,
     Role,
@@ -172,6 +173,43 @@ def test_listing_does_not_lose_an_event(made: Made, script: Script) -> None:
     script.picture("B1.RAW", after=[0.0])
     assert names(camera.list_files()) == ["B1.RAW"]
     assert names(camera.wait_for_files(1.0)) == ["B1.RAW"]
+
+
+def test_every_listing_is_a_fresh_one(made: Made, script: Script) -> None:
+    """The library keeps what it has listed; a picture that no event told of is not in it."""
+    camera = made()
+    script.picture("A1.RAW")
+    assert names(camera.list_files()) == []
+    assert names(camera.list_files()) == ["A1.RAW"]
+    assert names(camera.wait_for_files(1.0)) == ["A1.RAW"]
+    assert camera.wait_for_files(1.0) == []
+
+
+def test_a_camera_that_was_connected_anew_keeps_its_pictures(made: Made, script: Script) -> None:
+    camera = made()
+    camera.list_files()
+    script.settings["capturetarget"].value = "Internal RAM"  # as some do when they are let go
+    camera.list_files()
+    assert script.settings["capturetarget"].value == "Memory card"
+
+
+def test_a_card_that_cannot_be_listed(made: Made, script: Script) -> None:
+    """Pictures are made all the same, and nothing on it is taken for a new one."""
+    script.picture("A1.RAW")
+    script.failures["list"] = -103
+    camera = made()
+    for _ in range(2):
+        with pytest.raises(CardUnclear, match="same name"):
+            camera.list_files()
+    script.on_fire = lambda script: script.picture("A2.RAW", after=[0.5])
+    assert names(camera.capture()) == ["A2.RAW"]
+    script.on_fire = lambda script: script.picture("A3.RAW")
+    with pytest.raises(CardUnclear):
+        camera.capture()
+    del script.failures["list"]
+    with pytest.raises(CameraRefused, match="no picture came of it"):
+        camera.capture()
+    assert camera.wait_for_files(1.0) == []
 
 
 def test_waiting_ends_when_the_camera_is_quiet(made: Made, script: Script) -> None:
