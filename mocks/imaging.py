@@ -30,7 +30,7 @@ _MOST_DRAWN = 3000
 #: What a mishap that grows adds with every move of the film.
 _FADES_EV = 0.05
 _YELLOWS_KELVIN = 150.0
-_CREEPS_MM = 0.8
+_CREEPS_MM = 0.5
 
 
 class Imaging:

@@ -244,6 +244,15 @@ class Light:
     flat_hours: float = number(
         8.0, "hours after which an open gate no longer tells of the light", PRACTICE, 0.1, 1000.0
     )
+    drift_ev: float = number(
+        0.2, "stops that the base's light may move along a roll", PRACTICE, 0.05, 2.0
+    )
+    colour_drift_ev: float = number(
+        0.1, "stops of red over blue that the lamp may move along a roll", PRACTICE, 0.02, 2.0
+    )
+    moved_ev: float = number(
+        0.25, "stops between the rebate's sides beyond what the open gate shows", PRACTICE, 0.05, 3
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -250,7 +250,7 @@ def _shoot(
     near = min(SHUTTERS, key=lambda s: abs(s[1] - exposure.seconds))
     context = FrameContext(
         process, bench.config.film_format, frame, (near[0], exposure.seconds), SHUTTERS,
-        memory=memory,
+        memory=memory, order=frame,
     )  # fmt: skip
     return measure_frame(mosaic_of(bench, exposure), context)
 

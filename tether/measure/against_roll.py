@@ -9,13 +9,15 @@ from numpy.typing import NDArray
 
 from tether.measure.base import Base
 from tether.measure.context import FrameContext
+from tether.measure.drift import sharpness_of
 from tether.measure.dust import compare_dust
 from tether.measure.exposure import exposure_ratio
 from tether.measure.focus import compare_focus, focus_drift, reference_of
 from tether.measure.focus_grain import Sharpness
 from tether.measure.framing import Framing
 from tether.measure.repeat import repeat_remarks
-from tether.measure.roll import Exposure, KnownBase, RollMemory, Trace
+from tether.measure.roll import MOST_FRAMES, Exposure, KnownBase, RollMemory, Trace
+from tether.measure.standing import Rows, Standing, base_levels, with_row
 from tether.measure.verdict import Finding
 
 _FEW_FRAMES = 3
@@ -49,11 +51,31 @@ def trace_of(framing: Framing | None, context: FrameContext) -> Trace:
     )
 
 
-def against_roll(
-    trace: Trace, shape: tuple[int, int], context: FrameContext, *, exposed: bool = True
-) -> list[Finding]:
-    """Compare with the frames before: focus, drift, dust that stays.
+def standings(
+    base: Base | None, sharpness: Sharpness | None, now: Exposure, context: FrameContext
+) -> Rows:
+    """Return how light and lens stood at the roll's frames, this one last."""
+    level, red, blue = (np.nan,) * 3
+    if base is not None and base.source == "rebate" and not base.clipped:
+        level, red, blue = base_levels(base.signal)
+    plain = sharpness is not None and sharpness.plain >= context.settings.focus.plain_ratio
+    number = -1 if context.frame_number is None else context.frame_number
+    sharp = sharpness.overall if sharpness is not None and plain else np.nan
+    standing = Standing(context.order, number, now, level, red, blue, sharp)
+    return with_row(context.memory.standings, standing)
 
+
+def against_roll(
+    trace: Trace,
+    shape: tuple[int, int],
+    context: FrameContext,
+    rows: Rows,
+    *,
+    exposed: bool = True,
+) -> list[Finding]:
+    """Compare with the frames before: focus, its drift, dust that stays.
+
+    ``rows`` are the roll's `standings`, this frame's last.
     ``exposed`` is False where the exposure is so far off that the frame has to be repeated for
     that alone: noise and saturation then say nothing about focus.
     """
@@ -73,10 +95,11 @@ def against_roll(
             )
         found += compare_focus(now, reference_of(known, settings.focus), limits)
         if not found:
-            # Where detail of the picture rules, the figure says nothing about a drift.
-            plain = settings.focus.plain_ratio
-            figures = [k.overall if k.plain >= plain else np.nan for k in (*known, now)]
-            found += focus_drift(figures, settings.focus)
+            figures = sharpness_of(rows)
+            # A slow drift shows over the whole roll, one that has just begun in its last frames.
+            found += focus_drift(figures[-MOST_FRAMES:], settings.focus) or focus_drift(
+                figures, settings.focus
+            )
     earlier = [t.spots for t in before if t.spots is not None]
     if trace.spots is not None:
         found += compare_dust(trace.spots, earlier, settings.dust, shape[1] / max(1, shape[0]))

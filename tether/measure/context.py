@@ -28,6 +28,10 @@ class FrameContext:
         What earlier frames of the roll left.
     open_gate
         Light without film, None to take what the memory holds.
+    order
+        Which capture of the roll it is, counted from 1; 0 where it does not matter.
+    since
+        The last capture before the light was tested or calibrated: a drift counts from there.
     """
 
     process: FilmProcess
@@ -38,3 +42,5 @@ class FrameContext:
     settings: Settings = field(default_factory=Settings)
     memory: RollMemory = field(default_factory=RollMemory)
     open_gate: OpenGate | None = None
+    order: int = 0
+    since: int = 0

@@ -9,11 +9,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.measure import exposure as ex
-from tether.measure.against_roll import against_roll, expected_base, learnt, seen_before, trace_of
+from tether.measure.against_roll import (
+    against_roll,
+    expected_base,
+    learnt,
+    seen_before,
+    standings,
+    trace_of,
+)
 from tether.measure.area import MARGIN, middle_area, picture_mask, upright_box, without_bare_light
 from tether.measure.base import Base, base_of, beside, lighter, main_channels
 from tether.measure.context import FrameContext
 from tether.measure.density import density_report
+from tether.measure.drift import light_drift
 from tether.measure.dust import find_spots
 from tether.measure.edge import edge_remarks, read_edge
 from tether.measure.emptiness import empty_negative, empty_transparency
@@ -36,6 +44,7 @@ from tether.measure.levels import (
 )
 from tether.measure.measured import FrameMeasurement
 from tether.measure.outline_check import rests_on_rebate
+from tether.measure.pattern import light_moved
 from tether.measure.repeat import signature
 from tether.measure.roll import Exposure, OpenGate, spread
 from tether.measure.saturation import saturation_map
@@ -121,7 +130,9 @@ def _measured(
             findings += transparency_remarks(
                 advice, min(headroom.values()), in_picture, dark, settings.exposure
             )
+    gate = context.open_gate or memory.open_gate
     trace = trace_of(framing, context)
+    stood = standings(base, None, now, context)
     if empty is not None:
         findings.append(empty)
     else:
@@ -132,11 +143,16 @@ def _measured(
             spots=spotting.result(),
             picture=detail,
         )
+        stood = standings(base, focusing.result(), now, context)
         exposed = not any(f.code in EXPOSURE_CODES for f in findings if f.severity is _GRAVE)
-        findings += against_roll(trace, mosaic.shape, context, exposed=exposed)
+        findings += against_roll(trace, mosaic.shape, context, stood, exposed=exposed)
         if not any(f.code == "between-frames" for f in findings):
             findings += seen_before(detail, context)
-    gate = context.open_gate or memory.open_gate
+    if not any(f.severity is _GRAVE for f in findings):
+        # Blur and bad framing mix the picture into the rebate.
+        findings += light_moved(picture, framing, base, gate, settings.light)
+    findings += light_drift(stood, context.since, settings.light)
+    remembered = memory.with_frame(trace, learnt(base, now, empty is not None, certain))
     return FrameMeasurement(
         saturated=counted.shares(),
         saturated_picture=in_picture,
@@ -152,7 +168,7 @@ def _measured(
         sharpness=None if empty is not None else focusing.result(),
         density=_densities(picture, gate, where, base, framing, now),
         findings=ranked(findings),
-        memory=memory.with_frame(trace, learnt(base, now, empty is not None, certain)),
+        memory=replace(remembered, standings=stood),
         picture=small_picture(picture),
     )
 

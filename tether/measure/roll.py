@@ -10,6 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.measure.standing import Rows, rows_of
+
 VERSION = 2
 MOST_FRAMES = 12
 """Frames that are remembered."""
@@ -79,12 +81,16 @@ class RollMemory:
     saturation
         Raw level per channel at which the sensor was seen to stop below what its files state;
         empty where that was not seen.
+    standings
+        How light and lens stood at each kept frame, a row each (`tether.measure.standing`); None
+        at the start.
     """
 
     frames: tuple[Trace, ...] = ()
     base: KnownBase | None = None
     open_gate: OpenGate | None = None
     saturation: tuple[float, ...] = ()
+    standings: Rows | None = None
 
     def before(self, frame: int | None) -> tuple[Trace, ...]:
         """Return the traces of other frames than this one, oldest first."""
@@ -126,6 +132,8 @@ class RollMemory:
                 value = getattr(trace, name)
                 if value is not None:
                     arrays[f"{name}_{index}"] = value
+        if self.standings is not None:
+            arrays["standings"] = self.standings
         if self.base:
             facts["base"] = {
                 "signal": self.base.signal,
@@ -191,7 +199,7 @@ def _read(arrays: dict[str, NDArray[Any]]) -> RollMemory:
         if grid is not None and grid.shape[0] == len(channels):
             gate = OpenGate(channels, grid, _exposure(said["exposure"]), str(said["taken_at"])[:40])
     saturation = tuple(_number(level) for level in facts["saturation"][:16])
-    return RollMemory(tuple(traces), base, gate, saturation)
+    return RollMemory(tuple(traces), base, gate, saturation, rows_of(arrays.get("standings")))
 
 
 def _array(

@@ -1,0 +1,89 @@
+"""The light's pattern against the open gate's, and drifts as a roll on the bench shows them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from mocks.bench import Bench, BenchConfig
+from mocks.exposure import Exposure
+from tests.measure.on_bench import SensorConfig, photographed
+from tether.film import FILM_FORMATS, FilmProcess
+from tether.measure.flat import flat_of
+from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
+from tether.measure.roll import OpenGate, RollMemory
+
+SMALL = SensorConfig(width=1152, height=768)
+AT = Exposure(1 / 20, 8.0, 100.0)
+
+
+def bench_with(**config: object) -> Bench:
+    return Bench(BenchConfig(seed=5, sensor=SMALL, **config))  # type: ignore[arg-type]
+
+
+def gate_of(bench: Bench) -> OpenGate:
+    bench.hand.remove_film()
+    return flat_of(photographed(bench, Exposure(1 / 40, 8.0, 100.0)))
+
+
+def measured(bench: Bench, frame: int, memory: RollMemory) -> FrameMeasurement:
+    bench.hand.go_to(frame)
+    context = FrameContext(
+        FilmProcess.BW_NEGATIVE, FILM_FORMATS["135"], frame, ("1/20", 1 / 20), memory=memory,
+        order=frame,
+    )  # fmt: skip
+    return measure_frame(photographed(bench, AT), context)
+
+
+def codes(shot: FrameMeasurement) -> set[str]:
+    return {finding.code for finding in shot.findings}
+
+
+@pytest.mark.parametrize("framing", ["rebate", "wide"])
+def test_a_lamp_that_was_moved_since_the_open_gate(framing: str) -> None:
+    bench = bench_with(framing=framing)
+    memory = RollMemory().with_open_gate(gate_of(bench))
+    assert "light-moved" not in codes(measured(bench, 3, memory))
+    bench.hand.mishap("lamp-uneven")
+    (finding,) = [f for f in measured(bench, 3, memory).findings if f.code == "light-moved"]
+    assert finding.severity == "look"
+    # The mishap's light rises by a fifth from the middle to the right edge and falls as much to
+    # the left: 0.58 stops between the view's edges, less between the picture's.
+    assert finding.value is not None
+    assert 0.3 < finding.value < 0.6
+    assert "more on the right side than on the left one" in finding.text
+    # Tested again, the open gate knows of it.
+    after = RollMemory().with_open_gate(gate_of(bench))
+    assert "light-moved" not in codes(measured(bench, 3, after))
+
+
+def test_without_an_open_gate_or_a_rebate_nothing_is_said() -> None:
+    bench = bench_with()
+    gate = gate_of(bench)
+    bench.hand.mishap("lamp-uneven")
+    assert "light-moved" not in codes(measured(bench, 3, RollMemory()))
+    other = replace(gate, channels=("Y",), grid=gate.grid[:1])
+    assert "light-moved" not in codes(measured(bench, 3, RollMemory(open_gate=other)))
+    tight = bench_with(framing="tight")
+    memory = RollMemory(open_gate=gate_of(tight))
+    tight.hand.mishap("lamp-uneven")
+    assert "light-moved" not in codes(measured(tight, 3, memory))
+
+
+@pytest.mark.parametrize(
+    ("mishap", "code"), [("lamp-fades", "light-drift"), ("lamp-yellows", "lamp-colour-drift")]
+)
+def test_a_lamp_that_creeps_away_is_told_on_the_roll(mishap: str, code: str) -> None:
+    bench = bench_with()
+    memory = RollMemory()
+    for frame in range(1, 12):
+        if frame == 4:
+            bench.hand.mishap(mishap)
+        shot = measured(bench, frame, memory)
+        memory = shot.memory
+        if code in codes(shot):
+            break
+    (finding,) = [f for f in shot.findings if f.code == code]
+    assert frame in range(6, 12)
+    assert "since frame 3" in finding.text or "since frame 4" in finding.text

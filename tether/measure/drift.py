@@ -1,0 +1,115 @@
+"""Whether light and lens stay as they were: the trend over a roll's frames, not the clock.
+
+Each kept frame leaves one row: the level of its base in the light that fell, the base's colour,
+and how sharp its grain is. The base is the same all along a roll, so what moves is the bench.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tether.measure.standing import BLUE, FRAME, LEVEL, ORDER, RED, SETTINGS, SHARPNESS, Rows
+from tether.measure.verdict import Finding, Severity
+from tether.settings import Light
+
+_FEWEST = 5
+_LAST = 3
+"""Frames that have to agree before anything is said: one odd frame is not a trend."""
+_FIRST = 5
+_BEGAN = 1 / 4
+"""Share of a change up to which a frame still counts as from before it."""
+
+
+def light_drift(rows: Rows, since: int = 0, settings: Light | None = None) -> list[Finding]:
+    """Say whether the light has moved over the frames up to the last row.
+
+    Parameters
+    ----------
+    rows
+        From `tether.measure.standing.with_row`, oldest first; the last one is the frame at hand.
+    since
+        Only captures after this one count: the light was tested or calibrated there.
+
+    Returns
+    -------
+    ``light-drift`` (stops, negative for less light) among frames taken at the same settings of
+    the camera, since nominal shutter times and apertures differ from the real ones by up to a
+    tenth of a stop; and ``lamp-colour-drift`` (stops of red over blue, positive for warmer). A
+    change counts when each of the last three frames lies beyond the limit on the same side of
+    the median of the first ones. Nothing where the last frame shows no rebate.
+    """
+    settings = settings or Light()
+    rows = rows[rows[:, ORDER] > since]
+    if not rows.size:
+        return []
+    found = []
+    level = _moved(rows[_same_settings(rows)], LEVEL, settings.drift_ev)
+    if level is not None:
+        change, frame = level
+        way = "fallen" if change < 0 else "risen"
+        found.append(
+            Finding(
+                "light-drift",
+                Severity.NOTE,
+                round(change, 3),
+                "stops",
+                f"The light has {way} by {_stops(change)} since frame {frame}.",
+                "Check the lamp, its supply and its dimmer; then test the light again.",
+            )
+        )
+    warmth = rows.copy()
+    warmth[:, RED] -= rows[:, BLUE]
+    colour = _moved(warmth, RED, settings.colour_drift_ev)
+    if colour is not None:
+        change, frame = colour
+        found.append(
+            Finding(
+                "lamp-colour-drift",
+                Severity.NOTE,
+                round(change, 3),
+                "stops of red over blue",
+                f"The lamp has become {'warmer' if change > 0 else 'colder'} by "
+                f"{_stops(change)} of red against blue since frame {frame}.",
+                "Let it warm up, or check its supply; then test the light again.",
+            )
+        )
+    return found
+
+
+def sharpness_of(rows: Rows) -> list[float]:
+    """Return the sharpness of the frames taken at the last one's aperture, oldest first.
+
+    NaN where detail of the picture rules: the figure then says nothing about a drift.
+    """
+    aperture = rows[:, SETTINGS.stop - 1]
+    same = (aperture == aperture[-1]) | (np.isnan(aperture) & np.isnan(aperture[-1]))
+    return [float(v) for v in rows[same, SHARPNESS]]
+
+
+def _same_settings(rows: Rows) -> NDArray[np.bool_]:
+    now, then = rows[-1, SETTINGS], rows[:, SETTINGS]
+    same: NDArray[np.bool_] = ((then == now) | (np.isnan(then) & np.isnan(now))).all(axis=1)
+    return same
+
+
+def _moved(rows: Rows, column: int, limit: float) -> tuple[float, int] | None:
+    """Return how far a value has moved and since which frame; None where it has not."""
+    if not np.isfinite(rows[-1, column]):
+        return None
+    known = rows[np.isfinite(rows[:, column])]
+    values = known[:, column]
+    if values.size < _FEWEST:
+        return None
+    start = float(np.median(values[: max(2, min(_FIRST, values.size - _LAST))]))
+    away = values[-_LAST:] - start
+    if not (np.all(away > limit) or np.all(away < -limit)):
+        return None
+    change = float(np.median(away))
+    before = np.flatnonzero(np.abs(values - start) <= _BEGAN * abs(change))
+    began = int(before[-1]) if before.size else 0
+    return change, int(known[began, FRAME])
+
+
+def _stops(change: float) -> str:
+    return f"{abs(change):.1f} stops"
