@@ -9,9 +9,17 @@ from tests.quick import QUICK
 from tether.camera import connect
 from tether.rehearsal import SimulatedHand
 from tether.session.archive import Archive
+from tether.session.bench_setup import BenchBook, BenchSetup
 from tether.session.judging import Judge
 from tether.session.roll import Roll
 from tether.tui.ports import Given
+
+
+@pytest.fixture
+def archive(archive: Archive) -> Archive:
+    """An archive that knows its bench: the screen opens at the worktable, not at the walk."""
+    BenchBook(archive.store).keep(BenchSetup("Table 1"))
+    return archive
 
 
 @pytest.fixture

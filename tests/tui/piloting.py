@@ -8,6 +8,7 @@ import pytest
 from textual.pilot import Pilot
 from textual.widgets import Static
 
+from tether.session.check_step import Scope
 from tether.session.place import Todo
 from tether.tui.app import TetherApp
 from tether.tui.worktable import Worktable
@@ -55,6 +56,10 @@ async def press(pilot: Pilot[str], *keys: str) -> None:
 
 
 async def to_shutter(pilot: Pilot[str]) -> None:
+    """Go to the next frame's shutter; the set-up is left out, each other step confirmed."""
     await until(pilot, lambda: ready(pilot))
+    view = table(pilot).view
+    if view is not None and view.place.step is not None and view.place.step.scope is Scope.SITTING:
+        await press(pilot, "x")
     while todo(pilot) is Todo.STEP:
         await press(pilot, "enter")

@@ -110,6 +110,7 @@ async def test_help_log_and_the_shorter_list(given: Given) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
+        await press(pilot, "enter", "enter")
         await pilot.press("question_mark")
         await until(pilot, lambda: isinstance(app.screen, Reading))
         text = screen_text(app)

@@ -7,10 +7,13 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
-from tether.session.checklist import Scope, steps_of
+from tether.session.bench_setup import BenchQuestion
+from tether.session.bench_setup_steps import BENCH
+from tether.session.checklist import BY_KEY, Scope, Step, reminders, steps_of
 from tether.session.place import Todo
 from tether.session.session import View
-from tether.text import printable
+from tether.text import plural, printable
+from tether.tui.stations import STATIONS
 
 _TITLES = {
     Scope.SITTING: "set up",
@@ -18,6 +21,19 @@ _TITLES = {
     Scope.STRIP: "strip",
     Scope.FRAME: "frame",
 }
+
+
+def _append_step(text: Text, step: Step, *, short: bool) -> None:
+    text.append(f"{step.what}\n", "bold")
+    text.append(f"Why: {step.why}\n")
+    if short and step.scope in (Scope.STRIP, Scope.FRAME):
+        text.append("".join(f"Reminder: {words}\n" for words in reminders(step.scope)))
+    if step.caution:
+        text.append(f"! Caution: {step.caution}\n", "bold yellow")
+    station = STATIONS.get(step.station)
+    opens = f"[{station[0]}] opens: {station[1]}   " if station else ""
+    walk = "   [W] walk   [X] leave the set-up out" if step.scope is Scope.SITTING else ""
+    text.append(f"{opens}[Enter] done   [?] how{walk}", "dim")
 
 
 class NextUp(VerticalScroll):
@@ -42,11 +58,17 @@ class NextUp(VerticalScroll):
             self.border_title = (
                 f"Next: {_TITLES[place.step.scope]}{at.get(place.step.scope, '')}{count}"
             )
-            text.append(f"{place.step.what}\n", "bold")
-            text.append(f"Why: {place.step.why}\n")
-            if place.step.caution:
-                text.append(f"! Caution: {place.step.caution}\n", "bold yellow")
-            text.append("[Enter] done   [?] how", "dim")
+            if place.step.key == BENCH and view.bench is not None:
+                text.append_text(question_text(view.bench))
+                text.append(
+                    "[Enter] the same   [W] walk: something changed, another bench   [X] leave the "
+                    "set-up out"
+                    if view.bench.last
+                    else "[Enter] or [W] the set-up walk   [X] leave the set-up out",
+                    "dim",
+                )
+            else:
+                _append_step(text, place.step, short=view.short)
         elif place.todo is Todo.SHOOT:
             frame = view.frames[(place.frame or 1) - 1]
             self.border_title = f"Next: shoot frame {place.frame}"
@@ -81,3 +103,31 @@ class NextUp(VerticalScroll):
             text.append(f"\nNote: {printable(note)}", "italic")
         self.query_one("#next-text", Static).update(text)
         self.scroll_home(animate=False)
+
+
+def question_text(question: BenchQuestion, named: str = "") -> Text:
+    """Put the question about the bench into words."""
+    text = Text()
+    last = question.last
+    if last is None:
+        step = BY_KEY[BENCH]
+        text.append("Which bench is this?\n", "bold")
+        text.append(f"Why: {step.why}\n")
+        text.append("It gets a name, and its lens, holder and lamp are written down.\n")
+        return text
+    if named:
+        text.append(f"This is {last.name}\n", "bold")
+    else:
+        text.append("Is it the same bench as last time?\n", "bold")
+    text.append(f"{last.name}", "bold")
+    text.append(f" ({last.parts()}), last used {last.used_at[:10]}.\n")
+    if question.changed and not named:
+        seen = ", ".join(sorted(question.changed))
+        text.append(f"! Seen to be different: {seen}. Its steps are asked.\n", "bold yellow")
+    if question.standing and not named:
+        since = min(day for _, day in question.standing)
+        text.append(
+            f"Then {plural(len(question.standing), 'step')} done since {since} still hold, and "
+            "what has to be done each time is asked.\n"
+        )
+    return text

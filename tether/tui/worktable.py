@@ -13,6 +13,7 @@ from textual.binding import Binding, BindingType
 from textual.command import Provider
 from textual.events import Key
 
+from tether.session.check_step import Scope
 from tether.session.place import Todo
 from tether.session.roll import Capture, FrameState
 from tether.session.session import View
@@ -40,6 +41,7 @@ _KEYS = {
     "c": "C (connect)",
     "v": "V (takes of the frame)",
     "p": "P (picture)",
+    "x": "X (leave the set-up out)",
 }
 
 
@@ -72,6 +74,8 @@ class Worktable(Table):
         Binding("p", "picture", "Picture", show=False),
         Binding("m", "mishap", "Mishap", show=False),
         Binding("o", "own_button", "Own button", show=False),
+        Binding("w", "walk", "Set-up walk", show=False),
+        Binding("x", "leave_out", "Leave the set-up out", show=False),
         *(
             Binding(key, f"bench('{name}')", words, show=False)
             for name, (key, words, _) in STATIONS.items()
@@ -102,6 +106,7 @@ class Worktable(Table):
             "connect": self.session.camera_state is None and self.session.camera is not None,
             "mishap": self.tether.given.hand is not None,
             "own_button": self.tether.given.hand is not None,
+            "leave_out": self._setting_up(),
         }
         return fits.get(action, True)
 
@@ -121,6 +126,9 @@ class Worktable(Table):
         place = self.view.place
         if place.todo is Todo.STEP:
             step = place.step
+            if self._bench_unknown():
+                await self._walk()
+                return
             await self.attempt(lambda: self.session.confirm(step))
         elif place.todo is Todo.SHOOT:
             await self._shoot()
@@ -296,6 +304,39 @@ class Worktable(Table):
         make = await asyncio.to_thread(screen_of, station)
         await self.app.push_screen_wait(make(self.session))
         await self.refresh_view()
+
+    async def on_mount(self) -> None:
+        """Begin; in an archive that knows no bench yet, with the set-up walk."""
+        await super().on_mount()
+        if self._bench_unknown():
+            self.action_walk()
+
+    def _setting_up(self) -> bool:
+        step = self.view.place.step if self.view else None
+        return step is not None and step.scope is Scope.SITTING
+
+    def _bench_unknown(self) -> bool:
+        """Whether the bench is asked about, and the archive knows none."""
+        question = self.view.bench if self.view else None
+        return question is not None and question.last is None
+
+    @work(group="action")
+    async def action_walk(self) -> None:
+        """Open the set-up walk."""
+        await self._walk()
+
+    async def _walk(self) -> None:
+        from tether.tui.setup_screen import WalkScreen
+
+        await self.app.push_screen_wait(WalkScreen(self.session))
+        await self.refresh_view()
+
+    @work(group="action")
+    async def action_leave_out(self) -> None:
+        """Leave out what is open of the set-up."""
+        said = await self.attempt(self.session.skip_set_up)
+        if said:
+            self.say(said)
 
     @work(group="action")
     async def action_how(self) -> None:
