@@ -72,7 +72,7 @@ def shoot(
         str, typer.Option("--format", help=f"One of {', '.join(FILM_FORMATS)}.")
     ] = "135",
     frames: Annotated[int, typer.Option(help="Frames on the roll.")] = 36,
-    strips: Annotated[int, typer.Option(help="Frames a strip: 4, 5, 6, or 0 for uncut.")] = 6,
+    strips: Annotated[int, typer.Option(help="Frames a strip: 1 to 6, or 0 for uncut.")] = 6,
     notes: Annotated[str, typer.Option(help="Free notes about the roll.")] = "",
     copy: Annotated[
         Path | None,
@@ -115,12 +115,21 @@ def rehearse(
         Path | None,
         typer.Option("--archive", help="Where the rehearsal is kept. [default: a user folder]"),
     ] = None,
-    film: Annotated[FilmProcess, typer.Option(help="Kind of film.")] = FilmProcess.BW_NEGATIVE,
+    film: Annotated[
+        FilmProcess | None,
+        typer.Option(help="Kind of film. [default: that of an unfinished roll, or bw-negative]"),
+    ] = None,
     film_format: Annotated[
-        str, typer.Option("--format", help=f"One of {', '.join(FILM_FORMATS)}.")
-    ] = "135",
-    frames: Annotated[int, typer.Option(help="Frames on the roll.", min=1, max=40)] = 6,
-    strips: Annotated[int, typer.Option(help="Frames a strip: 4, 5, 6, or 0 for uncut.")] = 6,
+        str | None,
+        typer.Option(
+            "--format",
+            help=f"One of {', '.join(FILM_FORMATS)}. [default: that of an unfinished roll, or 135]",
+        ),
+    ] = None,
+    frames: Annotated[
+        int, typer.Option(help="Frames on the roll, if it is a new one.", min=1, max=40)
+    ] = 6,
+    strips: Annotated[int, typer.Option(help="Frames a strip: 1 to 6, or 0 for uncut.")] = 6,
     unattended: Annotated[
         bool, typer.Option("--unattended", help="Run by itself, without a keyboard.")
     ] = False,

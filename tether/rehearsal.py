@@ -24,11 +24,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Rehearsal:
-    """What a rehearsal is made of. ``archive`` None means the user's own rehearsal folder."""
+    """What a rehearsal is made of.
+
+    ``archive`` None means the user's own rehearsal folder; ``film`` and ``film_format`` None that
+    any unfinished roll is gone on with, and that a new one is what is usual.
+    """
 
     archive: Path | None = None
-    film: FilmProcess = FilmProcess.BW_NEGATIVE
-    film_format: str = "135"
+    film: FilmProcess | None = None
+    film_format: str | None = None
     frames: int = 6
     strips: int = 6
     seed: int = 1
@@ -100,11 +104,15 @@ def home() -> Path:
 
 
 def find_roll(archive: Archive, plan: Rehearsal) -> Roll:
-    """Return the unfinished rehearsal roll of the same film, else a new one."""
+    """Return the newest unfinished roll of the film that was asked for, else a new one."""
     known = archive.store.progress()
     if not plan.fresh:
         for p in reversed(known):
-            if p.next_frame is not None and p.roll.process is plan.film:
+            asked = plan.film in (None, p.roll.process) and plan.film_format in (
+                None,
+                p.roll.format_key,
+            )
+            if p.next_frame is not None and asked:
                 return p.roll
     number = len(known) + 1
     while archive.store.has_roll(f"Rehearsal {number}"):
@@ -112,8 +120,8 @@ def find_roll(archive: Archive, plan: Rehearsal) -> Roll:
     return archive.store.add_roll(
         NewRoll(
             f"Rehearsal {number}",
-            plan.film,
-            plan.film_format,
+            plan.film or FilmProcess.BW_NEGATIVE,
+            plan.film_format or "135",
             plan.frames,
             plan.strips,
             "Invented film on the simulated bench.",

@@ -132,7 +132,7 @@ def test_a_killed_rehearsal_goes_on_where_it_was(tmp_path: Path) -> None:
         (["shoot", "Quay", "--archive", "{tmp}"], "needs a terminal"),
         (["shoot", "--archive", "{tmp}", "--film", "bw-negative"], "needs a name"),
         (["shoot", "Q", "--archive", "{tmp}", "--film", "bw-negative", "--frames", "0"], "1 to"),
-        (["shoot", "Q", "--archive", "{tmp}", "--film", "bw-negative", "--strips", "3"], "Strips"),
+        (["shoot", "Q", "--archive", "{tmp}", "--film", "bw-negative", "--strips", "7"], "Strips"),
         (["rolls", "--archive", "{tmp}/file"], "There is no archive"),
         (["settings", "--settings", "{tmp}/none.toml"], "cannot be read"),
     ],

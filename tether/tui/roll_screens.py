@@ -17,7 +17,7 @@ from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.session.roll import STRIP_CUTS, NewRoll
 from tether.session.store import RollProgress
-from tether.text import printable
+from tether.text import plural, printable
 
 
 class ChooseRoll(Screen[str | None]):
@@ -99,7 +99,7 @@ class DescribeRoll(Screen[NewRoll | None]):
             yield Input("36", id="frames", type="integer", compact=True)
             yield Label("Cut into strips of")
             yield Select(
-                [(f"{n} frames" if n else "not cut", n) for n in STRIP_CUTS],
+                [(plural(n, "frame") if n else "not cut", n) for n in STRIP_CUTS],
                 value=6,
                 allow_blank=False,
                 id="strips",
