@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rich.text import Text
 from textual.widgets import Static
 
 from tether.camera.protocol import CameraState, Role
@@ -38,4 +39,5 @@ class CameraLine(Static):
 
     def show(self, name: str, state: CameraState | None) -> None:
         """Show a camera's state, None while it is not connected."""
-        self.update(camera_text(name, state), layout=False)
+        # Text, because brackets in a plain string are taken for markup.
+        self.update(Text(camera_text(name, state)), layout=False)
