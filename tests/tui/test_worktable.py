@@ -245,6 +245,10 @@ async def test_the_form_says_what_is_wrong_with_a_name(archive: Archive, judge: 
         await pilot.pause()
         assert "slash" in screen_text(app)
         assert isinstance(app.screen, DescribeRoll)
+        start = app.screen.query_one("#start").region
+        assert start.height == 1
+        assert start in app.screen.region, "the button is in view, also below a complaint"
+        assert start.bottom < app.screen.query_one(Footer).region.y + 1
     app.shut()
 
 

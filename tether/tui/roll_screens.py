@@ -77,36 +77,37 @@ class DescribeRoll(Screen[NewRoll | None]):
         """Lay out the form."""
         with VerticalScroll(classes="page form"):
             yield Label("A new roll", classes="heading")
-            yield Label("Name, as on the sleeve")
-            yield Input(self.roll_name, id="name", compact=True)
-            yield Label("Kind of film")
-            yield Select(
-                [(p.label, p.value) for p in FilmProcess],
-                value=FilmProcess.BW_NEGATIVE.value,
-                allow_blank=False,
-                id="process",
-                compact=True,
-            )
-            yield Label("Format")
-            yield Select(
-                [(f.label, key) for key, f in FILM_FORMATS.items()],
-                value="135",
-                allow_blank=False,
-                id="format",
-                compact=True,
-            )
-            yield Label("Number of frames, partly exposed ones included")
-            yield Input("36", id="frames", type="integer", compact=True)
-            yield Label("Cut into strips of")
-            yield Select(
-                [(plural(n, "frame") if n else "not cut", n) for n in STRIP_CUTS],
-                value=6,
-                allow_blank=False,
-                id="strips",
-                compact=True,
-            )
-            yield Label("Notes (may stay empty)")
-            yield Input("", id="notes", compact=True)
+            with _line("Name, as on the sleeve"):
+                yield Input(self.roll_name, id="name", compact=True)
+            with _line("Kind of film"):
+                yield Select(
+                    [(p.label, p.value) for p in FilmProcess],
+                    value=FilmProcess.BW_NEGATIVE.value,
+                    allow_blank=False,
+                    id="process",
+                    compact=True,
+                )
+            with _line("Format"):
+                yield Select(
+                    [(f.label, key) for key, f in FILM_FORMATS.items()],
+                    value="135",
+                    allow_blank=False,
+                    id="format",
+                    compact=True,
+                )
+            with _line("Number of frames"):
+                yield Input("36", id="frames", type="integer", compact=True)
+            with _line("Cut into strips of"):
+                yield Select(
+                    [(plural(n, "frame") if n else "not cut", n) for n in STRIP_CUTS],
+                    value=6,
+                    allow_blank=False,
+                    id="strips",
+                    compact=True,
+                )
+            with _line("Notes (may stay empty)"):
+                yield Input("", id="notes", compact=True)
+            yield Label("Partly exposed frames at both ends count. Enter goes on to the next line.")
             yield Label("", id="complaint")
             with Horizontal(classes="buttons"):
                 yield Button("Start the roll", variant="primary", id="start", compact=True)
@@ -151,3 +152,8 @@ class DescribeRoll(Screen[NewRoll | None]):
     def action_leave(self) -> None:
         """Go back."""
         self.dismiss(None)
+
+
+def _line(words: str) -> Horizontal:
+    """A line of the form: its words, and beside them what is filled in."""
+    return Horizontal(Label(words), classes="form-line")
