@@ -24,6 +24,7 @@ _KEYS = (
     ("1", "camera check: compare the camera with what the bench asks for, set it, put it back"),
     ("2", "focus: the live picture as a positive, with the sharpness of middle and corners"),
     ("3", "light test: the open gate measured for evenness, flicker and colour"),
+    ("R", "what is left over: pictures on the card and files of no frame; fetch, file or leave"),
     ("E", "add a frame at the end: the film had one more than was counted"),
     ("C", "connect to the camera again"),
     ("Q", "leave; everything is stored, and the next start opens at this place"),
@@ -52,8 +53,8 @@ def help_for(place: Place, rehearsing: bool) -> Text:
     text.append(
         "Numbers of a verdict, in stops below saturation, where the sensor can hold no more light: "
         "base is the clear film of a negative (target -0.5, a third either way); highlights is the "
-        "lightest thousandth of the picture; saturated is the share of the picture that is lost. "
-        "A hundredth of a per cent of single spots does no harm.\n\n"
+        "lightest thousandth of the picture itself; saturated is the share of the picture that is "
+        "lost. A hundredth of a per cent of single spots does no harm.\n\n"
         "The bars of a verdict show how many photosites lie how many stops below saturation, one "
         "row a channel; the right end is saturation.\n\n"
     )

@@ -111,10 +111,14 @@ def _numbers(facts: Mapping[str, Any]) -> str:
     base = facts.get("base_ev")
     if isinstance(base, int | float):
         parts.append(f"base {base:+.2f} stops")
-    headroom = facts.get("headroom_ev")
-    if isinstance(headroom, Mapping) and headroom:
-        least = min(v for v in headroom.values() if isinstance(v, int | float))
-        parts.append(f"highlights {-least:+.2f}")
+    # Of the picture alone, as in the findings: light beside the film and through its perforations
+    # is no highlight. Older captures were measured over all that is in view.
+    for key, words in (("headroom_picture_ev", "highlights"), ("headroom_ev", "lightest in view")):
+        headroom = facts.get(key)
+        if isinstance(headroom, Mapping) and headroom:
+            least = min(v for v in headroom.values() if isinstance(v, int | float))
+            parts.append(f"{words} {-least:+.2f}")
+            break
     clipped = facts.get("saturated_picture")
     if isinstance(clipped, Mapping) and clipped:
         most = max(v for v in clipped.values() if isinstance(v, int | float))

@@ -1,0 +1,36 @@
+"""The line of numbers under a verdict."""
+
+from __future__ import annotations
+
+import pytest
+from rich.console import Console
+
+from tether.tui.verdict import facts_view
+
+
+def shown(facts: dict[str, object]) -> str:
+    console = Console(width=78, record=True, file=None, quiet=True)
+    console.begin_capture()
+    console.quiet = False
+    console.print(facts_view(facts, "look", 60))
+    return console.end_capture()
+
+
+@pytest.mark.parametrize(
+    ("facts", "there", "not_there"),
+    [
+        # The finding's number and the line's are the picture's own.
+        (
+            {"headroom_ev": {"R": 0.1, "G1": 0.0}, "headroom_picture_ev": {"R": 2.4, "G1": 1.5}},
+            "highlights -1.50",
+            "in view",
+        ),
+        ({"headroom_ev": {"R": 0.4, "G1": 0.2}}, "lightest in view -0.20", "highlights"),
+    ],
+)
+def test_highlights_are_those_of_the_picture(
+    facts: dict[str, object], there: str, not_there: str
+) -> None:
+    text = shown(facts)
+    assert there in text
+    assert not_there not in text
