@@ -113,6 +113,34 @@ def test_folders_that_cannot_be_the_copy(desk: Desk) -> None:
         choose_copy_folder(archive, other)
 
 
+def test_an_archive_whose_database_was_lost_knows_its_copies_again(desk: Desk) -> None:
+    desk.made_roll()
+    copy = desk.base / "copy"
+    _, mirror = copying(desk, copy)
+    assert mirror.finish().rolls_behind == 0
+    desk.close()
+    for path in desk.root.glob("tether.sqlite3*"):
+        path.unlink()
+    rebuild(desk.root)
+    desk.made_roll("Winter")
+    _, mirror = copying(desk, copy)
+    assert mirror.finish().rolls_behind == 0
+    assert same_files(desk.archive(), copy, "Harbour")
+    assert same_files(desk.archive(), copy, "Winter")
+
+
+def test_a_roll_of_the_same_name_does_not_make_the_copies_ours(desk: Desk) -> None:
+    desk.made_roll()
+    archive = desk.archive()
+    facts = (desk.root / "Harbour" / "roll.json").read_text(encoding="utf-8")
+    there = desk.base / "other" / "Harbour"
+    there.mkdir(parents=True)
+    (there.parent / MARK_FILE).write_text('{"archive": "another"}')
+    (there / "roll.json").write_text(facts.replace('"created_at": "20', '"created_at": "19'))
+    with pytest.raises(CopyFolderUnusable, match="another archive"):
+        choose_copy_folder(archive, there.parent)
+
+
 def test_what_changed_or_collides_is_said_and_left(desk: Desk) -> None:
     desk.made_roll()
     (desk.root / "Harbour" / "Harbour_f001_t1.dng").write_bytes(b"rotten")

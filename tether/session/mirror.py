@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tether.errors import TetherError
-from tether.session.archive import Archive
-from tether.session.beside import BesideUnusable, read_json, write_json
+from tether.session.archive import Archive, roll_folders
+from tether.session.beside import ROLL_FILE, BesideUnusable, read_json, write_json
 from tether.session.copying import CopyStopped, SourceChanged, copy_verified, replace_small
 from tether.session.roll import Roll
 from tether.text import plural, printable
@@ -74,13 +74,17 @@ def choose_copy_folder(archive: Archive, folder: Path) -> Path:
             todo="Name a folder on another disk with --copy.",
         )
     known = archive.store.fact(_FOLDER) == str(folder)
-    number = archive.store.fact(_NUMBER) or uuid.uuid4().hex
+    own = archive.store.fact(_NUMBER)
+    number = own or uuid.uuid4().hex
     if known and not (folder / MARK_FILE).exists():
         return folder  # the disk is away; the mirror waits for it
     try:
         folder.mkdir(exist_ok=True)
         if (folder / MARK_FILE).exists():
-            if read_json(folder / MARK_FILE).get("archive") != number:
+            held = str(read_json(folder / MARK_FILE).get("archive"))
+            if own is None and _same_rolls(archive, folder):
+                number = held  # the archive's database was built anew, and knows it no more
+            if held != number:
                 raise CopyFolderUnusable(
                     f"{where} holds the copies of another archive.",
                     kept="Nothing was changed.",
@@ -99,6 +103,20 @@ def choose_copy_folder(archive: Archive, folder: Path) -> Path:
         archive.store.set_fact(_FOLDER, str(folder))
         archive.store.all_fall_behind()
     return folder
+
+
+def _same_rolls(archive: Archive, folder: Path) -> bool:
+    """Tell whether a folder holds copies of rolls of the archive, and no roll that only has a
+    name in common with one of them.
+    """
+    here = {path.name: path for path in roll_folders(archive.root)}
+    both = [path for path in roll_folders(folder) if path.name in here]
+    return bool(both) and all(_begun(path) == _begun(here[path.name]) for path in both)
+
+
+def _begun(roll_folder: Path) -> tuple[object, object]:
+    facts = read_json(roll_folder / ROLL_FILE)
+    return facts.get("name"), facts.get("created_at")
 
 
 def forget_copy_folder(archive: Archive) -> None:
