@@ -85,6 +85,21 @@ def placed(outline: Corners | None, step: int, shape: tuple[int, int]) -> Placem
     )
 
 
+def canvas(
+    shape: tuple[int, ...], *, mirrored: bool, turn: int
+) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
+    """Return an empty print, and a view of it that is written to as the raw file lies.
+
+    Spares a pass over the whole picture: what is written in the second is in its place in the
+    first. ``shape`` is that of the view, (h, w) or (h, w, 3); the others as in `upright`.
+    """
+    quarter = (turn // 90) % 4
+    size = shape if quarter % 2 == 0 else (shape[1], shape[0], *shape[2:])
+    whole = np.empty(size, np.uint16)
+    view = np.rot90(whole, quarter)
+    return whole, view[:, ::-1] if mirrored else view
+
+
 def upright(
     picture: NDArray[np.uint16], place: Placement, *, mirrored: bool, turn: int
 ) -> NDArray[np.uint16]:

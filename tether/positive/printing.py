@@ -15,7 +15,7 @@ from tether.positive.curve import (
     table_of,
 )
 from tether.positive.flat import FlatField, rows_of
-from tether.positive.geometry import placed, upright
+from tether.positive.geometry import canvas, placed, upright
 from tether.positive.linear import Linear
 from tether.positive.recipe import Recipe
 
@@ -59,7 +59,12 @@ def print_frame(
     height = place.rows.stop - place.rows.start
     width = place.columns.stop - place.columns.start
     shape = (height, width, 3) if linear.planes == 3 else (height, width)
-    out = np.empty(shape, np.uint16)
+    turned_later = bool(place.degrees)
+    whole, out = canvas(
+        shape,
+        mirrored=recipe.mirrored and not turned_later,
+        turn=0 if turned_later else recipe.turn,
+    )
     for top in range(0, height, _ROWS):
         bottom = min(top + _ROWS, height)
         rows = slice(place.rows.start + top, place.rows.start + bottom)
@@ -77,6 +82,8 @@ def print_frame(
         else:
             for channel in range(3):
                 out[top:bottom, :, channel] = tables[channel].take(index[channel])
+    if not turned_later:
+        return whole
     return upright(out, place, mirrored=recipe.mirrored, turn=recipe.turn)
 
 
