@@ -21,8 +21,8 @@ STEPS: tuple[Step, ...] = (
         "Safety film usually says SAFETY on its edge. Film from before the early 1950s without "
         "that word, film that smells sharp, is brown, sticky or powdery is a case for an archive.",
         caution="If it may be nitrate: stop, keep it cool and away from the lamp and from any "
-        "flame, and ask your fire authority or a film archive. Film that smells of vinegar: "
-        "ventilate.",
+        "flame, and ask your fire authority or a film archive. Vinegar smell or mould: ventilate, "
+        "keep it apart from other film.",
     ),
     Step(
         "roll-check",
