@@ -49,7 +49,6 @@ MISHAPS: tuple[Mishap, ...] = (
     Mishap("lamp-uneven", "The lamp moved aside (until you centre it)", Lasts.BENCH),
     Mishap("lamp-fades", "The lamp fades with every move (until you turn it up)", Lasts.BENCH),
     Mishap("lamp-yellows", "The lamp yellows with every move (until you change it)", Lasts.BENCH),
-    Mishap("focus-creeps", "The focus creeps with every move (until you focus again)", Lasts.BENCH),
     Mishap("over", "This picture was overexposed by 3 stops when taken", Lasts.FRAME),
     Mishap("under", "This picture was underexposed by 3 stops when taken", Lasts.FRAME),
     Mishap("blank", "This frame was never exposed", Lasts.FRAME),
@@ -59,7 +58,7 @@ MISHAPS: tuple[Mishap, ...] = (
 )
 _BY_CODE = {mishap.code: mishap for mishap in MISHAPS}
 
-CREEPING = frozenset({"lamp-fades", "lamp-yellows", "focus-creeps"})
+CREEPING = frozenset({"lamp-fades", "lamp-yellows"})
 """Mishaps of the bench that grow with every move of the film."""
 
 

@@ -30,7 +30,6 @@ _MOST_DRAWN = 3000
 #: What a mishap that grows adds with every move of the film.
 _FADES_EV = 0.05
 _YELLOWS_KELVIN = 150.0
-_CREEPS_MM = 0.5
 
 
 class Imaging:
@@ -127,8 +126,6 @@ class Imaging:
             config = replace(
                 config, defocus_mm=config.defocus_mm + 4.0, tilt_mm=config.tilt_mm + 4.0
             )
-        moves = dict(state.creep).get("focus-creeps", 0)
-        config = replace(config, defocus_mm=config.defocus_mm + _CREEPS_MM * moves)
         if "dust-on-lens" in state.mishaps:
             config = replace(config, lens_dust=config.lens_dust + 7)
         return config

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from mocks.bench import Bench, BenchConfig
@@ -13,6 +14,7 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.flat import flat_of
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
 from tether.measure.roll import OpenGate, RollMemory
+from tether.measure.standing import LEVEL, Rows, Standing, with_row
 
 SMALL = SensorConfig(width=1152, height=768)
 AT = Exposure(1 / 20, 8.0, 100.0)
@@ -87,3 +89,28 @@ def test_a_lamp_that_creeps_away_is_told_on_the_roll(mishap: str, code: str) -> 
     (finding,) = [f for f in shot.findings if f.code == code]
     assert frame in range(6, 12)
     assert "since frame 3" in finding.text or "since frame 4" in finding.text
+
+
+def test_a_fall_of_sharpness_too_slow_for_the_last_frames_shows_over_the_roll() -> None:
+    bench = bench_with()
+    now = measured(bench, 3, RollMemory()).sharpness
+    assert now is not None
+    made: Rows | None = None
+    for n in range(30):
+        sharp = now.overall * 2 ** ((30 - n) / 32)
+        made = with_row(made, Standing(n + 1, 100 + n, (1 / 20, 100.0, 8.0), sharpness=sharp))
+    assert made is not None
+    assert "focus-drift" in codes(measured(bench, 3, RollMemory(standings=made)))
+    assert "focus-drift" not in codes(measured(bench, 3, RollMemory(standings=made[-11:])))
+
+
+def test_a_frame_that_must_be_shot_again_says_nothing_about_the_light() -> None:
+    bench = bench_with()
+    memory = RollMemory()
+    for frame in range(1, 6):
+        memory = measured(bench, frame, memory).memory
+    bench.hand.mishap("lamp-bright")
+    shot = measured(bench, 6, memory)
+    assert shot.verdict == "reshoot"
+    assert shot.memory.standings is not None
+    assert np.isnan(shot.memory.standings[-1, LEVEL:]).all()

@@ -120,7 +120,7 @@ def focus_drift(overalls: Sequence[float], settings: Focus | None = None) -> lis
     -------
     ``focus-drift`` when the line through all frames (Theil and Sen: the median of the slopes
     between all pairs, which single odd frames do not move) has fallen below the limit and each
-    of the last three lies as far below the lower quartile of those before them: detail of the
+    of the last three lies as far below the lower quartile of the first half: detail of the
     picture makes a frame look sharper, never softer. Nothing with fewer than eight frames.
     """
     settings = settings or Focus()
@@ -131,7 +131,8 @@ def focus_drift(overalls: Sequence[float], settings: Focus | None = None) -> lis
     logs = np.log2(values[index])
     rows, columns = np.triu_indices(index.size, 1)
     slope = float(np.median((logs[columns] - logs[rows]) / (index[columns] - index[rows])))
-    start = float(np.percentile(logs[:-3], 25))
+    early = max(_FEWEST_FOR_DRIFT - 3, index.size // 2)
+    start = float(np.percentile(logs[:early], 25))
     limit = np.log2(settings.drift_ratio)
     fallen = slope * float(index[-1] - index[0])
     if fallen > limit or np.any(logs[-3:] - start > limit):

@@ -50,6 +50,7 @@ from tether.measure.roll import Exposure, OpenGate, spread
 from tether.measure.saturation import saturation_map
 from tether.measure.shadows import shadows
 from tether.measure.shapes import Quad
+from tether.measure.standing import LEVEL
 from tether.measure.survey import Survey, survey
 from tether.measure.verdict import Severity, ranked
 from tether.raw.mosaic import Mosaic
@@ -148,10 +149,11 @@ def _measured(
         findings += against_roll(trace, mosaic.shape, context, stood, exposed=exposed)
         if not any(f.code == "between-frames" for f in findings):
             findings += seen_before(detail, context)
-    if not any(f.severity is _GRAVE for f in findings):
-        # Blur and bad framing mix the picture into the rebate.
+    if any(f.severity is _GRAVE for f in findings):
+        stood[-1, LEVEL:] = np.nan  # blur and bad framing mix the picture into the rebate
+    else:
         findings += light_moved(picture, framing, base, gate, settings.light)
-    findings += light_drift(stood, context.since, settings.light)
+        findings += light_drift(stood, context.since, settings.light)
     remembered = memory.with_frame(trace, learnt(base, now, empty is not None, certain))
     return FrameMeasurement(
         saturated=counted.shares(),
