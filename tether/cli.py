@@ -72,7 +72,9 @@ def shoot(
         str, typer.Option("--format", help=f"One of {', '.join(FILM_FORMATS)}.")
     ] = "135",
     frames: Annotated[int, typer.Option(help="Frames on the roll.")] = 36,
-    strips: Annotated[int, typer.Option(help="Frames a strip: 1 to 6, or 0 for uncut.")] = 6,
+    strips: Annotated[
+        int, typer.Option(help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut.")
+    ] = 6,
     notes: Annotated[str, typer.Option(help="Free notes about the roll.")] = "",
     copy: Annotated[
         Path | None,
@@ -129,7 +131,9 @@ def rehearse(
     frames: Annotated[
         int, typer.Option(help="Frames on the roll, if it is a new one.", min=1, max=40)
     ] = 6,
-    strips: Annotated[int, typer.Option(help="Frames a strip: 1 to 6, or 0 for uncut.")] = 6,
+    strips: Annotated[
+        int, typer.Option(help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut.")
+    ] = 6,
     unattended: Annotated[
         bool, typer.Option("--unattended", help="Run by itself, without a keyboard.")
     ] = False,

@@ -11,8 +11,8 @@ from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
 from tether.text import is_control, printable
 
 #: How a roll may be cut: frames a strip, 0 for an uncut roll. 35 mm film is cut in four to six, 120
-#: film in two to four; a mounted slide is a strip of one.
-STRIP_CUTS = (1, 2, 3, 4, 5, 6, 0)
+#: film in two to four; a mounted slide is a strip of one; half frames lie twice as close.
+STRIP_CUTS = (1, 2, 3, 4, 5, 6, 8, 10, 12, 0)
 LONGEST_ROLL = 500
 LONGEST_NAME_BYTES = 255
 
@@ -68,7 +68,8 @@ class NewRoll:
         if self.strip_length not in STRIP_CUTS:
             raise RollError(
                 f"Strips of {self.strip_length} frames are not known here.",
-                todo="Use 1 to 6 frames a strip, or 0 for a roll that is not cut.",
+                todo="Use 1 to 6 frames a strip, 8, 10 or 12 half frames, or 0 for a roll that is "
+                "not cut.",
             )
         return replace(self, name=checked_name(self.name), notes=self.notes.strip())
 
