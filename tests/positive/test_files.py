@@ -18,8 +18,21 @@ from tether.positive.files import eight_bit, write_jpeg, write_tiff
 from tether.positive.profile import colour_profile, grey_profile
 
 FACTS = ShotFacts(
-    make="Bench", model="One", taken="2024:05:04 10:00:00", seconds=1 / 15, f_number=8.0, iso=100.0
-)
+    make="Bench", model="One", taken="2024:05:04 10:00:00", changed="2024:05:04 11:00:00",
+    lens="Macro 90 mm", seconds=1 / 15, f_number=8.0, iso=100.0, focal_length=90.0,
+)  # fmt: skip
+
+
+def assert_shot(found: dict[str, object]) -> None:
+    """What exiftool found in a positive is what the raw file said."""
+    assert found["Validate"] == "0 0 0", found.get("Warning")
+    assert found["ExposureTime"] == pytest.approx(1 / 15, rel=1e-4)
+    assert (found["FNumber"], found["ISO"], found["FocalLength"]) == (8, 100, 90)
+    assert (found["Make"], found["Model"], found["LensModel"]) == ("Bench", "One", "Macro 90 mm")
+    assert found["DateTimeOriginal"] == "2024:05:04 10:00:00"
+    assert found["ModifyDate"] == "2024:05:04 11:00:00"
+    assert found["Orientation"] == 1
+    assert found["ImageDescription"] == "Roll, frame 7"
 
 
 @pytest.mark.parametrize("shape", [(40, 60), (40, 60, 3)])
@@ -30,16 +43,13 @@ def test_exiftool_reads_a_valid_jpeg_with_the_shot_and_the_profile(
     picture = np.full(shape, 30_000, np.uint16)
     write_jpeg(picture, path, quality=92, facts=FACTS, description="Roll, frame 7")
     found = exiftool(path)
-    assert found["Validate"] == "0 0 0", found.get("Warning")
-    assert found["ExposureTime"] == pytest.approx(1 / 15, rel=1e-4)
-    assert (found["FNumber"], found["ISO"], found["Orientation"]) == (8, 100, 1)
-    assert found["ImageDescription"] == "Roll, frame 7"
+    assert_shot(found)
     assert found["ColorSpaceData"] == ("GRAY" if len(shape) == 2 else "RGB ")
     assert [p.name for p in tmp_path.iterdir()] == ["a.jpg"], "nothing half written is left"
 
 
-@pytest.mark.parametrize("shape", [(40, 60), (40, 60, 3)])
-def test_the_tiff_holds_the_16_bit_values_and_a_profile(
+@pytest.mark.parametrize("shape", [(40, 60), (41, 61), (40, 60, 3)])
+def test_the_tiff_holds_the_16_bit_values_the_shot_and_a_profile(
     tmp_path: Path, shape: tuple[int, ...]
 ) -> None:
     path = tmp_path / "a.tif"
@@ -47,11 +57,24 @@ def test_the_tiff_holds_the_16_bit_values_and_a_profile(
     write_tiff(picture, path, facts=FACTS, description="Roll, frame 7")
     np.testing.assert_array_equal(tifffile.imread(path), picture)
     found = exiftool(path)
-    assert found["Validate"] == "0 0 0", found.get("Warning")
+    assert_shot(found)
+    assert found["ColorSpaceData"] == ("GRAY" if len(shape) == 2 else "RGB ")
     with tifffile.TiffFile(path) as file:
         profile = file.pages.first.iccprofile
+        assert len(file.pages) == 1
     opened = ImageCms.getOpenProfile(io.BytesIO(profile))
     assert opened.profile.xcolor_space.strip() == ("GRAY" if len(shape) == 2 else "RGB")
+
+
+def test_a_shot_of_which_nothing_is_known_has_a_valid_tiff(tmp_path: Path) -> None:
+    path = tmp_path / "a.tif"
+    write_tiff(np.zeros((9, 9), np.uint16), path, facts=ShotFacts(), description="", xmp=b"<x/>")
+    found = exiftool(path)
+    assert found["Validate"] == "0 0 0", found.get("Warning")
+    assert "ISO" not in found
+    with tifffile.TiffFile(path) as file:
+        assert file.pages.first.tags[700].value == b"<x/>"
+        assert file.pages.first.tags[34665].value["ColorSpace"] == 1
 
 
 def test_little_cms_takes_both_profiles_for_the_same_tones() -> None:

@@ -86,14 +86,17 @@ def _from_libraw(path: Path) -> dict[str, Any]:
     try:
         with rawpy.RawPy() as raw:
             raw.open_file(str(path))
-            other = raw.other
+            other, when = raw.other, raw.other.timestamp
             return {
+                # A camera without a clock says 1970, or nothing.
+                "taken": f"{when:%Y:%m:%d %H:%M:%S}" if when and when.year > 1980 else None,
+                "lens": _text(raw.lens.model),
                 "seconds": _number(other.shutter_speed),
                 "f_number": _number(other.aperture),
                 "iso": _number(other.iso_speed),
                 "focal_length": _number(other.focal_length),
             }
-    except rawpy.LibRawError:
+    except (rawpy.LibRawError, ValueError, OverflowError):  # a date that cannot be
         return {}
 
 
@@ -114,25 +117,47 @@ def exif_bytes(facts: ShotFacts, description: str, size: tuple[int, int]) -> byt
         if value := getattr(facts, name):
             exif[code] = _ascii(value)
     inner = exif.get_ifd(34665)
+    inner.update(_shot_tags(facts))
+    inner[37121] = b"\1\2\3\0"  # ComponentsConfiguration: Y, Cb, Cr
+    inner[40962], inner[40963] = size
+    # Pillow knows no type for ComponentsConfiguration and writes bytes; Exif wants it undefined.
+    as_bytes, undefined = (struct.pack("<HHI", 37121, kind, 4) for kind in (1, 7))
+    return bytes(exif.tobytes()).replace(as_bytes, undefined, 1)
+
+
+def exif_directory(facts: ShotFacts, at: int) -> bytes:
+    """Return an Exif directory (little-endian) for a TIFF, to be written at that offset in it.
+
+    What Exif asks of uncompressed pictures; size and components stand in the main directory.
+    """
+    from PIL.TiffImagePlugin import ImageFileDirectory_v2
+
+    directory = ImageFileDirectory_v2(b"II*\0\0\0\0\0", group=34665)
+    for code, value in _shot_tags(facts).items():
+        directory[code] = value
+    return bytes(directory.tobytes(at))
+
+
+def _shot_tags(facts: ShotFacts) -> dict[int, Any]:
+    from PIL.TiffImagePlugin import IFDRational
+
+    tags: dict[int, Any] = {
+        36864: b"0232",  # ExifVersion
+        40960: b"0100",  # FlashpixVersion
+        40961: 1,  # ColorSpace: sRGB
+    }
     for code, name in _EXIF.items():
         value = getattr(facts, name)
         if value is None:
             continue
         if name in ("taken", "lens"):
-            inner[code] = _ascii(value)
+            tags[code] = _ascii(value)
         elif name == "iso":
-            inner[code] = min(65535, round(value))
+            tags[code] = min(65535, round(value))
         else:
             ratio = Fraction(value).limit_denominator(100_000)
-            inner[code] = IFDRational(ratio.numerator, ratio.denominator)
-    inner[36864] = b"0232"  # ExifVersion
-    inner[37121] = b"\1\2\3\0"  # ComponentsConfiguration: Y, Cb, Cr
-    inner[40960] = b"0100"  # FlashpixVersion
-    inner[40961] = 1  # ColorSpace: sRGB
-    inner[40962], inner[40963] = size
-    # Pillow knows no type for ComponentsConfiguration and writes bytes; Exif wants it undefined.
-    as_bytes, undefined = (struct.pack("<HHI", 37121, kind, 4) for kind in (1, 7))
-    return bytes(exif.tobytes()).replace(as_bytes, undefined, 1)
+            tags[code] = IFDRational(ratio.numerator, ratio.denominator)
+    return tags
 
 
 def tiff_tags(facts: ShotFacts) -> list[tuple[int, str, int, str, bool]]:

@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import os
+import secrets
+import struct
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.positive.exif import SOFTWARE, ShotFacts, exif_bytes, tiff_tags
+from tether.positive.exif import SOFTWARE, ShotFacts, exif_bytes, exif_directory, tiff_tags
 from tether.positive.profile import colour_profile, grey_profile
 
 XMP_TAG = 700
 """The TIFF tag that holds an XMP packet (ISO 16684-1; Adobe XMP part 3)."""
+
+EXIF_TAG = 34665
+"""The TIFF tag that holds the place of the Exif directory (CIPA DC-008, 4.6.3)."""
+
+_LONG = 4
 
 
 def write_jpeg(
@@ -53,10 +60,7 @@ def write_tiff(
     description: str,
     xmp: bytes = b"",
 ) -> None:
-    """Write an uncompressed 16-bit TIFF 6.0 with the same values and profile as the JPEG.
-
-    The shot's facts are in its XMP packet; maker, model and date in the main directory as well.
-    """
+    """Write an uncompressed 16-bit TIFF 6.0 with the JPEG's values, profile, Exif and XMP."""
     import tifffile
 
     grey = picture.ndim == 2
@@ -76,9 +80,38 @@ def write_tiff(
             description=description.encode("ascii", "replace").decode("ascii"),
             iccprofile=grey_profile() if grey else colour_profile(),
             extratags=extra,
+            byteorder="<",
+            bigtiff=False,
         )
+        _add_exif(part, facts)
 
     replaced(path, write)
+
+
+def _add_exif(path: Path, facts: ShotFacts) -> None:
+    """Give a TIFF of one picture an Exif directory, which tifffile does not write.
+
+    TIFF 6.0, section 2: an entry has 12 bytes, entries stand in the order of their tags, and a
+    directory may lie anywhere. So a new main directory is put behind the picture, with one entry
+    more, and the header names that one.
+    """
+    with path.open("r+b") as file:
+        (first,) = struct.unpack("<4xI", file.read(8))
+        file.seek(first)
+        (count,) = struct.unpack("<H", file.read(2))
+        table = file.read(12 * count)
+        entries = [table[i : i + 12] for i in range(0, len(table), 12)]
+        at = file.seek(0, os.SEEK_END)
+        file.write(b"\0" * (at % 2))  # directories begin on an even byte
+        at += at % 2
+        directory = exif_directory(facts, at)
+        directory += b"\0" * (len(directory) % 2)
+        file.write(directory)
+        entries.append(struct.pack("<HHII", EXIF_TAG, _LONG, 1, at))
+        entries.sort(key=lambda entry: struct.unpack_from("<H", entry))
+        file.write(struct.pack("<H", len(entries)) + b"".join(entries) + struct.pack("<I", 0))
+        file.seek(4)
+        file.write(struct.pack("<I", at + len(directory)))
 
 
 def eight_bit(picture: NDArray[np.uint16]) -> NDArray[np.uint8]:
@@ -93,7 +126,8 @@ def eight_bit(picture: NDArray[np.uint16]) -> NDArray[np.uint8]:
 
 def replaced(path: Path, write: Callable[[Path], None]) -> None:
     """Write beside the final name and rename: a reader sees a whole file or the old one."""
-    part = path.with_name(f".new-{os.getpid()}-{path.name}")
+    # Not named by the process: two machines may number theirs alike.
+    part = path.with_name(f".new-{secrets.token_hex(4)}{path.suffix}")
     try:
         write(part)
         part.replace(path)

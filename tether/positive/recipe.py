@@ -16,8 +16,8 @@ Corners = tuple[tuple[float, float], ...]
 MOST_MISSING_MM = 2.0
 """Millimetres of a picture out of view beyond which its outline is not cropped to."""
 
-RENDERING = 1
-"""Goes up when the same recipe begins to give another picture."""
+RENDERING = 2
+"""Goes up when the same recipe begins to give another picture or file."""
 
 
 @dataclass(frozen=True, slots=True)
