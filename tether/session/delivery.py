@@ -81,6 +81,8 @@ class Delivery:
         self.store = archive.store
         self.roll_id = roll_id
         self.filing = Filing(archive, roll_id)
+        self.listed: tuple[CardFile, ...] = ()
+        """What was on the camera's card when it was last looked through."""
 
     @property
     def roll(self) -> Roll:

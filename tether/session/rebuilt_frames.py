@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -155,38 +155,50 @@ def _list(found: object) -> list[object]:
     return found if isinstance(found, list) else []
 
 
-def _by_their_names(archive: Archive, roll: Roll) -> tuple[int, list[str]]:
-    """Record files that have a capture's name and no facts: raw files first, then the others."""
+def record_by_name(archive: Archive, roll: Roll, names: Iterable[str]) -> tuple[Capture, ...]:
+    """Record files that have a capture's name and no facts: raw files first, then the others.
+
+    Passed over are other names, empty files, links, and files whose bytes are recorded already.
+
+    Returns
+    -------
+    tuple
+        The captures that were added, undecided.
+    """
     store, folder = archive.store, archive.folder(roll)
-    added, other = 0, []
     found = []
-    for name in archive.strangers(roll):
+    for name in names:
         path = folder / name
         match = CAPTURE_NAME.match(name)
         if not match or path.is_symlink() or not path.is_file() or not is_plain(name):
-            other.append(name)
             continue
         size, digest, head = digest_of(path)
-        raw = ending_of(name, head)[1]
-        found.append((not raw, int(match["frame"]), int(match["take"]), name, size, digest))
+        if size and 0 < int(match["frame"]) <= LONGEST_ROLL:
+            raw = ending_of(name, head)[1]
+            found.append((not raw, int(match["frame"]), int(match["take"]), name, size, digest))
+    added: list[Capture] = []
     for other_kind, frame, take, name, size, digest in sorted(found):
-        if not 0 < frame <= LONGEST_ROLL or size == 0:
-            other.append(name)
-        elif other_kind:
+        if store.with_digest(digest) is not None:
+            continue
+        if other_kind:
             store.add_release(roll, [], [Companion(name, size, digest, frame, take)])
-        else:
-            last = store.next_take(roll.id, frame)
-            taken_at = datetime.fromtimestamp((folder / name).stat().st_mtime, UTC)
-            stamp = taken_at.isoformat(timespec="milliseconds")
-            number = max(take, last) if take < 100_000 else last
-            capture = Capture(0, frame, number, name, size, digest, stamp, "rebuilt")
-            store.add_release(roll, [capture])
-            added += 1
+            continue
+        last = store.next_take(roll.id, frame)
+        taken_at = datetime.fromtimestamp((folder / name).stat().st_mtime, UTC)
+        stamp = taken_at.isoformat(timespec="milliseconds")
+        number = max(take, last) if take < 100_000 else last
+        capture = Capture(0, frame, number, name, size, digest, stamp, "rebuilt")
+        added += store.add_release(roll, [capture])
+    return tuple(added)
+
+
+def _by_their_names(archive: Archive, roll: Roll) -> tuple[int, list[str]]:
+    added = record_by_name(archive, roll, archive.strangers(roll))
     said = []
-    if other:
+    if other := archive.strangers(roll):
         names = ", ".join(printable(n, 60) for n in other[:3])
         said.append(
-            f"{plural(len(other), 'file')} without a capture's name left alone: {names}"
-            f"{' …' if len(other) > 3 else ''}"
+            f"{plural(len(other), 'file')} without a capture's name, or with bytes that are "
+            f"recorded, left alone: {names}{' …' if len(other) > 3 else ''}"
         )
-    return added, said
+    return len(added), said

@@ -13,7 +13,7 @@ from tether.camera.errors import CameraError, CameraLost, CardUnclear
 from tether.camera.protocol import Camera, CardFile
 from tether.session.delivery import Delivery, Progress, card_files
 from tether.session.intake import IntakeError
-from tether.session.leftovers import left_behind
+from tether.session.leftovers import in_folder, words
 from tether.session.releases import Claims, claims, listed_files
 from tether.session.store import Intent, now
 from tether.text import plural, printable
@@ -45,7 +45,7 @@ def recover(delivery: Delivery, camera: Camera | None, camera_key: str) -> Itera
             yield from _finish_arrival(delivery, intent)
     if camera is not None:
         yield from _look_on_card(delivery, camera, camera_key)
-    yield from left_behind(delivery)
+    yield from words(delivery, in_folder(delivery))
     delivery.archive.write_all_beside(delivery.roll)
 
 
@@ -53,6 +53,7 @@ def _look_on_card(delivery: Delivery, camera: Camera, camera_key: str) -> Iterat
     store, roll_id = delivery.store, delivery.roll_id
     try:
         listed = listed_files(store, roll_id, camera, camera_key)
+        delivery.listed = tuple(listed)
     except CardUnclear as error:
         # Looking again would not help. What was begun stays begun until the card can be listed.
         yield str(error)
@@ -63,12 +64,15 @@ def _look_on_card(delivery: Delivery, camera: Camera, camera_key: str) -> Iterat
     yield from _offer(delivery, camera_key, [f for f in listed if f not in claimed.others])
 
 
-def offered(delivery: Delivery, camera: Camera, camera_key: str) -> list[CardFile]:
+def offered(delivery: Delivery, camera: Camera | None, camera_key: str) -> list[CardFile]:
     """Return the pictures on a card that no frame has and that were made since the last time.
 
-    `Delivery.take` fetches them for a frame; `Store.know_card_files` stops offering them.
+    `Delivery.take` fetches them for a frame; `Store.know_card_files` stops offering them. Without
+    a ``camera`` to ask, the card counts as it was last seen.
     """
-    return delivery.store.unfetched_card_files(camera_key, camera.list_files())
+    if camera is not None:
+        delivery.listed = tuple(camera.list_files())
+    return delivery.store.unfetched_card_files(camera_key, delivery.listed)
 
 
 def _finish_arrival(delivery: Delivery, intent: Intent) -> Iterator[str]:
@@ -185,8 +189,8 @@ def _offer(delivery: Delivery, camera_key: str, listed: Sequence[CardFile]) -> I
         names = ", ".join(printable(f.name, 40) for f in waiting[:3])
         yield (
             f"The camera's card holds {plural(len(waiting), 'file')} that no frame has: {names}"
-            f"{' …' if len(waiting) > 3 else ''}. They were made while this program did not look, "
-            "and stay on the card; shoot the frame again if it is one of them."
+            f"{' …' if len(waiting) > 3 else ''}. They stay there until somebody says which frame "
+            "they are of."
         )
 
 

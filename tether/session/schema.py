@@ -204,7 +204,16 @@ CREATE INDEX capture_by_digest ON capture (substr(sha256, 1, 12));
 CREATE INDEX companion_by_digest ON companion (substr(sha256, 1, 12));
 """
 
-STEPS = (_V1, _V2, _V3, _V4)
+# Files in a roll's folder that a person was asked about and wants left where they are.
+_V5 = """
+CREATE TABLE left_alone (
+    roll_id INTEGER NOT NULL REFERENCES roll (id),
+    name TEXT NOT NULL,
+    PRIMARY KEY (roll_id, name)
+) STRICT, WITHOUT ROWID;
+"""
+
+STEPS = (_V1, _V2, _V3, _V4, _V5)
 VERSION = len(STEPS)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from tether.camera.protocol import Role
 from tether.session.bench_setup_work import Readying
+from tether.session.leaving import Leaving
 from tether.session.parts import Judging, NotNow, SessionCamera, Shot, View
 from tether.session.place import Place
 from tether.session.roll import LONGEST_ROLL, Frame, FrameState, RollError
@@ -17,7 +18,7 @@ from tether.text import plural, printable
 __all__ = ["Judging", "NotNow", "Session", "SessionCamera", "Shot", "View"]
 
 
-class Session(Readying, Trials):
+class Session(Readying, Leaving, Trials):
     """One roll at work. Use as a context manager, or call `close`; see `Core` for what it takes."""
 
     def keep(self) -> Place:

@@ -155,6 +155,19 @@ class Begun(Database):
         """Return those files on a card that were seen and are to be offered."""
         return [f for f, state in self._card_states(camera, list(files)) if state == 1]
 
+    def leave_alone(self, roll_id: int, names: Iterable[str]) -> None:
+        """Remember files in a roll's folder about which a person is not to be asked again."""
+        with self.change() as db:
+            db.executemany(
+                "INSERT OR IGNORE INTO left_alone VALUES (?, ?)",
+                [(roll_id, storable(name)) for name in names],
+            )
+
+    def left_alone(self, roll_id: int) -> set[str]:
+        """Return the files of a roll's folder that are left alone."""
+        rows = self.all("SELECT name FROM left_alone WHERE roll_id = ?", roll_id)
+        return {str(r["name"]) for r in rows}
+
     def _card_states(self, camera: str, files: list[CardFile]) -> list[tuple[CardFile, int | None]]:
         """Look files up, many at a time: a card may hold thousands, and the table millions."""
         states: list[int | None] = [None] * len(files)

@@ -19,6 +19,7 @@ from tether.session.roll import Capture, FrameState
 from tether.session.session import View
 from tether.text import printable
 from tether.tui.dialogs import AskText, Pick, Reading
+from tether.tui.found_screen import show_left_over
 from tether.tui.help_text import help_for
 from tether.tui.picture import LargePicture
 from tether.tui.stations import STATIONS, BenchCommands, screen_of
@@ -74,6 +75,7 @@ class Worktable(Table):
         Binding("p", "picture", "Picture", show=False),
         Binding("m", "mishap", "Mishap", show=False),
         Binding("o", "own_button", "Own button", show=False),
+        Binding("r", "left_over", "Left over", show=False),
         Binding("w", "walk", "Set-up walk", show=False),
         Binding("x", "leave_out", "Leave the set-up out", show=False),
         *(
@@ -260,6 +262,12 @@ class Worktable(Table):
         said = await self.attempt(self.session.reconnect)
         if said is not None:
             self.say(" ".join(said) or "The camera is connected.")
+            await show_left_over(self)
+
+    @work(group="action")
+    async def action_left_over(self) -> None:
+        """Show pictures on the card and files in the folder that belong to no frame."""
+        await show_left_over(self, asked=True)
 
     @work(group="action")
     async def action_log(self) -> None:
@@ -306,10 +314,17 @@ class Worktable(Table):
         await self.refresh_view()
 
     async def on_mount(self) -> None:
-        """Begin; in an archive that knows no bench yet, with the set-up walk."""
-        await super().on_mount()
+        """Begin. The base has its own, which Textual calls as well."""
+        self._begin()
+
+    @work(group="action")
+    async def _begin(self) -> None:
+        """Offer what was left over; in an archive that knows no bench yet, open the set-up walk."""
+        if self.view is None:
+            await self.refresh_view()
+        await show_left_over(self)
         if self._bench_unknown():
-            self.action_walk()
+            await self._walk()
 
     def _setting_up(self) -> bool:
         step = self.view.place.step if self.view else None
