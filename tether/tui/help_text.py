@@ -25,7 +25,6 @@ _KEYS = (
     ("2", "focus: the live picture as a positive, with the sharpness of middle and corners"),
     ("3", "light test: the open gate measured for evenness, flicker and colour"),
     ("R", "what is left over: pictures on the card and files of no frame; fetch, file or leave"),
-    ("R", "what is left over: pictures on the card and files of no frame; fetch, file or leave"),
     ("E", "add a frame at the end: the film had one more than was counted"),
     ("C", "connect to the camera again"),
     ("Q", "leave; everything is stored, and the next start opens at this place"),
