@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import comb
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -178,16 +179,26 @@ def _reduced(
         columns[0] + (int(c) - columns[0]) % size : columns[1] : size * skip,
     ]
     h, w = (n // join for n in seen.shape)
-    x = np.zeros((h, w), np.float32)
-    for down in range(join):
-        for right in range(join):
-            x += seen[down : h * join : join, right : w * join : join]
-    x /= join**2
+    lines = seen[: h * join, : w * join]
+    tall = _total([lines[down::join] for down in range(join)])
+    x = _total([tall[:, right::join] for right in range(join)]).astype(np.float32)
     black, saturation = mosaic.black[channel], mosaic.saturation[channel]
-    x = (x - np.float32(black)) / np.float32(saturation - black)
+    x -= np.float32(join**2 * black)
+    x /= np.float32(join**2 * (saturation - black))
     # Three by three: grain and noise go, specks stay.
     x = _box(_box(x, 0), 1)
-    return np.log2(np.maximum(x, np.float32(_DARKEST))), size * skip * join
+    np.maximum(x, np.float32(_DARKEST), out=x)
+    return np.log2(x, out=x), size * skip * join
+
+
+def _total(parts: list[NDArray[Any]]) -> NDArray[np.uint32]:
+    """Return the sum of arrays of one shape."""
+    if len(parts) == 1:
+        return parts[0].astype(np.uint32)
+    total: NDArray[np.uint32] = np.add(parts[0], parts[1], dtype=np.uint32)
+    for part in parts[2:]:
+        total += part
+    return total
 
 
 def _box(x: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
@@ -228,15 +239,17 @@ def _peaks(depth: NDArray[np.float32], least: float, apart: int) -> NDArray[np.i
     if not flat.size:
         return np.zeros((0, 2), np.intp)
     order = flat[np.argsort(depth.ravel()[flat])[::-1]]
-    places = np.column_stack(np.unravel_index(order, depth.shape))
-    free = np.ones(depth.shape, bool)
+    width = depth.shape[1]
+    taken = bytearray(depth.size)
+    plane = np.frombuffer(taken, np.uint8).reshape(depth.shape)
     kept: list[tuple[int, int]] = []
-    for y, x in places:
-        if free[y, x]:
-            kept.append((int(y), int(x)))
+    for place in order.tolist():
+        if not taken[place]:
+            y, x = divmod(place, width)
+            kept.append((y, x))
             if len(kept) == _MOST:
                 break
-            free[max(0, y - apart) : y + apart + 1, max(0, x - apart) : x + apart + 1] = False
+            plane[max(0, y - apart) : y + apart + 1, max(0, x - apart) : x + apart + 1] = 1
     return np.asarray(kept, np.intp)
 
 

@@ -25,18 +25,21 @@ def headroom(picture: Survey, where: NDArray[np.bool_] | None = None) -> dict[st
     ``where``, shape (height, width), limits it to a part of the survey.
     """
     result = {}
-    for index, name in enumerate(picture.channels):
-        values = sampled(picture.signal[index], where)
+    for name, values in zip(picture.channels, sampled(picture.signal, where), strict=True):
         result[name] = -min(float(stops(percentile(values, _HIGH_PERCENTILE))), 0.0) + 0.0
     return result
 
 
-def sampled(plane: FloatArray, where: NDArray[np.bool_] | None = None) -> FloatArray:
-    """Return at most about 40,000 values of a plane, or of a part of it, evenly spread."""
-    every = max(1, (plane.size if where is None else int(np.count_nonzero(where))) // _MOST_VALUES)
+def sampled(planes: FloatArray, where: NDArray[np.bool_] | None = None) -> FloatArray:
+    """Return at most about 40,000 values of each plane, or of a part of it, evenly spread.
+
+    ``planes`` has the shape (n, height, width), the result (n, values).
+    """
+    flat = planes.reshape(planes.shape[0], -1)
     if where is None:
-        return np.asarray(plane.ravel()[::every])
-    return np.asarray(plane.ravel()[np.flatnonzero(where)[::every]])
+        return np.asarray(flat[:, :: max(1, flat.shape[1] // _MOST_VALUES)])
+    places = np.flatnonzero(where)
+    return np.asarray(flat[:, places[:: max(1, places.size // _MOST_VALUES)]])
 
 
 def percentile(values: FloatArray, share: float) -> float:
@@ -53,9 +56,9 @@ def histogram(picture: Survey, where: NDArray[np.bool_] | None = None) -> dict[s
     The first bin begins `LOWEST_EV` stops below saturation and takes everything below it too;
     the last ends at saturation and takes what is saturated.
     """
+    values = sampled(picture.signal, where)
     return {
-        name: ev_histogram(sampled(picture.signal[index], where))
-        for index, name in enumerate(picture.channels)
+        name: ev_histogram(of_one) for name, of_one in zip(picture.channels, values, strict=True)
     }
 
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.measure.medians import row_medians
 from tether.raw.mosaic import Mosaic
 from tether.settings import Focus
 
@@ -113,12 +114,18 @@ def measure_sharpness(
     black, saturation = (
         float(np.mean([v[c] for c in green])) for v in (mosaic.black, mosaic.saturation)
     )
-    cells: dict[tuple[int, int], NDArray[np.float64]] = {}
+    alike: dict[tuple[int, int], dict[tuple[int, int], NDArray[np.uint16]]] = {}
     for r, top, bottom in _spans(rows, GRID[0], tile):
         for c, left, right in _spans(columns, GRID[1], tile):
             block = mosaic.data[top:bottom, left:right]
             if min(block.shape) >= 2 * _PATCH:
-                cells[r, c] = _patches(block, mosaic.pattern, green, (black, saturation))
+                alike.setdefault(_whole_patches(block, tile), {})[r, c] = block
+    cells: dict[tuple[int, int], NDArray[np.float64]] = {}
+    for (height, width), places in alike.items():
+        # Cells of one size go together: few long calls leave other threads their turn.
+        blocks = np.stack([block[:height, :width] for block in places.values()])
+        patches = _patches(blocks, mosaic.pattern, green, (black, saturation))
+        cells |= dict(zip(places, patches, strict=True))
     if clear is None:
         clear = _lightest(mosaic, green, black, saturation)
     return _figures(cells, clear, mosaic.iso or 100.0, settings or Focus())
@@ -153,25 +160,44 @@ def _figures(
     )
 
 
+def _whole_patches(block: NDArray[np.uint16], tile: int) -> tuple[int, int]:
+    """Return the rows and columns of a block that whole patches fill."""
+    size, each = _patch_size(tile)
+    height, width = (n // size // each * each * size for n in block.shape)
+    return height, width
+
+
+def _patch_size(tile: int) -> tuple[int, int]:
+    """Return the photosites of a side of the tile that is compared, and such tiles in a patch."""
+    size = max(tile, 2)
+    return size, max(8, _PATCH // size)
+
+
 def _patches(
-    block: NDArray[np.uint16],
+    blocks: NDArray[np.uint16],
     pattern: NDArray[np.intp],
     green: frozenset[int],
     levels: tuple[float, float],
 ) -> NDArray[np.float64]:
-    """Return signal and relative variances of the patches of a block, shape (3, patches).
+    """Return signal and relative variances of the patches of blocks, shape (n, 3, patches).
 
-    The block starts with a whole tile. Patches in which something is saturated are NaN.
+    Parameters
+    ----------
+    blocks
+        Shape (n, height, width); each starts with a whole tile and is filled by whole patches.
+    pattern, green, levels
+        The mosaic's tile, which of its channels are green, and their black and saturation.
+
+    Patches in which something is saturated are NaN.
     """
-    size = pattern.shape[0]
-    if size == 1:
+    size, each = _patch_size(pattern.shape[0])
+    if pattern.shape[0] == 1:
         # Without a mosaic every photosite may be compared with its neighbours.
-        pattern, size, green = np.zeros((2, 2), np.intp), 2, frozenset({0})
-    each = max(8, _PATCH // size)
-    h, w = (n // size // each * each for n in block.shape)
-    x = block[: h * size, : w * size].astype(np.float32)
+        pattern, green = np.zeros((2, 2), np.intp), frozenset({0})
+    count = len(blocks)
+    x = blocks.astype(np.float32)
     sites = {
-        (r, c): x[r::size, c::size]
+        (r, c): x[:, r::size, c::size]
         for r in range(size)
         for c in range(size)
         if int(pattern[r, c]) in green
@@ -185,39 +211,50 @@ def _patches(
     if size == 2 and len(sites) == 2:
         # The other diagonal of a Bayer tile lies across the border of two tiles.
         upper, lower = (plane for _, plane in sorted(sites.items()))
-        pairs.append(np.concatenate([lower[:-1] - upper[1:], lower[-1:] - upper[-1:]]))
+        pairs.append(np.concatenate([lower[:, :-1] - upper[:, 1:], lower[:, -1:] - upper[:, -1:]],
+                                    axis=1))  # fmt: skip
     if not pairs:  # one green photosite a tile, as on a four-colour sensor: it has no near one
-        return np.full((3, h // each * (w // each)), np.nan)
-    together = _variance(np.concatenate([_parts(pair, each) for pair in pairs]))
-    fine = together.reshape(len(pairs), -1).mean(axis=0) / 2
-    tiles = np.stack(list(sites.values())).mean(axis=0)
+        height, width = (n // size // each for n in blocks.shape[1:])
+        return np.full((count, 3, height * width), np.nan)
+    fine = np.mean([_variance(_parts(pair, each)) for pair in pairs], axis=0) / 2
+    tiles = np.asarray(sum(sites.values()) / np.float32(len(sites)), np.float32)
     part = _parts(tiles, each)
     black, saturation = levels
     light = np.asarray(part.mean(axis=(1, 2)), np.float64) - black
     light[(light <= 0) | (part.max(axis=(1, 2)) >= saturation - 1)] = np.nan
     join = 2 if size == 2 else 1
-    means = part.reshape(len(part), each // join, join, each // join, join).mean(axis=(2, 4))
+    means = _joined(part, join)
     # Half lamp and half night is no even patch: its mean says nothing about its grain.
-    middle = np.median(means.reshape(len(part), -1), axis=1) - black
+    middle = row_medians(means.reshape(len(part), -1)) - black
     light[np.abs(middle - light) > _EVEN * light] = np.nan
-    bent = [np.diff(means, 2, axis=axis).reshape(len(part), -1) for axis in (1, 2)]
-    bends = _variance(np.concatenate(bent)).reshape(2, -1)
+    bends = [_variance(np.diff(means, 2, axis=axis)) for axis in (1, 2)]
     # Scaled so that white grain has as much of it as of the fine variance.
     coarse = np.mean(bends, axis=0) * len(sites) * join**2 / 6
-    return np.stack([light / (saturation - black), fine / light**2, coarse / light**2])
+    figures = np.stack([light / (saturation - black), fine / light**2, coarse / light**2])
+    return figures.reshape(3, count, -1).swapaxes(0, 1)
 
 
-def _parts(plane: NDArray[np.float32], size: int) -> NDArray[np.float32]:
-    """Cut a plane into squares, shape (squares, size, size)."""
-    h, w = (n // size for n in plane.shape)
-    return plane.reshape(h, size, w, size).swapaxes(1, 2).reshape(h * w, size, size)
+def _joined(parts: NDArray[np.float32], join: int) -> NDArray[np.float32]:
+    """Return the means of ``join`` x ``join`` pixels (1 or 2) of each part."""
+    if join == 1:
+        return parts
+    rows = parts[:, ::2] + parts[:, 1::2]
+    return np.asarray((rows[:, :, ::2] + rows[:, :, 1::2]) * np.float32(0.25))
+
+
+def _parts(planes: NDArray[np.float32], size: int) -> NDArray[np.float32]:
+    """Cut planes of shape (n, h, w) into squares, shape (squares, size, size)."""
+    count, h, w = planes.shape[0], planes.shape[1] // size, planes.shape[2] // size
+    return planes.reshape(count, h, size, w, size).swapaxes(2, 3).reshape(-1, size, size)
 
 
 def _variance(parts: NDArray[np.float32]) -> NDArray[np.float64]:
     """Return the variance of each part by its median absolute deviation from its median."""
     flat = parts.reshape(len(parts), -1)
-    off = np.abs(flat - np.median(flat, axis=1, keepdims=True))
-    variance: NDArray[np.float64] = (_MAD * np.median(off, axis=1).astype(np.float64)) ** 2
+    off = flat - row_medians(flat)[:, None]
+    variance: NDArray[np.float64] = (
+        _MAD * row_medians(np.abs(off, out=off)).astype(np.float64)
+    ) ** 2
     return variance
 
 

@@ -6,8 +6,11 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from tether.measure.levels import FloatArray
+from tether.measure.medians import row_medians
 
 _BLOCKS = 24
 _CENTRAL = 0.64
@@ -85,47 +88,81 @@ def find_lines(
     slopes = np.tan(np.radians(np.arange(-tries, tries + 1) * _STEP_DEGREES))
     middle = top + rows * (np.arange(_BLOCKS) + 0.5) - height / 2
     shift = np.rint(slopes[:, None] * middle[None, :]).astype(np.intp)
-    index = np.arange(width)[None, None, :] + shift[:, :, None]
-    inside = (index >= max(3, low + 3)) & (index < min(width, high) - 3)
-    np.clip(index, 0, width - 1, out=index)
-    index += (np.arange(_BLOCKS) * width)[None, :, None]
-    taken = np.take(votes, index)
-    taken[~inside] = 0
+    first, last = max(3, math.ceil(low + 3)), min(width, math.ceil(high)) - 3
+    last = max(first, last)
+    votes[:, :first] = votes[:, last:] = 0
+    sharp[:, :first] = sharp[:, last:] = 0
+    reach = int(np.abs(shift).max())
+    score, clear = _along(votes, shift, reach), _along(sharp, shift, reach)
     # A tilted border may run out of the gate: what is left of it counts.
-    length = np.maximum(inside.sum(axis=1), 0.4 * _BLOCKS)
-    score = taken.sum(axis=1) / length
-    clear = np.take(sharp, index)
-    clear[~inside] = 0
-    both = score + 0.5 * clear.sum(axis=1) / length
+    length = np.maximum(_blocks_inside(shift, first, last, width), np.float32(0.4 * _BLOCKS))
+    score /= length
+    both = score + np.float32(0.5) * clear / length
     both[score < 0.25] = -1
     best = both.argmax(axis=0)
-    strength = both[best, np.arange(width)]
+    columns, each = np.arange(width), np.arange(_BLOCKS)[:, None]
+    strength = both[best, columns]
+    # What lies beyond each border, block by block, at its best angle.
+    place = columns + shift[best].T
+    seen = (place >= first) & (place < last)
+    place = np.clip(place, 0, width - 1)
+    along = beyond[each, place]
+    even = (np.abs(np.diff(along, axis=0)) < 0.1) & seen[1:]
+    count = np.count_nonzero(seen[1:], axis=0)
+    good = np.count_nonzero(even, axis=0) >= 0.75 * count
+    good &= (strength >= 0) & (np.count_nonzero(seen, axis=0) >= 0.4 * _BLOCKS)
     found: list[Line] = []
-    order = np.argsort(-strength)
     free = np.ones(width, bool)
-    for column in order[: 12 * _KEPT]:
-        if strength[column] < 0 or len(found) == _KEPT:
+    for column in np.argsort(-strength)[: 12 * _KEPT].tolist():
+        if len(found) == _KEPT:
             break
-        if not free[column]:
+        if not (free[column] and good[column]):
             continue
-        chosen = int(best[column])
-        along = np.take(beyond, index[chosen, :, column])
-        seen = inside[chosen, :, column]
-        even = np.abs(np.diff(along)) < 0.1
-        if np.mean(seen) < 0.4 or np.mean(even[seen[1:]]) < 0.75:
-            continue
-        inner = np.take(before, index[chosen, :, column])[seen]
         free[max(0, column - 4) : column + 5] = False
+        chosen, inside = int(best[column]), seen[:, column]
+        inner = before[each[:, 0], place[:, column]]
         found.append(
             Line(
                 float(column),
                 float(slopes[chosen]),
                 float(score[chosen, column]),
-                float(np.median(along[seen])),
-                float(np.median(inner)),
+                float(np.median(along[inside, column])),
+                float(np.median(inner[inside])),
             )
         )
     return found
+
+
+def _along(blocks: FloatArray, shift: NDArray[np.intp], reach: int) -> FloatArray:
+    """Return the sums along slanted lines that begin at each column, shape (slopes, columns).
+
+    ``shift`` is the columns by which each slope moves each block, shape (slopes, blocks);
+    ``reach`` their greatest amount. Beyond the ends there is nothing to add.
+    """
+    width = blocks.shape[1]
+    padded = np.pad(blocks, ((0, 0), (reach, reach)))
+    total = np.zeros((shift.shape[0], width), np.float32)
+    for block, moved in zip(
+        sliding_window_view(padded, width, axis=1), (shift + reach).T, strict=True
+    ):
+        total += block[moved]
+    return total
+
+
+def _blocks_inside(shift: NDArray[np.intp], first: int, last: int, width: int) -> FloatArray:
+    """Return how many blocks of each slanted line lie from column ``first`` to before ``last``.
+
+    ``shift`` as in `_along`; shape (slopes, columns).
+    """
+    slopes = np.arange(shift.shape[0])[:, None] * (width + 1)
+    enter, leave = (
+        np.bincount(
+            (slopes + np.clip(end - shift, 0, width)).ravel(), minlength=slopes.size * (width + 1)
+        )
+        for end in (first, last)
+    )
+    inside = np.cumsum((enter - leave).reshape(slopes.size, width + 1), axis=1)
+    return inside[:, :width].astype(np.float32)
 
 
 def _strips(blocks: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -175,8 +212,7 @@ def refined(
         return None
     near = np.take_along_axis(signal[first:last][usable], index, axis=1)
     # Outer strip right after the border's own width, inner strip before it.
-    low = np.median(near[:, :3], axis=1)
-    high = np.median(near[:, -3:], axis=1)
+    low, high = row_medians(near[:, :3]), row_medians(near[:, -3:])
     ratio = np.abs(np.log2(np.maximum(high, 1e-5) / np.maximum(low, 1e-5)))
     rising = (high > low) == (contrast > 0)
     half = (low + high) / 2

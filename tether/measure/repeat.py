@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,12 +77,27 @@ def compare(first: NDArray[np.int8], second: NDArray[np.int8], reach: float = 0.
     """
     if first.shape != second.shape:
         return Likeness(0.0, (0.0, 0.0))
+    return _compared(first, second, _spectrum(second), reach)
+
+
+def _spectrum(signature: NDArray[np.int8]) -> NDArray[np.complexfloating]:
+    """Return the Fourier transform of a signature, zero-padded to twice its size."""
+    rows, columns = signature.shape
+    values = np.where(signature == UNSEEN, 0, signature).astype(np.float32)
+    return np.fft.rfft2(values, (2 * rows, 2 * columns))
+
+
+def _compared(
+    first: NDArray[np.int8],
+    second: NDArray[np.int8],
+    transformed: NDArray[np.complexfloating],
+    reach: float = 0.2,
+) -> Likeness:
+    """Do the work of `compare` with the second signature's spectrum, which serves many firsts."""
     shown_a, shown_b = first != UNSEEN, second != UNSEEN
     a, b = np.where(shown_a, first, 0).astype(np.float32), np.where(shown_b, second, 0)
     rows, columns = a.shape
-    shape = (2 * rows, 2 * columns)
-    spectrum = np.conj(np.fft.rfft2(a, shape)) * np.fft.rfft2(b, shape)
-    product = np.fft.irfft2(spectrum, shape)
+    product = np.fft.irfft2(np.conj(_spectrum(first)) * transformed, (2 * rows, 2 * columns))
     high, wide = int(rows * reach), int(columns * reach)
     dy, dx = np.arange(-high, high + 1), np.arange(-wide, wide + 1)
     part = product[np.ix_(dy, dx)]
@@ -121,9 +137,15 @@ def repeat_remarks(
     """
     if now is None or not before:
         return []
+    transformed = _spectrum(now)
     likest, frame = max(
-        ((compare(signature, now), number) for number, signature in before),
+        (
+            (_compared(signature, now, transformed), number)
+            for number, signature in before
+            if signature.shape == now.shape
+        ),
         key=lambda found: found[0].correlation,
+        default=(Likeness(0.0, (0.0, 0.0)), -1),
     )
     if likest.correlation < settings.same_correlation:
         return []
@@ -148,20 +170,29 @@ def _resampled(plane: FloatArray, area: Quad, seen: Quad) -> tuple[FloatArray, N
     the nearest of these.
     """
     per = 3
-    v = (np.arange(ROWS * per) + 0.5) / (ROWS * per)
-    u = (np.arange(COLUMNS * per) + 0.5) / (COLUMNS * per)
-    a, b, c, d = (np.asarray(corner) for corner in area.corners)
-    across, down = u[None, :, None], v[:, None, None]
-    place = (1 - down) * ((1 - across) * a + across * b) + down * ((1 - across) * d + across * c)
-    height, width = plane.shape
+    v = (np.arange(ROWS * per) + 0.5)[:, None] / (ROWS * per)
+    u = (np.arange(COLUMNS * per) + 0.5)[None, :] / (COLUMNS * per)
     limits = np.asarray(seen.corners)
-    low = np.maximum(np.ceil(limits.min(axis=0)), 0)
-    high = np.minimum(np.floor(limits.max(axis=0)), (width, height)) - 1
-    cells = (ROWS, per, COLUMNS, per)
-    outside = ((place < low) | (place > high + 1)).any(axis=2).reshape(cells)
-    x, y = np.moveaxis(np.clip(place, low, high).astype(np.intp), 2, 0)
-    means = np.maximum(plane[y, x], 0).reshape(cells).mean(axis=(1, 3))
-    return np.asarray(means, np.float32), np.asarray(~outside.any(axis=(1, 3)))
+    size = (plane.shape[1], plane.shape[0])
+    inside: NDArray[np.bool_] = np.ones((v.size, u.size), bool)
+    pixel = []
+    for axis in (0, 1):
+        a, b, c, d = (corner[axis] for corner in area.corners)
+        place = a + (b - a) * u + v * ((d - a) + (a - b + c - d) * u)
+        low = max(float(np.ceil(limits[:, axis].min())), 0.0)
+        high = min(float(np.floor(limits[:, axis].max())), size[axis]) - 1
+        inside &= (place >= low) & (place <= high + 1)
+        pixel.append(np.clip(place, low, high, out=place).astype(np.intp))
+    taken = np.maximum(plane[pixel[1], pixel[0]], np.float32(0))
+    means = _by_threes(_by_threes(taken).T).T / np.float32(per**2)
+    samples = _by_threes(_by_threes(inside.view(np.uint8)).T).T
+    return np.asarray(means, np.float32), np.asarray(samples == per**2)
+
+
+def _by_threes(values: NDArray[Any]) -> NDArray[Any]:
+    """Return the sums of three rows each."""
+    total: NDArray[Any] = values[::3] + values[1::3] + values[2::3]
+    return total
 
 
 def _smooth(values: FloatArray, reach: int) -> FloatArray:

@@ -12,9 +12,8 @@ from tether.measure.shapes import Quad
 from tether.raw.mosaic import Mosaic
 
 _TILES = 16
-"""Rows of tiles in one band: few enough for their sum to fit a byte."""
-_BANDS = 4
-"""Bands worked on at once: few enough to stay in the processor's cache."""
+"""Rows of tiles in one band: few enough for their sum to fit a byte, and for the band to stay in
+the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,26 +87,26 @@ class SaturationMap:
 def saturation_map(mosaic: Mosaic) -> SaturationMap:
     """Count every photosite at or above its channel's saturation (none is sampled).
 
-    One pass over the mosaic; works for any repeating tile, in any phase.
+    Works for any repeating tile, in any phase. The greatest value of each band of rows is looked
+    up first; where that lies below saturation, the band holds no saturated photosite.
     """
     height, width = mosaic.shape
     tile_y, tile_x = mosaic.pattern.shape
-    levels = np.ceil(np.asarray(mosaic.saturation))[mosaic.pattern]
-    limit = np.tile(levels, (1, width // tile_x + 1))[:, :width]
-    limit = np.clip(limit, 0, 65535).astype(np.uint16)
+    levels = np.clip(np.ceil(np.asarray(mosaic.saturation)), 0, 65535).astype(np.uint16)
+    lowest = levels[np.unique(mosaic.pattern)].min()
+    limit = np.tile(levels[mosaic.pattern], (1, width // tile_x + 1))[:, :width]
     rows = _TILES * tile_y
     bands = -(-height // rows)
     columns = np.zeros((bands, tile_y, width), np.uint8)
-    hit = np.empty((_BANDS, _TILES, tile_y, width), bool)
-    for first in range(0, bands, _BANDS):
-        part = mosaic.data[first * rows : (first + _BANDS) * rows]
-        count = part.shape[0] // rows
-        whole = part[: count * rows].reshape(count, _TILES, tile_y, width)
-        np.greater_equal(whole, limit, out=hit[:count])
-        np.add.reduce(
-            hit[:count].view(np.uint8), axis=1, dtype=np.uint8, out=columns[first : first + count]
-        )
-        rest = part[count * rows :]
-        for row in range(rest.shape[0]):  # the last rows, which fill no band
-            columns[first + count, row % tile_y] += rest[row] >= limit[row % tile_y]
+    hit = np.empty((_TILES, tile_y, width), bool)
+    for band in range(bands):
+        part = mosaic.data[band * rows : (band + 1) * rows]
+        if part.max() < lowest:
+            continue
+        tiles = part.shape[0] // tile_y
+        whole = part[: tiles * tile_y].reshape(tiles, tile_y, width)
+        np.greater_equal(whole, limit, out=hit[:tiles])
+        np.add.reduce(hit[:tiles].view(np.uint8), axis=0, dtype=np.uint8, out=columns[band])
+        rest = part[tiles * tile_y :]  # the last rows, which fill no tile
+        columns[band, : rest.shape[0]] += rest >= limit[: rest.shape[0]]
     return SaturationMap(columns, rows, mosaic.pattern, mosaic.channels, height)

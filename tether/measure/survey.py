@@ -71,7 +71,10 @@ def survey(mosaic: Mosaic, longest: int = LONGEST) -> Survey:
         places = sites_of(mosaic.pattern, index)
         for y, x in places:
             part = mosaic.data[y::step_y, x::step_x][:rows, :columns]
-            signal[index] += part
+            if len(places) == 1:
+                signal[index] = part
+            else:
+                signal[index] += part
         black, top = mosaic.black[index], mosaic.saturation[index]
         scale = 1.0 / (top - black)
         signal[index] *= np.float32(scale / max(1, len(places)))
