@@ -111,13 +111,14 @@ def _measured(
         base = lighter(base, reckoned)
     focusing = others.submit(measure_sharpness, mosaic, region, _clear(base, picture))
     where = picture_mask(picture, area, base)
-    counted = counting.result()
-    in_picture = without_bare_light(counted.shares_within(area), base)
     headroom, in_view = ex.headroom(picture, where), ex.headroom(picture)
+    bars, small = ex.histogram(picture, where), small_picture(picture)
     advice = _advice(base, expected, headroom, context)
     findings = framing_remarks(framing, context.film_format, settings.framing)
     edge = read_edge(picture, framing, context.film_format, negative)
     findings += edge_remarks(edge)
+    counted = counting.result()
+    in_picture = without_bare_light(counted.shares_within(area), base)
     if negative:
         expected_ev = float(stops(max(expected.values()))) if expected else None
         findings += negative_remarks(
@@ -138,6 +139,8 @@ def _measured(
         findings.append(empty)
     else:
         detail = _detail(picture, outline, negative)
+        between = any(f.code == "between-frames" for f in findings)
+        repeated = [] if between else seen_before(detail, context)
         trace = replace(
             trace,
             sharpness=focusing.result().as_array(),
@@ -147,8 +150,7 @@ def _measured(
         stood = standings(base, focusing.result(), now, context)
         exposed = not any(f.code in EXPOSURE_CODES for f in findings if f.severity is _GRAVE)
         findings += against_roll(trace, mosaic.shape, context, stood, exposed=exposed)
-        if not any(f.code == "between-frames" for f in findings):
-            findings += seen_before(detail, context)
+        findings += repeated
     if any(f.severity is _GRAVE for f in findings):
         stood[-1, LEVEL:] = np.nan  # blur and bad framing mix the picture into the rebate
     else:
@@ -164,14 +166,14 @@ def _measured(
         base_ev=base.ev if base else None,
         advice_ev=advice.ev,
         advice_shutter=advice.shutter,
-        histogram=ex.histogram(picture, where),
+        histogram=bars,
         framing=framing,
         edge=edge,
         sharpness=None if empty is not None else focusing.result(),
         density=_densities(picture, gate, where, base, framing, now),
         findings=ranked(findings),
         memory=replace(remembered, standings=stood),
-        picture=small_picture(picture),
+        picture=small,
     )
 
 
