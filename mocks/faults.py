@@ -182,6 +182,20 @@ class FaultScript:
         with self._lock:
             self._installed.clear()
 
+    def remove(self, fault: Fault) -> None:
+        """Remove one fault, as often as it was added."""
+        with self._lock:
+            self._installed = [entry for entry in self._installed if entry[0] != fault]
+
+    def pending(self) -> tuple[Fault, ...]:
+        """The faults that have still to strike, or to strike once more."""
+        with self._lock:
+            return tuple(
+                fault
+                for fault, counted in self._installed
+                if counted[0] < fault.nth + fault.times - 1
+            )
+
     @property
     def struck(self) -> tuple[Fault, ...]:
         """The faults that have struck, once for each time, in order."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from mocks import camera_mishaps
 from mocks.bench import Bench, BenchConfig
 from mocks.camera import Body
 from mocks.camera_card import Card
@@ -78,6 +79,17 @@ class BenchServer:
     def clear_faults(self) -> None:
         """Remove all faults."""
         self.body.faults.clear()
+
+    def camera_mishap(self, code: str, right: bool) -> None:
+        """Let a mishap of the camera happen, or put it ``right``."""
+        change = camera_mishaps.put_right if right else camera_mishaps.let_happen
+        battery = change(code, self.body.faults)
+        if battery is not None:
+            self.body.battery = battery
+
+    def camera_active(self) -> tuple[str, ...]:
+        """Return the codes of the camera's mishaps that are pending or in force."""
+        return camera_mishaps.active(self.body.faults, self.body.battery)
 
     def struck(self) -> tuple[Fault, ...]:
         """Return the faults that have struck."""
@@ -227,6 +239,14 @@ class BenchProcess:
     def struck(self) -> tuple[Fault, ...]:
         """Return the faults that have struck."""
         return tuple(self._child.call("struck"))
+
+    def camera_mishap(self, code: str, *, right: bool = False) -> None:
+        """Let a mishap of `mocks.camera_mishaps` happen, or put it ``right``."""
+        self._child.call("camera_mishap", code, right)
+
+    def camera_active(self) -> tuple[str, ...]:
+        """Return the codes of the camera's mishaps that are pending or in force."""
+        return tuple(self._child.call("camera_active"))
 
     def kill(self) -> None:
         """End the process at once, as a loss of power would."""

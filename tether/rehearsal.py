@@ -63,15 +63,21 @@ class SimulatedHand:
 
     def mishaps(self) -> tuple[tuple[str, str], ...]:
         """Return everything that can be made to go wrong."""
-        return self._bench.mishaps()
+        from mocks.camera_mishaps import CAMERA_MISHAPS
+
+        return (*self._bench.mishaps(), *((m.code, m.label) for m in CAMERA_MISHAPS))
 
     def active(self) -> tuple[str, ...]:
         """Return what is wrong now."""
-        return self._bench.active()
+        return (*self._bench.active(), *self._bench.camera_active())
 
     def toggle(self, code: str) -> None:
         """Let a mishap happen, or put it right."""
-        if code in self._bench.active():
+        from mocks.camera_mishaps import CAMERA_MISHAPS
+
+        if any(m.code == code for m in CAMERA_MISHAPS):
+            self._bench.camera_mishap(code, right=code in self._bench.camera_active())
+        elif code in self._bench.active():
             self._bench.put_right(code)
         else:
             self._bench.mishap(code)
@@ -90,6 +96,16 @@ class SimulatedHand:
         """Put the film back with the frame that was brought into the gate last, if any was."""
         if self._said:
             self._go_to(self._said)
+        else:
+            self._bench.remove_film()
+
+    def lamp(self, on: bool) -> None:
+        """Switch the lamp."""
+        self._bench.lamp(on)
+
+    def lay_blank(self) -> None:
+        """Lay the blank piece that was cut off before frame 1 into the gate."""
+        self._bench.lay_blank()
 
     def magnify(self, zoom: float) -> None:
         """Magnify the simulated camera's live view."""
@@ -105,16 +121,15 @@ def home() -> Path:
 
 def find_roll(archive: Archive, plan: Rehearsal) -> Roll:
     """Return the newest unfinished roll of the film that was asked for, else a new one."""
-    known = archive.store.progress()
     if not plan.fresh:
-        for p in reversed(known):
+        for p in archive.store.unfinished():
             asked = plan.film in (None, p.roll.process) and plan.film_format in (
                 None,
                 p.roll.format_key,
             )
-            if p.next_frame is not None and asked:
+            if asked:
                 return p.roll
-    number = len(known) + 1
+    number = archive.store.totals().rolls + 1
     while archive.store.has_roll(f"Rehearsal {number}"):
         number += 1
     return archive.store.add_roll(

@@ -127,9 +127,14 @@ class Shooting(Core):
         report(Progress("reconnect"))
         try:
             said = self.reconnect()
-        except CameraError:
+        except CameraError as gone:
             self.camera_state = None
-            raise error from None
+            # A cable that is out can look like a refusal at first; that it is out is what helps.
+            raise CameraLost(
+                f"The camera does not answer any more. At first: {error.what}",
+                kept="Whatever it has on its card is looked for when it is connected again.",
+                todo=gone.todo or error.todo,
+            ) from None
         for waiting in self.frames()[frame - 1].captures:
             if waiting.decision is None and waiting.origin == "card":
                 return Shot(((waiting, self.judgement(waiting)),), said)
@@ -140,8 +145,15 @@ class Shooting(Core):
             kept=f"The camera is connected. {' '.join(said)}"
             if said
             else "The camera is connected; it made no picture of this frame.",
-            todo=error.todo or "Shoot the frame again.",
+            todo=f"{self._battery_hint()}{error.todo or 'Shoot the frame again.'}",
         )
+
+    def _battery_hint(self) -> str:
+        """Say so when the battery is what may be wrong: a camera only says that it is not ready."""
+        percent = self.camera_state.battery_percent if self.camera_state else None
+        if percent is None or percent >= self.settings.camera.battery_percent:
+            return ""
+        return f"Its battery is at {percent:.0f} %: charge it or connect mains power. "
 
     def _take_in(
         self,
@@ -165,7 +177,8 @@ class Shooting(Core):
             )
         except CameraError as error:
             self._log("camera", f"A picture was not fetched: {error}", frame)
-            if isinstance(error, CameraLost | SamePicture) and intent is not None:
+            # A connection that breaks is reported as a general refusal by some drivers: look again.
+            if isinstance(error, CameraLost | CameraRefused | SamePicture) and intent is not None:
                 return self._after_loss(error, frame, report)
             raise
         report(Progress("judge"))

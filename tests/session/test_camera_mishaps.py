@@ -1,0 +1,68 @@
+"""The camera's mishaps of a rehearsal: each is chosen, said on a picture, put right, and over."""
+
+from __future__ import annotations
+
+import pytest
+
+from mocks.camera_mishaps import CAMERA_MISHAPS
+from mocks.server import BenchProcess
+from tests.quick import QUICK
+from tether.camera import CameraProcess
+from tether.errors import TetherError
+from tether.rehearsal import SimulatedHand
+from tether.session.archive import Archive
+from tether.session.judging import Judge
+from tether.session.place import Todo
+from tether.session.roll import Roll
+from tether.session.session import Session
+
+#: What a mishap does to one release: the words of the error, or that a picture came all the same.
+EXPECTED = {
+    "cable-slips": "",
+    "cable-out": "does not answer any more",
+    "battery-low": "battery",
+    "battery-falls": "battery",
+    "card-full": "card",
+    "camera-hangs": "no picture came of it",
+    "file-torn": "came with 1000 bytes",
+}
+
+
+@pytest.mark.parametrize("code", [m.code for m in CAMERA_MISHAPS])
+def test_a_mishap_of_the_camera_loses_nothing_and_is_over_when_it_is_put_right(
+    code: str,
+    bench: BenchProcess,
+    camera: CameraProcess,
+    archive: Archive,
+    roll: Roll,
+    judge: Judge,
+) -> None:
+    hand = SimulatedHand(bench, roll)
+    assert code in dict(hand.mishaps())
+    if code == "battery-low":
+        # The driver keeps what it has read for two seconds: here it is low from the beginning.
+        hand.toggle(code)
+    with Session(archive, roll, camera, judge, QUICK, hand.on_step) as session:
+        while session.place().todo is Todo.STEP:
+            session.confirm()
+        if code not in hand.active():
+            hand.toggle(code)
+        assert hand.active() == (code,)
+        expected = EXPECTED[code]
+        if expected:
+            with pytest.raises(TetherError, match=f"(?i){expected}") as caught:
+                session.capture()
+            assert caught.value.kept
+            assert caught.value.todo
+        else:
+            session.capture()
+        for wrong in hand.active():
+            hand.toggle(wrong)
+        assert hand.active() == ()
+        if expected:
+            session.reconnect()
+        if session.place().todo is Todo.SHOOT:
+            session.capture()
+        session.keep()
+        assert session.frames()[0].chosen is not None
+        assert len(list(archive.folder(roll).glob("*_f001_t*.dng"))) >= 1
