@@ -1,0 +1,213 @@
+"""Write the reference pages of commands and settings anew, from the program itself.
+
+Run from the project's folder: ``PYTHONPATH=. python docs/make_reference.py``. The tests
+(``tests/commands/test_documents.py``) say when a page no longer fits the program.
+"""
+
+from __future__ import annotations
+
+import inspect
+import re
+from dataclasses import fields
+from enum import Enum
+from pathlib import Path
+from types import UnionType
+from typing import Any, Union, get_args, get_origin
+
+from typer.models import ArgumentInfo, CommandInfo, OptionInfo, ParameterInfo
+
+from tether.cli import app
+from tether.settings import Settings
+
+HERE = Path(__file__).parent
+
+EXAMPLES = {
+    "shoot": """\
+tether shoot                                   # asks which roll
+tether shoot "Harbour 1987"                    # a new one, or on where it stopped
+tether shoot "Harbour 1987" --film colour-negative --frames 24 --strips 4
+tether shoot "Harbour 1987" --camera ptpip:192.168.1.20 --copy /media/second-disk/film""",
+    "rehearse": """\
+tether rehearse
+tether rehearse --film transparency --fresh
+tether rehearse --unattended --frames 12 --archive /tmp/rehearsal""",
+    "rolls": """\
+tether rolls
+tether rolls --json""",
+    "verify": """\
+tether verify "Harbour 1987"
+tether verify                                  # the whole archive; Ctrl-C, and again: goes on""",
+    "package": 'tether package "Harbour 1987" /media/stick/harbour-1987',
+    "rebuild": "tether rebuild --archive /media/disk/film-archive",
+    "plan": "tether plan --pixels 8192x5464 --focal 100 --closest 1:2 --rolls 2500",
+    "measure": """\
+tether measure a.dng b.dng --film bw-negative
+tether measure a.dng --film colour-negative --open-gate gate.dng --json""",
+    "light": "tether light gate.dng --lamp-off dark.dng",
+    "deliver": """\
+tether deliver "Harbour 1987"
+tether deliver "Harbour 1987" --half --no-tiff --turn 7=90 --to /media/stick/harbour""",
+    "settings": """\
+tether settings
+tether settings --write settings.toml""",
+}
+
+COMMANDS_HEAD = """\
+# The commands
+
+Every command and every option. This page is written from the program itself
+(`docs/make_reference.py`); `tether COMMAND --help` says the same in the terminal.
+
+`tether --help` lists the commands, `tether --version` prints the version. A command's exit code
+says [how it went](reference-exit-codes.md). With `--json` a command prints [JSON for
+scripts](json.md); that of `plan` is described [with the plan](plan.md#the-json).
+
+Two options are understood by several commands:
+
+- **`--archive`** names the archive folder. Without it the environment's `TETHER_ARCHIVE` is taken,
+  and without that the folder `film-archive` among your pictures. A rehearsal has an archive of its
+  own in the user's data folder.
+- **`--settings`** names a [settings file](reference-settings.md).
+"""
+
+SETTINGS_HEAD = """\
+# The settings
+
+Every target, tolerance and limit that the program goes by, with the value that is built in. This
+page is written from the program itself (`docs/make_reference.py`); `tether settings` prints the
+values in force.
+
+To change one, make a file with `tether settings --write FILE`, change the line, and delete the
+lines you do not want to change: what is missing keeps its built-in value. The program reads the
+file named with `--settings`, else `settings.toml` in the user's folder for settings:
+
+| system | folder |
+|---|---|
+| Linux | `~/.config/tether/` (or under `$XDG_CONFIG_HOME`) |
+| macOS | `~/Library/Application Support/tether/` |
+
+A file with an unknown name or a value out of range is refused as a whole, with a sentence that says
+which; nothing is half taken over. A whole file may be as short as this:
+
+```toml
+[exposure]
+base_target_ev = -0.7
+```
+
+"Common practice" in the last column means: usual among people who do this work, with no published
+source. "Measured" or "tuned on the simulated bench" means that the value was found on
+[simulated film](bench.md), so with film and a camera of your own it may want another. EV and stops
+are the same: one is a factor of two in light.
+"""
+
+
+def main() -> None:
+    """Write both pages."""
+    (HERE / "reference-commands.md").write_text(commands_page(), encoding="utf-8")
+    (HERE / "reference-settings.md").write_text(settings_page(), encoding="utf-8")
+
+
+def commands_page() -> str:
+    """Return the page of the commands."""
+    return COMMANDS_HEAD + "".join(_command(info) for info in app.registered_commands)
+
+
+def settings_page() -> str:
+    """Return the page of the settings."""
+    return SETTINGS_HEAD + "".join(_section(item) for item in fields(Settings))
+
+
+def _command(info: CommandInfo) -> str:
+    assert info.callback is not None
+    name = info.name or info.callback.__name__
+    words: list[str] = []
+    rows: list[str] = []
+    for parameter in inspect.signature(info.callback, eval_str=True).parameters.values():
+        kind, given = get_args(parameter.annotation)
+        if isinstance(given, ArgumentInfo):
+            word = parameter.name.upper() + ("…" if get_origin(kind) is list else "")
+            optional = parameter.default is not inspect.Parameter.empty
+            words.append(f"[{word}]" if optional else word)
+            rows.append(_row(f"`{word}`", kind, given, parameter.default))
+        else:
+            # In an annotation the first name of an option stands where its default would.
+            first = (given.default,) if isinstance(given.default, str) else ()
+            decls = (*first, *(given.param_decls or ())) or (
+                f"--{parameter.name.replace('_', '-')}",
+            )
+            names = " ".join(f"`{decl}`" for decl in "/".join(decls).split("/"))
+            rows.append(_row(names, kind, given, parameter.default))
+    parts = [
+        f"\n## tether {' '.join([name, *words])}\n\n{inspect.getdoc(info.callback)}\n\n",
+        "| argument or option | value | if left out | meaning |\n|---|---|---|---|\n",
+        *rows,
+        f"\n```sh\n{EXAMPLES[name]}\n```\n",
+    ]
+    return "".join(parts)
+
+
+def _row(names: str, kind: Any, given: ParameterInfo, default: Any) -> str:
+    text = str(given.help or "")
+    said = re.search(r" ?\[default: (.*?)\]", text)
+    if said:
+        text, without = text.replace(said[0], ""), said[1]
+    elif default is inspect.Parameter.empty:
+        without = "required"
+    elif isinstance(default, bool):
+        without = "on" if default else "off"
+    elif default in (None, ""):
+        without = "—"
+    else:
+        without = f"`{default.value if isinstance(default, Enum) else default}`"
+    if isinstance(given, OptionInfo) and given.envvar:
+        without = f"`${given.envvar}`, else {without}"
+    return f"| {names} | {_value(kind, given)} | {without} | {_cell(text)} |\n"
+
+
+def _value(kind: Any, given: ParameterInfo) -> str:
+    if given.metavar:
+        return given.metavar
+    if get_origin(kind) in (Union, UnionType):
+        kind = next(k for k in get_args(kind) if k is not type(None))
+    more = get_origin(kind) is list
+    if more:
+        (kind,) = get_args(kind)
+    if issubclass(kind, Enum):
+        return ", ".join(f"`{member.value}`" for member in kind)
+    if kind is bool:
+        return "—"
+    word = {Path: "path", str: "text", int: "whole number", float: "number"}[kind]
+    low, high = given.min, given.max
+    if low is not None:
+        word += f", {low:g} to {high:g}" if high is not None else f", {low:g} or more"
+    repeated = ", may be repeated" if isinstance(given, OptionInfo) else ", one or more"
+    return word + (repeated if more else "")
+
+
+def _section(item: Any) -> str:
+    values = item.default_factory()
+    parts = [
+        f"\n## [{item.name}]\n\n{type(values).__doc__}\n\n",
+        "| key | built in | unit or meaning | range | source |\n|---|---|---|---|---|\n",
+    ]
+    for key in fields(values):
+        meta = key.metadata
+        value = getattr(values, key.name)
+        if "unit" in meta:
+            shown, what = f"{value:.4g}" if abs(value) < 1e4 else f"{value:,.0f}", meta["unit"]
+            span, source = f"{meta['low']:g} to {meta['high']:g}", meta["source"]
+        elif "form" in meta:
+            shown, what, span, source = f'"{value}"', meta["what"], "text", "a choice of yours"
+        else:
+            shown, what = str(value).lower(), meta["what"]
+            span, source = "true or false", "a choice of yours"
+        parts.append(f"| `{key.name}` | {shown} | {_cell(what)} | {span} | {_cell(source)} |\n")
+    return "".join(parts)
+
+
+def _cell(text: str) -> str:
+    return text.replace("|", "\\|")
+
+
+if __name__ == "__main__":
+    main()

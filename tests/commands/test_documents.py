@@ -1,0 +1,151 @@
+"""The documents fit the program: commands, options, settings, links."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import fields
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from tether.cli import app
+from tether.settings import Settings, load
+
+ROOT = Path(__file__).parents[2]
+DOCS = ROOT / "docs"
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(DOCS.glob("*.md"))]
+ANEW = "run: PYTHONPATH=. python docs/make_reference.py"
+OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]*")
+
+
+@cache
+def help_of(*command: str) -> str:
+    """What the program itself prints, in lines wide enough for nothing to be broken."""
+    done = CliRunner().invoke(app, [*command, "--help"], env={"COLUMNS": "200"})
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+def commands() -> list[str]:
+    listed = help_of().split("Commands:")[1]
+    return re.findall(r"^  ([a-z]+)  ", listed, re.MULTILINE)
+
+
+def options_of(command: str) -> set[str]:
+    listed = help_of(command).split("Options:")[1]
+    names = re.findall(r"^  (--[a-z-]+(?: / --[a-z-]+)?)", listed, re.MULTILINE)
+    return {name for pair in names for name in pair.split(" / ")}
+
+
+def sections(page: str) -> dict[str, str]:
+    """Return the text under each second heading of a page."""
+    parts = re.split(r"^## (.*)$", (DOCS / page).read_text(encoding="utf-8"), flags=re.MULTILINE)
+    return dict(zip(parts[1::2], parts[2::2], strict=True))
+
+
+def rows(text: str) -> Iterator[list[str]]:
+    """Yield the cells of a table's rows."""
+    for line in text.splitlines():
+        if line.startswith("| "):
+            yield [cell.strip() for cell in re.split(r"(?<!\\)\|", line)[1:-1]]
+
+
+def test_the_page_of_commands_names_every_command_and_nothing_else() -> None:
+    headings = [heading.split()[1] for heading in sections("reference-commands.md")]
+    assert sorted(headings) == sorted(commands()), ANEW
+
+
+@pytest.mark.parametrize("command", commands())
+def test_the_page_of_commands_names_every_option_and_nothing_else(command: str) -> None:
+    page = {h.split()[1]: text for h, text in sections("reference-commands.md").items()}
+    named = {option for row in rows(page[command]) for option in OPTION.findall(row[0])}
+    assert named == options_of(command) - {"--help"}, ANEW
+
+
+def declared() -> dict[tuple[str, str], tuple[Any, Any]]:
+    """Return each value of the settings with what is declared about it."""
+    found = {}
+    for section in fields(Settings):
+        values: Any = getattr(Settings(), section.name)
+        for item in fields(values):
+            found[section.name, item.name] = getattr(values, item.name), item.metadata
+    return found
+
+
+def test_the_page_of_settings_names_every_value_with_unit_range_and_source() -> None:
+    told = {
+        (heading.strip("[]"), row[0].strip("`")): row
+        for heading, text in sections("reference-settings.md").items()
+        for row in rows(text)
+        if row[0].startswith("`")
+    }
+    assert told.keys() == declared().keys(), ANEW
+    for key, (value, meta) in declared().items():
+        _, shown, what, span, source = told[key]
+        if "unit" in meta:
+            assert float(shown.replace(",", "")) == pytest.approx(value, rel=1e-3), (key, ANEW)
+            assert (what, source) == (meta["unit"], meta["source"]), (key, ANEW)
+            low, high = span.split(" to ")
+            assert (float(low), float(high)) == (meta["low"], meta["high"]), (key, ANEW)
+        else:
+            assert (shown.strip('"'), what) == (str(value).replace("True", "true"), meta["what"])
+
+
+def test_the_example_of_a_settings_file_is_one(tmp_path: Path) -> None:
+    text = (DOCS / "reference-settings.md").read_text(encoding="utf-8")
+    (example,) = re.findall(r"^```toml\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
+    path = tmp_path / "settings.toml"
+    path.write_text(example, encoding="utf-8")
+    assert load(path) != Settings()
+
+
+def written_commands() -> Iterator[tuple[str, str]]:
+    """Yield each use of the program in the documents, with the page it stands on."""
+    for page in PAGES:
+        text = page.read_text(encoding="utf-8").replace("\\\n", " ")
+        blocks = re.findall(r"^ *```sh\n(.*?)^ *```", text, re.MULTILINE | re.DOTALL)
+        inline = re.findall(r"`(tether [^`]+)`", text)
+        for line in [line for block in blocks for line in block.splitlines()] + inline:
+            for part in re.split(r"&&|#|\|", line.replace("\n", " ")):
+                use = re.match(r"\s*(?:\$ )?(?:\.venv/bin/)?tether ([a-z]+)\b(.*)", part)
+                if use:
+                    yield page.name, f"{use[1]} {use[2]}".strip()
+
+
+@pytest.mark.parametrize(("page", "line"), sorted(set(written_commands())))
+def test_commands_in_the_documents_are_the_programs_own(page: str, line: str) -> None:
+    command, *_ = line.split()
+    assert command in commands(), page
+    assert set(OPTION.findall(line)) <= options_of(command), page
+
+
+def anchor(heading: str) -> str:
+    """Return the address of a heading within its page, as the usual renderers make it."""
+    plain = re.sub(r"[`*]|\[([^\]]*)\]\([^)]*\)", r"\1", heading).strip().lower()
+    return re.sub(r"[^\w\- ]", "", plain).replace(" ", "-")
+
+
+def links(page: Path) -> Iterator[str]:
+    text = re.sub(r"^ *```.*?^ *```", "", page.read_text("utf-8"), flags=re.MULTILINE | re.DOTALL)
+    yield from re.findall(r"\]\(([^)\s]+)\)", re.sub(r"`[^`]*`", "", text))
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_every_link_leads_somewhere(page: Path) -> None:
+    for link in links(page):
+        target, _, place = link.partition("#")
+        assert "://" not in target, "the documents are read without a network"
+        there = (page.parent / target).resolve() if target else page
+        assert there.exists(), link
+        if place:
+            headings = re.findall(r"^#+ (.*)$", there.read_text("utf-8"), re.MULTILINE)
+            assert place in [anchor(heading) for heading in headings], link
+
+
+def test_every_page_is_reached_from_the_first() -> None:
+    linked = {link.partition("#")[0] for link in links(DOCS / "index.md")}
+    assert {page.name for page in DOCS.glob("*.md")} - {"index.md"} <= linked
