@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Iterator
 from dataclasses import fields
 from functools import cache
@@ -149,3 +150,12 @@ def test_every_link_leads_somewhere(page: Path) -> None:
 def test_every_page_is_reached_from_the_first() -> None:
     linked = {link.partition("#")[0] for link in links(DOCS / "index.md")}
     assert {page.name for page in DOCS.glob("*.md")} - {"index.md"} <= linked
+
+
+def test_every_dependency_has_its_line() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## What it is built on")[1]
+    extras = [name for names in project["optional-dependencies"].values() for name in names]
+    for requirement in [*project["dependencies"], *extras]:
+        name = re.split(r"[<>=\[ ]", requirement)[0]
+        assert f"`{name}`" in told, requirement
