@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from tether.session.archive import Archive
+from tether.session.pauses import Span, overlap, pauses_of
 from tether.session.roll import Roll
 
 #: So many of the newest rolls at work are looked at: enough to be steady, recent enough to be
@@ -53,11 +54,12 @@ class Begun:
     pace: Pace
 
 
-def pace_of(exposures: Sequence[Taken], pause: timedelta) -> Pace:
+def pace_of(exposures: Sequence[Taken], pause: timedelta, said: Sequence[Span] = ()) -> Pace:
     """Measure the pace from the times of exposures, in any order.
 
     All time between one exposure and the next counts, up to ``pause``: retakes, the change of
-    strips and of rolls belong to the work. It is shared out among the frames that were new.
+    strips and of rolls belong to the work. It is shared out among the frames that were new. The
+    pauses that the person ``said`` do not count, however short.
     """
     seen: set[tuple[int, int]] = set()
     spent, timed, pauses = timedelta(), 0, 0
@@ -66,10 +68,10 @@ def pace_of(exposures: Sequence[Taken], pause: timedelta) -> Pace:
         new = (one.roll, one.frame) not in seen
         seen.add((one.roll, one.frame))
         if before is not None:
-            if one.at - before > pause:
-                pauses += 1
-            else:
-                spent += one.at - before
+            paused = overlap(said, before, one.at)
+            pauses += bool(paused) or one.at - before > pause
+            if one.at - before - paused <= pause:
+                spent += one.at - before - paused
                 timed += new
         before = one.at
     return Pace(
@@ -90,21 +92,31 @@ def begun(archive: Archive, pause: timedelta) -> Begun:
         frames_expected=totals.frames_expected,
         frames_done=totals.frames_done,
         free_bytes=archive.free_bytes(),
-        pace=pace_of(_newest(archive), pause),
+        pace=_pace(archive, _at_work(archive), pause),
     )
 
 
-def _newest(archive: Archive) -> list[Taken]:
+def pace_of_roll(archive: Archive, roll: Roll, pause: timedelta) -> Pace:
+    """Measure the pace of one roll."""
+    return _pace(archive, [roll], pause)
+
+
+def _pace(archive: Archive, rolls: Sequence[Roll], pause: timedelta) -> Pace:
+    taken = [one for roll in rolls for one in _taken(archive, roll)]
+    said = [s for roll in rolls for s in pauses_of(archive.store.log_since(roll.id, 0))]
+    return pace_of(taken, pause, said)
+
+
+def _taken(archive: Archive, roll: Roll) -> list[Taken]:
     found = []
-    for roll in _at_work(archive):
-        beside: dict[tuple[int | None, int | None], int] = {}
-        for c in archive.store.companions(roll.id):
-            beside[c.frame, c.take] = beside.get((c.frame, c.take), 0) + c.size
-        for frame in archive.store.frames(roll):
-            for capture in frame.captures:
-                if (at := _time(capture.taken_at)) is not None:
-                    size = capture.size + beside.get((capture.frame, capture.take), 0)
-                    found.append(Taken(at, roll.id, capture.frame, size))
+    beside: dict[tuple[int | None, int | None], int] = {}
+    for c in archive.store.companions(roll.id):
+        beside[c.frame, c.take] = beside.get((c.frame, c.take), 0) + c.size
+    for frame in archive.store.frames(roll):
+        for capture in frame.captures:
+            if (at := _time(capture.taken_at)) is not None:
+                size = capture.size + beside.get((capture.frame, capture.take), 0)
+                found.append(Taken(at, roll.id, capture.frame, size))
     return found
 
 

@@ -10,6 +10,7 @@ from tether.camera.protocol import Role
 from tether.session.bench_setup_work import Readying
 from tether.session.leaving import Leaving
 from tether.session.parts import Judging, NotNow, SessionCamera, Shot, View
+from tether.session.pauses import Pausing
 from tether.session.place import Place
 from tether.session.roll import LONGEST_ROLL, Frame, FrameState, RollError
 from tether.session.trials import Trials
@@ -18,7 +19,7 @@ from tether.text import plural, printable
 __all__ = ["Judging", "NotNow", "Session", "SessionCamera", "Shot", "View"]
 
 
-class Session(Readying, Leaving, Trials):
+class Session(Readying, Pausing, Leaving, Trials):
     """One roll at work. Use as a context manager, or call `close`; see `Core` for what it takes."""
 
     def keep(self) -> Place:
