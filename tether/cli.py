@@ -165,17 +165,28 @@ def rehearse(
 def rolls(
     archive: ArchiveOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    newest: Annotated[
+        int | None,
+        typer.Option(help="Only the newest so many. [default: 200; all with --json]", min=1),
+    ] = None,
+    unfinished: Annotated[
+        bool, typer.Option("--unfinished", help="Only rolls with an open frame.")
+    ] = False,
 ) -> None:
     """List the rolls of the archive, how far each is, and how to go on."""
-    from tether.report.rolls import listing, listing_text
+    from tether.report.rolls import NEWEST, listing, listing_json, listing_text
     from tether.session.archive import Archive
 
     opened = Archive(archive or default_archive(), create=False)
     try:
-        rows = listing(opened)
+        if as_json:
+            for part in listing_json(listing(opened, newest, unfinished=unfinished)):
+                typer.echo(part, nl=False)
+            typer.echo()
+        else:
+            typer.echo(listing_text(opened, newest or NEWEST, unfinished=unfinished))
     finally:
         opened.close()
-    typer.echo(json.dumps(rows, indent=1, ensure_ascii=False) if as_json else listing_text(rows))
 
 
 @app.command()

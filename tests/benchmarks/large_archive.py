@@ -17,6 +17,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tether.camera.protocol import CardFile
 from tether.film import FilmProcess
+from tether.report.rolls import NEWEST, listing, listing_json, listing_text
+from tether.session.archive import Archive
 from tether.session.place import find_place
 from tether.session.roll import Capture, FrameState, NewRoll
 from tether.session.rows import now
@@ -117,7 +119,17 @@ def main() -> None:
         timed("the newest 200 rolls with their progress", lambda: store.progress(200))
         timed("200 rolls from the middle", lambda: store.progress(200, before=rolls // 2))
         timed("the newest 200 unfinished rolls", lambda: store.progress(200, unfinished=True))
+        timed("what the screen offers to go on with", lambda: store.at_hand(200))
+        timed("the newest unfinished roll", lambda: next(store.unfinished()))
+        archive = Archive(Path(folder), create=False)
+        timed("tether rolls", lambda: listing_text(archive, NEWEST))
+        timed("tether rolls --unfinished", lambda: listing_text(archive, NEWEST, unfinished=True))
+        timed("tether rolls, all of them", lambda: listing_text(archive, rolls), 2)
+        timed("tether rolls --json, all of them", lambda: list(listing_json(listing(archive))), 2)
+        archive.close()
+        timed("every roll with its progress, as lines", store.lines, 2)
         timed("every roll with its progress, as objects", store.progress, 2)
+        timed("a file's bytes, looked for everywhere", lambda: store.with_digest("f" * 64))
         roll = store.roll(name)
 
         states = itertools.cycle([FrameState.BLANK, FrameState.KEPT])

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
+import os
 import shlex
 import shutil
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,9 @@ from tether.text import plural, printable
 
 #: Folder in the archive of a rehearsal that holds the simulated camera's card.
 REHEARSAL_CARD = "simulated card"
+
+NEWEST = 200
+"""Rolls in a list for reading, unless more are asked for."""
 
 
 def program() -> str:
@@ -24,48 +29,75 @@ def program() -> str:
     return shlex.quote(str(started.absolute()))
 
 
-def listing(archive: Archive) -> list[dict[str, Any]]:
-    """Return one object a roll; the keys are documented in docs/json.md."""
-    return [
-        {
-            "name": p.roll.name,
-            "film": p.roll.process.value,
-            "format": p.roll.format_key,
-            "frames_expected": p.roll.frames_expected,
-            "frames_done": p.frames_done,
-            "next": f"frame {p.next_frame}" if p.next_frame else None,
-            "folder": str(archive.root / p.roll.folder),
-            "go_on": go_on(archive, p.roll.name) if p.next_frame else None,
+def listing(
+    archive: Archive, newest: int | None = None, *, unfinished: bool = False
+) -> Iterator[dict[str, Any]]:
+    """Yield one object a roll, the newest last; the keys are documented in docs/json.md."""
+    command = _Command(archive.root)
+    for roll in archive.store.lines(newest, unfinished=unfinished):
+        yield {
+            "name": roll.name,
+            "film": roll.process,
+            "format": roll.format_key,
+            "frames_expected": roll.frames_expected,
+            "frames_done": roll.frames_done,
+            "next": f"frame {roll.next_frame}" if roll.next_frame else None,
+            "folder": f"{archive.root}{os.sep}{roll.folder}",
+            "go_on": command.for_roll(roll.name) if roll.next_frame else None,
         }
-        for p in archive.store.progress()
-    ]
+
+
+def listing_json(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
+    """Yield the list as JSON text, a line a roll, so that a long one begins at once."""
+    before = "["
+    for row in rows:
+        yield f"{before}\n {json.dumps(row, ensure_ascii=False)}"
+        before = ","
+    yield "[]" if before == "[" else "\n]"
+
+
+class _Command:
+    """The command that goes on with a roll of an archive, to paste into a shell."""
+
+    def __init__(self, root: Path) -> None:
+        where = shlex.quote(str(root))
+        self._start = f"{program()} shoot --archive {where} "
+        self._rehearse = f"{program()} rehearse --archive {where}"
+        self._rehearsal = (root / REHEARSAL_CARD).is_dir()
+
+    def for_roll(self, name: str) -> str:
+        if self._rehearsal:
+            return self._rehearse
+        # A name that begins with a dash would be read as an option.
+        before = "-- " if name.startswith("-") else ""
+        return f"{self._start}{before}{shlex.quote(name)}"
 
 
 def go_on(archive: Archive, roll_name: str) -> str:
     """Return the command that goes on with a roll, to paste into a shell."""
-    if (archive.root / REHEARSAL_CARD).is_dir():
-        return f"{program()} rehearse --archive {shlex.quote(str(archive.root))}"
-    # A name that begins with a dash would be read as an option.
-    before = "-- " if roll_name.startswith("-") else ""
-    where = f"--archive {shlex.quote(str(archive.root))}"
-    return f"{program()} shoot {where} {before}{shlex.quote(roll_name)}"
+    return _Command(archive.root).for_roll(roll_name)
 
 
-def listing_text(rows: Sequence[dict[str, Any]]) -> str:
-    """Return the list as text for a terminal."""
-    if not rows:
+def listing_text(archive: Archive, newest: int | None, *, unfinished: bool = False) -> str:
+    """Return a list of the newest rolls, and how far all are, as text for a terminal."""
+    totals = archive.store.totals()
+    if not totals.rolls:
         return "The archive holds no rolls yet. Start one: tether shoot NAME"
+    rows = list(listing(archive, newest, unfinished=unfinished))
     lines = []
+    if left_out := (totals.unfinished if unfinished else totals.rolls) - len(rows):
+        lines.append(f"… {plural(left_out, 'older roll')}: --newest {len(rows) + left_out}")
     for row in rows:
         state = f"next: {row['next']}" if row["next"] else "complete"
         lines.append(
             f"{printable(row['name'], 40):<24} {row['film']:<16} "
             f"{row['frames_done']:>3} of {row['frames_expected']:<3}  {state}"
         )
-    done = sum(row["frames_done"] for row in rows)
-    expected = sum(row["frames_expected"] for row in rows)
-    lines.append(f"{plural(len(rows), 'roll')}, {done} of {expected} frames done.")
-    unfinished = next((row for row in reversed(rows) if row["go_on"]), None)
-    if unfinished:
-        lines.append(f"Go on: {printable(unfinished['go_on'], 500)}")
+    lines.append(
+        f"{plural(totals.rolls, 'roll')}, {totals.frames_done} of {totals.frames_expected} "
+        "frames done."
+    )
+    unfinished_rows = archive.store.lines(1, unfinished=True)
+    if unfinished_rows:
+        lines.append(f"Go on: {printable(go_on(archive, unfinished_rows[0].name), 500)}")
     return "\n".join(lines)

@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from tether.camera.protocol import CardFile
 from tether.film import FilmProcess
@@ -57,6 +57,18 @@ class RollProgress:
     """How far a roll is; ``next_frame`` is None when it is complete."""
 
     roll: Roll
+    frames_done: int
+    next_frame: int | None
+
+
+class RollLine(NamedTuple):
+    """A roll in a list. ``next_frame`` is None when it is complete."""
+
+    name: str
+    folder: str
+    process: str
+    format_key: str
+    frames_expected: int
     frames_done: int
     next_frame: int | None
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from tether.session.database import Database
 from tether.session.names import apart, folder_name
 from tether.session.roll import NewRoll, Roll, RollError
-from tether.session.rows import ROLL_COLUMNS, RollProgress, Totals, now, roll_of
+from tether.session.rows import ROLL_COLUMNS, RollLine, RollProgress, Totals, now, roll_of
 from tether.text import printable
 
 
@@ -153,6 +153,33 @@ class Rolls(Database):
             )
             for row in reversed(rows)
         ]
+
+    def lines(self, newest: int | None = None, *, unfinished: bool = False) -> list[RollLine]:
+        """Return what a list shows of rolls, the newest last; see `progress`, which tells more.
+
+        All 100,000 rolls of a large archive take about as long as 10,000 of `progress`.
+        """
+        found = self.all(
+            "SELECT r.name, r.folder, r.process, r.format_key, c.expected, c.done, "
+            "coalesce(r.cursor, c.next_open) FROM roll_count c JOIN roll r ON r.id = c.roll_id "
+            f"{'WHERE c.next_open IS NOT NULL ' if unfinished else ''}"
+            "ORDER BY c.roll_id DESC LIMIT ?",
+            -1 if newest is None else newest,
+        )
+        return [RollLine._make(row) for row in reversed(found)]
+
+    def at_hand(self, newest: int) -> list[RollProgress]:
+        """Return the ``newest`` rolls and the ``newest`` unfinished ones, the newest last."""
+        found = {p.roll.id: p for p in self.progress(newest, unfinished=True)}
+        found |= {p.roll.id: p for p in self.progress(newest)}
+        return [found[number] for number in sorted(found)]
+
+    def unfinished(self) -> Iterator[RollProgress]:
+        """Yield every unfinished roll, the newest first; a hundred are held in memory at a time."""
+        before: int | None = None
+        while page := self.progress(100, unfinished=True, before=before):
+            yield from reversed(page)
+            before = page[0].roll.id
 
     def totals(self) -> Totals:
         """Return how far all rolls are together, without listing them."""

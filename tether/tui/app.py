@@ -14,6 +14,7 @@ from textual.widgets import Footer, Static
 
 from tether.camera.errors import SeveralCameras
 from tether.errors import TetherError
+from tether.report.rolls import NEWEST
 from tether.session.roll import NewRoll, Roll
 from tether.session.session import Session, SessionCamera
 from tether.text import printable
@@ -117,7 +118,7 @@ class TetherApp(App[str]):
 
     async def _find_roll(self) -> Roll | NewRoll | None:
         store = self.given.archive.store
-        rolls = await self.desk.do(store.progress)
+        rolls = await self.desk.do(lambda: store.at_hand(NEWEST))
         name = self.given.roll
         if self.given.new is not None:
             new = self.given.new

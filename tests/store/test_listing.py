@@ -1,0 +1,99 @@
+"""Lists of rolls: pages of them, all of them as JSON, and which one to go on with."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tether.film import FilmProcess
+from tether.rehearsal import Rehearsal, find_roll
+from tether.report.rolls import REHEARSAL_CARD, listing, listing_json, listing_text
+from tether.session.archive import Archive
+from tether.session.roll import FrameState, NewRoll
+
+
+@pytest.fixture
+def rolls(tmp_path: Path) -> Iterator[Archive]:
+    """Seven rolls of two frames: the odd ones are complete, of the second one frame is done."""
+    archive = Archive(tmp_path / "archive")
+    for number in range(1, 8):
+        film = FilmProcess.TRANSPARENCY if number == 4 else FilmProcess.BW_NEGATIVE
+        roll = archive.store.add_roll(NewRoll(f"-Roll {number}", film, frames_expected=2))
+        for frame in range(1, 3 if number % 2 else 2 if number == 2 else 1):
+            archive.store.decide(roll.id, frame, FrameState.BLANK)
+    yield archive
+    archive.close()
+
+
+def test_a_list_to_read_is_a_page(rolls: Archive) -> None:
+    text = listing_text(rolls, 3).splitlines()
+    assert text[0] == "… 4 older rolls: --newest 7"
+    assert [line.split("  ")[0] for line in text[1:4]] == ["-Roll 5", "-Roll 6", "-Roll 7"]
+    assert text[1].endswith("2 of 2    complete")
+    assert text[2].endswith("0 of 2    next: frame 1")
+    assert text[4] == "7 rolls, 9 of 14 frames done."
+    assert text[5].endswith(f"--archive {rolls.root} -- '-Roll 6'")
+    open_ones = listing_text(rolls, 2, unfinished=True).splitlines()
+    assert open_ones[0] == "… 1 older roll: --newest 3"
+    assert "-Roll 4" in open_ones[1]
+    assert listing_text(rolls, 200).count("\n") == 8
+
+
+def test_an_archive_without_rolls(tmp_path: Path) -> None:
+    archive = Archive(tmp_path / "archive")
+    assert "no rolls yet" in listing_text(archive, 200)
+    assert json.loads("".join(listing_json(listing(archive)))) == []
+    archive.close()
+
+
+def test_the_list_for_programs_has_all_of_them(rolls: Archive) -> None:
+    rows = json.loads("".join(listing_json(listing(rolls))))
+    assert [row["name"] for row in rows] == [f"-Roll {n}" for n in range(1, 8)]
+    assert rows == list(listing(rolls))
+    second = rows[1]
+    assert second["folder"] == str(rolls.folder(rolls.store.roll("-Roll 2")))
+    assert (second["frames_done"], second["next"]) == (1, "frame 2")
+    assert second["go_on"].endswith("-- '-Roll 2'")
+    assert rows[0]["go_on"] is None
+    assert [r["name"] for r in listing(rolls, 2, unfinished=True)] == ["-Roll 4", "-Roll 6"]
+    (rolls.root / REHEARSAL_CARD).mkdir()
+    assert " rehearse --archive " in next(listing(rolls, 1, unfinished=True))["go_on"]
+
+
+def test_a_roll_that_was_gone_to_says_that_frame_next(rolls: Archive) -> None:
+    roll = rolls.store.roll("-Roll 1")
+    rolls.store.set_cursor(roll.id, 2)
+    assert next(listing(rolls))["next"] == "frame 2"
+    assert rolls.store.progress(1, before=2)[0].next_frame == 2
+
+
+def test_what_the_screen_offers(rolls: Archive) -> None:
+    """The newest ones, and of the others those that are unfinished."""
+    found = [p.roll.name[-1] for p in rolls.store.at_hand(2)]
+    assert found == ["4", "6", "7"]
+    assert [p.roll.name[-1] for p in rolls.store.unfinished()] == ["6", "4", "2"]
+
+
+def test_the_rehearsal_goes_on_with_the_newest_unfinished_roll_of_its_film(rolls: Archive) -> None:
+    slides = Rehearsal(film=FilmProcess.TRANSPARENCY)
+    assert find_roll(rolls, slides).name == "-Roll 4"
+    assert find_roll(rolls, Rehearsal(film=FilmProcess.BW_NEGATIVE)).name == "-Roll 6"
+    assert find_roll(rolls, Rehearsal(film=FilmProcess.COLOUR_NEGATIVE)).name == "Rehearsal 8"
+    fresh = Rehearsal(film=FilmProcess.BW_NEGATIVE, fresh=True)
+    assert find_roll(rolls, fresh).name == "Rehearsal 9"
+
+
+def test_more_unfinished_rolls_than_a_page(tmp_path: Path) -> None:
+    archive = Archive(tmp_path / "archive")
+    with archive.store.change() as db:
+        db.executemany(
+            "INSERT INTO roll (name, folder, process, format_key, frames_expected, strip_length, "
+            "created_at) VALUES (?1, ?1, 'bw-negative', '135', 36, 6, 'then')",
+            [(f"{n:03d}",) for n in range(250)],
+        )
+    names = [p.roll.name for p in archive.store.unfinished()]
+    assert names == [f"{n:03d}" for n in reversed(range(250))]
+    archive.close()
