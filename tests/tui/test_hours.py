@@ -1,0 +1,117 @@
+"""Long hours: how many keys a strip takes, the foot switch, the pause, the statement, the bell."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from textual.app import App
+
+from mocks.server import BenchProcess
+from tests.quick import QUICK
+from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
+from tether.session.pauses import pauses_of
+from tether.session.place import Todo
+from tether.session.roll import FrameState
+from tether.settings import Alerts, Keys
+from tether.tui.app import TetherApp
+from tether.tui.dialogs import AskText, Reading
+from tether.tui.pause_screen import PauseScreen
+from tether.tui.ports import Given
+from tether.tui.worktable import Worktable
+
+
+async def test_two_keys_a_frame_and_one_a_strip_when_asked_less(given: Given) -> None:
+    """The foot switch alone takes a strip from its loading to its end."""
+    app = TetherApp(replace(given, settings=replace(QUICK, keys=Keys(forward="pagedown"))))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: ready(pilot))
+        await press(pilot, "enter", "x", "z")
+        await to_shutter(pilot)
+        await press(pilot, "backspace", "backspace")
+        view = table(pilot).view
+        assert view is not None
+        assert view.place.step is not None
+        assert view.place.step.key == "strip-load"
+        assert "Reminder: Blow the holder and the gate clean first." in screen_text(app)
+        keys = 0
+        while todo(pilot) is not Todo.DONE:
+            await press(pilot, "pagedown")
+            keys += 1
+            assert keys < 50
+        # One for the strip, one for the roll's exposure, and two a frame.
+        assert keys == 1 + 1 + 2 * 6
+        assert app.session is not None
+        frames = await app.desk.do(app.session.frames)
+        assert [f.state for f in frames] == [FrameState.KEPT] * 6
+        assert "[H] what was done" in screen_text(app)
+        await pilot.press("h")
+        await until(pilot, lambda: isinstance(app.screen, Reading))
+        assert "6 kept; 6 raw files" in screen_text(app)
+        assert "back into its sleeve" in screen_text(app)
+        assert "no second copy" in screen_text(app)
+    app.shut()
+
+
+async def test_the_foot_switch_shoots_again_what_has_to_be_and_writes_no_text(
+    given: Given, bench: BenchProcess, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rung: list[None] = []
+    monkeypatch.setattr(App, "bell", lambda _: rung.append(None))
+    app = TetherApp(replace(given, settings=replace(QUICK, keys=Keys(forward="j"))))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        bench.mishap("lamp-bright")
+        await press(pilot, "j")
+        view = table(pilot).view
+        assert view is not None
+        assert view.place.capture is not None
+        assert view.place.capture.verdict == "reshoot"
+        assert rung, "heard, too"
+        bench.clear()
+        await press(pilot, "j")
+        assert todo(pilot) is Todo.SHOOT, "put aside, ready for another take"
+        await press(pilot, "j")
+        assert todo(pilot) is Todo.DECIDE
+        await pilot.press("t")
+        await until(pilot, lambda: isinstance(app.screen, AskText))
+        await pilot.press(*"jetty", "enter")
+        await until(pilot, lambda: ready(pilot))
+        assert app.session is not None
+        assert (await app.desk.do(app.session.frames))[0].note == "jetty"
+    app.shut()
+
+
+async def test_the_bell_can_be_switched_off(given: Given, monkeypatch: pytest.MonkeyPatch) -> None:
+    rung: list[None] = []
+    monkeypatch.setattr(App, "bell", lambda _: rung.append(None))
+    for bell in (True, False):
+        app = TetherApp(replace(given, settings=replace(QUICK, alerts=Alerts(bell=bell))))
+        app.bell()
+        app.shut()
+        assert len(rung) == 1
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+async def test_a_pause_stops_the_clock(given: Given, size: tuple[int, int]) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=size) as pilot:
+        await until(pilot, lambda: ready(pilot))
+        await pilot.press("space")
+        await until(pilot, lambda: isinstance(app.screen, PauseScreen))
+        assert "Paused since" in screen_text(app)
+        assert "do not leave a hot lamp alone" in screen_text(app)
+        assert "does not count" in screen_text(app)
+        await pilot.press("space")
+        await until(pilot, lambda: ready(pilot))
+        assert isinstance(app.screen, Worktable)
+        session = app.session
+        assert session is not None
+        (pause,) = pauses_of(await app.desk.do(lambda: session.store.log_since(session.roll.id, 0)))
+        assert pause[0] <= pause[1]
+        long_ago = datetime.now(UTC) - timedelta(hours=1)
+        said = await app.desk.do(lambda: session.go_on(long_ago))
+        assert "1 h 00 min" in said
+        assert "let it warm up" in said
+    app.shut()
