@@ -124,10 +124,10 @@ def test_another_sensors_flat_field_is_refused() -> None:
 def test_a_flat_field_knows_its_age() -> None:
     now = datetime(2024, 5, 4, 18, 0, tzinfo=UTC)
     mosaic = plain(np.full((640, 960), 0.4))
-    fresh = flat_of(mosaic, (now - timedelta(hours=2)).isoformat())
-    stale = flat_of(mosaic, (now - timedelta(hours=30)).isoformat())
+    fresh = flat_of(mosaic, (now - timedelta(hours=2)).isoformat()).taken_at
+    stale = flat_of(mosaic, (now - timedelta(hours=30)).isoformat()).taken_at
     assert age_hours(fresh, now) == pytest.approx(2)
     assert judge_flat(fresh, now) == []
     assert codes(judge_flat(stale, now)) == ["flat-stale"]
-    assert age_hours(flat_of(mosaic), now) is None
-    assert judge_flat(flat_of(mosaic), now) == []
+    assert age_hours(flat_of(mosaic).taken_at, now) is None
+    assert judge_flat("", now) == []

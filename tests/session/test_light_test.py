@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -54,11 +55,13 @@ def log_of(session: Session) -> str:
 
 def test_a_test_exposure_is_kept_and_belongs_to_no_frame(session: Session) -> None:
     before = session.place()
-    first, second = session.test_exposure("grey"), session.test_exposure("grey")
+    trials = session.test_exposure("grey"), session.test_exposure("grey")
+    first, second = (session.trial_file(trial) for trial in trials)
     assert first.parent == session.archive.folder(session.roll) / "bench"
     assert first != second
-    assert first.stat().st_size > 0
-    assert second.stat().st_size > 0
+    for trial, path in zip(trials, (first, second), strict=True):
+        assert hashlib.sha256(path.read_bytes()).hexdigest() == trial.sha256
+        assert (trial.after, trial.shutter) == (0, "1/15")
     assert all(not frame.captures for frame in session.frames())
     assert session.place() == before
     assert session.store.intents(session.roll.id) == []
@@ -68,7 +71,7 @@ def test_a_test_exposure_is_kept_and_belongs_to_no_frame(session: Session) -> No
 
 def test_raw_and_jpeg_are_both_kept(session: Session, bench: BenchProcess) -> None:
     bench.turn(Property.COMPRESSION_SETTING, 7)
-    raw = session.test_exposure()
+    raw = session.trial_file(session.test_exposure())
     assert raw.suffix == ".dng"
     assert {p.suffix for p in raw.parent.iterdir()} == {".dng", ".jpg"}
 
@@ -165,7 +168,7 @@ def test_a_good_lamp_is_found_good_and_the_shutter_put_back(
     assert {number for number, _ in seen} == set(range(1, result.exposures + 1))
     assert session.camera_state is not None
     assert session.camera_state.value(Role.SHUTTER) == "1/15"
-    assert result.shutter != "1/15"
+    assert result.trial.shutter != "1/15"
     # Neutral light of the simulated lamp: its sensor's own response (invented, mocks/sensor.py).
     assert result.light.neutral["R/G"] == pytest.approx(0.58, abs=0.03)
     assert "Evenness" in log_of(session)

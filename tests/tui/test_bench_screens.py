@@ -249,7 +249,9 @@ async def test_the_light_is_tested_with_the_film_out_and_back(
         # The film is out: leaving is warned of, and Enter puts it back.
         await pilot.press("escape")
         await until(pilot, lambda: "still out" in screen_text(app))
-        assert screen.stage is Stage.BACK
+        assert screen.stage is Stage.DARK
+        await pilot.press("s")
+        await until(pilot, lambda: "Switch the lamp on again" in screen_text(app))
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
         assert bench.frame() == 1

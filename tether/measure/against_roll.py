@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -9,19 +10,22 @@ from numpy.typing import NDArray
 
 from tether.measure.base import Base
 from tether.measure.context import FrameContext
-from tether.measure.drift import sharpness_of
+from tether.measure.drift import light_drift, sharpness_of
 from tether.measure.dust import compare_dust
 from tether.measure.exposure import exposure_ratio
 from tether.measure.focus import compare_focus, focus_drift, reference_of
 from tether.measure.focus_grain import Sharpness
 from tether.measure.framing import Framing
+from tether.measure.pattern import light_moved
 from tether.measure.repeat import repeat_remarks
-from tether.measure.roll import MOST_FRAMES, Exposure, KnownBase, RollMemory, Trace
-from tether.measure.standing import Rows, Standing, base_levels, with_row
-from tether.measure.verdict import Finding
+from tether.measure.roll import MOST_FRAMES, Exposure, KnownBase, OpenGate, RollMemory, Trace
+from tether.measure.standing import LEVEL, Rows, Standing, base_levels, with_row
+from tether.measure.survey import Survey
+from tether.measure.verdict import Finding, Severity
 
 _FEW_FRAMES = 3
 _STRICTER = 0.4
+_SAME_EXPOSURE = 0.05
 
 
 def expected_base(memory: RollMemory, now: Exposure) -> dict[str, float] | None:
@@ -32,6 +36,14 @@ def expected_base(memory: RollMemory, now: Exposure) -> dict[str, float] | None:
     if ratio is None:
         return None
     return {name: value * ratio for name, value in memory.base.signal.items()}
+
+
+def at_calibration(memory: RollMemory, now: Exposure) -> bool:
+    """Whether a frame was taken at the exposure of the roll's calibrated base or highlights."""
+    if memory.base is None or not memory.base.certain:
+        return False
+    ratio = exposure_ratio(now, memory.base.exposure)
+    return ratio is not None and abs(ratio - 1) < _SAME_EXPOSURE
 
 
 def learnt(base: Base | None, now: Exposure, empty: bool, certain: bool) -> KnownBase | None:
@@ -63,6 +75,36 @@ def standings(
     sharp = sharpness.overall if sharpness is not None and plain else np.nan
     standing = Standing(context.order, number, now, level, red, blue, sharp)
     return with_row(context.memory.standings, standing)
+
+
+def light_as_before(
+    found: Sequence[Finding],
+    rows: Rows,
+    seen: tuple[Survey, Framing | None, Base | None],
+    gate: OpenGate | None,
+    context: FrameContext,
+) -> list[Finding]:
+    """Compare the light with that of the open gate and of the frames before.
+
+    Parameters
+    ----------
+    found
+        What was found so far. With a frame that has to be shot again nothing is compared, and its
+        row in ``rows`` is emptied: blur and bad framing mix the picture into the rebate.
+    rows
+        The roll's `standings`, this frame's last.
+    seen
+        The frame's survey, framing and base.
+    gate
+        The open gate, None where it is not known.
+    context
+        Settings, and since when the light is compared.
+    """
+    if any(f.severity is Severity.RESHOOT for f in found):
+        rows[-1, LEVEL:] = np.nan
+        return []
+    limits = context.settings.light
+    return light_moved(*seen, gate, limits) + light_drift(rows, context.since, limits)
 
 
 def against_roll(

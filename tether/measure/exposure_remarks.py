@@ -176,6 +176,8 @@ def transparency_remarks(
     saturated_picture: dict[str, float],
     dark: Shadows | None,
     settings: Exposure,
+    *,
+    settled: bool = False,
 ) -> list[Finding]:
     """Say what is wrong with a transparency's exposure.
 
@@ -189,13 +191,16 @@ def transparency_remarks(
         Share of saturated photosites per channel in the picture: nothing of it may saturate.
     dark
         The picture's shadows against the sensor's noise.
+    settled
+        The frame was taken at the exposure that the roll's highlights were calibrated for: a
+        picture that is somewhat darker than those is then right as it is.
     """
     found = []
     worst = strongest(saturated_picture) if saturated_picture else ""
     share = saturated_picture.get(worst, 0.0)
     if share > settings.clipped_share:
         found.append(_saturated(worst, share, advice))
-    elif advice.ev > settings.slide_note_ev:
+    elif advice.ev > (settings.slide_look_ev if settled else settings.slide_note_ev):
         # A dark picture at the roll's one exposure is right as it is; only far below is it odd.
         found.append(
             Finding(

@@ -75,13 +75,13 @@ def flat_correct(picture: Survey, gate: OpenGate) -> FloatArray:
     return np.asarray(picture.signal / np.maximum(light / means, np.float32(FLOOR)), np.float32)
 
 
-def age_hours(gate: OpenGate, now: datetime) -> float | None:
-    """Return how old an open gate is in hours; None when its time is not known.
+def age_hours(taken_at: str, now: datetime) -> float | None:
+    """Return how old an open gate is in hours; None when its time (ISO 8601) is not known.
 
     A time without an offset is taken in the zone of ``now``.
     """
     try:
-        taken = datetime.fromisoformat(gate.taken_at)
+        taken = datetime.fromisoformat(taken_at)
     except ValueError:
         return None
     if taken.tzinfo is None:
@@ -91,10 +91,10 @@ def age_hours(gate: OpenGate, now: datetime) -> float | None:
     return (now - taken).total_seconds() / 3600
 
 
-def judge_flat(gate: OpenGate, now: datetime, settings: Light | None = None) -> list[Finding]:
-    """Say ``flat-stale`` when the open gate is too old to tell of today's light."""
+def judge_flat(taken_at: str, now: datetime, settings: Light | None = None) -> list[Finding]:
+    """Say ``flat-stale`` when an open gate is too old to tell of today's light."""
     settings = settings or Light()
-    age = age_hours(gate, now)
+    age = age_hours(taken_at, now)
     if age is None or age <= settings.flat_hours:
         return []
     return [

@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from tether.measure import exposure as ex
 from tether.measure.against_roll import (
     against_roll,
+    at_calibration,
     expected_base,
     learnt,
+    light_as_before,
     seen_before,
     standings,
     trace_of,
@@ -21,7 +23,6 @@ from tether.measure.area import MARGIN, middle_area, picture_mask, upright_box, 
 from tether.measure.base import Base, base_of, beside, lighter, main_channels
 from tether.measure.context import FrameContext
 from tether.measure.density import density_report
-from tether.measure.drift import light_drift
 from tether.measure.dust import find_spots
 from tether.measure.edge import edge_remarks, read_edge
 from tether.measure.emptiness import empty_negative, empty_transparency
@@ -44,13 +45,11 @@ from tether.measure.levels import (
 )
 from tether.measure.measured import FrameMeasurement
 from tether.measure.outline_check import rests_on_rebate
-from tether.measure.pattern import light_moved
 from tether.measure.repeat import signature
 from tether.measure.roll import Exposure, OpenGate, spread
 from tether.measure.saturation import saturation_map
 from tether.measure.shadows import shadows
 from tether.measure.shapes import Quad
-from tether.measure.standing import LEVEL
 from tether.measure.survey import Survey, survey
 from tether.measure.verdict import Severity, ranked
 from tether.raw.mosaic import Mosaic
@@ -130,8 +129,9 @@ def _measured(
         if empty is None:
             dark = shadows(mosaic, rows, columns)
             findings += transparency_remarks(
-                advice, min(headroom.values()), in_picture, dark, settings.exposure
-            )
+                advice, min(headroom.values()), in_picture, dark, settings.exposure,
+                settled=at_calibration(memory, now),
+            )  # fmt: skip
     gate = context.open_gate or memory.open_gate
     trace = trace_of(framing, context)
     stood = standings(base, None, now, context)
@@ -151,11 +151,7 @@ def _measured(
         exposed = not any(f.code in EXPOSURE_CODES for f in findings if f.severity is _GRAVE)
         findings += against_roll(trace, mosaic.shape, context, stood, exposed=exposed)
         findings += repeated
-    if any(f.severity is _GRAVE for f in findings):
-        stood[-1, LEVEL:] = np.nan  # blur and bad framing mix the picture into the rebate
-    else:
-        findings += light_moved(picture, framing, base, gate, settings.light)
-        findings += light_drift(stood, context.since, settings.light)
+    findings += light_as_before(findings, stood, (picture, framing, base), gate, context)
     remembered = memory.with_frame(trace, learnt(base, now, empty is not None, certain))
     return FrameMeasurement(
         saturated=counted.shares(),

@@ -151,6 +151,13 @@ def stray_share(lamp_off: Survey, open_gate: Survey, ratio: float = 1.0) -> floa
     return max(0.0, *shares) / ratio
 
 
+def multipliers_of(mosaic: Mosaic) -> tuple[float, float, float] | None:
+    """Return the white balance set as multipliers for red, green and blue; None if not stated."""
+    stated = dict(zip(mosaic.channels, mosaic.white_balance, strict=False))
+    values = [stated.get("R", 0.0), stated.get("G1", stated.get("G", 0.0)), stated.get("B", 0.0)]
+    return (values[0], values[1], values[2]) if min(values) > 0 else None
+
+
 def balance_off_ev(neutral: dict[str, float], white_balance: tuple[float, float, float]) -> float:
     """Return how far the white balance set is from the lamp's colour, in stops.
 

@@ -10,6 +10,8 @@ from tether.text import stops
 
 _METERED_WITHIN = 0.5
 """Stops from the metered level within which an open gate was probably exposed by the meter."""
+_LAMP_ON = 0.3
+"""Share of the open gate's light above which the frame with the lamp off shows the lamp."""
 _TOO_DARK_EV = -7.0
 """Mean light, in stops from saturation, below which noise hides pattern and bands."""
 
@@ -104,10 +106,22 @@ def judge_stray_light(share: float, settings: LightSettings | None = None) -> li
 
     Returns
     -------
-    ``stray-light``, or nothing. A share s lifts every density toward ``-log10 s``, the greatest
-    that can be measured at all (ISO 5-2: D = -log10 T).
+    ``lamp-still-on``, ``stray-light``, or nothing. A share s lifts every density toward
+    ``-log10 s``, the greatest that can be measured at all (ISO 5-2: D = -log10 T).
     """
     settings = settings or LightSettings()
+    if share > _LAMP_ON:
+        return [
+            Finding(
+                "lamp-still-on",
+                Severity.RESHOOT,
+                round(share, 4),
+                "share of the open gate",
+                f"As much as {share:.0%} of the lamp's light reaches the sensor: the lamp seems to "
+                "be on still.",
+                "Switch it off, or lay a black card over the gate, and photograph it again.",
+            )
+        ]
     if share <= settings.stray_share:
         return []
     return [

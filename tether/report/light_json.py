@@ -40,7 +40,7 @@ class LightWorker:
             the two do not come from the same kind of sensor.
         """
         from tether.measure.levels import with_observed_saturation
-        from tether.measure.light import measure_light
+        from tether.measure.light import measure_light, multipliers_of
         from tether.measure.light_findings import judge_light, judge_stray_light
         from tether.measure.saturation import saturation_map
         from tether.measure.survey import survey
@@ -55,7 +55,7 @@ class LightWorker:
             light,
             settings.light,
             seconds=mosaic.exposure_seconds,
-            white_balance=_multipliers(mosaic),
+            white_balance=multipliers_of(mosaic),
         )
         stray = None
         if lamp_off is not None:
@@ -134,13 +134,6 @@ def _pattern(grid: Sequence[Sequence[float | None]]) -> list[str]:
 
 def _grid(grid: np.ndarray[Any, np.dtype[np.float32]]) -> list[list[float | None]]:
     return [[round(float(v), 4) if np.isfinite(v) else None for v in row] for row in grid]
-
-
-def _multipliers(mosaic: Mosaic) -> tuple[float, float, float] | None:
-    """Return the white balance set as multipliers for red, green and blue; None if not stated."""
-    stated = dict(zip(mosaic.channels, mosaic.white_balance, strict=False))
-    values = [stated.get("R", 0.0), stated.get("G1", stated.get("G", 0.0)), stated.get("B", 0.0)]
-    return (values[0], values[1], values[2]) if min(values) > 0 else None
 
 
 def _stray(mosaic: Mosaic, lamp_off: Path) -> float:

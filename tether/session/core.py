@@ -14,6 +14,9 @@ from tether.session.archive import Archive
 from tether.session.checklist import Scope, Step, left_out
 from tether.session.delivery import Delivery
 from tether.session.judging import Judgement, JudgeRequest
+from tether.session.light_kept import TRIALS_FOLDER, LightKeeper
+from tether.session.light_remarks import light_remarks
+from tether.session.light_shutter import displaced
 from tether.session.parts import Judging, NotNow, SessionCamera, View
 from tether.session.place import Place, find_place
 from tether.session.recovery import recover
@@ -67,6 +70,7 @@ class Core:
         self._undo: list[tuple[str, Callable[[], None]]] = []
         self._release: tuple[int, frozenset[tuple[str, str]]] = (0, frozenset())
         self._delivery = Delivery(archive, roll.id)
+        self.light = LightKeeper(archive.folder(roll) / TRIALS_FOLDER)
         try:
             self.sitting = self._sitting()
             self.found = self._resume()
@@ -109,7 +113,13 @@ class Core:
         confirmed = self.store.confirmed(self.sitting.id, roll.id)
         place = find_place(roll, frames, confirmed, short=self.sitting.short)
         return View(
-            roll, frames, place, self.camera_state, self.sitting.short, self.archive.free_bytes()
+            roll,
+            frames,
+            place,
+            self.camera_state,
+            self.sitting.short,
+            self.archive.free_bytes(),
+            remarks=light_remarks(self.light.kept, frames, self.camera_state, self.settings),
         )
 
     def place(self) -> Place:
@@ -145,6 +155,7 @@ class Core:
             f"Frame {frame} had not been judged; that is done now."
             for frame in self._judge_waiting()
         ]
+        said += self._shutter_elsewhere()
         if self.camera is not None:
             said += self._room()
         self._show_hand_what_holds()
@@ -195,7 +206,12 @@ class Core:
         self.refresh_camera()
         self._judge_waiting()
         self._log("camera", "Connected to the camera again.")
-        return tuple(said)
+        return (*said, *self._shutter_elsewhere())
+
+    def _shutter_elsewhere(self) -> list[str]:
+        """Say that an interrupted test has left the shutter somewhere else."""
+        left = displaced(self.store, self.camera_key, self.camera_state)
+        return [left.sentence()] if left else []
 
     def _judge_waiting(self) -> list[int]:
         """Judge the captures that a stop left without a verdict; return their frames."""
@@ -280,6 +296,8 @@ class Core:
             shutters=tuple((c, s) for c in choices if (s := shutter_seconds(c))),
             memory=self.store.memory(roll.id),
             settings=self.settings,
+            light=self.light.kept,
+            order=sum(c.id <= capture.id for f in self.frames() for c in f.captures),
         )
         return self._judge.judge(self.archive.file(roll, capture.file_name), request)
 

@@ -10,6 +10,7 @@ from tether.child import Child
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.verdict import Finding, Severity, Verdict
+from tether.session.light_kept import KeptLight
 from tether.settings import Settings
 
 if TYPE_CHECKING:  # the session only hands arrays on; numpy would slow the program's start
@@ -27,7 +28,8 @@ class JudgeRequest:
     """What a file is judged against.
 
     ``shutter`` is the (label, seconds) it was taken at and ``shutters`` the camera's own list;
-    ``memory`` is what earlier frames of the roll left (b"" at its start).
+    ``memory`` is what earlier frames of the roll left (b"" at its start), ``light`` what is kept
+    of its light, and ``order`` which capture of the roll the file is, counted from 1.
     """
 
     process: FilmProcess
@@ -37,6 +39,8 @@ class JudgeRequest:
     shutters: tuple[tuple[str, float], ...] = ()
     memory: bytes = b""
     settings: Settings = field(default_factory=Settings)
+    light: KeptLight = field(default_factory=KeptLight)
+    order: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +73,7 @@ class JudgeWorker:
         from tether.measure.roll import RollMemory
         from tether.raw.open import open_mosaic
 
+        memory = RollMemory.from_bytes(request.memory)
         measured = measure_frame(
             open_mosaic(path),
             FrameContext(
@@ -78,7 +83,9 @@ class JudgeWorker:
                 shutter=request.shutter,
                 shutters=request.shutters,
                 settings=request.settings,
-                memory=RollMemory.from_bytes(request.memory),
+                memory=request.light.applied_to(memory),
+                order=request.order,
+                since=request.light.since,
             ),
         )
         return Judgement(

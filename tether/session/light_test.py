@@ -1,81 +1,84 @@
-"""The light test: photograph the open gate, measure its light, say what to change.
+"""The light test: photograph the open gate, measure its light, keep it as the roll's flat field.
+
+In this order: the open gate a stop under saturation, for its pattern; evenness as a map; flicker,
+with the camera's own longer shutter time; then, with the lamp off, the light that strays in. In
+the end, and after every stop in between, the shutter stands where it was found.
 
 The open gate is exposed so that its light lies about a stop below saturation: there pattern and
-bands stand out best, and nothing is cut off. The first exposure tells how far that is; the shutter
-is set, at most twice, and in the end put back to where it stood.
+bands stand out best, and nothing is cut off. The first exposure tells how far that is.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
-from tether.camera.protocol import Role, Setting
+from tether.camera.protocol import Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
-from tether.child import Child
 from tether.errors import TetherError
 from tether.measure.light import Light
+from tether.measure.light_findings import judge_stray_light
 from tether.measure.verdict import Finding
 from tether.session.delivery import Progress
-from tether.session.judging import JUDGE_SECONDS, MEMORY_BYTES
+from tether.session.light_kept import KeptGate, Trial
+from tether.session.light_shutter import LentShutter
+from tether.session.light_worker import CALL_SECONDS, GateSeen, LightRequest, light_judge
 from tether.session.session import NotNow, Session
-from tether.settings import Bench, Settings
-from tether.text import printable
+from tether.settings import Bench
 
 MOST_EXPOSURES = 3
 _FROM_SATURATION = -3.0
 """Stops by which a saturated exposure is shortened: how far it is over cannot be seen."""
 
-OPEN_GATE = "open-gate"
+OPEN_GATE, LAMP_OFF = "open-gate", "lamp-off"
+NO_FLAT = frozenset({"light-saturated", "light-too-dark", "lamp-flicker"})
+"""Findings with which an open gate is no flat field."""
 
-
-@dataclass(frozen=True, slots=True)
-class LightRequest:
-    """What an open gate is measured against: the shutter it was taken at, and the camera's list."""
-
-    seconds: float | None
-    shutters: tuple[tuple[str, float], ...]
-    settings: Settings
+Report = Callable[[int, Progress], None]
 
 
 @dataclass(frozen=True, slots=True)
 class LightResult:
     """What came of a light test.
 
-    ``shutter`` is the camera's wording of the time at which ``file`` was exposed ("" where it has
-    none), ``exposures`` how many it took to get there. ``said`` is what else there is to say.
+    Attributes
+    ----------
+    light, findings
+        What was measured, and what there is to say about it.
+    trial
+        The open gate's raw file, and the shutter it was exposed at.
+    exposures
+        How many it took to get there.
+    kept
+        Whether the roll has it as its flat field now.
+    said
+        What else there is to say.
     """
 
     light: Light
     findings: tuple[Finding, ...]
-    file: Path
-    shutter: str
+    trial: Trial
     exposures: int
+    kept: bool = False
     said: str = ""
 
 
-class LightWorker:
-    """Opens and measures open gates; lives in a worker process, as no file is to be trusted."""
+@dataclass(frozen=True, slots=True)
+class StrayResult:
+    """What came of the frame with the lamp off: its light as a share of the open gate's."""
 
-    def measure(self, path: Path, request: LightRequest) -> tuple[Light, tuple[Finding, ...]]:
-        """Return the light and what there is to say about it."""
-        from tether.measure.levels import with_observed_saturation
-        from tether.measure.light import measure_light
-        from tether.measure.light_findings import judge_light
-        from tether.measure.survey import survey
-        from tether.measure.verdict import ranked
-        from tether.raw.open import open_mosaic
+    share: float
+    findings: tuple[Finding, ...]
+    trial: Trial
+    said: str = ""
 
-        mosaic = with_observed_saturation(open_mosaic(path))
-        light = measure_light(mosaic, survey(mosaic))
-        findings = judge_light(
-            light, request.settings.light, seconds=request.seconds, shutters=request.shutters
-        )
-        return light, ranked(findings)
+
+R = TypeVar("R", LightResult, StrayResult)
 
 
 def next_shutter(light: Light, shutter: Setting | None, settings: Bench) -> str | None:
@@ -94,21 +97,32 @@ def next_shutter(light: Light, shutter: Setting | None, settings: Bench) -> str 
     return None if found == shutter.value else found
 
 
+def request_of(shutter: Setting | None, session: Session) -> LightRequest:
+    """Return what a test exposure is measured against."""
+    choices = shutter.choices if shutter else ()
+    return LightRequest(
+        shutter_seconds(shutter.value) if shutter else None,
+        tuple((c, s) for c in choices if (s := shutter_seconds(c))),
+        session.settings,
+    )
+
+
 class LightTest:
     """Runs light tests for a session. All methods block; `close` ends the worker."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
-        self._worker = Child(LightWorker, name="The judge of the light", memory_bytes=MEMORY_BYTES)
+        self._worker = light_judge()
 
     def close(self) -> None:
         """End the worker. May be called twice."""
         self._worker.close()
 
-    def run(self, report: Callable[[int, Progress], None] | None = None) -> LightResult:
+    def run(self, report: Report | None = None) -> LightResult:
         """Photograph the open gate and measure it; the film must be out already.
 
-        ``report`` is told the number of the exposure and what is going on.
+        ``report`` is told the number of the exposure and what is going on. An open gate that can
+        serve as flat field is kept for the roll.
 
         Raises
         ------
@@ -118,80 +132,99 @@ class LightTest:
             When no picture came, or it cannot be measured. The shutter is put back all the same
             where the camera can still be reached.
         """
-        session = self._session
-        if session.camera is None or session.refresh_camera() is None:
-            raise NotNow("No camera is connected.", todo="Connect it, then test the light.")
-        before = self._shutter()
-        try:
-            result = self._expose(report or (lambda _number, _progress: None))
-        except TetherError as error:
-            if before is not None and not self._put_back(before):
-                error.todo = f"{error.todo} {_stood_at(before)}".strip()
-            raise
-        if before is not None and not self._put_back(before):
-            result = replace(result, said=_stood_at(before))
+        report = report or _nowhere
+        result = self._lent(lambda shutter: self._expose(shutter, report))
         self._log(result)
         return result
 
-    def _expose(self, report: Callable[[int, Progress], None]) -> LightResult:
+    def run_stray(self, gate: LightResult, report: Report | None = None) -> StrayResult:
+        """Photograph the gate with the lamp off, and compare it with the open gate.
+
+        The shutter is set as for the open gate. Raises as `run` does.
+        """
+        report = report or _nowhere
+        return self._lent(lambda shutter: self._stray(shutter, gate, report))
+
+    def _lent(self, work: Callable[[LentShutter], R]) -> R:
+        session = self._session
+        if session.camera is None or session.refresh_camera() is None:
+            raise NotNow("No camera is connected.", todo="Connect it, then test the light.")
+        shutter = LentShutter(session, "light test")
+        try:
+            result = work(shutter)
+        except TetherError as error:
+            error.todo = f"{error.todo} {shutter.put_back()}".strip()
+            raise
+        except BaseException:
+            shutter.put_back()
+            raise
+        return replace(result, said=" ".join(filter(None, (result.said, shutter.put_back()))))
+
+    def _expose(self, shutter: LentShutter, report: Report) -> LightResult:
         session = self._session
         number = 1
         while True:
-            path = session.test_exposure(OPEN_GATE, partial(report, number))
+            trial = session.test_exposure(OPEN_GATE, partial(report, number))
             report(number, Progress("judge"))
-            shutter = self._shutter()
-            light, findings = self._measure(path, shutter)
-            now = shutter.value if shutter else ""
-            wanted = next_shutter(light, shutter, session.settings.bench)
+            stands = shutter.now()
+            seen = self._measure(session.trial_file(trial), stands)
+            wanted = next_shutter(seen.light, stands, session.settings.bench)
             if wanted is None or number == MOST_EXPOSURES:
-                return LightResult(light, findings, path, printable(now, 20), number)
-            assert session.camera is not None, "it has just made a picture"
-            session.camera.set(Role.SHUTTER, wanted)
+                return self._keep(seen, trial, number)
+            shutter.set(wanted)
             number += 1
 
-    def _measure(self, path: Path, shutter: Setting | None) -> tuple[Light, tuple[Finding, ...]]:
-        choices: Sequence[str] = shutter.choices if shutter else ()
-        request = LightRequest(
-            shutter_seconds(shutter.value) if shutter else None,
-            tuple((c, s) for c in choices if (s := shutter_seconds(c))),
-            self._session.settings,
-        )
+    def _measure(self, path: Path, shutter: Setting | None) -> GateSeen:
         self._worker.start()
-        measured: tuple[Light, tuple[Finding, ...]] = self._worker.call(
-            "measure", path, request, timeout=JUDGE_SECONDS
+        seen: GateSeen = self._worker.call(
+            "gate", path, request_of(shutter, self._session), timeout=CALL_SECONDS
         )
-        return measured
+        return seen
 
-    def _shutter(self) -> Setting | None:
-        state = self._session.refresh_camera()
-        return state.settings.get(Role.SHUTTER) if state else None
+    def _keep(self, seen: GateSeen, trial: Trial, number: int) -> LightResult:
+        """Keep an open gate as the roll's flat field where it can be one."""
+        trial = replace(trial, exposure=seen.exposure)
+        wrong = [f for f in seen.findings if f.code in NO_FLAT]
+        if not wrong:
+            self._session.light.keep(gate=KeptGate(trial, seen.channels, seen.grid))
+        return LightResult(seen.light, seen.findings, trial, number, kept=not wrong)
 
-    def _put_back(self, before: Setting) -> bool:
-        """Set the shutter to what it was; return whether it stands there now."""
+    def _stray(self, shutter: LentShutter, gate: LightResult, report: Report) -> StrayResult:
         session = self._session
-        if session.camera is None or session.camera_state is None:
-            return False
-        try:
-            if session.camera_state.value(Role.SHUTTER) != before.value:
-                session.camera.set(Role.SHUTTER, before.value)
-            session.refresh_camera()
-        except TetherError as error:
-            session.store.log("camera", f"{_stood_at(before)} {error}", session.roll.id)
-            return False
-        return session.camera_state.value(Role.SHUTTER) == before.value
+        stands = shutter.now()
+        wanted = gate.trial.shutter
+        if shutter.movable and stands and stands.value != wanted and wanted in stands.choices:
+            shutter.set(wanted)
+        trial = session.test_exposure(LAMP_OFF, partial(report, 1))
+        report(1, Progress("judge"))
+        self._worker.start()
+        share: float = self._worker.call(
+            "stray",
+            session.trial_file(trial),
+            session.trial_file(gate.trial),
+            (shutter_seconds(trial.shutter), gate.trial.exposure[0]),
+            timeout=CALL_SECONDS,
+        )
+        findings = tuple(judge_stray_light(share, session.settings.light))
+        said = "; ".join(f.text for f in findings) or "nothing to object to"
+        session.store.log(
+            "bench", f"Stray light ({trial.file}): {stray_line(share)}; {said}", session.roll.id
+        )
+        return StrayResult(share, findings, trial)
 
     def _log(self, result: LightResult) -> None:
         said = "; ".join(f.text for f in result.findings) or "nothing to object to"
+        kept = "kept as the roll's flat field" if result.kept else "not kept as flat field"
         self._session.store.log(
             "bench",
-            f"Light ({result.file.name}, {result.shutter}): {'; '.join(light_lines(result))}; "
-            f"{said}",
+            f"Light ({result.trial.file}, {result.trial.shutter}; {kept}): "
+            f"{'; '.join(light_lines(result))}; {said}",
             self._session.roll.id,
         )
 
 
-def _stood_at(before: Setting) -> str:
-    return f"The shutter was not put back: it stood at {printable(before.value, 20)}."
+def _nowhere(_number: int, _progress: Progress) -> None:
+    """Report to nobody."""
 
 
 def light_lines(result: LightResult) -> tuple[str, ...]:
@@ -199,7 +232,7 @@ def light_lines(result: LightResult) -> tuple[str, ...]:
     light = result.light
     if light.saturated:
         return ("Level: saturated",)
-    at = f" at {result.shutter}" if result.shutter else ""
+    at = f" at {result.trial.shutter}" if result.trial.shutter else ""
     lines = [
         f"Level: {-light.mean_ev:.1f} stops below saturation{at}",
         f"Evenness: {light.evenness_percent:.1f} % ({light.evenness_ev:.2f} stops): darkest "
@@ -212,6 +245,13 @@ def light_lines(result: LightResult) -> tuple[str, ...]:
         ratios = ", ".join(f"{name} {value:.3f}" for name, value in light.neutral.items())
         lines.append(f"Colour: {ratios} (raw values of the lamp)")
     return tuple(lines)
+
+
+def stray_line(share: float) -> str:
+    """Return the light with the lamp off in words."""
+    if share <= 0:
+        return "Stray light: none that can be measured"
+    return f"Stray light: {share:.3%} of the open gate: densities up to {-np.log10(share):.1f}"
 
 
 def light_map(light: Light, rows: int = 8, columns: int = 12) -> tuple[tuple[int | None, ...], ...]:

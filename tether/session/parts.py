@@ -32,7 +32,10 @@ class SessionCamera(Camera, Protocol):
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """Everything a screen needs, as one value. ``bench`` is there while it is asked about."""
+    """Everything a screen needs, as one value.
+
+    ``bench`` is there while it is asked about; ``remarks`` say what has changed about the light.
+    """
 
     roll: Roll
     frames: tuple[Frame, ...]
@@ -41,6 +44,7 @@ class View:
     short: bool
     free_bytes: int
     bench: BenchQuestion | None = None
+    remarks: tuple[str, ...] = ()
 
     @property
     def done(self) -> int:

@@ -7,15 +7,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from tether.camera.errors import CameraError, CameraLost, CameraRefused
+from tether.camera.protocol import Role
 from tether.errors import TetherError
 from tether.session.delivery import Progress
 from tether.session.intake import flush_folder, settle
+from tether.session.light_kept import TRIALS_FOLDER, Trial
 from tether.session.parts import NotNow
 from tether.session.shooting import Shooting
+from tether.session.store import now
 from tether.text import printable
-
-TRIALS_FOLDER = "bench"
-"""Where test exposures are kept, within the roll's folder."""
 
 
 class Trials(Shooting):
@@ -23,8 +23,8 @@ class Trials(Shooting):
 
     def test_exposure(
         self, what: str = "test", report: Callable[[Progress], None] | None = None
-    ) -> Path:
-        """Fire the shutter and keep what comes of it beside the roll; return the raw file.
+    ) -> Trial:
+        """Fire the shutter and keep what comes of it beside the roll; return what it is.
 
         The file is fetched, flushed and named like every other one and never deleted, and the log
         names it. No frame gets it, and no step of the checklist is taken as done by it.
@@ -77,12 +77,23 @@ class Trials(Shooting):
         self._log("bench", f"Test exposure, of no frame: {TRIALS_FOLDER}/{names}")
         for arrival, (_, final) in zip(arrivals, moves, strict=True):
             if arrival.may_be_raw:
-                return final
+                set_to = self.camera_state.value(Role.SHUTTER) if self.camera_state else None
+                return Trial(
+                    final.name,
+                    arrival.sha256,
+                    now(),
+                    sum(len(frame.captures) for frame in self.frames()),
+                    printable(set_to or "", 20),
+                )
         raise CameraRefused(
             "The camera gave no raw file of the test exposure.",
             kept=f"What it gave is {printable(str(folder / moves[0][1].name))}." if moves else "",
             todo="Set its image format to raw, or raw and JPEG, and try again.",
         )
+
+    def trial_file(self, trial: Trial) -> Path:
+        """Return the path of a test exposure's raw file."""
+        return self.archive.folder(self.roll) / TRIALS_FOLDER / trial.file
 
     def _trials_folder(self) -> Path:
         folder = self.archive.folder(self.roll) / TRIALS_FOLDER

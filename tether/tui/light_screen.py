@@ -1,4 +1,4 @@
-"""The light test: film out, the open gate photographed and measured, film back."""
+"""The light test: film out, the open gate measured, the lamp off for stray light, film back."""
 
 from __future__ import annotations
 
@@ -19,15 +19,19 @@ from tether.measure.light import Light
 from tether.measure.verdict import Finding, Severity
 from tether.session.checklist import BY_KEY
 from tether.session.delivery import Progress
+from tether.session.light_shutter import Displaced
 from tether.session.light_test import (
     MOST_EXPOSURES,
     LightResult,
     LightTest,
+    StrayResult,
     light_lines,
     light_map,
+    stray_line,
 )
 from tether.session.session import Session
 from tether.tui.bench_screen import BenchScreen
+from tether.tui.shutter_offer import BACK, carry_out, find_displaced
 
 _MARKS = {Severity.RESHOOT: "✗", Severity.LOOK: "!", Severity.NOTE: "-"}
 _STYLES = {Severity.RESHOOT: "bold red", Severity.LOOK: "bold yellow", Severity.NOTE: "dim"}
@@ -37,6 +41,10 @@ _PHASES = {
     "file": "writing it",
     "judge": "measuring",
 }
+LAMP_OFF_CAUTION = (
+    "A hot lamp stays hot after it is off. Dry hands at switches and leads; mind your step in the "
+    "dark. Local rules and qualified people come first."
+)
 _SHADES = "█▓▒░ "
 """From the lightest part down, a shade for each five per cent less; they read without colour."""
 
@@ -45,6 +53,7 @@ class Stage(Enum):
     """Where the walk stands."""
 
     OUT = "take the film out"
+    DARK = "switch the lamp off"
     BACK = "put the film back"
 
 
@@ -55,6 +64,8 @@ class LightScreen(BenchScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "proceed", "Next"),
         Binding("r", "measure", "Measure again"),
+        Binding("s", "skip", "Leave this out"),
+        Binding("b", "put_back", "Shutter back"),
         Binding("down", "scroll(1)", "Down", show=False),
         Binding("up", "scroll(-1)", "Up", show=False),
     ]
@@ -64,6 +75,8 @@ class LightScreen(BenchScreen):
         self.test = LightTest(session)
         self.stage = Stage.OUT
         self.result: LightResult | None = None
+        self.stray: StrayResult | None = None
+        self.left: Displaced | None = None
         self._doing = ""
         self._warned = False
 
@@ -79,21 +92,32 @@ class LightScreen(BenchScreen):
                 found.border_title = "What it shows"
                 yield Static(id="light-text")
 
-    def on_mount(self) -> None:
-        """Begin with the film."""
+    async def on_mount(self) -> None:
+        """Begin with the film; say when an earlier test has left the shutter elsewhere."""
         self._refresh()
         self.set_interval(0.1, self._show_progress)
+        session = self.session
+        self.left = await self.tether.desk.do(lambda: find_displaced(session))
+        if self.left is not None:
+            self.say(f"{self.left.sentence()} B puts it back.")
+        self._refresh()
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
-        """Measure again only while the film is out."""
-        return action != "measure" or self.stage is Stage.BACK
+        """Offer what fits the stage: nothing is measured again with the film in."""
+        fits = {
+            "measure": self.stage is not Stage.OUT,
+            "skip": self.stage is Stage.DARK,
+            "put_back": self.left is not None,
+        }
+        return fits.get(action, True)
 
     def _refresh(self) -> None:
-        self.put("#light-step", _step(self.stage))
+        self.put("#light-step", _step(self.stage, self.stray is not None))
         for box in self.query("#light-map-box"):
             box.display = self.result is not None
         self.put("#light-map", map_text(self.result.light) if self.result else "")
-        self.put("#light-text", found_view(self.result) if self.result else _purpose())
+        shown = found_view(self.result, self.stray) if self.result else _purpose()
+        self.put("#light-text", shown)
         self.refresh_bindings()
 
     def _show_progress(self) -> None:
@@ -105,21 +129,45 @@ class LightScreen(BenchScreen):
         what = _PHASES.get(progress.phase, progress.phase)
         self._doing = f"Exposure {number} of at most {MOST_EXPOSURES}: {what} …"
 
+    def _report_stray(self, _number: int, progress: Progress) -> None:
+        self._doing = f"Lamp off: {_PHASES.get(progress.phase, progress.phase)} …"
+
     @work(group="action")
     async def action_proceed(self) -> None:
-        """Do what comes next: measure the open gate, or leave with the film back in place."""
+        """Do what comes next: measure the light, the dark, or leave with the film back in place."""
         if self.stage is Stage.OUT:
             await self._measure()
-            return
-        hand = self.tether.given.hand
-        if hand is not None:
-            await self.attempt(hand.put_back)
-        self.dismiss(None)
+        elif self.stage is Stage.DARK:
+            await self._measure_dark()
+        else:
+            await self._film_back()
 
     @work(group="action")
     async def action_measure(self) -> None:
-        """Measure once more: the lamp was moved, or the light changed."""
-        await self._measure()
+        """Measure once more what was measured last: the light was changed."""
+        if self.stage is Stage.BACK and self.stray is not None:
+            await self._measure_dark()
+        else:
+            await self._measure()
+
+    @work(group="action")
+    async def action_skip(self) -> None:
+        """Leave the frame with the lamp off out."""
+        self.stage = Stage.BACK
+        self.say("The stray light was not measured.")
+        self._refresh()
+
+    @work(group="action")
+    async def action_put_back(self) -> None:
+        """Put the shutter back to where it stood before a test that was interrupted."""
+        left, session = self.left, self.session
+        if left is None:
+            return
+        said = await self.attempt(lambda: carry_out(session, BACK, left))
+        if said is not None:
+            self.left = None
+            self.say(said)
+        self._refresh()
 
     async def _measure(self) -> None:
         if self.working:
@@ -132,16 +180,50 @@ class LightScreen(BenchScreen):
         def run() -> LightResult:
             if hand is not None:
                 hand.open_gate()
+                hand.lamp(True)
             return self.test.run(self._report)
 
         self.stage = Stage.BACK
         result = await self.attempt(run, self._doing)
         self._doing = ""
         if result is not None:
-            self.result = result
-            after = result.said or "The shutter is as it was."
-            self.say(f"Kept as bench/{result.file.name}, of no frame. {after}")
+            self.result, self.stray = result, None
+            self.stage = Stage.DARK if result.kept else Stage.BACK
+            self.say(f"{_kept(result)} {result.said or 'The shutter is as it was.'}")
         self._refresh()
+
+    async def _measure_dark(self) -> None:
+        gate = self.result
+        if gate is None:
+            return
+        if self.working:
+            self.say("Still at work on the last key; this one was not taken.")
+            return
+        hand = self.tether.given.hand
+        self._doing = "Photographing the gate with the lamp off …"
+
+        def run() -> StrayResult:
+            if hand is not None:
+                hand.lamp(False)
+            return self.test.run_stray(gate, self._report_stray)
+
+        result = await self.attempt(run, self._doing)
+        self._doing = ""
+        if result is not None:
+            self.stray, self.stage = result, Stage.BACK
+            self.say(f"Kept as bench/{result.trial.file}. {result.said}".strip())
+        self._refresh()
+
+    async def _film_back(self) -> None:
+        hand = self.tether.given.hand
+        if hand is not None:
+
+            def back() -> None:
+                hand.lamp(True)
+                hand.put_back()
+
+            await self.attempt(back)
+        self.dismiss(None)
 
     def action_scroll(self, by: int) -> None:
         """Scroll what was found."""
@@ -152,9 +234,10 @@ class LightScreen(BenchScreen):
         if self.working:
             self.say("Still measuring, to its end: then the shutter stands as before.")
             return
-        if self.stage is Stage.BACK and not self._warned:
+        if self.stage is not Stage.OUT and not self._warned:
             self._warned = True
-            self.say("The film is still out of the gate. Esc once more leaves it so.")
+            lamp = ", and the lamp may be off" if self.stray is not None else ""
+            self.say(f"The film is still out of the gate{lamp}. Esc once more leaves it so.")
             self.app.bell()
             return
         self.dismiss(None)
@@ -164,7 +247,14 @@ class LightScreen(BenchScreen):
         await self.tether.desk.do(self.test.close)
 
 
-def _step(stage: Stage) -> Text:
+def _kept(result: LightResult) -> str:
+    name = f"bench/{result.trial.file}"
+    if result.kept:
+        return f"Kept as the roll's flat field ({name})."
+    return f"Kept as {name}, but not as flat field: put right what is said first, then [R]."
+
+
+def _step(stage: Stage, dark_known: bool) -> Text:
     text = Text()
     if stage is Stage.OUT:
         text.append("Take the film out of the gate; leave lamp, holder and camera as they are.\n",
@@ -172,17 +262,27 @@ def _step(stage: Stage) -> Text:
         text.append(f"! Caution: {BY_KEY['light-even'].caution} Local rules and qualified people "
                     "come first.\n", "bold yellow")  # fmt: skip
         text.append(f"[Enter] it is out: measure (at most {MOST_EXPOSURES} exposures)", "dim")
+    elif stage is Stage.DARK:
+        text.append("Switch the lamp off; leave the room as it is when you shoot. A lamp that has "
+                    "to warm up, a strobe or a window: lay a black card over the gate "
+                    "instead.\n", "bold")  # fmt: skip
+        text.append(f"! Caution: {LAMP_OFF_CAUTION}\n", "bold yellow")
+        text.append("[Enter] it is off: measure   [S] leave it out   [R] the light once more",
+                    "dim")  # fmt: skip
     else:
-        text.append("Put the film back as it lay, the same frame in the gate.\n", "bold")
-        text.append("[Enter] it is back   [R] measure again, after a change to the light", "dim")
+        text.append("Switch the lamp on again, and put the film back as it lay, the same frame in "
+                    "the gate.\n", "bold")  # fmt: skip
+        again = "with the lamp off" if dark_known else "after a change to the light"
+        text.append(f"[Enter] it is back   [R] measure again, {again}", "dim")
     return text
 
 
 def _purpose() -> Text:
     return Text(
-        "Bare light shows what the film hides: how even the lamp is, whether it flickers, and its "
-        "colour. The shutter is set so that the light lies a stop below saturation, and is put "
-        "back afterwards.",
+        "Bare light shows what the film hides: how even the lamp is, whether it flickers, its "
+        "colour, and what strays in from the room. The shutter is set so that the light lies a "
+        "stop below saturation, and is put back afterwards. The open gate is kept as the roll's "
+        "flat field: frames are judged against it, and positives are evened out by it.",
         "dim",
     )
 
@@ -202,14 +302,18 @@ def _cell(value: int | None) -> str:
     return f"{value:>3}{shade} "
 
 
-def found_view(result: LightResult) -> Group:
+def found_view(result: LightResult, stray: StrayResult | None = None) -> Group:
     """Lay out the figures and what to change."""
     table = Table.grid(padding=(0, 1))
-    for finding in result.findings:
+    found = [*result.findings, *(stray.findings if stray else ())]
+    for finding in found:
         table.add_row(*_finding(finding))
     if not result.findings:
         table.add_row(Text("✓", "bold green"), Text("The light is even and steady.", "bold"))
-    return Group(table, Text("\n".join(light_lines(result))))
+    if stray is not None and not stray.findings:
+        table.add_row(Text("✓", "bold green"), Text("Next to no stray light.", "bold"))
+    lines = [*light_lines(result), *([stray_line(stray.share)] if stray else [])]
+    return Group(table, Text("\n".join(lines)))
 
 
 def _finding(finding: Finding) -> Sequence[Text]:

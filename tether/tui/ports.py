@@ -45,6 +45,14 @@ class BenchHand(Protocol):
         """Put the simulated film back as it lay."""
         ...
 
+    def lamp(self, on: bool) -> None:
+        """Switch the simulated lamp."""
+        ...
+
+    def lay_blank(self) -> None:
+        """Lay a blank piece of the simulated film into the gate."""
+        ...
+
     def magnify(self, zoom: float) -> None:
         """Magnify the simulated camera's live view about its middle; 1 shows all of it."""
         ...

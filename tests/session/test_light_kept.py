@@ -1,0 +1,200 @@
+"""The open gate and the calibrated base of a roll: kept, found again, and used."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tether.camera.protocol import CameraState, Role, Setting
+from tether.measure.roll import KnownBase, RollMemory
+from tether.measure.standing import Standing, with_row
+from tether.session.light_kept import (
+    KeptBase,
+    KeptGate,
+    KeptLight,
+    LightKeeper,
+    Trial,
+    as_json,
+    read_light,
+)
+from tether.session.light_remarks import light_remarks
+from tether.session.roll import Capture, Frame
+from tether.settings import Settings
+
+NOON = datetime(2024, 5, 4, 12, 0, tzinfo=UTC)
+TRIAL = Trial(
+    "open-gate_1.dng", "ab" * 32, NOON.isoformat(), after=2, shutter="1/30",
+    exposure=(1 / 30, 100.0, 8.0),
+)  # fmt: skip
+GATE = KeptGate(TRIAL, ("R", "G1", "B", "G2"), tuple(((0.4, 0.5), (0.45, 0.5)) for _ in range(4)))
+BASE = KeptBase(replace(TRIAL, file="clear-film_1.dng", after=3), "rebate", {"R": 0.4, "G1": 0.7})
+
+
+def kept(folder: Path, **parts: object) -> Path:
+    LightKeeper(folder).keep(**parts)  # type: ignore[arg-type]
+    return folder / "light.json"
+
+
+def test_what_is_kept_is_found_again(tmp_path: Path) -> None:
+    keeper = LightKeeper(tmp_path)
+    assert keeper.kept == KeptLight()
+    keeper.keep(gate=GATE)
+    keeper.keep(base=BASE)
+    assert keeper.kept == KeptLight(GATE, BASE)
+    assert LightKeeper(tmp_path).kept == KeptLight(GATE, BASE)
+    assert keeper.kept.since == 3
+    newer = replace(GATE, trial=replace(TRIAL, file="open-gate_2.dng", after=9))
+    keeper.keep(gate=newer)
+    assert LightKeeper(tmp_path).kept == KeptLight(newer, BASE)
+    assert [p.name for p in tmp_path.iterdir()] == ["light.json"]
+
+
+def test_it_becomes_part_of_the_rolls_memory() -> None:
+    memory = KeptLight(GATE, BASE).applied_to(RollMemory())
+    assert memory.open_gate is not None
+    assert memory.open_gate.channels == GATE.channels
+    assert memory.open_gate.exposure == TRIAL.exposure
+    np.testing.assert_allclose(memory.open_gate.grid, np.array(GATE.grid), rtol=1e-6)
+    assert memory.base == KnownBase({"R": 0.4, "G1": 0.7}, TRIAL.exposure)
+    assert KeptLight().applied_to(memory) is memory
+
+
+def test_a_rebate_that_was_seen_since_counts_more_than_the_calibration() -> None:
+    seen = KnownBase({"R": 0.3, "G1": 0.6}, (0.1, 100.0, 8.0))
+
+    def after(order: int, level: float) -> RollMemory:
+        rows = with_row(None, Standing(order, 1, (0.1, 100.0, 8.0), level))
+        return KeptLight(base=BASE).applied_to(RollMemory(base=seen, standings=rows))
+
+    assert after(4, -0.5).base == seen
+    # Seen before it, or not seen at all since: the calibration stands.
+    for memory in (after(3, -0.5), after(4, np.nan)):
+        assert memory.base is not None
+        assert memory.base.signal == BASE.signal
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"version": 99},
+        {"open_gate": None},
+        {"open_gate": {**as_json(KeptLight(GATE))["open_gate"], "file": "../../passwd"}},
+        {"open_gate": {**as_json(KeptLight(GATE))["open_gate"], "grid": [[[1.0]]]}},
+        {"open_gate": {**as_json(KeptLight(GATE))["open_gate"], "grid": [[["x"]]] * 4}},
+        {"open_gate": {**as_json(KeptLight(GATE))["open_gate"], "grid": [[[1.0], [1.0, 2.0]]] * 4}},
+        {"open_gate": {**as_json(KeptLight(GATE))["open_gate"], "exposure": [1]}},
+        {"open_gate": {**as_json(KeptLight(GATE))["open_gate"], "after": -1}},
+    ],
+)
+def test_a_part_that_makes_no_sense_is_left_out(tmp_path: Path, change: dict[str, object]) -> None:
+    path = kept(tmp_path, gate=GATE, base=BASE)
+    facts = json.loads(path.read_text()) | change
+    path.write_text(json.dumps(facts))
+    found = read_light(path)
+    assert found.gate is None
+    assert found.base == (None if "version" in change else BASE)
+
+
+@pytest.mark.parametrize("text", ["", "[]", "null", '{"version": 1', "\0" * 40])
+def test_a_file_that_is_no_light_file_gives_nothing(tmp_path: Path, text: str) -> None:
+    (tmp_path / "light.json").write_text(text)
+    assert read_light(tmp_path / "light.json") == KeptLight()
+    assert read_light(tmp_path / "missing.json") == KeptLight()
+
+
+@settings(max_examples=60)
+@given(data=st.data())
+def test_damage_gives_less_and_never_something_else(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    folder = tmp_path_factory.mktemp("light")
+    path = kept(folder, gate=GATE, base=BASE)
+    whole = bytearray(path.read_bytes())
+    at = data.draw(st.integers(0, len(whole) - 1))
+    whole[at] = data.draw(st.integers(0, 255))
+    path.write_bytes(whole)
+    found = read_light(path)
+    assert found.gate is None or np.array(found.gate.grid).shape == (4, 2, 2)
+    assert found.base is None or all(v >= 0 for v in found.base.signal.values())
+    # Whatever was read, the program can go on with it and write it.
+    LightKeeper(folder).keep(gate=GATE)
+    assert read_light(path).gate == GATE
+
+
+# --- what there is to say about it -------------------------------------------------------------
+
+
+def camera(shutter: str = "1/15", aperture: str = "f/8") -> CameraState:
+    return CameraState(
+        {
+            Role.SHUTTER: Setting(Role.SHUTTER, "shutterspeed", shutter),
+            Role.APERTURE: Setting(Role.APERTURE, "f-number", aperture),
+        }
+    )
+
+
+def remarks(
+    light: KeptLight, state: CameraState | None, *codes: str, hours: float = 1, shots: int = 4
+) -> tuple[str, ...]:
+    findings = [{"code": code, "text": f"What {code} says."} for code in codes]
+    captures = [
+        Capture(n, 1, n, f"{n}.dng", 1, "", "", "program", facts={"findings": findings})
+        for n in range(1, shots + 1)
+    ]
+    frames = (Frame(1, captures=tuple(captures)), Frame(2))
+    return light_remarks(light, frames, state, Settings(), NOON + timedelta(hours=hours))
+
+
+def test_a_fresh_light_needs_no_words() -> None:
+    assert remarks(KeptLight(GATE, BASE), camera()) == ()
+    assert remarks(KeptLight(), camera()) == ()
+    assert remarks(KeptLight(GATE), None) == ()
+
+
+@pytest.mark.parametrize(
+    ("code", "end"),
+    [
+        ("light-drift", ": check the lamp (key 3)."),
+        ("lamp-colour-drift", ": check the lamp (key 3)."),
+        ("light-moved", ": test the light again (key 3)."),
+        ("focus-drift", ": focus again (key 2)."),
+    ],
+)
+def test_what_the_verdict_found_about_the_bench_is_said_with_its_key(code: str, end: str) -> None:
+    assert remarks(KeptLight(), camera(), code, "askew") == (f"What {code} says{end}",)
+
+
+def test_after_another_light_test_only_focus_is_still_said() -> None:
+    tested = KeptLight(replace(GATE, trial=replace(TRIAL, after=4)))
+    assert remarks(tested, camera(), "light-drift", "focus-drift") == (
+        "What focus-drift says: focus again (key 2).",
+    )
+    assert len(remarks(tested, camera(), "light-drift", shots=5)) == 1
+
+
+def test_an_old_open_gate_is_said() -> None:
+    (said,) = remarks(KeptLight(GATE), camera(), hours=30)
+    assert said == "The open gate was photographed 30 hours ago: test the light again (key 3)."
+    # A clock that was set back is no reason.
+    assert remarks(KeptLight(GATE), camera(), hours=-30) == ()
+
+
+def test_another_aperture_than_the_open_gates_is_said() -> None:
+    (said,) = remarks(KeptLight(GATE), camera(aperture="f/5.6"))
+    assert said.startswith("The open gate was photographed at f/8, the camera stands at f/5.6")
+    assert remarks(KeptLight(GATE), camera(aperture="f/8.0")) == ()
+    assert remarks(KeptLight(GATE), camera(aperture="auto")) == ()
+
+
+def test_a_shorter_time_than_flicker_was_looked_for_at_is_said() -> None:
+    (said,) = remarks(KeptLight(GATE), camera(shutter="1/125"))
+    assert said.startswith("Flicker was looked for at 1/30; at 1/125 there may be some")
+    assert remarks(KeptLight(GATE), camera(shutter="1/40")) == ()
+    assert remarks(KeptLight(GATE), camera(shutter="Bulb")) == ()

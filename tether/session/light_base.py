@@ -1,0 +1,219 @@
+"""Base calibration: the roll's shutter time, found on its clear film and checked on it.
+
+The clear film is blank film, a leader, or the rebate beside a frame; of a transparency the
+highlights of its lightest picture. A shot tells how far it lies from the target; the nearest
+setting on the camera's own list is set when the person agrees, and another shot checks it. At
+most three shots.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import TYPE_CHECKING
+
+from tether.camera.protocol import Role, Setting
+from tether.camera.values import shifted_shutter, shutter_seconds
+from tether.session.delivery import Progress
+from tether.session.light_kept import Exposure, KeptBase, Trial
+from tether.session.light_test import request_of
+from tether.session.light_worker import CALL_SECONDS, light_judge
+from tether.session.session import NotNow, Session
+from tether.text import printable
+
+if TYPE_CHECKING:
+    from tether.measure.calibration import ClearFilm
+
+MOST_SHOTS = 3
+CLEAR_FILM = "clear-film"
+
+
+@dataclass(frozen=True, slots=True)
+class BaseResult:
+    """What one shot of a calibration gave.
+
+    Attributes
+    ----------
+    seen
+        The clear film that was seen.
+    trial
+        The raw file, and the shutter it was exposed at.
+    shots
+        How many there were so far.
+    off_ev
+        Stops of light to add to reach the target, negative for less; None where nothing clear
+        was seen.
+    reached
+        Whether it lies within the tolerance.
+    wanted
+        The camera's setting that comes nearest to the target, None where nothing is to be set or
+        the camera has no better one.
+    can_set
+        Whether it can be set from here; else by hand on the camera.
+    nearest_off_ev
+        Stops that the clear film would still be off at ``wanted``.
+    """
+
+    seen: ClearFilm
+    trial: Trial
+    shots: int
+    off_ev: float | None
+    reached: bool
+    wanted: str | None
+    can_set: bool
+    nearest_off_ev: float = 0.0
+
+    @property
+    def last(self) -> bool:
+        """Whether no further shot is to be made."""
+        return self.reached or self.shots >= MOST_SHOTS
+
+
+class BaseCalibration:
+    """Finds a roll's shutter time. All methods block; `close` ends the worker."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._worker = light_judge()
+        self.shots = 0
+        self.result: BaseResult | None = None
+
+    def close(self) -> None:
+        """End the worker. May be called twice."""
+        self._worker.close()
+
+    def begin_anew(self) -> None:
+        """Count the shots from the start: another piece of film lies in the gate."""
+        self.shots, self.result = 0, None
+
+    def shoot(self, report: Callable[[int, Progress], None] | None = None) -> BaseResult:
+        """Photograph what lies in the gate and say how far its clear film is from the target.
+
+        A base that is not saturated is kept as the roll's. The shutter is not moved.
+
+        Raises
+        ------
+        NotNow
+            When no camera is connected, or `MOST_SHOTS` were made.
+        TetherError
+            When no picture came, or it cannot be measured.
+        """
+        session = self._session
+        if session.camera is None or session.refresh_camera() is None:
+            raise NotNow("No camera is connected.", todo="Connect it, then calibrate.")
+        if self.shots >= MOST_SHOTS:
+            raise NotNow(f"There were {MOST_SHOTS} shots already.", todo="Begin anew.")
+        number = self.shots + 1
+        told = partial(report, number) if report else None
+        trial = session.test_exposure(CLEAR_FILM, told)
+        self.shots = number
+        if told:
+            told(Progress("judge"))
+        shutter = self._shutter()
+        seen, exposure = self._measure(trial, shutter)
+        trial = replace(trial, exposure=exposure)
+        if seen.seen.usable and not seen.clipped:
+            session.light.keep(base=KeptBase(trial, seen.seen.value, seen.signal))
+        self.result = self._judged(seen, trial, shutter)
+        self._log(self.result)
+        return self.result
+
+    def set_wanted(self) -> str:
+        """Set the shutter to what the last shot asks for; return how it stands now.
+
+        Raises
+        ------
+        NotNow
+            When nothing is to be set.
+        CameraError
+            When the camera does not take it.
+        """
+        session, result = self._session, self.result
+        if result is None or result.wanted is None or session.camera is None:
+            raise NotNow("There is no setting to make.")
+        now_set = session.camera.set(Role.SHUTTER, result.wanted).value
+        session.refresh_camera()
+        session.store.log(
+            "camera", f"Shutter set to {printable(now_set, 20)} for the roll", session.roll.id
+        )
+        return now_set
+
+    def _measure(self, trial: Trial, shutter: Setting | None) -> tuple[ClearFilm, Exposure]:
+        session = self._session
+        roll = session.roll
+        self._worker.start()
+        measured: tuple[ClearFilm, Exposure] = self._worker.call(
+            "clear_film",
+            session.trial_file(trial),
+            (roll.process, roll.format_key),
+            request_of(shutter, session),
+            session.light.kept,
+            timeout=CALL_SECONDS,
+        )
+        return measured
+
+    def _judged(self, seen: ClearFilm, trial: Trial, shutter: Setting | None) -> BaseResult:
+        limits = self._session.settings.exposure
+        if not seen.seen.usable:
+            return BaseResult(seen, trial, self.shots, None, False, None, False)
+        off = seen.stops_to_target(limits)
+        reached = not seen.clipped and abs(off) <= limits.base_tolerance_ev
+        wanted = None
+        rest = off
+        if not reached and shutter is not None:
+            wanted = shifted_shutter(shutter.choices, shutter.value, off)
+            rest = _rest(wanted, shutter.value, off)
+            if wanted == shutter.value:
+                wanted = None
+        can_set = wanted is not None and shutter is not None and not shutter.readonly
+        return BaseResult(seen, trial, self.shots, off, reached, wanted, can_set, rest)
+
+    def _shutter(self) -> Setting | None:
+        state = self._session.refresh_camera()
+        return state.settings.get(Role.SHUTTER) if state else None
+
+    def _log(self, result: BaseResult) -> None:
+        self._session.store.log(
+            "bench",
+            f"Base ({result.trial.file}, {result.trial.shutter}): {base_line(result)}",
+            self._session.roll.id,
+        )
+
+
+def _rest(wanted: str | None, stands: str, off: float) -> float:
+    """Return the stops that are still missing at another setting."""
+    before, after = shutter_seconds(stands), shutter_seconds(wanted or "")
+    return off - math.log2(after / before) if before and after else off
+
+
+_SEEN = {
+    "blank film": ("Blank film", "lies", "is"),
+    "rebate": ("The rebate", "lies", "is"),
+    "highlights": ("The highlights", "lie", "are"),
+}
+_NOT_SEEN = {
+    "nothing clear": "No clear film was found in the view: neither blank film nor rebate.",
+    "darkness": "It is dark: nothing in the view is light enough to be clear film.",
+    "no film": "The view is as light as the open gate: there seems to be no film in it.",
+}
+
+
+def base_line(result: BaseResult) -> str:
+    """Say what a shot has shown, one sentence."""
+    seen = result.seen.seen.value
+    if seen in _NOT_SEEN:
+        return _NOT_SEEN[seen]
+    what, lie, are = _SEEN[seen]
+    at = f" at {result.trial.shutter}" if result.trial.shutter else ""
+    if result.seen.clipped:
+        return f"{what} {are} saturated{at}: by how much cannot be seen."
+    ev, off = result.seen.ev or 0.0, result.off_ev or 0.0
+    if result.reached:
+        return f"{what} {lie} {-ev:.1f} stops below saturation{at}: on the target."
+    side = "below" if off > 0 else "above"
+    return (
+        f"{what} {lie} {-ev:.1f} stops below saturation{at}, {abs(off):.1f} stops {side} the "
+        "target."
+    )

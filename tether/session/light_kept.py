@@ -1,0 +1,254 @@
+"""What is kept of a roll's light: its open gate as the flat field, and its calibrated base.
+
+Both stand in ``bench/light.json`` in the roll's folder, beside the raw files that they were
+measured on. The file is replaced as a whole, so a stop at any moment leaves the old one or the
+new one, and it moves with the folder. What is read from it is untrusted.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tether.session.beside import BesideUnusable, read_json, write_json
+from tether.session.names import is_plain
+from tether.text import printable
+
+if TYPE_CHECKING:  # numpy would slow the program's start
+    from tether.measure.roll import OpenGate, RollMemory
+
+TRIALS_FOLDER = "bench"
+"""Where test exposures are kept, within the roll's folder."""
+LIGHT_FILE = "light.json"
+VERSION = 1
+_MOST_CHANNELS = 8
+_MOST_CELLS = 512
+_DIGITS = 6
+
+Grid = tuple[tuple[tuple[float, ...], ...], ...]
+Exposure = tuple[float | None, float | None, float | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """A test exposure that is kept.
+
+    Attributes
+    ----------
+    file
+        Its name in the roll's ``bench`` folder.
+    sha256
+        Of its bytes.
+    taken_at
+        ISO 8601 in UTC, by the computer's clock.
+    after
+        How many captures the roll had by then.
+    shutter
+        The camera's wording of the shutter time, "" where it has none.
+    exposure
+        Seconds, ISO and f-number; None where not known.
+    """
+
+    file: str
+    sha256: str
+    taken_at: str
+    after: int = 0
+    shutter: str = ""
+    exposure: Exposure = (None, None, None)
+
+
+@dataclass(frozen=True, slots=True)
+class KeptGate:
+    """The open gate: light relative to saturation, ``grid`` of (channels, rows, columns)."""
+
+    trial: Trial
+    channels: tuple[str, ...]
+    grid: Grid
+
+    def as_open_gate(self) -> OpenGate:
+        """Return it as the measurements have it."""
+        import numpy as np
+
+        from tether.measure.roll import OpenGate
+
+        return OpenGate(
+            self.channels,
+            np.array(self.grid, np.float32),
+            self.trial.exposure,
+            self.trial.taken_at,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class KeptBase:
+    """The roll's calibrated base (of a transparency: its highlights), relative to saturation.
+
+    ``seen`` says where: see `tether.measure.calibration.Seen`.
+    """
+
+    trial: Trial
+    seen: str
+    signal: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class KeptLight:
+    """What is known of a roll's light; each part None until it was measured."""
+
+    gate: KeptGate | None = None
+    base: KeptBase | None = None
+
+    @property
+    def since(self) -> int:
+        """How many captures the roll had when its light was last looked at."""
+        return max((part.trial.after for part in (self.gate, self.base) if part), default=0)
+
+    def applied_to(self, memory: RollMemory) -> RollMemory:
+        """Return a roll's memory with this light in it.
+
+        The calibrated base stands for the roll's until a later frame shows its rebate; of a
+        transparency, which shows none, its highlights do all along.
+        """
+        from tether.measure.roll import KnownBase
+
+        if self.gate is not None:
+            memory = memory.with_open_gate(self.gate.as_open_gate())
+        if self.base is not None and self.base.trial.after >= _last_seen(memory):
+            known = KnownBase(dict(self.base.signal), self.base.trial.exposure)
+            memory = replace(memory, base=known)
+        return memory
+
+
+def _last_seen(memory: RollMemory) -> int:
+    """Which capture last showed its rebate; 0 for none."""
+    import numpy as np
+
+    from tether.measure.standing import LEVEL, ORDER
+
+    if memory.standings is None:
+        return 0
+    seen = memory.standings[np.isfinite(memory.standings[:, LEVEL])]
+    return int(seen[:, ORDER].max()) if seen.size else 0
+
+
+class LightKeeper:
+    """Keeps what is known of one roll's light.
+
+    Parameters
+    ----------
+    folder
+        The roll's folder of test exposures; it need not be there yet.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / LIGHT_FILE
+        self._known: KeptLight | None = None
+
+    @property
+    def kept(self) -> KeptLight:
+        """What is known; nothing where the file is missing or makes no sense."""
+        if self._known is None:
+            self._known = read_light(self._path)
+        return self._known
+
+    def keep(self, *, gate: KeptGate | None = None, base: KeptBase | None = None) -> None:
+        """Put a new open gate or a new base in the place of the old one.
+
+        Raises
+        ------
+        BesideUnusable
+            When the disk does not take it; the old one still stands.
+        """
+        now = KeptLight(gate or self.kept.gate, base or self.kept.base)
+        write_json(self._path, as_json(now))
+        self._known = now
+
+
+def as_json(light: KeptLight) -> dict[str, Any]:
+    """Return what `read_light` reads."""
+    facts: dict[str, Any] = {"version": VERSION}
+    if light.gate is not None:
+        rounded = [[[round(v, _DIGITS) for v in row] for row in plane] for plane in light.gate.grid]
+        facts["open_gate"] = asdict(light.gate.trial) | {
+            "channels": list(light.gate.channels),
+            "grid": rounded,
+        }
+    if light.base is not None:
+        facts["base"] = asdict(light.base.trial) | {
+            "seen": light.base.seen,
+            "signal": dict(light.base.signal),
+        }
+    return facts
+
+
+def read_light(path: Path) -> KeptLight:
+    """Read a light file; a part that this program did not write so is left out."""
+    try:
+        facts = read_json(path)
+    except BesideUnusable:
+        return KeptLight()
+    gate = base = None
+    if facts.get("version") == VERSION:
+        wrong = (KeyError, TypeError, ValueError, OverflowError)
+        if "open_gate" in facts:
+            with contextlib.suppress(*wrong):
+                gate = _gate(facts["open_gate"])
+        if "base" in facts:
+            with contextlib.suppress(*wrong):
+                base = _base(facts["base"])
+    return KeptLight(gate, base)
+
+
+def _gate(facts: Mapping[str, Any]) -> KeptGate:
+    channels = tuple(printable(str(name), 8) for name in facts["channels"])
+    planes = facts["grid"]
+    if not 0 < len(channels) <= _MOST_CHANNELS or len(planes) != len(channels):
+        raise ValueError("not the channels of a sensor")
+    rows, columns = len(planes[0]), len(planes[0][0])
+    if not (0 < rows <= _MOST_CELLS and 0 < columns <= _MOST_CELLS):
+        raise ValueError("not a grid that this program makes")
+    grid = tuple(tuple(_numbers(row, columns) for row in plane) for plane in planes)
+    if any(len(plane) != rows for plane in grid):
+        raise ValueError("planes of unequal size")
+    return KeptGate(_trial(facts), channels, grid)
+
+
+def _base(facts: Mapping[str, Any]) -> KeptBase:
+    signal = {printable(str(name), 8): _number(v) for name, v in facts["signal"].items()}
+    if not 0 < len(signal) <= _MOST_CHANNELS or max(signal.values()) <= 0:
+        raise ValueError("not the channels of a sensor")
+    return KeptBase(_trial(facts), printable(str(facts["seen"]), 40), signal)
+
+
+def _trial(facts: Mapping[str, Any]) -> Trial:
+    name = facts["file"]
+    if not is_plain(name):
+        raise ValueError("not the name of a file")
+    seconds, iso, f_number = (None if v is None else _number(v) for v in facts["exposure"])
+    return Trial(
+        str(name),
+        printable(str(facts["sha256"]), 64),
+        printable(str(facts["taken_at"]), 40),
+        int(_number(facts["after"])),
+        printable(str(facts["shutter"]), 20),
+        (seconds, iso, f_number),
+    )
+
+
+def _numbers(values: Sequence[object], count: int) -> tuple[float, ...]:
+    if not isinstance(values, list) or len(values) != count:
+        raise ValueError("rows of unequal length")
+    return tuple(_number(v) for v in values)
+
+
+def _number(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise TypeError("not a number")
+    number = float(value)
+    if not math.isfinite(number) or number < 0:
+        raise ValueError("not a number that was measured")
+    return number

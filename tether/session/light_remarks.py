@@ -1,0 +1,115 @@
+"""What there is to say about the bench while the work goes on: drifts, and a stale open gate.
+
+Derived each time from what is stored. The figures come from the verdict on the newest picture;
+here they are put beside the key of the screen that puts them right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+
+from tether.camera.protocol import CameraState, Role
+from tether.camera.values import f_number, shutter_seconds
+from tether.session.light_kept import KeptGate, KeptLight
+from tether.session.roll import Capture, Frame
+from tether.settings import Settings
+from tether.text import printable
+
+LIGHT_KEY, FOCUS_KEY = "3", "2"
+"""Keys of the light test and of the live focus, see `tether.tui.stations`."""
+
+_WHAT_TO_DO: Mapping[str, tuple[str, str]] = {
+    "light-drift": ("check the lamp", LIGHT_KEY),
+    "lamp-colour-drift": ("check the lamp", LIGHT_KEY),
+    "light-changed": ("check the lamp", LIGHT_KEY),
+    "light-moved": ("test the light again", LIGHT_KEY),
+    "focus-drift": ("focus again", FOCUS_KEY),
+}
+_LIGHT_CODES = frozenset(_WHAT_TO_DO) - {"focus-drift"}
+_SAME_APERTURE = 0.02
+_SHORTER = 1.5
+"""Times by which a shutter time has to be shorter before flicker may show that did not before."""
+
+
+def light_remarks(
+    light: KeptLight,
+    frames: Sequence[Frame],
+    camera: CameraState | None,
+    settings: Settings,
+    at: datetime | None = None,
+) -> tuple[str, ...]:
+    """Return what there is to say, the most pressing first, a sentence each.
+
+    Parameters
+    ----------
+    light, frames
+        What is kept of the roll's light, and its frames.
+    camera
+        How the camera stands, None where it is not connected.
+    settings
+        Limits.
+    at
+        The time now; None takes the clock.
+    """
+    said = list(_from_verdict(light, frames))
+    if light.gate is not None:
+        said += _since_the_gate(light.gate, camera)
+        said += _age(light.gate, settings, at or datetime.now(UTC))
+    return tuple(said)
+
+
+def _from_verdict(light: KeptLight, frames: Sequence[Frame]) -> list[str]:
+    """Say what the newest picture's verdict has found about the bench."""
+    captures = sorted((c for f in frames for c in f.captures), key=lambda c: c.id)
+    if not captures:
+        return []
+    tested_since = len(captures) <= light.since
+    said = []
+    for code, text in _findings(captures[-1]):
+        if code in _WHAT_TO_DO and not (tested_since and code in _LIGHT_CODES):
+            what, key = _WHAT_TO_DO[code]
+            said.append(f"{text.rstrip('.')}: {what} (key {key}).")
+    return said
+
+
+def _findings(capture: Capture) -> list[tuple[str, str]]:
+    stored = capture.facts.get("findings")
+    if not isinstance(stored, list):
+        return []
+    return [
+        (str(f.get("code")), printable(str(f.get("text", "")), 200))
+        for f in stored
+        if isinstance(f, Mapping)
+    ]
+
+
+def _since_the_gate(gate: KeptGate, camera: CameraState | None) -> list[str]:
+    """Say what has changed on the camera since the open gate was photographed."""
+    if camera is None:
+        return []
+    seconds, _, aperture = gate.trial.exposure
+    said = []
+    stands = f_number(camera.value(Role.APERTURE) or "")
+    if stands and aperture and abs(stands / aperture - 1) > _SAME_APERTURE:
+        said.append(
+            f"The open gate was photographed at f/{aperture:g}, the camera stands at f/{stands:g}: "
+            f"test the light again (key {LIGHT_KEY})."
+        )
+    label = camera.value(Role.SHUTTER) or ""
+    time = shutter_seconds(label)
+    if time and seconds and seconds / time > _SHORTER:
+        said.append(
+            f"Flicker was looked for at {gate.trial.shutter or f'{seconds:g} s'}; at "
+            f"{printable(label, 20)} there may be some: test the light again (key {LIGHT_KEY})."
+        )
+    return said
+
+
+def _age(gate: KeptGate, settings: Settings, at: datetime) -> list[str]:
+    from tether.measure.flat import judge_flat
+
+    return [
+        f"{finding.text.rstrip('.')}: test the light again (key {LIGHT_KEY})."
+        for finding in judge_flat(gate.trial.taken_at, at, settings.light)
+    ]

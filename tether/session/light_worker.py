@@ -1,0 +1,133 @@
+"""The judge of the light: opens and measures test exposures in a worker process.
+
+No file is to be trusted, also not one that the camera has just made.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tether.child import Child
+from tether.errors import TetherError
+from tether.film import FILM_FORMATS, FilmProcess
+from tether.session.judging import JUDGE_SECONDS, MEMORY_BYTES
+from tether.session.light_kept import Exposure, Grid, KeptLight
+from tether.settings import Settings
+
+if TYPE_CHECKING:
+    from tether.measure.calibration import ClearFilm
+    from tether.measure.light import Light
+    from tether.measure.verdict import Finding
+    from tether.raw.mosaic import Mosaic
+
+
+@dataclass(frozen=True, slots=True)
+class LightRequest:
+    """What a test exposure is measured against.
+
+    ``seconds`` is the shutter time as the camera has it, None to take the file's; ``shutters`` are
+    the (label, seconds) of the camera's own list.
+    """
+
+    seconds: float | None
+    shutters: tuple[tuple[str, float], ...] = ()
+    settings: Settings = field(default_factory=Settings)
+
+
+@dataclass(frozen=True, slots=True)
+class GateSeen:
+    """An open gate: its light, what there is to say, and its light on the grid of a flat field."""
+
+    light: Light
+    findings: tuple[Finding, ...]
+    channels: tuple[str, ...]
+    grid: Grid
+    exposure: Exposure
+
+
+class LightWorker:
+    """Lives in the worker process. All methods raise `RawUnreadable` for what is no raw file."""
+
+    def gate(self, path: Path, request: LightRequest) -> GateSeen:
+        """Measure an open gate."""
+        from tether.measure.flat import flat_of
+        from tether.measure.levels import with_observed_saturation
+        from tether.measure.light import measure_light, multipliers_of
+        from tether.measure.light_findings import judge_light
+        from tether.measure.survey import survey
+        from tether.measure.verdict import ranked
+        from tether.raw.open import open_mosaic
+
+        mosaic = with_observed_saturation(open_mosaic(path))
+        picture = survey(mosaic)
+        light = measure_light(mosaic, picture)
+        findings = judge_light(
+            light,
+            request.settings.light,
+            seconds=request.seconds,
+            shutters=request.shutters,
+            white_balance=multipliers_of(mosaic),
+        )
+        flat = flat_of(mosaic, picture=picture)
+        grid = tuple(
+            tuple(tuple(float(v) for v in row) for row in plane) for plane in flat.grid.tolist()
+        )
+        exposure = _exposure(mosaic, request.seconds)
+        return GateSeen(light, ranked(findings), flat.channels, grid, exposure)
+
+    def stray(self, dark: Path, gate: Path, seconds: tuple[float | None, float | None]) -> float:
+        """Return the light with the lamp off as a share of the open gate's.
+
+        ``seconds`` are the shutter times of the two as the camera has them.
+        """
+        from tether.measure.exposure import exposure_ratio
+        from tether.measure.light import stray_share
+        from tether.measure.survey import survey
+        from tether.raw.open import open_mosaic
+
+        off, on = open_mosaic(dark), open_mosaic(gate)
+        if off.channels != on.channels:
+            raise TetherError("The two pictures come from different kinds of sensor.")
+        ratio = exposure_ratio(_exposure(off, seconds[0]), _exposure(on, seconds[1]))
+        return stray_share(survey(off), survey(on), ratio or 1.0)
+
+    def clear_film(
+        self,
+        path: Path,
+        film: tuple[FilmProcess, str],
+        request: LightRequest,
+        light: KeptLight,
+    ) -> tuple[ClearFilm, Exposure]:
+        """Find clear film in a view; return it and the exposure it was taken at.
+
+        ``film`` is the kind of film and the key of its format.
+        """
+        from tether.measure.calibration import clear_film
+        from tether.raw.open import open_mosaic
+
+        process, format_key = film
+        mosaic = open_mosaic(path)
+        gate = light.gate.as_open_gate() if light.gate else None
+        seen = clear_film(
+            mosaic,
+            process,
+            FILM_FORMATS[format_key],
+            request.settings,
+            gate,
+            request.seconds,
+        )
+        return seen, _exposure(mosaic, request.seconds)
+
+
+def light_judge() -> Child:
+    """Return a worker; it is started by its first call's `Child.start`."""
+    return Child(LightWorker, name="The judge of the light", memory_bytes=MEMORY_BYTES)
+
+
+CALL_SECONDS = JUDGE_SECONDS
+
+
+def _exposure(mosaic: Mosaic, seconds: float | None) -> Exposure:
+    return (seconds or mosaic.exposure_seconds, mosaic.iso, mosaic.f_number)
