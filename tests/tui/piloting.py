@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 
 import pytest
+from rich.console import Console, Group
+from rich.table import Table
 from textual.pilot import Pilot
 from textual.widgets import Static
 
@@ -24,9 +27,18 @@ async def until(pilot: Pilot[str], there: Callable[[], bool], turns: int = 400) 
 
 
 def screen_text(app: TetherApp | object) -> str:
-    """Everything that is written on the screen."""
+    """Everything that is written on the screen, also what has to be scrolled to."""
     screen = app.screen  # type: ignore[attr-defined]
-    return "\n".join(str(w.render()) for w in screen.query(Static) if w.display)
+    return "\n".join(_text_of(w) for w in screen.query(Static) if w.display)
+
+
+def _text_of(widget: Static) -> str:
+    if not isinstance(widget.content, Group | Table):
+        return str(widget.render())
+    console = Console(width=160, file=io.StringIO())
+    with console.capture() as capture:
+        console.print(widget.content)
+    return capture.get()
 
 
 def table(pilot: Pilot[str]) -> Worktable:

@@ -6,7 +6,6 @@ import shutil
 from pathlib import Path
 
 import pytest
-from textual.widgets import Footer
 
 from mocks.bench import Bench
 from mocks.bench_config import BenchConfig, SensorConfig
@@ -23,6 +22,7 @@ from tether.session.roll import FrameState, NewRoll, Roll
 from tether.tui.app import Opening, TetherApp
 from tether.tui.camera_line import CameraLine
 from tether.tui.dialogs import AskText, Pick, Reading
+from tether.tui.keys import KeyLine
 from tether.tui.ports import Given
 from tether.tui.roll_screens import ChooseRoll, DescribeRoll
 from tether.tui.strip import FrameCell
@@ -248,7 +248,7 @@ async def test_the_form_says_what_is_wrong_with_a_name(archive: Archive, judge: 
         start = app.screen.query_one("#start").region
         assert start.height == 1
         assert start in app.screen.region, "the button is in view, also below a complaint"
-        assert start.bottom < app.screen.query_one(Footer).region.y + 1
+        assert start.bottom < app.screen.query_one(KeyLine).region.y + 1
     app.shut()
 
 
@@ -269,7 +269,7 @@ async def test_the_rolls_of_the_archive_are_offered(
         await pilot.press("down", "enter")
         await until(pilot, lambda: ready(pilot))
         assert table(pilot).session.roll.name == "Harbour"
-        assert app.screen.query(Footer)
+        assert app.screen.query(KeyLine)
     app.shut()
 
 

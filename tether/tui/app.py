@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import ClassVar
 
 from rich.text import Text
 from textual import work
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
+from textual.command import CommandPalette, Provider
 from textual.containers import Vertical
 from textual.screen import Screen
-from textual.widgets import Footer, Static
+from textual.widgets import Input, Static
 
 from tether.camera.errors import SeveralCameras
 from tether.errors import TetherError
@@ -18,8 +20,11 @@ from tether.report.rolls import NEWEST
 from tether.session.roll import NewRoll, Roll
 from tether.session.session import Session, SessionCamera
 from tether.text import printable
+from tether.tui.commands import ScreenCommands
 from tether.tui.desk import Desk
-from tether.tui.dialogs import Pick
+from tether.tui.dialogs import Pick, Reading
+from tether.tui.help_text import help_for
+from tether.tui.keys import EVERYWHERE, KeyLine
 from tether.tui.ports import Given
 from tether.tui.roll_screens import ChooseRoll, DescribeRoll
 from tether.tui.worktable import Worktable
@@ -29,15 +34,20 @@ class Opening(Screen[None]):
     """Shown until the camera and the roll are found, or says why they are not."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("r", "retry", "Try again"),
-        Binding("q,escape", "app.leave", "Leave", key_display="q"),
+        Binding("r", "retry", "Try again", tooltip="look for the roll and the camera once more"),
+        Binding("q,escape", "app.leave", "Leave", key_display="q", tooltip="leave the program"),
     ]
+    TITLE = "Opening"
+    HELP = (
+        "Shown until the roll and its camera are found. Where one is not found, it says why and "
+        "what can be done."
+    )
 
     def compose(self) -> ComposeResult:
         """Lay out the page."""
         with Vertical(classes="page"):
             yield Static("", id="opening")
-        yield Footer()
+        yield KeyLine()
 
     def action_retry(self) -> None:
         """Look for the camera and the roll once more."""
@@ -56,8 +66,22 @@ class TetherApp(App[str]):
         (110, "-wide"),
     ]
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("ctrl+c", "leave", "Leave", show=False, priority=True)
+        Binding("ctrl+c", "leave", "Leave", show=False, priority=True, tooltip="leave the program"),
+        Binding(
+            "f24",
+            "forward",
+            "Forward",
+            id="forward",
+            show=False,
+            priority=True,
+            tooltip="what comes next, for a foot switch; [keys] forward in the settings names "
+            "another key",
+        ),
+        *EVERYWHERE,
     ]
+    COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {
+        ScreenCommands,
+    }
 
     def __init__(self, given: Given) -> None:
         super().__init__()
@@ -70,6 +94,8 @@ class TetherApp(App[str]):
         """Begin."""
         self.opening = Opening()
         await self.push_screen(self.opening)
+        if self.given.settings.keys.forward:
+            self.set_keymap({"forward": self.given.settings.keys.forward})
         self.begin()
 
     @work(exclusive=True, group="begin")
@@ -142,6 +168,29 @@ class TetherApp(App[str]):
         if port is None:
             return None
         return await self.desk.do(lambda: self.given.connect(port))
+
+    async def action_help(self) -> None:
+        """Explain the screen that is open, and its keys."""
+        if not isinstance(self.screen, CommandPalette):
+            title = f"Help: {self.screen.title or self.screen.TITLE}"
+            await self.push_screen(Reading(title, help_for(self.screen)))
+
+    def bell(self) -> None:
+        """Ring the terminal's bell, unless the settings switch it off."""
+        if self.given.settings.alerts.bell:
+            super().bell()
+
+    def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
+        """Leave the key for a foot switch alone where text is being written."""
+        return action != "forward" or not isinstance(self.focused, Input)
+
+    def action_forward(self) -> None:
+        """Do what comes next on the screen that is open."""
+        forward = getattr(self.screen, "action_forward", None)
+        if forward is not None:
+            forward()
+        else:
+            self.simulate_key("enter")
 
     def action_leave(self) -> None:
         """Leave the program; everything is stored already."""

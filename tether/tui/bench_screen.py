@@ -11,11 +11,12 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.widget import Widget
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from tether.camera.errors import CameraError, CameraLost
 from tether.errors import TetherError
 from tether.session.session import Session
+from tether.tui.keys import KeyLine
 
 if TYPE_CHECKING:
     from tether.tui.app import TetherApp
@@ -28,11 +29,12 @@ class BenchScreen(Screen[None]):
 
     HEADING: ClassVar[str] = ""
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,q", "leave", "Back", key_display="Esc"),
+        Binding("escape,q", "leave", "Back", key_display="Esc", tooltip="back to the worktable"),
     ]
 
     def __init__(self, session: Session) -> None:
         super().__init__()
+        self.title = self.HEADING
         self.session = session
         self.working = False
 
@@ -50,7 +52,7 @@ class BenchScreen(Screen[None]):
         yield Static(Text(f" {self.HEADING} ", "bold reverse"), classes="bench-title")
         yield from self.body()
         yield Static(classes="bench-message")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def say(self, text: str, *, bad: bool = False) -> None:
         """Show a message until the next action."""

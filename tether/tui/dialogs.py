@@ -5,19 +5,25 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import ClassVar
 
+from rich.console import RenderableType
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
-from textual.screen import ModalScreen
-from textual.widgets import Footer, Input, Label, OptionList, Static
+from textual.widgets import Input, Label, OptionList, Static
 from textual.widgets.option_list import Option
 
+from tether.tui.keys import KeyLine, Over
 
-class AskText(ModalScreen[str | None]):
+
+class AskText(Over[str | None]):
     """Asks for a line of text; Escape gives None."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Back")]
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "leave", "Back", key_display="Esc", tooltip="back without an answer"),
+    ]
+    TITLE = "A question"
+    HELP = "Asks for a line of text. Enter takes it."
 
     def __init__(
         self, question: str, value: str = "", check: Callable[[str], str | None] | None = None
@@ -34,6 +40,7 @@ class AskText(ModalScreen[str | None]):
             yield Input(self.value, id="answer")
             yield Label("", id="complaint")
             yield Label("[dim]Enter takes it, Escape goes back[/dim]")
+        yield KeyLine()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Take the line when it passes the check."""
@@ -48,10 +55,14 @@ class AskText(ModalScreen[str | None]):
         self.dismiss(None)
 
 
-class Pick(ModalScreen[str | None]):
+class Pick(Over[str | None]):
     """Offers a list; Escape gives None."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Back")]
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "leave", "Back", key_display="Esc", tooltip="back without a choice"),
+    ]
+    TITLE = "A choice"
+    HELP = "Offers a list. The arrow keys go through it, Enter takes what is marked."
 
     def __init__(self, question: str, options: Sequence[tuple[str, str]]) -> None:
         super().__init__()
@@ -64,6 +75,7 @@ class Pick(ModalScreen[str | None]):
             yield Label(self.question)
             yield OptionList(*(Option(Text(label), id=key) for key, label in self.options))
             yield Label("[dim]Enter takes it, Escape goes back[/dim]")
+        yield KeyLine()
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """Take what was picked."""
@@ -74,16 +86,20 @@ class Pick(ModalScreen[str | None]):
         self.dismiss(None)
 
 
-class Reading(ModalScreen[None]):
+class Reading(Over[None]):
     """Shows a text to read."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,q,enter,question_mark", "leave", "Back"),
-        Binding("down", "down", "Down", show=False),
-        Binding("up", "up", "Up", show=False),
+        Binding(
+            "escape,q,enter,question_mark,f1", "leave", "Back", key_display="Esc", tooltip="back"
+        ),
+        Binding("down", "down", "Down", show=False, tooltip="read on"),
+        Binding("up", "up", "Up", show=False, tooltip="read back"),
     ]
+    TITLE = "Reading"
+    HELP = "Shows a text to read."
 
-    def __init__(self, title: str, text: Text, *, at_end: bool = False) -> None:
+    def __init__(self, title: str, text: RenderableType, *, at_end: bool = False) -> None:
         super().__init__()
         self.at_end = at_end
         self.heading = title
@@ -94,7 +110,7 @@ class Reading(ModalScreen[None]):
         with VerticalScroll(classes="reading") as box:
             box.border_title = self.heading
             yield Static(self.text)
-        yield Footer()
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """Begin at the end of a text whose end is what is new."""

@@ -1,42 +1,63 @@
-"""The longer help: the step at hand, its caution, and what each key does."""
+"""The help of each screen: what it is for, what else is to be known, and its keys."""
 
 from __future__ import annotations
 
+from typing import Any, Protocol, runtime_checkable
+
+from rich.console import Group
+from rich.table import Table
 from rich.text import Text
+from textual.screen import Screen
 
 from tether.session.place import Place
+from tether.tui.keys import bindings_of, key_name
 
-_KEYS = (
-    ("Enter", "do what is next: confirm a step, shoot, keep a picture whose verdict is keep"),
-    ("F", "fire the shutter (the camera's own button counts as well)"),
-    ("K", "keep the picture: it stands for the frame"),
-    ("A", "put the picture aside for another take; it stays on disk"),
-    ("U", "set the camera's shutter as the verdict advises, for another take"),
-    ("V", "see the takes of the frame, and choose the one that stands for it"),
-    ("Back", "(backspace) take the last step or choice back"),
-    ("S", "skip the frame for good; G goes back to it at any time"),
-    ("B  D", "mark the frame as blank, as damaged"),
-    ("G", "go to any frame (or click it); N goes on with the next open one"),
-    ("T", "write a note about the frame"),
-    ("Z", "be asked less, or everything again; the log says what was left out"),
-    ("P", "see the positive as large as the terminal; hatched spots are saturated"),
-    ("L", "read the log of the roll"),
-    ("1", "camera check: compare the camera with what the bench asks for, set it, put it back"),
-    ("2", "focus: the live picture as a positive, with the sharpness of middle and corners"),
-    ("3", "light test: the open gate measured for evenness, flicker and colour"),
-    ("R", "what is left over: pictures on the card and files of no frame; fetch, file or leave"),
-    ("E", "add a frame at the end: the film had one more than was counted"),
-    ("C", "connect to the camera again"),
-    ("Q", "leave; everything is stored, and the next start opens at this place"),
-)
-_REHEARSAL = (
-    ("M", "rehearsal: let something go wrong on the bench, or put it right"),
-    ("O", "rehearsal: press the camera's own shutter button"),
+_ALWAYS = (
+    "Tab and Shift-Tab go from field to field, the arrow keys through a list or a text. The mouse "
+    "clicks keys, frames, buttons and lists."
 )
 
 
-def help_for(place: Place, rehearsing: bool) -> Text:
-    """Return the help for a place."""
+@runtime_checkable
+class Explains(Protocol):
+    """A screen whose help begins with what is at hand, and ends with more."""
+
+    MORE_HELP: str
+
+    def at_hand(self) -> Text:
+        """Return what is to be said about what is on the screen now."""
+        ...
+
+
+def help_for(screen: Screen[Any]) -> Group:
+    """Return the help of a screen; keys that do nothing now are dim and say so."""
+    text, more = Text(), ""
+    if isinstance(screen, Explains):
+        text.append_text(screen.at_hand())
+        more = screen.MORE_HELP
+    text.append(f"{screen.HELP}\n" if screen.HELP else "")
+    return Group(text, _keys(screen), Text(f"\n{_ALWAYS}\n{more}"))
+
+
+def _keys(screen: Screen[Any]) -> Table:
+    """Lay out a line an action, with all keys that do it."""
+    active = {active.binding.action for active in screen.active_bindings.values()}
+    rows: dict[str, tuple[list[str], str]] = {}
+    for binding in bindings_of(type(screen)):
+        what = binding.tooltip or binding.description.lower()
+        rows.setdefault(binding.action, ([], what))[0].append(key_name(binding.key))
+    table = Table.grid(padding=(0, 2, 0, 0))
+    table.add_column(justify="right", no_wrap=True)
+    for action, (keys, what) in rows.items():
+        if action in active:
+            table.add_row(Text(", ".join(keys), "bold"), Text(what))
+        else:
+            table.add_row(Text(", ".join(keys), "dim"), Text(f"{what} (not now)", "dim"))
+    return table
+
+
+def help_at(place: Place) -> Text:
+    """Return what is to be said about a place: its step, why, its caution."""
     text = Text()
     if place.step is not None:
         text.append(f"{place.step.what}\n\n", "bold")
@@ -49,16 +70,16 @@ def help_for(place: Place, rehearsing: bool) -> Text:
             )
     else:
         text.append(f"Next: {place.sentence()}\n\n", "bold")
-    text.append("Marks: · open  ✓ kept  » skipped  ○ blank  × damaged  ? waits for a choice\n\n")
-    text.append(
-        "Numbers of a verdict, in stops below saturation, where the sensor can hold no more light: "
-        "base is the clear film of a negative (target -0.5, a third either way); highlights is the "
-        "lightest thousandth of the picture itself; saturated is the share of the picture that is "
-        "lost. A hundredth of a per cent of single spots does no harm.\n\n"
-        "The bars of a verdict show how many photosites lie how many stops below saturation, one "
-        "row a channel; the right end is saturation.\n\n"
-    )
-    for key, what in _KEYS + (_REHEARSAL if rehearsing else ()):
-        text.append(f"{key:>6}  ", "bold")
-        text.append(f"{what}\n")
     return text
+
+
+MARKS_AND_NUMBERS = """
+Marks: · open  ✓ kept  » skipped  ○ blank  × damaged  ? waits for a choice
+
+Numbers of a verdict, in stops below saturation, where the sensor can hold no more light: base is \
+the clear film of a negative (target -0.5, a third either way); highlights is the lightest \
+thousandth of the picture; saturated is the share of the picture that is lost. A hundredth of a \
+per cent of single spots does no harm.
+
+The bars of a verdict show how many photosites lie how many stops below saturation, one row a \
+channel; the right end is saturation."""

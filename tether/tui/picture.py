@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Container
-from textual.screen import ModalScreen
-from textual.widgets import Footer
 
 from tether.film import FilmProcess
 from tether.session.judging import Judgement
 from tether.tui.drawn import Drawn
+from tether.tui.keys import KeyLine, Over
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -49,10 +48,17 @@ class PicturePanel(Container):
                 drawn.show(picture)
 
 
-class LargePicture(ModalScreen[None]):
+class LargePicture(Over[None]):
     """Shows a picture as large as the terminal."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,p,q,enter", "leave", "Back")]
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,p,q,enter", "leave", "Back", key_display="Esc", tooltip="back"),
+    ]
+    TITLE = "Positive"
+    HELP = (
+        "The last picture as a positive, the right way round, as large as the terminal. Hatched "
+        "spots are saturated: the sensor could hold no more light there."
+    )
 
     def __init__(self, picture: Image, title: str) -> None:
         super().__init__()
@@ -64,7 +70,7 @@ class LargePicture(ModalScreen[None]):
         with Container(classes="large-picture") as box:
             box.border_title = self.heading
             yield Drawn(self.picture)
-        yield Footer()
+        yield KeyLine()
 
     def action_leave(self) -> None:
         """Go back."""

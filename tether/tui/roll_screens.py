@@ -10,7 +10,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.screen import Screen
-from textual.widgets import Button, Footer, Input, Label, OptionList, Select
+from textual.widgets import Button, Input, Label, OptionList, Select
 from textual.widgets.option_list import Option
 
 from tether.errors import TetherError
@@ -18,12 +18,17 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.session.roll import STRIP_CUTS, NewRoll
 from tether.session.store import RollProgress
 from tether.text import plural, printable
+from tether.tui.keys import KeyLine
 
 
 class ChooseRoll(Screen[str | None]):
     """Offers the rolls of the archive, unfinished ones first; "" asks for a new one."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,q", "leave", "Leave")]
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,q", "leave", "Leave", key_display="q", tooltip="leave the program"),
+    ]
+    TITLE = "Rolls"
+    HELP = "The rolls of the archive, unfinished ones first. Enter goes on with the one marked."
 
     def __init__(self, rolls: Sequence[RollProgress]) -> None:
         super().__init__()
@@ -44,7 +49,7 @@ class ChooseRoll(Screen[str | None]):
             listed = OptionList(*options)
             listed.highlighted = 1 if len(options) > 1 else 0
             yield listed
-        yield Footer()
+        yield KeyLine()
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """Go on with the roll that was chosen."""
@@ -64,9 +69,14 @@ class DescribeRoll(Screen[NewRoll | None]):
     """Asks what a new roll is."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("ctrl+s", "start", "Start the roll"),
-        Binding("escape", "leave", "Back"),
+        Binding("ctrl+s", "start", "Start the roll", tooltip="start the roll as it is described"),
+        Binding("escape", "leave", "Back", key_display="Esc", tooltip="back without a new roll"),
     ]
+    TITLE = "A new roll"
+    HELP = (
+        "Says what the new roll is. Count partly exposed frames too; frames can be added at the "
+        "end. The kind of film decides how exposure is judged, the strips when they are asked for."
+    )
 
     def __init__(self, name: str = "", taken: Sequence[str] = ()) -> None:
         super().__init__()
@@ -111,7 +121,7 @@ class DescribeRoll(Screen[NewRoll | None]):
             yield Label("", id="complaint")
             with Horizontal(classes="buttons"):
                 yield Button("Start the roll", variant="primary", id="start", compact=True)
-        yield Footer()
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """Begin at the name, or past it when it is known."""

@@ -9,12 +9,12 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, VerticalScroll
-from textual.screen import ModalScreen
-from textual.widgets import Button, Checkbox, Footer, Input, Label
+from textual.widgets import Button, Checkbox, Input, Label
 
 from tether.errors import TetherError
 from tether.session.bench_setup import BenchSetup, tidy
 from tether.session.check_step import Part
+from tether.tui.keys import KeyLine, Over
 
 _FIELDS = (
     ("name", "Name of the bench", "Table 1", None),
@@ -36,7 +36,7 @@ class Answer:
     person: str
 
 
-class BenchForm(ModalScreen[Answer | None]):
+class BenchForm(Over[Answer | None]):
     """Asks for a bench; Escape gives None.
 
     Parameters
@@ -86,7 +86,7 @@ class BenchForm(ModalScreen[Answer | None]):
                 )
             yield Label("", id="complaint")
             yield Button("This is the bench", variant="primary", id="save", compact=True)
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """Begin at what is most likely to be written."""

@@ -11,7 +11,7 @@ from textual import work
 from textual.app import ComposeResult
 from textual.containers import Container
 from textual.screen import Screen
-from textual.widgets import Footer, ProgressBar, Static
+from textual.widgets import ProgressBar, Static
 
 from tether.errors import TetherError
 from tether.session.delivery import Progress
@@ -19,9 +19,9 @@ from tether.session.roll import Capture
 from tether.session.session import Session, Shot, View
 from tether.text import printable
 from tether.tui.camera_line import CameraLine
+from tether.tui.keys import KeyLine
 from tether.tui.next_up import NextUp
 from tether.tui.picture import PicturePanel, positive
-from tether.tui.stations import STATIONS
 from tether.tui.strip import StripBar
 from tether.tui.verdict import VerdictPanel
 
@@ -72,8 +72,7 @@ class Table(Screen[None]):
         yield ProgressBar(id="progress", show_eta=False)
         yield Static(id="message")
         yield CameraLine(id="camera")
-        yield Static(id="more-keys")
-        yield Footer(show_command_palette=False)
+        yield KeyLine(rows=2)
 
     async def on_mount(self) -> None:
         """Show where the work stands, and begin to look for pictures from the camera."""
@@ -97,7 +96,6 @@ class Table(Screen[None]):
         if self.tether.given.hand and (wrong := self.tether.given.hand.active()):
             title.append(f"   mishap: {', '.join(wrong).replace('-', ' ')}", "italic")
         self.query_one("#title", Static).update(title)
-        self.query_one("#more-keys", Static).update(self._more_keys(view))
         await self.query_one(StripBar).show(view)
         self.query_one(NextUp).show(view)
         capture = last_capture(view)
@@ -117,31 +115,12 @@ class Table(Screen[None]):
             )
             self._picture = (capture.id, picture)
         # The person may have left meanwhile, and the panels with them.
-        for keys in self.query("#more-keys").results(Static):
-            if self.view is not None:
-                keys.update(self._more_keys(self.view))
+        self.refresh_bindings()
         for panel in self.query(PicturePanel):
             panel.show(self._picture[1], self._picture_title(capture))
 
     def _picture_title(self, capture: Capture | None) -> str:
         return f"Positive: frame {capture.frame}, take {capture.take}" if capture else ""
-
-    def _more_keys(self, view: View) -> str:
-        keys = [
-            ("t", "note", "note"),
-            *([("v", "takes", "takes")] if _several_takes(view) else []),
-            ("z", "ask_less", "ask all" if view.short else "ask less"),
-            ("l", "log", "log"),
-            *((key, f"bench('{name}')", words) for name, (key, words, _) in STATIONS.items()),
-        ]
-        if self._picture[1] is not None:
-            keys.append(("p", "picture", "picture"))
-        if self.tether.given.hand:
-            keys += [("m", "mishap", "mishap"), ("o", "own_button", "button")]
-        # One blank between them: all of them fit into 80 columns.
-        return " ".join(
-            f"[@click=screen.{action}][b]{key}[/b] {words}[/]" for key, action, words in keys
-        )
 
     def say(self, text: str, *, bad: bool = False) -> None:
         """Show a message until the next action."""
@@ -226,11 +205,6 @@ class Table(Screen[None]):
         self.say(" ".join(shot.said))
         if any(capture.verdict == "reshoot" for capture, _ in shot.captures):
             self.app.bell()
-
-
-def _several_takes(view: View) -> bool:
-    frame = view.place.frame
-    return frame is not None and len(view.frames[frame - 1].captures) > 1
 
 
 def last_capture(view: View) -> Capture | None:

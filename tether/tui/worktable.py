@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
 from datetime import datetime
 from typing import ClassVar
 
 from rich.text import Text
 from textual import work
-from textual.binding import Binding, BindingType
-from textual.command import Provider
+from textual.binding import BindingType
 from textual.events import Key
 
 from tether.session.check_step import Scope
@@ -20,70 +18,29 @@ from tether.session.session import View
 from tether.text import printable
 from tether.tui.dialogs import AskText, Pick, Reading
 from tether.tui.found_screen import show_left_over
-from tether.tui.help_text import help_for
+from tether.tui.help_text import MARKS_AND_NUMBERS, help_at
+from tether.tui.keys import bindings_of, key_name
 from tether.tui.picture import LargePicture
-from tether.tui.stations import STATIONS, BenchCommands, screen_of
+from tether.tui.stations import screen_of
 from tether.tui.strip import FrameCell
 from tether.tui.table import Table, last_capture
 from tether.tui.verdict import VerdictPanel
+from tether.tui.worktable_keys import WORKTABLE_KEYS
 
 _DECISIONS = {"chosen": "stands for the frame", "other": "put aside"}
-#: Keys that fit some places only, and what they do.
-_KEYS = {
-    "f": "F (shoot)",
-    "k": "K (keep)",
-    "a": "A (another take)",
-    "u": "U (set the shutter as advised)",
-    "s": "S (skip)",
-    "b": "B (blank)",
-    "d": "D (damaged)",
-    "n": "N (leave this frame as it is)",
-    "e": "E (one more frame)",
-    "c": "C (connect)",
-    "v": "V (takes of the frame)",
-    "p": "P (picture)",
-    "x": "X (leave the set-up out)",
-}
 
 
 class Worktable(Table):
     """Where the work is done. Shows values; every action goes to the session's thread."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "proceed", "Next"),
-        Binding("f", "shoot", "Shoot"),
-        Binding("k", "keep", "Keep"),
-        Binding("a", "again", "Again"),
-        Binding("u", "use_advice", "Advice"),
-        Binding("s", "mark('skipped')", "Skip"),
-        Binding("b", "mark('blank')", "Blank"),
-        Binding("d", "mark('damaged')", "Damaged"),
-        Binding("n", "onward", "Onward"),
-        Binding("e", "extra", "Extra frame"),
-        Binding("c", "connect", "Connect"),
-        Binding("g", "go", "Go to"),
-        Binding("question_mark", "how", "How", key_display="?"),
-        Binding("q,ctrl+c", "leave", "Leave", key_display="q"),
-        # Shown in the line above the footer, which has no room for them in 80 columns.
-        Binding("t", "note", "Note", show=False),
-        Binding("v", "takes", "Takes", show=False),
-        Binding("backspace", "undo", "Undo", show=False),
-        Binding("pagedown", "scroll_verdict(1)", "Read on", show=False),
-        Binding("pageup", "scroll_verdict(-1)", "Read back", show=False),
-        Binding("z", "ask_less", "Ask less", show=False),
-        Binding("l", "log", "Log", show=False),
-        Binding("p", "picture", "Picture", show=False),
-        Binding("m", "mishap", "Mishap", show=False),
-        Binding("o", "own_button", "Own button", show=False),
-        Binding("r", "left_over", "Left over", show=False),
-        Binding("w", "walk", "Set-up walk", show=False),
-        Binding("x", "leave_out", "Leave the set-up out", show=False),
-        *(
-            Binding(key, f"bench('{name}')", words, show=False)
-            for name, (key, words, _) in STATIONS.items()
-        ),
-    ]
-    COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {BenchCommands}
+    BINDINGS: ClassVar[list[BindingType]] = WORKTABLE_KEYS
+    TITLE = "Worktable"
+    HELP: ClassVar[str] = (
+        "The worktable: the strip as it lies in the holder, what comes next and why, the last "
+        "verdict with its picture, and the camera. Enter does what is next."
+    )
+
+    MORE_HELP: ClassVar[str] = MARKS_AND_NUMBERS
 
     def _todo(self) -> Todo | None:
         return self.view.place.todo if self.view else None
@@ -114,9 +71,10 @@ class Worktable(Table):
 
     def on_key(self, event: Key) -> None:
         """Say so when a key of this screen does not fit the place where the work stands."""
-        words = _KEYS.get(event.key)
-        if words is not None and self.view is not None:
-            self.say(f"{words} does not fit here. Next: {self.view.place.sentence()}")
+        bound = next((b for b in bindings_of(type(self)) if b.key == event.key), None)
+        if bound is not None and self.view is not None:
+            what = f"{key_name(bound.key)} ({bound.description.lower()})"
+            self.say(f"{what} does not fit here. Next: {self.view.place.sentence()}")
 
     # --- actions ---------------------------------------------------------------------------
 
@@ -353,12 +311,9 @@ class Worktable(Table):
         if said:
             self.say(said)
 
-    @work(group="action")
-    async def action_how(self) -> None:
-        """Explain the step at hand and the keys."""
-        if self.view:
-            rehearsing = self.tether.given.hand is not None
-            await self.app.push_screen_wait(Reading("How", help_for(self.view.place, rehearsing)))
+    def at_hand(self) -> Text:
+        """Explain the step at hand, for the help."""
+        return help_at(self.view.place) if self.view else Text()
 
     @work(group="action")
     async def action_picture(self) -> None:

@@ -1,0 +1,129 @@
+"""The line of keys at the foot of a screen, and the keys that every screen has.
+
+Textual's own footer is not used: it keeps every key that it ever showed (known upstream), which
+over a day at the bench slows the program down. This one is a line of text, which also wraps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, ClassVar, TypeVar
+
+from textual.binding import Binding, BindingType
+from textual.content import Content
+from textual.screen import ModalScreen, Screen
+from textual.style import Style
+from textual.widgets import Static
+
+T = TypeVar("T")
+
+EVERYWHERE: list[BindingType] = [
+    Binding("question_mark", "app.help", "Help", key_display="?", tooltip="this help"),
+    Binding(
+        "f1", "app.help", "Help", key_display="F1", tooltip="this help, also from within a field"
+    ),
+    Binding(
+        "ctrl+p",
+        "app.command_palette",
+        "Commands",
+        show=False,
+        tooltip="find a command of the screen by its words; themes; a picture of the screen",
+    ),
+]
+"""The keys of every screen. A screen over another one has to have them itself."""
+
+_NAMES = {
+    "question_mark": "?",
+    "escape": "Esc",
+    "pageup": "Page Up",
+    "pagedown": "Page Down",
+    "up": "↑",
+    "down": "↓",
+}
+
+
+class Over(ModalScreen[T]):
+    """A screen over another one."""
+
+    BINDINGS: ClassVar[list[BindingType]] = EVERYWHERE
+
+
+def key_name(key: str) -> str:
+    """Return how a key is written in the help and the documents: F, Esc, Ctrl-S."""
+    if key in _NAMES:
+        return _NAMES[key]
+    return "-".join(part.upper() if len(part) == 1 else part.title() for part in key.split("+"))
+
+
+def bindings_of(kind: type[Screen[Any]]) -> Iterator[Binding]:
+    """Yield the keys of a kind of screen: its own, then those of its bases, then everywhere's.
+
+    A binding that says several keys comes once for each, in their order.
+    """
+    seen: set[str] = set()
+    ours = [k for k in kind.__mro__ if k.__module__.startswith("tether.")]
+    for bindings in (*(vars(k).get("BINDINGS", []) for k in ours), EVERYWHERE):
+        for binding in Binding.make_bindings(bindings):
+            if binding.key not in seen:
+                seen.add(binding.key)
+                yield binding
+
+
+class KeyLine(Static):
+    """Shows the keys that fit now; each can be clicked. What finds no room is in the help."""
+
+    ALLOW_SELECT = False
+
+    def __init__(self, rows: int = 1) -> None:
+        super().__init__()
+        self._rows = rows
+        self.styles.height = rows
+
+    def on_mount(self) -> None:
+        """Follow what the screen says about its keys."""
+        self.screen.bindings_updated_signal.subscribe(self, self._changed)
+
+    def on_unmount(self) -> None:
+        """Follow it no longer."""
+        self.screen.bindings_updated_signal.unsubscribe(self)
+
+    def on_resize(self) -> None:
+        """Wrap anew."""
+        self._write()
+
+    def _changed(self, screen: Screen[object]) -> None:
+        if self.is_attached and screen is self.screen and self.app.app_focus:
+            self.call_after_refresh(self._write)
+
+    def _write(self) -> None:
+        if self.is_attached:
+            self.update(self._content(), layout=False)
+
+    def _content(self) -> Content:
+        """Put the keys into as many rows as there are, one action once."""
+        lines: list[list[Content]] = [[]]
+        left = self.size.width
+        seen: set[str] = set()
+        for active in self.screen.active_bindings.values():
+            binding = active.binding
+            if not binding.show or binding.action in seen:
+                continue
+            seen.add(binding.action)
+            key, words = self.app.get_key_display(binding), binding.description.lower()
+            width = len(key) + len(words) + 3
+            if width > left:
+                if len(lines) == self._rows:
+                    break
+                lines.append([])
+                left = self.size.width
+            left -= width
+            lines[-1].append(_key(binding.key, key, words, enabled=active.enabled))
+        return Content("\n").join(Content("").join(line) for line in lines)
+
+
+def _key(pressed: str, key: str, words: str, *, enabled: bool) -> Content:
+    dim = "" if enabled else "dim"
+    return Content.assemble(
+        (f" {key}", f"bold $footer-key-foreground {dim}"),
+        (f" {words} ", f"$footer-description-foreground {dim}"),
+    ).stylize(Style.from_meta({"@click": f"app.simulate_key('{pressed}')"}))
