@@ -44,16 +44,22 @@ class WalkScreen(BenchScreen):
     """Walks through the set-up. What is confirmed here the worktable does not ask again."""
 
     HEADING = "Set-up walk"
+    HELP: ClassVar[str] = (
+        "From a bare table to a bench that is ready. Each step says what to do, why, and how to "
+        "see that it is right. Enter does what the step asks for; the arrow keys look at others."
+    )
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "proceed", "Next"),
-        Binding("d", "done", "Done"),
-        Binding("o", "open", "Open"),
-        Binding("a", "again", "Ask again"),
-        Binding("b", "bench", "Bench"),
-        Binding("x", "leave_out", "Leave out the rest"),
-        Binding("backspace", "undo", "Undo", show=False),
-        Binding("pagedown", "read(1)", "Read on", show=False),
-        Binding("pageup", "read(-1)", "Read back", show=False),
+        Binding("enter", "proceed", "Next", tooltip="do what the step asks for, and go on"),
+        Binding("d", "done", "Done", tooltip="the step is done, without opening its screen"),
+        Binding("o", "open", "Open", tooltip="open the screen on which the step is done"),
+        Binding("a", "again", "Ask again", tooltip="ask a step again that is done"),
+        Binding("b", "bench", "Bench", tooltip="say anew which bench this is"),
+        Binding(
+            "x", "leave_out", "Leave out the rest", tooltip="leave out what is open of the set-up"
+        ),
+        Binding("backspace", "undo", "Undo", show=False, tooltip="take the last step back"),
+        Binding("pagedown", "read(1)", "Read on", show=False, tooltip="read on in a long step"),
+        Binding("pageup", "read(-1)", "Read back", show=False, tooltip="read back in it"),
     ]
 
     def __init__(self, session: Session) -> None:
