@@ -1,6 +1,7 @@
 """Print how an archive of 100,000 rolls and 3.6 million frames behaves (rows only, no files).
 
-``python tests/benchmarks/large_archive.py [ROLLS]``; the rows take a few minutes and some GB.
+``python tests/benchmarks/large_archive.py [ROLLS [FOLDER]]``; the rows take minutes and some GB.
+With a folder they are kept there, and measured at once the next time.
 """
 
 from __future__ import annotations
@@ -90,14 +91,18 @@ def timed(what: str, do: Callable[[], object], times: int = 5) -> None:
 def main() -> None:
     """Fill an archive and print what takes how long."""
     rolls = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
-    with tempfile.TemporaryDirectory(prefix="large-archive-") as folder:
+    kept = Path(sys.argv[2]) if len(sys.argv) > 2 else None
+    with tempfile.TemporaryDirectory(prefix="large-archive-") as temporary:
+        folder = str(kept or temporary)
         path = Path(folder) / "tether.sqlite3"
-        store = Store(path)
-        begun = time.perf_counter()
-        fill(store, rolls)
-        size = path.stat().st_size / 1e9
-        print(f"{rolls} rolls filled in {time.perf_counter() - begun:.0f} s, {size:.1f} GB")
-        store.close()
+        if not path.exists():
+            path.parent.mkdir(exist_ok=True)
+            store = Store(path)
+            begun = time.perf_counter()
+            fill(store, rolls)
+            print(f"{rolls} rolls filled in {time.perf_counter() - begun:.0f} s")
+            store.close()
+        print(f"{rolls} rolls, {path.stat().st_size / 1e9:.1f} GB")
 
         timed("open the database", lambda: Store(path).close())
         timed("open it for reading only", lambda: Store(path, read_only=True).close())
@@ -138,14 +143,14 @@ def main() -> None:
             store.decide(roll.id, 20, next(states))
 
         timed("decide about a frame (one flushed transaction)", keep)
-        take = iter(range(2, 100))
+        take = itertools.count(store.next_take(roll.id, 20))
 
         def file() -> None:
             n = next(take)
             store.add_release(roll, [Capture(0, 20, n, f"x{n}.dng", 1, "0" * 64, now(), "program")])
 
         timed("record a capture (one flushed transaction)", file)
-        number = iter(range(100))
+        number = itertools.count(store.totals().rolls)
         timed(
             "store a new roll",
             lambda: store.add_roll(NewRoll(f"New {next(number)}", FilmProcess.BW_NEGATIVE)),

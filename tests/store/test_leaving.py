@@ -188,9 +188,10 @@ def test_a_stop_while_a_leftover_is_filed(littered: Desk, monkeypatch: pytest.Mo
     def stop(*_: object) -> None:
         raise Stop
 
-    with monkeypatch.context() as patch, pytest.raises(Stop):
+    with monkeypatch.context() as patch:
         patch.setattr("tether.session.filing.settle", stop)
-        session.file_leftover(whole, 1)
+        with pytest.raises(Stop):
+            session.file_leftover(whole, 1)
     littered.close()
     session = littered.session()
     assert [c.origin for c in session.frames()[0].captures] == ["program", "leftover"]

@@ -232,6 +232,6 @@ async def show_left_over(table: Table, *, asked: bool = False) -> None:
     await table.app.push_screen_wait(screen)
     await table.refresh_view()
     if screen.said:
-        table.say(" ".join(screen.said[-_RESULT_LINES:]))
+        table.say("; ".join(screen.said[-_RESULT_LINES:]) + ".")
     elif asked:
         table.say("")
