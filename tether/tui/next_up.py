@@ -97,7 +97,11 @@ class NextUp(VerticalScroll):
         else:
             self.border_title = "Done"
             text.append(f"All {view.roll.frames_expected} frames are decided.\n", "bold")
-            text.append("[G] go back to a frame   [E] one more frame   [Q] leave", "dim")
+            text.append(
+                "[H] what was done, what to look at again, what is next   [G] go back to a frame   "
+                "[E] one more frame   [Q] leave",
+                "dim",
+            )
         note = view.frames[place.frame - 1].note if place.frame else ""
         if note:
             text.append(f"\nNote: {printable(note)}", "italic")

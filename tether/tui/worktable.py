@@ -19,18 +19,19 @@ from tether.text import printable
 from tether.tui.dialogs import AskText, Pick, Reading
 from tether.tui.found_screen import show_left_over
 from tether.tui.help_text import MARKS_AND_NUMBERS, help_at
+from tether.tui.hours import Hours
 from tether.tui.keys import bindings_of, key_name
 from tether.tui.picture import LargePicture
 from tether.tui.stations import screen_of
 from tether.tui.strip import FrameCell
-from tether.tui.table import Table, last_capture
+from tether.tui.table import last_capture
 from tether.tui.verdict import VerdictPanel
 from tether.tui.worktable_keys import WORKTABLE_KEYS
 
 _DECISIONS = {"chosen": "stands for the frame", "other": "put aside"}
 
 
-class Worktable(Table):
+class Worktable(Hours):
     """Where the work is done. Shows values; every action goes to the session's thread."""
 
     BINDINGS: ClassVar[list[BindingType]] = WORKTABLE_KEYS
