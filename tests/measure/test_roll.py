@@ -20,6 +20,7 @@ from tether.measure.roll import (
     Trace,
     grid_of,
     spread,
+    spread_at,
 )
 
 
@@ -127,3 +128,12 @@ def test_a_grid_spread_out_again_keeps_a_slope() -> None:
     plane = np.tile(slope, (1, 320, 1))
     back = spread(grid_of(plane), (320, 480))
     np.testing.assert_allclose(back[0, :, 10:-10], plane[0, :, 10:-10], atol=0.005)
+
+
+def test_a_grid_spread_out_in_part_is_the_same_there() -> None:
+    grid = np.random.default_rng(1).random((2, 5, 7), np.float32)
+    whole = spread(grid, (40, 61))
+    np.testing.assert_array_equal(spread(grid, (40, 61), 3), whole[:, ::3, ::3])
+    places = np.array([0, 60, 61, 700, 40 * 61 - 1])
+    seen = spread_at(grid, (40, 61), places)
+    np.testing.assert_allclose(seen, whole.reshape(2, -1)[:, places], rtol=1e-6)

@@ -46,7 +46,7 @@ from tether.measure.levels import (
 from tether.measure.measured import FrameMeasurement
 from tether.measure.outline_check import rests_on_rebate
 from tether.measure.repeat import signature
-from tether.measure.roll import Exposure, OpenGate, spread
+from tether.measure.roll import Exposure, OpenGate
 from tether.measure.saturation import saturation_map
 from tether.measure.shadows import shadows
 from tether.measure.shapes import Quad
@@ -73,7 +73,7 @@ def measure_frame(mosaic: Mosaic, context: FrameContext) -> FrameMeasurement:
     stated = mosaic.saturation
     mosaic = with_known_saturation(mosaic, context.memory.saturation)
     mosaic = with_observed_saturation(mosaic)
-    with ThreadPoolExecutor(2) as others:
+    with ThreadPoolExecutor(1) as others:  # a second would only wait for the interpreter
         measured = _measured(mosaic, context, others)
     if mosaic.saturation == stated:
         return measured
@@ -237,11 +237,10 @@ def _densities(
     if ratio is None:
         return None
     shape = (int(picture.signal.shape[1]), int(picture.signal.shape[2]))
-    light = spread(gate.grid, shape)
     place = None
     if framing is not None and base is not None and base.source == "rebate":
         place = beside(framing.picture, picture.step, framing.scale, shape)
-    return density_report(picture, light, where, base.signal if base else None, place, ratio)
+    return density_report(picture, gate, where, base.signal if base else None, place, ratio)
 
 
 def small_picture(picture: Survey) -> FloatArray:

@@ -234,14 +234,42 @@ def grid_of(signal: NDArray[np.float32], rows: int = 32, columns: int = 48) -> N
     return np.asarray(np.median(cells, axis=(2, 4)), np.float32)
 
 
-def spread(grid: NDArray[np.float32], shape: tuple[int, int]) -> NDArray[np.float32]:
-    """Return a grid of (channels, rows, columns) at a picture's pixels, linear between cells."""
+def spread(
+    grid: NDArray[np.float32], shape: tuple[int, int], every: int = 1
+) -> NDArray[np.float32]:
+    """Return a grid of (channels, rows, columns) at a picture's pixels, linear between cells.
+
+    ``shape`` is the picture's (height, width); of its rows and columns every ``every``-th is taken.
+    """
     for axis, size in ((1, shape[0]), (2, shape[1])):
-        cells = grid.shape[axis]
-        at = np.clip((np.arange(size) + 0.5) / size * cells - 0.5, 0, cells - 1)
-        low = np.minimum(at.astype(np.intp), max(cells - 2, 0))
-        part = (at - low).astype(np.float32).reshape([-1 if a == axis else 1 for a in range(3)])
+        low, high, part = (values[::every] for values in _between(grid.shape[axis], size))
         first = np.take(grid, low, axis=axis)
-        second = np.take(grid, np.minimum(low + 1, cells - 1), axis=axis)
-        grid = first + (second - first) * part
+        share = part.reshape([-1 if a == axis else 1 for a in range(3)])
+        grid = first + (np.take(grid, high, axis=axis) - first) * share
     return np.asarray(grid, np.float32)
+
+
+def spread_at(
+    grid: NDArray[np.float32], shape: tuple[int, int], places: NDArray[np.intp]
+) -> NDArray[np.float32]:
+    """Return what `spread` has at some pixels, given by their index in the flattened picture.
+
+    Shape (channels, places). Takes a share of the time where few pixels are wanted.
+    """
+    rows, columns = np.divmod(places, shape[1])
+    (top, bottom, down), (left, right, across) = (
+        tuple(part[at] for part in _between(cells, size))
+        for cells, size, at in zip(grid.shape[1:], shape, (rows, columns), strict=True)
+    )
+    upper = grid[:, top, left] + (grid[:, top, right] - grid[:, top, left]) * across
+    lower = grid[:, bottom, left] + (grid[:, bottom, right] - grid[:, bottom, left]) * across
+    return np.asarray(upper + (lower - upper) * down, np.float32)
+
+
+def _between(
+    cells: int, size: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float32]]:
+    """Return for each pixel along an axis the cells it lies between, and how far from the first."""
+    at = np.clip((np.arange(size) + 0.5) / size * cells - 0.5, 0, cells - 1)
+    low = np.minimum(at.astype(np.intp), max(cells - 2, 0))
+    return low, np.minimum(low + 1, cells - 1), (at - low).astype(np.float32)
