@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import pytest
+from colour import colorimetry
 
 from mocks.lamp import LampConfig
 from tests.measure.on_bench import SensorConfig, open_gate
 from tether.measure.light import balance_off_ev, measure_light
 from tether.measure.survey import survey
 
-colour = pytest.importorskip("colour.colorimetry")
 
 #: Wavelengths at which the bench's sensor sees red, green and blue, and its response at 5000 K.
 NANOMETRES = {"R": 600.0, "G": 540.0, "B": 460.0}
@@ -18,7 +18,7 @@ RESPONSE = {"R": 0.58, "G": 1.0, "B": 0.68}
 
 def planck(nanometres: float, kelvin: float) -> float:
     """Spectral radiance of a black body by colour-science (BSD-3-Clause), the reference here."""
-    return float(colour.planck_law(nanometres * 1e-9, kelvin))
+    return float(colorimetry.planck_law(nanometres * 1e-9, kelvin))
 
 
 @pytest.mark.parametrize("kelvin", [2856.0, 3200.0, 5000.0, 6504.0])
