@@ -10,7 +10,6 @@ from tests.measure.on_bench import SensorConfig, open_gate
 from tether.measure.light import balance_off_ev, measure_light
 from tether.measure.survey import survey
 
-
 #: Wavelengths at which the bench's sensor sees red, green and blue, and its response at 5000 K.
 NANOMETRES = {"R": 600.0, "G": 540.0, "B": 460.0}
 RESPONSE = {"R": 0.58, "G": 1.0, "B": 0.68}
