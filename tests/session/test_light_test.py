@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from tests.quick import QUICK
 from tether.camera import CameraError, CameraProcess, CameraRefused, Role
 from tether.camera.protocol import Setting
 from tether.measure.light import Light
+from tether.measure.roll import RollMemory
 from tether.session.archive import Archive
 from tether.session.judging import Judge
 from tether.session.light_test import (
@@ -24,6 +26,7 @@ from tether.session.light_test import (
     light_lines,
     light_map,
     next_shutter,
+    stray_line,
 )
 from tether.session.place import Todo
 from tether.session.roll import Roll
@@ -73,7 +76,7 @@ def test_raw_and_jpeg_are_both_kept(session: Session, bench: BenchProcess) -> No
     bench.turn(Property.COMPRESSION_SETTING, 7)
     raw = session.trial_file(session.test_exposure())
     assert raw.suffix == ".dng"
-    assert {p.suffix for p in raw.parent.iterdir()} == {".dng", ".jpg"}
+    assert {p.suffix for p in raw.parent.glob("test_*")} == {".dng", ".jpg"}
 
 
 def test_it_is_never_taken_for_a_frames_picture(
@@ -231,3 +234,110 @@ def test_the_map_is_in_per_cent_of_the_lightest_cell() -> None:
     assert found[0][0] is None
     assert found[1][0] == 51
     assert found[7][11] == 99
+
+
+# --- what is kept of it ------------------------------------------------------------------------
+
+
+def shot_and_kept(session: Session) -> dict[str, Any]:
+    while session.place().todo is Todo.STEP:
+        session.confirm()
+    ((capture, _),) = session.capture().captures
+    session.keep()
+    return capture.facts
+
+
+def test_the_open_gate_is_the_rolls_flat_field_and_survives_the_program(
+    archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge, bench: BenchProcess
+) -> None:
+    bench.remove_film()
+    with Session(archive, roll, camera, judge, QUICK) as session:
+        test = LightTest(session)
+        result = test.run()
+        test.close()
+        assert result.kept
+        assert "kept as the roll's flat field" in log_of(session)
+    # Nothing of it is in memory any more: a new program reads what lies in the folder.
+    with Session(archive, roll, camera, judge, QUICK) as session:
+        gate = session.light.kept.gate
+        assert gate is not None
+        raw = session.trial_file(gate.trial)
+        assert hashlib.sha256(raw.read_bytes()).hexdigest() == gate.trial.sha256
+        assert gate.trial.exposure[1:] == (100.0, 8.0)
+        bench.go_to(1)
+        assert session.camera is not None
+        facts = shot_and_kept(session)
+        # Density of the base over the open gate: the bench's film has 0.28 (mocks/film_curve.py),
+        # and ISO 5-2 makes it -log10 T.
+        assert facts["density"]["G1"]["base"] == pytest.approx(0.28, abs=0.03)
+        remembered = RollMemory.from_bytes(archive.store.memory(roll.id)).open_gate
+        assert remembered is not None
+        np.testing.assert_allclose(remembered.grid, np.array(gate.grid, np.float32), rtol=1e-5)
+        # A lamp that is moved after the test shows in the frames.
+        session.camera.set(Role.SHUTTER, "1/20")
+        bench.mishap("lamp-uneven")
+        bench.go_to(2)
+        facts = shot_and_kept(session)
+        assert "light-moved" in {f["code"] for f in facts["findings"]}
+        (said,) = session.view().remarks
+        assert said.endswith("test the light again (key 3).")
+        bench.remove_film()
+        test = LightTest(session)
+        test.run()
+        test.close()
+        assert session.view().remarks == ()
+
+
+def test_a_flickering_open_gate_is_no_flat_field(
+    session: Session, light_test: LightTest, bench: BenchProcess
+) -> None:
+    bench.remove_film()
+    light_test.run()
+    before = session.light.kept.gate
+    bench.mishap("lamp-flicker")
+    result = light_test.run()
+    assert not result.kept
+    assert session.light.kept.gate == before
+    (flicker,) = [f for f in result.findings if f.code == "lamp-flicker"]
+    # Whole periods of mains light are multiples of 1/20 s; the camera has that very setting.
+    assert flicker.action.startswith("Set the shutter to 1/20 ")
+    assert session.trial_file(result.trial).is_file()
+
+
+def test_a_dark_room_has_no_stray_light(
+    session: Session, light_test: LightTest, bench: BenchProcess
+) -> None:
+    bench.remove_film()
+    gate = light_test.run()
+    bench.lamp(False)
+    result = light_test.run_stray(gate)
+    assert result.findings == ()
+    assert result.share < 0.0005
+    assert result.trial.shutter == gate.trial.shutter
+    assert result.said == ""
+    assert session.camera_state is not None
+    assert session.camera_state.value(Role.SHUTTER) == "1/15"
+    assert "Stray light" in log_of(session)
+
+
+def test_room_light_and_a_lamp_that_is_on_are_told_apart(
+    light_test: LightTest, bench: BenchProcess
+) -> None:
+    bench.remove_film()
+    bench.mishap("room-light")
+    gate = light_test.run()
+    (still_on,) = light_test.run_stray(gate).findings
+    assert still_on.code == "lamp-still-on"
+    bench.lamp(False)
+    result = light_test.run_stray(gate)
+    (stray,) = result.findings
+    assert stray.code == "stray-light"
+    assert "room light" in stray.action
+    # 3 per cent of the lamp's light in green, from one side (mocks/imaging.py), and warmer.
+    assert 0.02 < result.share < 0.15
+    assert "densities up to" in stray_line(result.share)
+
+
+def test_no_light_at_all_is_said_so() -> None:
+    assert stray_line(0.0) == "Stray light: none that can be measured"
+    assert stray_line(0.001).endswith("densities up to 3.0")

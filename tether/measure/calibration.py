@@ -13,7 +13,6 @@ from tether.measure.base import main_channels
 from tether.measure.context import FrameContext
 from tether.measure.density import density
 from tether.measure.exposure import exposure_ratio
-from tether.measure.exposure_remarks import clipped_step
 from tether.measure.frame import FrameMeasurement, measure_frame
 from tether.measure.levels import stops, with_observed_saturation
 from tether.measure.roll import OpenGate, spread
@@ -22,6 +21,9 @@ from tether.raw.mosaic import Mosaic
 from tether.settings import Exposure, Settings
 
 _FULL = 0.985
+_FROM_SATURATION = -3.0
+"""Stops by which a saturated exposure is shortened: by how much it is over cannot be seen, and the
+next one tells exactly as long as it is not."""
 _DARK_EV = -9.0
 """Stops from saturation below which an even view is darkness and not film."""
 _NO_FILM_DENSITY = 0.02
@@ -69,7 +71,7 @@ class ClearFilm:
     def stops_to_target(self, settings: Exposure) -> float:
         """Return how much light to add to bring it to the target, negative for less."""
         if self.clipped or self.ev is None:
-            return clipped_step(settings)
+            return _FROM_SATURATION
         return settings.base_target_ev - self.ev
 
 

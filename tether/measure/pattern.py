@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tether.measure.base import Base, beside, main_channels
 from tether.measure.framing import Framing, seen_area
 from tether.measure.levels import FLOOR, FloatArray, stops
-from tether.measure.roll import OpenGate, spread
+from tether.measure.roll import OpenGate, spread, spread_at
 from tether.measure.survey import Survey
 from tether.measure.verdict import Finding, Severity
 from tether.settings import Light
@@ -22,28 +22,35 @@ _NEAR_EV = 1.0
 """Stops around the frame's base within which a pixel beside the picture can be base."""
 _FULL = 0.985
 _ALIKE_EV = 0.1
+_SHARE = 0.6
+"""Of each side's border that has to lie on the plane."""
+_SMALLEST = 40
+_ALL, _FIRST, _LAST = slice(None), slice(1, 4), slice(-4, -1)
+_STRIPS = ((_ALL, _FIRST), (_ALL, _LAST), (_FIRST, _ALL), (_LAST, _ALL))
+"""Rows and columns of the border on the left, the right, at the top and at the bottom."""
 _OPPOSITE = (("left", "right"), ("top", "bottom"))
 
 
 def base_sides(picture: Survey, framing: Framing, base: Base, gate: OpenGate) -> dict[str, float]:
     """Return the base beside each side of the picture over the open gate's light there, in stops.
 
-    Only sides where enough of it shows, and nothing that is saturated. What the film's base takes
-    away is the same on all sides, so they differ by what the light has changed since.
+    Only sides where enough of it shows; where it is saturated they differ by more than is said.
+    What the film's base takes away is the same on all sides, so they differ by what the light has
+    changed since.
     """
     which = main_channels(picture.channels)
     main = picture.main
     shape = (int(main.shape[0]), int(main.shape[1]))
-    light = spread(gate.grid[which].mean(axis=0, keepdims=True), shape)[0]
     level = float(np.mean([base.signal[picture.channels[i]] for i in which]))
     strip = beside(framing.picture, picture.step, framing.scale * _STRIP_MM, shape)
-    strip &= np.abs(stops(main, level)) < _NEAR_EV
-    strip &= main < _FULL
-    ratio = stops(main / np.maximum(light, np.float32(FLOOR)))
-    sides = _side_of(framing, picture.step, shape)
+    places = np.flatnonzero(strip)
+    places = places[np.abs(stops(main.ravel()[places], level)) < _NEAR_EV]
+    light = spread_at(gate.grid[which].mean(axis=0, keepdims=True), shape, places)[0]
+    ratio = stops(main.ravel()[places] / np.maximum(light, np.float32(FLOOR)))
+    sides = _side_of(framing, picture.step, shape).ravel()[places]
     found = {}
     for number, side in enumerate(("left", "right", "top", "bottom")):
-        chosen = strip & (sides == number)
+        chosen = sides == number
         if np.count_nonzero(chosen) >= _FEWEST:
             found[side] = float(np.median(ratio[chosen]))
     return found
@@ -52,8 +59,9 @@ def base_sides(picture: Survey, framing: Framing, base: Base, gate: OpenGate) ->
 def border_sides(picture: Survey, gate: OpenGate) -> dict[str, float]:
     """Return the same for the border of the view, where no outline of the picture was found.
 
-    Uneven light can hide the outline. A side counts when its border, over the open gate's light,
-    is even along at least half of its length, as rebate is and hardly any picture.
+    Uneven light can hide the outline. What lies along the border is taken for rebate if, over the
+    open gate's light, it is a plane: even but for a steady slope across the view. Hardly any
+    picture is that on all four sides. Empty where it is not.
     """
     which = main_channels(picture.channels)
     main = picture.half[which].mean(axis=0)
@@ -63,21 +71,43 @@ def border_sides(picture: Survey, gate: OpenGate) -> dict[str, float]:
     left, top = np.ceil(corners.min(axis=0)).astype(int)
     right, bottom = np.floor(corners.max(axis=0)).astype(int)
     ratio = stops(main / np.maximum(light, np.float32(FLOOR)))[top:bottom, left:right]
-    full = main[top:bottom, left:right] >= _FULL
-    if min(ratio.shape, default=0) < 40:
+    known = main[top:bottom, left:right] < _FULL
+    height, width = ratio.shape
+    if min(height, width) < _SMALLEST:
         return {}
-    found = {}
-    for side, where in (
-        ("left", np.s_[:, 1:4]),
-        ("right", np.s_[:, -4:-1]),
-        ("top", np.s_[1:4]),
-        ("bottom", np.s_[-4:-1]),
-    ):
-        values = ratio[where]
-        level = float(np.median(values))
-        if np.mean(np.abs(values - level) < _ALIKE_EV) > 0.5 and np.mean(full[where]) < 0.5:
-            found[side] = level
-    return found
+    y = np.broadcast_to(np.linspace(-1, 1, height)[:, None], ratio.shape)
+    x = np.broadcast_to(np.linspace(-1, 1, width)[None], ratio.shape)
+    ring = []
+    for rows, columns in _STRIPS:
+        seen = known[rows, columns]
+        if np.mean(seen) < _SHARE:
+            return {}
+        ring.append(tuple(part[rows, columns][seen] for part in (x, y, ratio)))
+    level, across, down = _plane(*(np.concatenate(parts) for parts in zip(*ring, strict=True)))
+    for px, py, values in ring:
+        if np.mean(np.abs(values - level - across * px - down * py) < _ALIKE_EV) < _SHARE:
+            return {}
+    return {
+        "left": level - across,
+        "right": level + across,
+        "top": level - down,
+        "bottom": level + down,
+    }
+
+
+def _plane(
+    x: NDArray[np.floating], y: NDArray[np.floating], values: NDArray[np.floating]
+) -> tuple[float, float, float]:
+    """Fit ``a + b x + c y`` to most of the values; those far from it do not count."""
+    table = np.stack([np.ones_like(x), x, y], axis=1)
+    use = np.abs(values - np.median(values)) < 2 * _NEAR_EV
+    fit = np.zeros(3)
+    for width in (4 * _ALIKE_EV, 2 * _ALIKE_EV, _ALIKE_EV):
+        fit = np.linalg.lstsq(table[use], values[use], rcond=None)[0]
+        use = np.abs(values - table @ fit) < width
+        if np.count_nonzero(use) < _FEWEST:
+            break
+    return float(fit[0]), float(fit[1]), float(fit[2])
 
 
 def light_moved(
@@ -89,17 +119,20 @@ def light_moved(
 ) -> list[Finding]:
     """Say ``light-moved`` where the base's sides are not as even as the open gate makes them.
 
-    Needs an open gate, a base from the rebate and its strip on two sides that face each other.
+    Needs an open gate, and rebate on two sides that face each other. Where no outline was found
+    the border of the view has to be rebate on all sides.
     """
     settings = settings or Light()
     if gate is None or gate.channels != picture.channels or base is None:
         return []
-    if base.source != "rebate" or base.clipped:
+    if base.source == "picture" or base.clipped:
         return []
-    if framing is not None:
+    if framing is None:
+        sides = border_sides(picture, gate)
+    elif base.source == "rebate":
         sides = base_sides(picture, framing, base, gate)
     else:
-        sides = border_sides(picture, gate)
+        sides = {}
     worst, lighter, darker = 0.0, "", ""
     for one, other in _OPPOSITE:
         if one in sides and other in sides and abs(sides[one] - sides[other]) > worst:

@@ -18,6 +18,7 @@ from tether.camera.protocol import Role, Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.session.delivery import Progress
 from tether.session.light_kept import Exposure, KeptBase, Trial
+from tether.session.light_shutter import as_taken
 from tether.session.light_test import request_of
 from tether.session.light_worker import CALL_SECONDS, light_judge
 from tether.session.session import NotNow, Session
@@ -113,7 +114,9 @@ class BaseCalibration:
             told(Progress("judge"))
         shutter = self._shutter()
         seen, exposure = self._measure(trial, shutter)
-        trial = replace(trial, exposure=exposure)
+        shutter = as_taken(shutter, exposure[0])
+        stands = printable(shutter.value, 20) if shutter else ""
+        trial = replace(trial, exposure=exposure, shutter=stands)
         if seen.seen.usable and not seen.clipped:
             session.light.keep(base=KeptBase(trial, seen.seen.value, seen.signal))
         self.result = self._judged(seen, trial, shutter)

@@ -7,16 +7,22 @@ program that was killed in between finds it at its next start, whatever roll tha
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from tether.camera.protocol import CameraState, Role, Setting
+from tether.camera.values import nearest_shutter, shutter_seconds
 from tether.errors import TetherError
 from tether.session.store import Store, now
 from tether.text import printable
 
 if TYPE_CHECKING:
     from tether.session.core import Core
+
+
+_NOMINAL_EV = 0.25
+"""Stops by which a shutter's name and its real time may differ: 1/15 is 1/16 of a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +91,20 @@ def put_back(session: Core) -> str:
     return was
 
 
+def as_taken(setting: Setting | None, seconds: float | None) -> Setting | None:
+    """Return a shutter setting as the raw file of an exposure speaks of it.
+
+    A driver may give for seconds what it has read before: a dial that was turned meanwhile then
+    shows only in the file, whose ``seconds`` these are.
+    """
+    stated = shutter_seconds(setting.value) if setting else None
+    if setting is None or not seconds or not stated:
+        return setting
+    if abs(math.log2(seconds / stated)) <= _NOMINAL_EV:
+        return setting
+    return replace(setting, value=nearest_shutter(setting.choices, seconds) or setting.value)
+
+
 class LentShutter:
     """A shutter that a test may move. Call `put_back` in the end, whatever happened.
 
@@ -100,6 +120,15 @@ class LentShutter:
         self._session = session
         self._test = test
         self.before = self.now()
+        self._moved = False
+
+    def believe(self, seconds: float | None) -> None:
+        """Take note of a raw file's exposure time, before the shutter was moved for the first time.
+
+        See `as_taken`: it is put back to where it really stood.
+        """
+        if not self._moved:
+            self.before = as_taken(self.before, seconds)
 
     def now(self) -> Setting | None:
         """Read how the shutter stands; None where the camera has no such setting."""
@@ -126,6 +155,7 @@ class LentShutter:
             # A note that an earlier stop left says where it really belongs: that one stays.
             noted = {"was": self.before.value, "test": self._test, "at": now()}
             session.store.set_fact(_key(session.camera_key), json.dumps(noted))
+        self._moved = True
         session.camera.set(Role.SHUTTER, value)
 
     def put_back(self) -> str:

@@ -26,10 +26,11 @@ from tether.measure.light_findings import judge_stray_light
 from tether.measure.verdict import Finding
 from tether.session.delivery import Progress
 from tether.session.light_kept import KeptGate, Trial
-from tether.session.light_shutter import LentShutter
+from tether.session.light_shutter import LentShutter, as_taken
 from tether.session.light_worker import CALL_SECONDS, GateSeen, LightRequest, light_judge
 from tether.session.session import NotNow, Session
 from tether.settings import Bench
+from tether.text import printable
 
 MOST_EXPOSURES = 3
 _FROM_SATURATION = -3.0
@@ -168,8 +169,11 @@ class LightTest:
             report(number, Progress("judge"))
             stands = shutter.now()
             seen = self._measure(session.trial_file(trial), stands)
+            shutter.believe(seen.exposure[0])
+            stands = as_taken(stands, seen.exposure[0])
             wanted = next_shutter(seen.light, stands, session.settings.bench)
             if wanted is None or number == MOST_EXPOSURES:
+                trial = replace(trial, shutter=printable(stands.value, 20) if stands else "")
                 return self._keep(seen, trial, number)
             shutter.set(wanted)
             number += 1

@@ -5,6 +5,7 @@ No file is to be trusted, also not one that the camera has just made.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -61,12 +62,13 @@ class LightWorker:
         from tether.raw.open import open_mosaic
 
         mosaic = with_observed_saturation(open_mosaic(path))
+        exposure = _exposure(mosaic, request.seconds)
         picture = survey(mosaic)
         light = measure_light(mosaic, picture)
         findings = judge_light(
             light,
             request.settings.light,
-            seconds=request.seconds,
+            seconds=exposure[0],
             shutters=request.shutters,
             white_balance=multipliers_of(mosaic),
         )
@@ -74,7 +76,6 @@ class LightWorker:
         grid = tuple(
             tuple(tuple(float(v) for v in row) for row in plane) for plane in flat.grid.tolist()
         )
-        exposure = _exposure(mosaic, request.seconds)
         return GateSeen(light, ranked(findings), flat.channels, grid, exposure)
 
     def stray(self, dark: Path, gate: Path, seconds: tuple[float | None, float | None]) -> float:
@@ -110,15 +111,11 @@ class LightWorker:
         process, format_key = film
         mosaic = open_mosaic(path)
         gate = light.gate.as_open_gate() if light.gate else None
+        exposure = _exposure(mosaic, request.seconds)
         seen = clear_film(
-            mosaic,
-            process,
-            FILM_FORMATS[format_key],
-            request.settings,
-            gate,
-            request.seconds,
+            mosaic, process, FILM_FORMATS[format_key], request.settings, gate, exposure[0]
         )
-        return seen, _exposure(mosaic, request.seconds)
+        return seen, exposure
 
 
 def light_judge() -> Child:
@@ -127,7 +124,15 @@ def light_judge() -> Child:
 
 
 CALL_SECONDS = JUDGE_SECONDS
+_NOMINAL_EV = 0.25
 
 
 def _exposure(mosaic: Mosaic, seconds: float | None) -> Exposure:
-    return (seconds or mosaic.exposure_seconds, mosaic.iso, mosaic.f_number)
+    """Return the exposure; its time as the camera has it, unless the file speaks of another one.
+
+    Nominal times are what frames are compared by. A driver's reading may be old, the file is not.
+    """
+    stated = mosaic.exposure_seconds
+    if stated and seconds and abs(math.log2(stated / seconds)) <= _NOMINAL_EV:
+        stated = seconds
+    return (stated or seconds, mosaic.iso, mosaic.f_number)
