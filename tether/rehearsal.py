@@ -40,6 +40,14 @@ class Rehearsal:
     settings: Settings = field(default_factory=Settings)
 
 
+_PUT_RIGHT = {
+    "stand-square": ("one-side-soft",),
+    "lens-clean": ("dust-on-lens",),
+    "focus-lock": ("out-of-focus",),
+}
+"""By the step of the set-up: the mishaps that are over when it is done."""
+
+
 class SimulatedHand:
     """Moves the simulated film when the person says that it was moved."""
 
@@ -55,6 +63,8 @@ class SimulatedHand:
             self._go_to(self._roll.frames_of(step.place)[0])
         elif step.scope is Scope.FRAME and step.key == "frame-advance":
             self._go_to(step.place)
+        for code in _PUT_RIGHT.get(step.key, ()):
+            self._bench.put_right(code)
 
     def _go_to(self, frame: int) -> None:
         self._said = frame

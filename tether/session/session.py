@@ -12,7 +12,9 @@ from tether.session.leaving import Leaving
 from tether.session.parts import Judging, NotNow, SessionCamera, Shot, View
 from tether.session.pauses import Pausing
 from tether.session.place import Place
+from tether.session.redo import place_of, steps_to_redo
 from tether.session.roll import LONGEST_ROLL, Frame, FrameState, RollError
+from tether.session.store import Confirmed
 from tether.session.trials import Trials
 from tether.text import plural, printable
 
@@ -59,7 +61,10 @@ class Session(Readying, Pausing, Leaving, Trials):
         self._can_undo(f"the choice about frame {number}", put_back)
 
     def shoot_again(self) -> Place:
-        """Put all pictures that wait aside; they stay on disk, and the frame is shot again."""
+        """Put all pictures that wait aside; they stay on disk, and the frame is shot again.
+
+        What the verdict asks to be done first (move the film, focus) comes up as a step again.
+        """
         place = self.place()
         if place.capture is None or place.frame is None:
             raise NotNow("There is no picture waiting to be put aside.")
@@ -68,7 +73,13 @@ class Session(Readying, Pausing, Leaving, Trials):
         for capture in waiting:
             self.store.set_aside(capture.id)
         names = ", ".join(capture.file_name for capture in waiting)
-        return self._decided(place.frame, f"Put aside {names}; shoot again")
+        said = self._decided(place.frame, f"Put aside {names}; shoot again")
+        again = steps_to_redo(capture.facts for capture in waiting)
+        for step in again:
+            at = place_of(step, place.strip or 0, place.frame)
+            self.store.take_back(self.sitting.id, Confirmed(step.scope, at, step.key))
+            self._log("step", f"Asked again, as the verdict says: {step.what}", place.frame)
+        return self.place() if again else said
 
     def follow_advice(self) -> str:
         """Set the shutter as the verdict advises, and put the picture aside to shoot again.

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any, Protocol, runtime_checkable
 
-from rich.console import Group
-from rich.table import Table
 from rich.text import Text
 from textual.screen import Screen
 
@@ -29,31 +28,36 @@ class Explains(Protocol):
         ...
 
 
-def help_for(screen: Screen[Any]) -> Group:
-    """Return the help of a screen; keys that do nothing now are dim and say so."""
+def help_for(screen: Screen[Any], width: int) -> Text:
+    """Return the help of a screen; keys that do nothing now are dim and say so.
+
+    The lines of the keys are broken here, for ``width`` characters: a table would do it too, but
+    takes five times as long, and this is what a person waits for after a key.
+    """
     text, more = Text(), ""
     if isinstance(screen, Explains):
         text.append_text(screen.at_hand())
         more = screen.MORE_HELP
-    text.append(f"{screen.HELP}\n" if screen.HELP else "")
-    return Group(text, _keys(screen), Text(f"\n{_ALWAYS}\n{more}"))
+    text.append(f"{screen.HELP}\n\n" if screen.HELP else "")
+    _append_keys(text, screen, width)
+    text.append(f"\n{_ALWAYS}\n{more}")
+    return text
 
 
-def _keys(screen: Screen[Any]) -> Table:
-    """Lay out a line an action, with all keys that do it."""
+def _append_keys(text: Text, screen: Screen[Any], width: int) -> None:
+    """Add a line an action, with all keys that do it."""
     active = {active.binding.action for active in screen.active_bindings.values()}
     rows: dict[str, tuple[list[str], str]] = {}
     for binding in bindings_of(type(screen)):
         what = binding.tooltip or binding.description.lower()
         rows.setdefault(binding.action, ([], what))[0].append(key_name(binding.key))
-    table = Table.grid(padding=(0, 2, 0, 0))
-    table.add_column(justify="right", no_wrap=True)
+    column = max(len(", ".join(keys)) for keys, _ in rows.values())
     for action, (keys, what) in rows.items():
-        if action in active:
-            table.add_row(Text(", ".join(keys), "bold"), Text(what))
-        else:
-            table.add_row(Text(", ".join(keys), "dim"), Text(f"{what} (not now)", "dim"))
-    return table
+        now = action in active
+        text.append(f"{', '.join(keys):>{column}}  ", "bold" if now else "dim")
+        said = what if now else f"{what} (not now)"
+        broken = textwrap.wrap(said, max(width - column - 2, 20))
+        text.append(f"\n{' ' * (column + 2)}".join(broken) + "\n", "" if now else "dim")
 
 
 def help_at(place: Place) -> Text:
@@ -77,9 +81,9 @@ MARKS_AND_NUMBERS = """
 Marks: · open  ✓ kept  » skipped  ○ blank  × damaged  ? waits for a choice
 
 Numbers of a verdict, in stops below saturation, where the sensor can hold no more light: base is \
-the clear film of a negative (target -0.5, a third either way); highlights is the lightest \
-thousandth of the picture; saturated is the share of the picture that is lost. A hundredth of a \
-per cent of single spots does no harm.
+the clear film of a negative (target -0.5, a third either way); the highlights of a transparency, \
+and the lightest part of a negative, are the lightest thousandth of the picture itself; saturated \
+is the share of the picture that is lost. A hundredth of a per cent of single spots does no harm.
 
 The bars of a verdict show how many photosites lie how many stops below saturation, one row a \
 channel; the right end is saturation."""

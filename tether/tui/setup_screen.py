@@ -139,10 +139,18 @@ class WalkScreen(BenchScreen):
                 title += f": {self.known.bench}"
             self.put(".bench-title", Text(f"{title} ", "bold reverse"))
             self.put("#walk-text", self._text(self.step))
-            self.put("#walk-keys", Text(self._keys(self.step), "dim"))
+            self.call_after_refresh(self._show_keys)
             for box in self.query("#walk-step"):
                 box.scroll_home(animate=False)
             self.refresh_bindings()
+
+    def _show_keys(self) -> None:
+        """Say what the keys do, once it is known whether the step is longer than its panel."""
+        if self.known is None:
+            return
+        longer = any(box.max_scroll_y > 0 for box in self.query("#walk-step"))
+        read = "   [Page Down] reads on" if longer else ""
+        self.put("#walk-keys", Text(f"{self._keys(self.step)}{read}", "dim"))
 
     def on_option_list_option_highlighted(self) -> None:
         """Show the step that is looked at."""
@@ -178,7 +186,7 @@ class WalkScreen(BenchScreen):
             last = self.known.question.last
             return "[Enter] say which" if last else "[Enter] give it a name   [X] ask nothing here"
         if step.station in STATIONS and step.key not in self.opened:
-            return f"[Enter] open: {STATIONS[step.station][2]}   [D] done without it"
+            return f"[Enter] opens it: {STATIONS[step.station][1]}   [D] done without it"
         again = "   [O] open it once more" if step.station in STATIONS else ""
         return f"[Enter] done{again}"
 

@@ -113,7 +113,9 @@ def _numbers(facts: Mapping[str, Any]) -> str:
         parts.append(f"base {base:+.2f} stops")
     # Of the picture alone, as in the findings: light beside the film and through its perforations
     # is no highlight. Older captures were measured over all that is in view.
-    for key, words in (("headroom_picture_ev", "highlights"), ("headroom_ev", "lightest in view")):
+    # Of a negative the lightest part is the scene's shadows, so that it has another word.
+    lightest = "highlights" if base is None else "lightest part"
+    for key, words in (("headroom_picture_ev", lightest), ("headroom_ev", "lightest in view")):
         headroom = facts.get(key)
         if isinstance(headroom, Mapping) and headroom:
             least = min(v for v in headroom.values() if isinstance(v, int | float))

@@ -1,0 +1,68 @@
+"""What a verdict asks to be done again comes up as a step, and then the picture is right."""
+
+from __future__ import annotations
+
+import pytest
+
+from mocks.server import BenchProcess
+from tests.quick import QUICK
+from tether.camera import CameraProcess
+from tether.rehearsal import SimulatedHand
+from tether.session.archive import Archive
+from tether.session.judging import Judge
+from tether.session.place import Todo
+from tether.session.redo import steps_to_redo
+from tether.session.roll import Roll
+from tether.session.session import Session
+
+
+def asked(session: Session) -> list[str]:
+    """Confirm steps until the shutter; return which they were."""
+    keys = []
+    while (step := session.place().step) is not None:
+        keys.append(step.key)
+        session.confirm(step)
+    assert session.place().todo is Todo.SHOOT
+    return keys
+
+
+@pytest.mark.parametrize("short", [False, True])
+def test_a_film_that_was_not_moved_is_moved_before_the_next_take(
+    short: bool,
+    bench: BenchProcess,
+    camera: CameraProcess,
+    archive: Archive,
+    roll: Roll,
+    judge: Judge,
+) -> None:
+    hand = SimulatedHand(bench, roll)
+    with Session(archive, roll, camera, judge, QUICK, hand.on_step) as session:
+        session.ask_less(short)
+        asked(session)
+        session.capture()
+        session.keep()
+        bench.mishap("not-advanced")
+        asked(session)
+        (_, judgement), *_ = session.capture().captures
+        assert "not-advanced" in {f.code for f in judgement.findings}
+        session.shoot_again()
+        # Short, the step is taken as done by shooting; the film is moved all the same.
+        assert asked(session) == ([] if short else ["frame-advance"])
+        (_, judgement), *_ = session.capture().captures
+        assert judgement.verdict.value == "keep"
+        session.keep()
+        bench.mishap("out-of-focus")
+        asked(session)
+        (_, judgement), *_ = session.capture().captures
+        assert "out-of-focus" in {f.code for f in judgement.findings}
+        session.shoot_again()
+        assert asked(session) == ["focus-lock"]
+        (_, judgement), *_ = session.capture().captures
+        assert judgement.verdict.value == "keep"
+
+
+def test_notes_and_data_of_any_shape_ask_for_nothing() -> None:
+    wrong = {"findings": [{"severity": "note", "code": "not-advanced"}, 3, {"code": "nonsense"}]}
+    assert steps_to_redo([{}, wrong, {"findings": "x"}]) == ()
+    two = {"findings": [{"severity": "look", "code": "one-side-soft"}, {"code": "out-of-focus"}]}
+    assert [s.key for s in steps_to_redo([two, two])] == ["stand-square", "focus-lock"]
