@@ -72,8 +72,10 @@ class BenchForm(Over[Answer | None]):
                         yield Label(Text(self.camera or "not connected"), classes="bench-value")
                     else:
                         value = self.person if key == "person" else getattr(self.bench, key)
+                        # Said in words: without colours an example looks like what was written.
+                        hint = f"for example {example}" if example else ""
                         yield Input(
-                            value, placeholder=example, id=f"bench-{key}", compact=True,
+                            value, placeholder=hint, id=f"bench-{key}", compact=True,
                             classes="bench-value",
                         )  # fmt: skip
                     if part is not None and known:
