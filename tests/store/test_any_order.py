@@ -213,6 +213,7 @@ class Bench(RuleBasedStateMachine):
         assert {p.name.partition(".sqlite3")[0] for p in self.archive.root.iterdir()} == {
             "roll",
             "tether",
+            "archive.json",
         }
 
     def offered(self) -> set[str]:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 
 import pytest
 
 from tests.store.bench_rig import digest, problems
 from tests.store.conftest import Desk
+from tether.session import mirror as mirror_module
 from tether.session.archive import Archive
-from tether.session.copying import SourceChanged, copy_verified
+from tether.session.copying import SourceChanged, copy_verified, replace_verified
+from tether.session.handover import note_delivery
 from tether.session.mirror import (
     MARK_FILE,
     CopyFolderUnusable,
@@ -196,3 +199,110 @@ def test_the_start_takes_the_folder_that_was_named_or_remembered(desk: Desk) -> 
     begin_copying(archive, Start(desk.root, no_copy=True))
     begin_copying(archive, Start(desk.root))
     assert archive.mirror is None
+
+
+def test_sidecars_positives_and_test_exposures_are_copied(desk: Desk) -> None:
+    """They may change later; the copy is then replaced as a whole."""
+    copy, folder = desk.base / "copy", desk.root / "Harbour"
+    session, mirror = copying(desk, copy)
+    trial = session.test_exposure("open-gate")
+    desk.work(session)
+    (folder / "Harbour_f001_t1.xmp").write_text("<x/>")
+    positives = folder / "delivered" / "positives"
+    positives.mkdir(parents=True)
+    (positives / "Harbour_f001_t1.tif").write_bytes(b"II*\0" * 1000)
+    (positives / ".new-half").write_bytes(b"half")
+    (positives / "elsewhere").symlink_to(desk.base)
+    (folder / "holiday.dng").write_bytes(b"somebody's own")
+    mirror.nudge(session.roll)
+    assert mirror.finish().rolls_behind == 0
+    inside = list(session.archive.beside(session.roll))
+    assert Path("delivered/positives/Harbour_f001_t1.tif") in inside
+    assert {Path("Harbour_f001_t1.xmp"), Path("roll.json"), Path("state.json")} <= set(inside)
+    for path in inside:
+        assert (copy / "Harbour" / path).read_bytes() == (folder / path).read_bytes()
+    assert digest(copy / "Harbour" / "bench" / trial.file) == trial.sha256
+    assert same_files(session.archive, copy)
+    there = {p.name for p in (copy / "Harbour").rglob("*")}
+    assert not there & {".new-half", "elsewhere", "holiday.dng"}
+    (folder / "Harbour_f001_t1.xmp").write_text("<y/>")
+    mirror.nudge(session.roll)
+    mirror.finish()
+    assert (copy / "Harbour" / "Harbour_f001_t1.xmp").read_text() == "<y/>"
+
+
+def test_pictures_come_before_positives(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A picture that is filed while positives are copied is copied next."""
+    copy = desk.base / "copy"
+    session, mirror = copying(desk, copy)
+    desk.work(session, keep=1)
+    mirror.finish()
+    extra = desk.root / "Harbour" / "delivered"
+    extra.mkdir()
+    for number in range(3):
+        (extra / f"{number}.tif").write_bytes(b"positive")
+    order: list[str] = []
+    real = mirror_module.replace_verified
+
+    def slow(source: Path, final: Path, stop: threading.Event | None = None) -> bool:
+        done = real(source, final, stop)
+        if done:
+            order.append(final.name)
+            if final.name == "0.tif":
+                desk.work(session, keep=1)
+        return done
+
+    def picture(source: Path, *rest: object) -> None:
+        order.append(source.name)
+        copy_verified(source, *rest)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(mirror_module, "replace_verified", slow)
+    monkeypatch.setattr(mirror_module, "copy_verified", picture)
+    mirror.nudge(session.roll)
+    mirror.finish()
+    assert order.index("0.tif") < order.index("Harbour_f002_t1.dng") < order.index("1.tif")
+
+
+def test_a_copy_that_may_change_is_read_back_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    source, final = tmp_path / "a.tif", tmp_path / "b.tif"
+    source.write_bytes(b"bytes")
+    final.write_bytes(b"older")
+    with monkeypatch.context() as patch:
+        patch.setattr("tether.session.copying.digest_of", lambda _: (5, "0" * 64, b""))
+        with pytest.raises(OSError, match="reads back differently"):
+            replace_verified(source, final)
+    assert final.read_bytes() == b"older"
+    assert replace_verified(source, final)
+    assert not replace_verified(source, final)
+    assert final.read_bytes() == b"bytes"
+    source.unlink()
+    with pytest.raises(SourceChanged):
+        replace_verified(source, final)
+
+
+def test_a_delivery_is_logged_and_copied(desk: Desk) -> None:
+    desk.made_roll()
+    copy = desk.base / "copy"
+    archive = desk.archive()
+    said: list[str] = []
+    note_delivery(desk.root, "Harbour", "3 positives printed.", said.append)
+    assert said == []
+    choose_copy_folder(archive, copy)
+    (desk.root / "Harbour" / "Harbour_f001_t1.xmp").write_text("<x/>")
+    note_delivery(desk.root, "Harbour", "1 positive printed.", said.append)
+    assert "Ctrl-C leaves it" in said[0]
+    assert "Everything is copied" in said[1]
+    assert (copy / "Harbour" / "Harbour_f001_t1.xmp").read_text() == "<x/>"
+    roll = archive.store.roll("Harbour")
+    lines = [text for _, _, kind, text in archive.store.log_lines(roll.id) if kind == "deliver"]
+    assert lines == ["3 positives printed.", "1 positive printed."]
+    assert "1 positive printed." in (desk.root / "Harbour" / "log.jsonl").read_text()
+    # While another program is at work on the roll, that one copies.
+    session = desk.session()
+    note_delivery(desk.root, "Harbour", "again", said.append)
+    assert len(said) == 2
+    assert session.store.behind() != []
+    note_delivery(desk.base / "nowhere", "Harbour", "no archive", said.append)
+    assert not (desk.base / "nowhere").exists()

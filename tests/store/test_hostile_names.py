@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 import unicodedata
@@ -18,7 +19,9 @@ from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.session.archive import ArchiveUnusable
 from tether.session.beside import safe_json
+from tether.session.checklist import BY_KEY
 from tether.session.fixity import Wrong, check
+from tether.session.mirror import remembered_copy_folder
 from tether.session.names import LONGEST_NAME, capture_name, folder_name, is_plain
 from tether.session.rebuild import rebuild
 from tether.session.roll import NewRoll, RollError, checked_name
@@ -175,6 +178,49 @@ def test_sidecars_edited_by_hand(desk: Desk) -> None:
     assert len(frame.captures) == 1
     assert not any(is_control(c) for c in frame.note)
     assert not any(is_control(c) for line in done.words() for c in line)
+
+
+STATES = (
+    "[]",
+    '{"cursor": "1", "memory_of": 3, "sitting": [], "steps": {}}',
+    '{"cursor": 10000000000000000000000, "sitting": {"id": 1}, "steps": [null, {"key": []}]}',
+    '{"sitting": {"id": -1, "started_at": "x", "active_at": "y", "camera": "c"}, "steps": []}',
+    '{"sitting": {"id": 1, "started_at": "2020-01-01", "active_at": "2020-01-01", "camera": "c"}}',
+    '{"sitting": {"id": 1, "started_at": "2020-01-01T00:00:00+00:00", "active_at": "9999-12-31T23'
+    ':59:59+00:00", "camera": "\\u001b[2J"}, "steps": [{"key": "film-base", "scope": "frame", '
+    '"place": 0}, {"key": "film-base", "scope": "roll", "place": -1}, {"key": "x", "place": 1}]}',
+)
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_what_the_program_keeps_for_itself_edited_by_hand(desk: Desk, state: str) -> None:
+    """Where the work stood, what the measurements remember, test exposures, the archive's facts."""
+    desk.made_roll(frames=1)
+    folder = desk.root / "Harbour"
+    (folder / "state.json").write_text(state)
+    (folder / "frames" / "f001_t1.npz").write_bytes(b"PK\x03\x04 damaged")
+    (folder / "bench").mkdir()
+    (folder / "bench" / "open-gate.dng").write_bytes(b"II*\0")
+    (folder / "bench" / "files.json").write_text(
+        json.dumps(
+            {"files": [1, *({"file_name": v, "size": 4, "sha256": "a" * 64} for v in PATHS)]}
+        )
+    )
+    facts = {"benches": ["no", "text"], "copy folder": "relative\x1b[2J", "card of x": "now"}
+    (desk.root / "archive.json").write_text(json.dumps(facts))
+    for path in desk.root.glob("tether.sqlite3*"):
+        path.unlink()
+    assert rebuild(desk.root).captures == 1
+    archive = desk.archive()
+    assert archive.store.fact("card of x") is None
+    assert archive.store.fact("benches") is None
+    assert remembered_copy_folder(archive) is None
+    assert archive.store.trials(1) == [("open-gate.dng", 4, hashlib.sha256(b"II*\0").hexdigest())]
+    for step in archive.store.confirmed(1, 1):
+        assert step.key in BY_KEY
+    session = desk.session(frames=1, archive=archive)
+    assert problems(session.archive, "Harbour") == []
+    session.view()
 
 
 @pytest.mark.parametrize("facts", ["{}", '{"name": "../x"}', "no json", '{"name": 1e999}', "[]"])

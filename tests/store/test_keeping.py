@@ -25,9 +25,11 @@ from tether.session.archive import Archive
 from tether.session.fixity import Pace, Wrong, check
 from tether.session.notebook import Notebook
 from tether.session.package import PackageError, package
+from tether.session.place import Place
 from tether.session.rebuild import rebuild
 from tether.session.roll import FrameState, NewRoll
 from tether.session.schema import _V1, VERSION
+from tether.session.sidecars import KEPT_FACTS
 from tether.session.store import ArchiveDatabaseError, Store, Totals
 
 
@@ -36,9 +38,17 @@ def two_rolls(desk: Desk) -> Desk:
     desk.body.turn(Property.COMPRESSION_SETTING, Quality.RAW_AND_JPEG.value)
     for name in ("Harbour", "Winter"):
         session = desk.session(name, frames=2)
+        if name == "Harbour":
+            session.test_exposure("open-gate")
         desk.work(session)
         session.note("a note", 2)
+        if name == "Winter":
+            session.go_to(1)
+            session.confirm()
         desk.close()
+    positives = desk.root / "Harbour" / "delivered" / "positives"
+    positives.mkdir(parents=True)
+    (positives / "Harbour_f001_t1.tif").write_bytes(b"positive")
     return desk
 
 
@@ -46,11 +56,15 @@ def rows(root: Path) -> dict[str, list[tuple[object, ...]]]:
     """Everything that a rebuild is to bring back."""
     wanted = {
         "roll": "name, folder, process, format_key, frames_expected, strip_length, notes, "
-        "created_at",
+        "created_at, cursor, memory",
         "frame": "number, state, note",
         "capture": "frame, take, file_name, size, sha256, taken_at, origin, decision, verdict, "
-        "facts, settings",
+        "facts, settings, memory",
         "companion": "file_name, size, sha256",
+        "trial": "file_name, size, sha256",
+        "sitting": "id, started_at, camera, short",
+        "step": "sitting_id, roll_id IS NULL, scope, place, key",
+        "archive_fact": "key, value",
     }
     with closing(sqlite3.connect(root / "tether.sqlite3")) as db:
         return {
@@ -60,6 +74,13 @@ def rows(root: Path) -> dict[str, list[tuple[object, ...]]]:
             )
             for table, columns in wanted.items()
         }
+
+
+def place(desk: Desk, name: str) -> Place:
+    session = desk.session(name, frames=2)
+    found = session.place()
+    desk.close()
+    return found
 
 
 def test_verify_names_what_is_wrong(two_rolls: Desk, capsys: pytest.CaptureFixture[str]) -> None:
@@ -81,6 +102,30 @@ def test_verify_names_what_is_wrong(two_rolls: Desk, capsys: pytest.CaptureFixtu
     assert f"not recorded: {folder}/Harbour_f002_t9.dng" in said
     with pytest.raises(TetherError):
         run_verify(root, "No such roll", afresh=False)
+
+
+def test_verify_reads_test_exposures_too(two_rolls: Desk) -> None:
+    archive = two_rolls.archive(create=False)
+    roll = archive.store.roll("Harbour")
+    trials = [archive.file(roll, f"bench/{name}") for name, _, _ in archive.store.trials(roll.id)]
+    assert [f.suffix for f in trials] == [".dng", ".jpg"]
+    trials[0].write_bytes(b"x" * trials[0].stat().st_size)
+    trials[1].unlink()
+    (trials[0].parent / "other.dng").write_bytes(b"who knows")
+    found = {(f.kind, f.path.name) for f in check(archive, [roll], 1).findings}
+    assert found == {
+        (Wrong.CHANGED, trials[0].name),
+        (Wrong.MISSING, trials[1].name),
+        (Wrong.UNKNOWN, "other.dng"),
+    }
+    with pytest.raises(PackageError, match="not what was recorded"):
+        package(archive, roll, two_rolls.base / "bag")
+    two_rolls.close()
+    # A test exposure that a stop left without a record gets one at the next start, and a line.
+    session = two_rolls.session("Harbour", frames=2)
+    assert "other.dng" in [name for name, _, _ in session.store.trials(roll.id)]
+    texts = [line[3] for line in session.store.log_lines(roll.id)]
+    assert "Test exposures recorded: other.dng" in texts
 
 
 def test_an_interrupted_check_goes_on(two_rolls: Desk) -> None:
@@ -118,6 +163,12 @@ def test_a_package_that_the_reference_tool_accepts(two_rolls: Desk) -> None:
     for name, digest in listed.items():
         assert hashlib.sha256((made / name).read_bytes()).hexdigest() == digest
     assert {"data/Harbour_f001_t1.dng", "data/Harbour_f001_t1.jpg", "data/roll.json"} <= payload
+    trials = {f"data/bench/{n}" for n, _, _ in archive.store.trials(1)}
+    assert len(trials) == 2
+    assert {*trials, "data/bench/files.json", "data/delivered/positives/Harbour_f001_t1.tif"} <= (
+        payload
+    )
+    assert not any("incoming" in name for name in payload)
     assert before == {p: p.read_bytes() for p in before}
     with pytest.raises(PackageError, match="exists already"):
         package(archive, archive.store.roll("Harbour"), made)
@@ -137,7 +188,11 @@ def test_no_package_of_a_changed_file(two_rolls: Desk) -> None:
 def test_rebuild_brings_back_what_the_folders_hold(two_rolls: Desk, how: str) -> None:
     root = two_rolls.root
     database = root / "tether.sqlite3"
+    places = [place(two_rolls, name) for name in ("Harbour", "Winter")]
     before = rows(root)
+    assert len(before["trial"]) == 2, "raw and JPEG"
+    assert before["roll"][1][-1] == b"memory of the roll"
+    assert len(before["step"]) > 10
     if how == "lost":
         for path in root.glob("tether.sqlite3*"):
             path.unlink()
@@ -154,7 +209,11 @@ def test_rebuild_brings_back_what_the_folders_hold(two_rolls: Desk, how: str) ->
         database.write_bytes(data)
     done = rebuild(root)
     assert (done.rolls, done.captures) == (2, 4)
-    assert rows(root) == before
+    after = rows(root)
+    # What a camera's card holds is looked at anew.
+    before["archive_fact"] = [row for row in before["archive_fact"] if str(row[0]) in KEPT_FACTS]
+    assert before["archive_fact"] != []
+    assert after == before
     if how != "lost":
         kept = [p for p in done.moved_away if p.name.endswith(tuple("0123456789"))]
         assert kept[0].read_bytes() == bytes(data)
@@ -164,6 +223,9 @@ def test_rebuild_brings_back_what_the_folders_hold(two_rolls: Desk, how: str) ->
     texts = [line[3] for line in archive.store.log_lines(archive.store.roll("Harbour").id)]
     assert "Kept Harbour_f001_t1.dng" in texts
     assert rebuild(root).captures == 0
+    assert check(archive, archive.store.rolls(), 2).findings == []
+    two_rolls.close()
+    assert [place(two_rolls, name) for name in ("Harbour", "Winter")] == places
 
 
 def test_rebuild_without_sidecars_goes_by_names(two_rolls: Desk) -> None:

@@ -12,6 +12,7 @@ from tether.report.deliver_run import Step
 from tether.report.deliver_wishes import Wishes
 from tether.report.delivered import Delivered
 from tether.session.archive import Archive
+from tether.session.handover import note_delivery
 from tether.settings import Settings
 from tether.text import plural, printable
 
@@ -40,6 +41,7 @@ def deliver_roll(archive: Archive, roll_name: str, settings: Settings, wishes: W
             ) from None
     for line in _lines(result):
         print(line)
+    note_delivery(archive.root, roll.name, " ".join(_lines(result)), print)
     return 1 if result.trouble else 0
 
 

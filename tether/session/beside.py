@@ -60,14 +60,19 @@ def write_json(path: Path, facts: Mapping[str, object]) -> None:
         When the disk does not take it; the old file stays as it was.
     """
     text = safe_json(facts) + "\n"
+    write_bytes(path, text.encode("utf-8", "backslashreplace"))
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Replace one of our own files as a whole, as `write_json` does; raises as that does."""
     try:
-        with contextlib.suppress(OSError, UnicodeDecodeError):
-            if path.stat().st_size < LARGEST_JSON and path.read_text(encoding="utf-8") == text:
+        with contextlib.suppress(OSError):
+            if path.stat().st_size == len(data) and path.read_bytes() == data:
                 return
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=".new-")
         try:
-            with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
-                file.write(text)
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
                 file.flush()
                 flush(file.fileno())
             Path(name).chmod(0o644)

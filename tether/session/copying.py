@@ -45,48 +45,60 @@ def copy_verified(
         When the disk of the copy fails, or the copy reads back differently (EIO).
     """
     with _unfinished(final) as part:
-        digest = hashlib.sha256()
-        copied = 0
-        try:
-            reading = source.open("rb")
-        except OSError as error:
-            raise SourceChanged(
-                f"{printable(source.name)} cannot be read ({error.strerror})."
-            ) from error
-        with reading, part.open("wb") as writing:
-            while block := reading.read(_BLOCK):
-                if stop is not None and stop.is_set():
-                    raise CopyStopped
-                digest.update(block)
-                copied += len(block)
-                writing.write(block)
-            writing.flush()
-            flush(writing.fileno())
-            if hasattr(os, "posix_fadvise"):
-                os.posix_fadvise(writing.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
-        if (copied, digest.hexdigest()) != (size, sha256):
+        if _copied(source, part, stop) != (size, sha256):
             raise SourceChanged(f"{printable(source.name)} is not what was recorded.")
-        if digest_of(part)[:2] != (size, sha256):
-            raise OSError(errno.EIO, "a copy reads back differently")
         # Other programs leave this folder alone but for one like this, which writes the same.
         if not os.path.lexists(final):
             part.rename(final)
     flush_folder(final.parent)
 
 
-def replace_small(source: Path, final: Path) -> None:
-    """Copy one of our own small files, replacing the older one as a whole."""
-    data = source.read_bytes()
+def replace_verified(source: Path, final: Path, stop: threading.Event | None = None) -> bool:
+    """Copy a file that may change, replacing an older copy as a whole; True when it was copied.
+
+    A copy of the same size and time of change counts as the same. Raises as `copy_verified`.
+    """
+    try:
+        now = source.stat()
+    except OSError as error:
+        raise SourceChanged(f"{printable(source.name)} cannot be read.") from error
     with contextlib.suppress(FileNotFoundError):
-        if final.read_bytes() == data:
-            return
+        there = final.stat()
+        if (there.st_size, there.st_mtime_ns) == (now.st_size, now.st_mtime_ns):
+            return False
     with _unfinished(final) as part:
-        with part.open("wb") as writing:
-            writing.write(data)
-            writing.flush()
-            flush(writing.fileno())
+        _copied(source, part, stop)
+        os.utime(part, ns=(now.st_atime_ns, now.st_mtime_ns))
         part.replace(final)
     flush_folder(final.parent)
+    return True
+
+
+def _copied(source: Path, part: Path, stop: threading.Event | None) -> tuple[int, str]:
+    """Copy to an unfinished file and read it back; return bytes and SHA-256 of what was read."""
+    digest = hashlib.sha256()
+    copied = 0
+    try:
+        reading = source.open("rb")
+    except OSError as error:
+        raise SourceChanged(f"{printable(source.name)} cannot be read ({error.strerror}).") from (
+            error
+        )
+    with reading, part.open("wb") as writing:
+        while block := reading.read(_BLOCK):
+            if stop is not None and stop.is_set():
+                raise CopyStopped
+            digest.update(block)
+            copied += len(block)
+            writing.write(block)
+        writing.flush()
+        flush(writing.fileno())
+        if hasattr(os, "posix_fadvise"):
+            os.posix_fadvise(writing.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+    found = copied, digest.hexdigest()
+    if digest_of(part)[:2] != found:
+        raise OSError(errno.EIO, "a copy reads back differently")
+    return found
 
 
 @contextmanager

@@ -14,9 +14,10 @@ from tether.session.archive import Archive
 from tether.session.checklist import Scope, Step, left_out
 from tether.session.delivery import Delivery
 from tether.session.judging import Judgement, JudgeRequest
-from tether.session.light_kept import TRIALS_FOLDER, LightKeeper
+from tether.session.light_kept import LightKeeper
 from tether.session.light_remarks import light_remarks
 from tether.session.light_shutter import displaced
+from tether.session.names import TRIALS_FOLDER
 from tether.session.parts import Judging, NotNow, SessionCamera, View
 from tether.session.place import Place, find_place
 from tether.session.recovery import recover
@@ -248,6 +249,7 @@ class Core:
         if self._on_step:
             self._on_step(done)
         self.store.confirm(self.sitting.id, roll_id, done)
+        self.archive.write_state(self.roll)
         self._can_undo(f"“{step.what}”", lambda: self.store.take_back(self.sitting.id, done))
         self.store.touch_sitting(self.sitting.id)
         self._log("step", f"{how}{self._by()}: {step.what}", frame)

@@ -21,8 +21,6 @@ from tether.text import printable
 if TYPE_CHECKING:  # numpy would slow the program's start
     from tether.measure.roll import OpenGate, RollMemory
 
-TRIALS_FOLDER = "bench"
-"""Where test exposures are kept, within the roll's folder."""
 LIGHT_FILE = "light.json"
 VERSION = 1
 _MOST_CHANNELS = 8

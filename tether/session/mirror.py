@@ -11,13 +11,14 @@ import contextlib
 import os
 import threading
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from tether.errors import TetherError
 from tether.session.archive import Archive, roll_folders
 from tether.session.beside import ROLL_FILE, BesideUnusable, read_json, write_json
-from tether.session.copying import CopyStopped, SourceChanged, copy_verified, replace_small
+from tether.session.copying import CopyStopped, SourceChanged, copy_verified, replace_verified
 from tether.session.roll import Roll
 from tether.text import plural, printable
 
@@ -139,8 +140,10 @@ class Mirror:
         self._retry = retry
         self._away = ""
         self._news: list[str] = []
+        self._said: set[tuple[int, str]] = set()
         self._turn = threading.Condition()
         self._stop = threading.Event()
+        self._news_came = threading.Event()
         self._thread = threading.Thread(target=self._run, name="mirror", daemon=True)
 
     def start(self) -> None:
@@ -150,6 +153,7 @@ class Mirror:
     def nudge(self, roll: Roll) -> None:
         """Say that a roll has something new. Returns at once."""
         self._archive.store.fall_behind(roll.id)
+        self._news_came.set()
         with self._turn:
             self._turn.notify_all()
 
@@ -184,13 +188,10 @@ class Mirror:
         while not self._stop.is_set():
             behind: list[tuple[int, int]] = []
             try:
+                self._news_came.clear()
                 behind = self._archive.store.behind()
-                for roll_id, mark in behind:
-                    self._check_folder()
-                    self._copy(self._archive.store.roll_by_id(roll_id))
-                    self._archive.store.catch_up(roll_id, mark)
-                    if self._stop.is_set():
-                        return
+                if not self._copy_all(behind):
+                    continue
                 if behind:
                     self._set_away("")
             except CopyStopped:
@@ -203,6 +204,21 @@ class Mirror:
                 if not self._stop.is_set() and (not behind or self._away):
                     # New work wakes this thread; a disk that is away is looked for again.
                     self._turn.wait(self._retry)
+
+    def _copy_all(self, behind: Sequence[tuple[int, int]]) -> bool:
+        """Copy the pictures of all rolls that are behind, then the rest; False: begin anew."""
+        rolls = [(self._archive.store.roll_by_id(number), mark) for number, mark in behind]
+        for roll, _ in rolls:
+            self._check_folder()
+            self._copy(roll)
+        for roll, mark in rolls:
+            if self._stop.is_set():
+                raise CopyStopped
+            self._check_folder()
+            if not self._copy_beside(roll):
+                return False
+            self._archive.store.catch_up(roll.id, mark)
+        return True
 
     def _set_away(self, why: str) -> None:
         with self._turn:
@@ -224,15 +240,18 @@ class Mirror:
             raise CopyFolderUnusable("it holds the copies of another archive")
 
     def _say(self, text: str, roll: Roll) -> None:
+        if (roll.id, text) in self._said:
+            return  # once is enough, however often the roll is looked at
+        self._said.add((roll.id, text))
         with self._turn:
             self._news.append(text)
         self._archive.store.log("copy", text, roll.id)
 
     def _copy(self, roll: Roll) -> None:
+        """Copy what is recorded of a roll."""
         archive = self._archive
-        source = archive.folder(roll)
         target = self._folder / roll.folder
-        (target / "frames").mkdir(parents=True, exist_ok=True)
+        target.mkdir(exist_ok=True)
         copied = 0
         for name, size, digest in archive.store.recorded(roll.id):
             final = target / name
@@ -241,14 +260,26 @@ class Mirror:
                     self._say(f"{printable(name)} in the copy folder is another file.", roll)
                 continue
             try:
-                copy_verified(archive.file(roll, name), final, size, digest, self._stop)
+                source = archive.file(roll, name)
+                final.parent.mkdir(exist_ok=True)
+                copy_verified(source, final, size, digest, self._stop)
                 copied += 1
             except SourceChanged as error:
                 self._say(f"{error} It was not copied.", roll)
-        for path in (source / "roll.json", *sorted((source / "frames").glob("f*.json"))):
-            with contextlib.suppress(FileNotFoundError):
-                replace_small(path, target / path.relative_to(source))
-        with contextlib.suppress(FileNotFoundError):
-            replace_small(source / "log.jsonl", target / "log.jsonl")
         if copied:
             archive.store.log("copy", f"{plural(copied, 'file')} copied and verified", roll.id)
+
+    def _copy_beside(self, roll: Roll) -> bool:
+        """Copy what lies beside: facts, sidecars, positives; False when a picture came meanwhile.
+
+        Pictures come first, they are what cannot be made again.
+        """
+        folder, target = self._archive.folder(roll), self._folder / roll.folder
+        for inside in self._archive.beside(roll):
+            if self._news_came.is_set():
+                return False
+            final = target / inside
+            final.parent.mkdir(parents=True, exist_ok=True)
+            with contextlib.suppress(SourceChanged):  # taken away or replaced meanwhile
+                replace_verified(folder / inside, final, self._stop)
+        return True

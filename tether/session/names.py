@@ -20,6 +20,9 @@ LONGEST_NAME = 255
 #: The database lies beside the rolls' folders, with two files of SQLite's own.
 DATABASE = "tether.sqlite3"
 
+#: Folder of a roll for test exposures, which belong to no frame.
+TRIALS_FOLDER = "bench"
+
 _RAW_ENDINGS = frozenset(
     {"dng", "nef", "nrw", "cr2", "cr3", "crw", "arw", "sr2", "srf", "raf", "rw2", "raw", "orf"}
     | {"ori", "pef", "srw", "3fr", "fff", "iiq", "x3f", "erf", "mef", "mos", "mrw", "kdc", "dcr"}
@@ -65,6 +68,20 @@ def is_plain(name: object) -> bool:
     )
 
 
+def is_file_entry(name: object, size: object, digest: object) -> bool:
+    """Tell whether name, bytes and SHA-256 read from a file beside the raw files make sense."""
+    return (
+        is_plain(name)
+        and isinstance(size, int)
+        and not isinstance(size, bool)
+        and 0 < size < 1 << 50
+        and isinstance(digest, str)
+        and _SHA256.match(digest) is not None
+    )
+
+
+_SHA256 = re.compile(r"^[0-9a-f]{64}$")
+
 #: Device names that one common desktop system reserves in every folder.
 _RESERVED = frozenset(
     ["con", "prn", "aux", "nul", *(f"{d}{n}" for d in ("com", "lpt") for n in range(1, 10))]
@@ -78,6 +95,11 @@ def _cut(text: str, size: int) -> str:
 def capture_name(roll_folder: str, frame: int, take: int, ending: str) -> str:
     """Return the file name of a capture, for example ``Harbour_f007_t1.dng``."""
     return f"{roll_folder}_f{frame:03d}_t{take}.{ending}"
+
+
+def memory_name(frame: int, take: int) -> str:
+    """Return the name of the file with what the measurements remember of a capture."""
+    return f"f{frame:03d}_t{take}.npz"
 
 
 def ending_of(camera_name: str, head: bytes) -> tuple[str, bool]:

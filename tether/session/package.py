@@ -5,7 +5,6 @@ The package is a copy. The `bagit` library of the Library of Congress writes and
 
 from __future__ import annotations
 
-import contextlib
 import shutil
 import tempfile
 from collections.abc import Callable
@@ -14,9 +13,8 @@ from typing import Any
 
 from tether import __version__
 from tether.errors import TetherError
-from tether.session.archive import DERIVED_ENDINGS, INCOMING, Archive
-from tether.session.beside import FRAMES_FOLDER
-from tether.session.copying import SourceChanged, copy_verified
+from tether.session.archive import Archive
+from tether.session.copying import SourceChanged, copy_verified, replace_verified
 from tether.session.roll import Roll
 from tether.text import printable
 
@@ -33,7 +31,8 @@ def package(
     Parameters
     ----------
     archive, roll
-        What to package: every recorded file, verified while it is copied, and what is known of it.
+        What to package: every recorded file (test exposures too), verified while it is copied,
+        what is known of it, sidecars and positives.
     destination
         The package's folder, which must not exist.
     report
@@ -87,19 +86,12 @@ def package(
 def _fill(archive: Archive, roll: Roll, part: Path, report: Callable[[str], None]) -> None:
     for name, size, digest in archive.store.recorded(roll.id):
         report(name)
+        (part / name).parent.mkdir(exist_ok=True)
         copy_verified(archive.file(roll, name), part / name, size, digest)
-    folder = archive.folder(roll)
-    for path in sorted(folder.iterdir()):
-        if path.name.startswith(".") or path.is_symlink() or (part / path.name).exists():
-            continue
-        if path.is_dir() and path.name != INCOMING:
-            shutil.copytree(
-                path, part / path.name, ignore=shutil.ignore_patterns(".*"), symlinks=True
-            )
-        elif path.suffix.lower() in DERIVED_ENDINGS:
-            shutil.copy2(path, part / path.name)
-    with contextlib.suppress(OSError):
-        (part / FRAMES_FOLDER).rmdir()  # an empty folder cannot be in a BagIt manifest
+    for inside in archive.beside(roll):
+        report(str(inside))
+        (part / inside).parent.mkdir(parents=True, exist_ok=True)
+        replace_verified(archive.folder(roll) / inside, part / inside)
 
 
 def _bag(archive: Archive, roll: Roll, part: Path) -> None:

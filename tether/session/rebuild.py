@@ -27,6 +27,7 @@ from tether.session.beside import (
 from tether.session.intake import flush_folder
 from tether.session.names import DATABASE, is_plain
 from tether.session.rebuilt_frames import take_in_frames
+from tether.session.rebuilt_state import take_in_facts, take_in_state, take_in_trials
 from tether.session.roll import LONGEST_ROLL, NewRoll
 from tether.session.store import ArchiveDatabaseDamaged, Store
 from tether.text import plural, printable
@@ -78,10 +79,13 @@ def rebuild(root: Path, report: Callable[[str], None] = lambda _: None) -> Rebui
     if _is_damaged(root / DATABASE):
         done.moved_away = _move_away(root)
     with contextlib.closing(_opened_anew(root)) as archive:
+        take_in_facts(archive)
+        # What another archive's sitting has confirmed says nothing about this one.
+        with_steps = archive.store.last_sitting() is None
         for folder in roll_folders(root):
             report(folder.name)
             try:
-                _take_in(archive, folder, done)
+                _take_in(archive, folder, done, with_steps=with_steps)
             except (TetherError, OSError) as error:
                 done.said.append(f"{printable(folder.name, 80)}: {error}")
     return done
@@ -119,7 +123,7 @@ def _opened_anew(root: Path) -> Archive:
     return Archive(root)
 
 
-def _take_in(archive: Archive, folder: Path, done: Rebuilt) -> None:
+def _take_in(archive: Archive, folder: Path, done: Rebuilt, *, with_steps: bool) -> None:
     if not is_plain(folder.name):
         done.said.append(f"{printable(folder.name, 80)}: no name for a roll's folder, left alone.")
         return
@@ -149,6 +153,9 @@ def _take_in(archive: Archive, folder: Path, done: Rebuilt) -> None:
         found, said = take_in_frames(archive, roll, folder / FRAMES_FOLDER)
         done.captures += found
         done.said += [f"{printable(folder.name, 80)}: {line}" for line in said]
+        take_in_trials(archive, roll)
+        if is_new:
+            take_in_state(archive, store.roll_by_id(roll.id), with_steps=with_steps)
         if is_new or found:
             store.log("rebuild", f"Recorded from the folder: {plural(found, 'raw file')}", roll.id)
             archive.write_all_beside(store.roll_by_id(roll.id))

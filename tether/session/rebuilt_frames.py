@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 from collections.abc import Iterable, Mapping
@@ -10,15 +11,17 @@ from pathlib import Path
 from typing import Any
 
 from tether.session.archive import Archive
-from tether.session.beside import BesideUnusable, read_json
+from tether.session.beside import FRAMES_FOLDER, BesideUnusable, read_json
 from tether.session.intake import digest_of
-from tether.session.names import CAPTURE_NAME, ending_of, is_plain
+from tether.session.names import CAPTURE_NAME, ending_of, is_file_entry, is_plain, memory_name
 from tether.session.roll import LONGEST_ROLL, Capture, FrameState, Roll
 from tether.session.store import Companion
 from tether.text import plural, printable
 
+MEMORY_BYTES = 1_000_000
+"""Bytes beyond which what the measurements remember is not ours and is not read."""
+
 _FRAME_FILE = re.compile(r"^f(\d{3,5})\.json$")
-_SHA256 = re.compile(r"^[0-9a-f]{64}$")
 _DECISIONS = (None, "chosen", "other")
 
 
@@ -63,12 +66,24 @@ def _take_in(archive: Archive, roll: Roll, number: int, facts: Mapping[str, Any]
         for entry in _list(facts.get("companions"))
         if (p := _companion(number, entry)) is not None and p.file_name not in known
     ]
-    store.add_release(roll, _numbered(store.next_take(roll.id, number), captures), companions)
+    numbered = _numbered(store.next_take(roll.id, number), captures)
+    for capture in store.add_release(roll, numbered, companions):
+        if memory := _memory(archive, roll, capture):
+            store.set_capture_memory(capture.id, memory)
     frame = store.frames(roll)
     fresh = len(frame) < number or frame[number - 1].state is FrameState.OPEN
     if fresh:
         _decide(archive, roll, number, facts, takes)
     return len(captures)
+
+
+def _memory(archive: Archive, roll: Roll, capture: Capture) -> bytes:
+    """Read what the measurements remembered of a capture, b"" for nothing."""
+    path = archive.folder(roll) / FRAMES_FOLDER / memory_name(capture.frame, capture.take)
+    with contextlib.suppress(OSError):
+        if not path.is_symlink() and path.is_file() and path.stat().st_size <= MEMORY_BYTES:
+            return path.read_bytes()
+    return b""
 
 
 def _numbered(first: int, captures: list[Capture]) -> list[Capture]:
@@ -109,7 +124,7 @@ def _capture(number: int, entry: object) -> Capture | None:
     name, size, digest = entry.get("file_name"), entry.get("size"), entry.get("sha256")
     take, decision = entry.get("take"), entry.get("decision")
     facts, settings = entry.get("facts"), entry.get("settings")
-    if not (_is_file(name, size, digest) and isinstance(take, int) and 0 < take < 100_000):
+    if not (is_file_entry(name, size, digest) and isinstance(take, int) and 0 < take < 100_000):
         return None
     return Capture(
         0,
@@ -135,20 +150,10 @@ def _companion(number: int, entry: object) -> Companion | None:
         return None
     name, size, digest = entry.get("file_name"), entry.get("size"), entry.get("sha256")
     take = entry.get("take")
-    if not _is_file(name, size, digest):
+    if not is_file_entry(name, size, digest):
         return None
     beside = take if isinstance(take, int) and 0 < take < 100_000 else None
     return Companion(str(name), int(str(size)), str(digest), number, beside)
-
-
-def _is_file(name: object, size: object, digest: object) -> bool:
-    return (
-        is_plain(name)
-        and isinstance(size, int)
-        and 0 < size < 1 << 50
-        and isinstance(digest, str)
-        and _SHA256.match(digest) is not None
-    )
 
 
 def _list(found: object) -> list[object]:

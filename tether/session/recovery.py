@@ -14,6 +14,7 @@ from tether.camera.protocol import Camera, CardFile
 from tether.session.delivery import Delivery, Progress, card_files
 from tether.session.intake import IntakeError
 from tether.session.leftovers import in_folder, words
+from tether.session.rebuilt_state import take_in_trials
 from tether.session.releases import Claims, claims, listed_files
 from tether.session.store import Intent, now
 from tether.text import plural, printable
@@ -43,6 +44,10 @@ def recover(delivery: Delivery, camera: Camera | None, camera_key: str) -> Itera
     for intent in delivery.store.intents(delivery.roll_id):
         if intent.kind == "arrival":
             yield from _finish_arrival(delivery, intent)
+    if found := take_in_trials(delivery.archive, delivery.roll):
+        delivery.store.log(
+            "recovery", f"Test exposures recorded: {', '.join(found)}", delivery.roll_id
+        )
     if camera is not None:
         yield from _look_on_card(delivery, camera, camera_key)
     yield from words(delivery, in_folder(delivery))

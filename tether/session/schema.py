@@ -213,7 +213,19 @@ CREATE TABLE left_alone (
 ) STRICT, WITHOUT ROWID;
 """
 
-STEPS = (_V1, _V2, _V3, _V4, _V5)
+# Test exposures: files in a roll's folder "bench" that belong to no frame.
+_V6 = """
+CREATE TABLE trial (
+    roll_id INTEGER NOT NULL REFERENCES roll (id),
+    file_name TEXT NOT NULL,
+    size INTEGER NOT NULL,
+    sha256 TEXT NOT NULL,
+    PRIMARY KEY (roll_id, file_name)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX trial_by_digest ON trial (substr(sha256, 1, 12));
+"""
+
+STEPS = (_V1, _V2, _V3, _V4, _V5, _V6)
 VERSION = len(STEPS)
 
 

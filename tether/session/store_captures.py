@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from tether.camera.protocol import CardFile
 from tether.session.database import Database
+from tether.session.names import TRIALS_FOLDER
 from tether.session.roll import Capture, Frame, FrameState, Roll
 from tether.session.rows import (
     CAPTURE_COLUMNS,
@@ -127,13 +128,18 @@ class Captures(Database):
         ]
 
     def recorded(self, roll_id: int) -> list[tuple[str, int, str]]:
-        """Return every file of a roll as (name, bytes, SHA-256), captures first."""
+        """Return every file of a roll as (name, bytes, SHA-256), captures first.
+
+        A test exposure's name begins with the folder that they are in.
+        """
         return [
             (r["file_name"], r["size"], r["sha256"])
             for r in self.all(
                 "SELECT 0 AS k, id, file_name, size, sha256 FROM capture WHERE roll_id = ? "
                 "UNION ALL SELECT 1, 0, file_name, size, sha256 FROM companion WHERE roll_id = ? "
-                "ORDER BY 1, 2, 3",
+                f"UNION ALL SELECT 2, 0, '{TRIALS_FOLDER}/' || file_name, size, sha256 FROM trial "
+                "WHERE roll_id = ? ORDER BY 1, 2, 3",
+                roll_id,
                 roll_id,
                 roll_id,
             )
@@ -152,11 +158,55 @@ class Captures(Database):
             "SELECT f.roll_id, r.name, c.frame, f.file_name, f.size, f.sha256 FROM companion f "
             "JOIN roll r ON r.id = f.roll_id LEFT JOIN capture c ON c.id = f.capture_id "
             "WHERE substr(f.sha256, 1, 12) = ?",
+            f"SELECT f.roll_id, r.name, NULL, '{TRIALS_FOLDER}/' || f.file_name, f.size, f.sha256 "
+            "FROM trial f JOIN roll r ON r.id = f.roll_id WHERE substr(f.sha256, 1, 12) = ?",
         ):
             for row in self.all(asked, sha256[:12]):
                 if row["sha256"] == sha256:
                     return Recorded(*row[:5])
         return None
+
+    def trials(self, roll_id: int) -> list[tuple[str, int, str]]:
+        """Return the test exposures of a roll as (name in their folder, bytes, SHA-256)."""
+        rows = self.all("SELECT * FROM trial WHERE roll_id = ? ORDER BY file_name", roll_id)
+        return [(r["file_name"], r["size"], r["sha256"]) for r in rows]
+
+    def add_trials(self, roll_id: int, files: Iterable[tuple[str, int, str]]) -> None:
+        """Record test exposures that are in their folder, as (name there, bytes, SHA-256)."""
+        with self.change() as db:
+            db.executemany(
+                "INSERT OR IGNORE INTO trial (roll_id, file_name, size, sha256) "
+                "VALUES (?, ?, ?, ?)",
+                [(roll_id, *file) for file in files],
+            )
+
+    def capture_memory(self, capture_id: int) -> bytes:
+        """Return what the measurements remember of a capture, b"" for nothing."""
+        row = self.one("SELECT memory FROM capture WHERE id = ?", capture_id)
+        return bytes(row["memory"]) if row and row["memory"] else b""
+
+    def set_capture_memory(self, capture_id: int, memory: bytes) -> None:
+        """Store what the measurements remember of a capture."""
+        with self.change() as db:
+            db.execute("UPDATE capture SET memory = ? WHERE id = ?", (memory, capture_id))
+
+    def memory_source(self, roll_id: int) -> str | None:
+        """Return the file name of the capture whose memory the roll has, None for none."""
+        row = self.one(
+            "SELECT c.file_name FROM roll r JOIN capture c ON c.roll_id = r.id "
+            "AND c.memory = r.memory WHERE r.id = ? ORDER BY c.id DESC LIMIT 1",
+            roll_id,
+        )
+        return str(row["file_name"]) if row else None
+
+    def remember_of(self, roll_id: int, file_name: str | None) -> None:
+        """Make a capture's memory the roll's; None, or one without a memory: nothing."""
+        with self.change() as db:
+            db.execute(
+                "UPDATE roll SET memory = (SELECT memory FROM capture WHERE roll_id = ?1 "
+                "AND file_name = ?2) WHERE id = ?1",
+                (roll_id, file_name),
+            )
 
     def set_judgement(
         self, capture_id: int, verdict: str, facts: Mapping[str, object], memory: bytes

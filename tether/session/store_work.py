@@ -46,6 +46,33 @@ class Sittings(Database):
         assert found is not None, "the sitting was just stored"
         return found
 
+    def take_over(self, sitting: Sitting, roll_id: int, steps: Iterable[Confirmed]) -> None:
+        """Store a stretch of work of an earlier database, and the steps confirmed in it."""
+        with self.change() as db:
+            db.execute(
+                "INSERT OR IGNORE INTO sitting VALUES (?, ?, ?, ?, ?)",
+                (
+                    sitting.id,
+                    sitting.started_at,
+                    sitting.active_at,
+                    sitting.camera,
+                    int(sitting.short),
+                ),
+            )
+            for step in steps:
+                db.execute(
+                    "INSERT INTO step (sitting_id, roll_id, scope, place, key) "
+                    "SELECT ?1, ?2, ?3, ?4, ?5 WHERE ?2 IS NOT NULL OR NOT EXISTS (SELECT 1 "
+                    "FROM step WHERE sitting_id = ?1 AND roll_id IS NULL AND key = ?5)",
+                    (
+                        sitting.id,
+                        None if step.scope is Scope.SITTING else roll_id,
+                        step.scope.value,
+                        step.place,
+                        step.key,
+                    ),
+                )
+
     def touch_sitting(self, sitting_id: int) -> None:
         """Note that the person is at work now."""
         with self.change() as db:

@@ -11,7 +11,8 @@ from tether.camera.protocol import Role
 from tether.errors import TetherError
 from tether.session.delivery import Progress
 from tether.session.intake import flush_folder, settle
-from tether.session.light_kept import TRIALS_FOLDER, Trial
+from tether.session.light_kept import Trial
+from tether.session.names import TRIALS_FOLDER
 from tether.session.parts import NotNow
 from tether.session.shooting import Shooting
 from tether.session.store import now
@@ -73,6 +74,11 @@ class Trials(Shooting):
             moves.append((arrival.path, folder / name))
         settle(moves)
         self.store.know_card_files(self.camera_key, files)
+        self.store.add_trials(
+            self._roll_id,
+            [(final.name, a.size, a.sha256) for a, (_, final) in zip(arrivals, moves, strict=True)],
+        )
+        self.archive.write_trials(self.roll)
         names = ", ".join(final.name for _, final in moves)
         self._log("bench", f"Test exposure, of no frame: {TRIALS_FOLDER}/{names}")
         for arrival, (_, final) in zip(arrivals, moves, strict=True):
