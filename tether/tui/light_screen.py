@@ -42,9 +42,11 @@ _PHASES = {
     "judge": "measuring",
 }
 LAMP_OFF_CAUTION = (
-    "A hot lamp stays hot after it is off. Dry hands at switches and leads; mind your step in the "
-    "dark. Local rules and qualified people come first."
+    "A hot lamp stays hot. Dry hands at switches and leads; mind your step in the dark. Local "
+    "rules and qualified people come first."
 )
+_ROWS, _FEW_ROWS = 8, 4
+_LINES_FOR_ALL = 30
 _SHADES = "█▓▒░ "
 """From the lightest part down, a shade for each five per cent less; they read without colour."""
 
@@ -61,13 +63,22 @@ class LightScreen(BenchScreen):
     """Walks through the light test."""
 
     HEADING = "Light test"
+    HELP = (
+        "The light without film: how even it is, whether it flickers, its colour, and with the "
+        "lamp off what strays in from the room. The open gate is kept as the roll's flat field."
+    )
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "proceed", "Next"),
-        Binding("r", "measure", "Measure again"),
-        Binding("s", "skip", "Leave this out"),
-        Binding("b", "put_back", "Shutter back"),
-        Binding("down", "scroll(1)", "Down", show=False),
-        Binding("up", "scroll(-1)", "Up", show=False),
+        Binding("enter", "proceed", "Next", tooltip="do what is next: measure, or leave"),
+        Binding("r", "measure", "Measure again", tooltip="measure again after a change"),
+        Binding("s", "skip", "Leave this out", tooltip="leave the frame with the lamp off out"),
+        Binding(
+            "b",
+            "put_back",
+            "Shutter back",
+            tooltip="put the shutter back to where it stood before an interrupted test",
+        ),
+        Binding("down", "scroll(1)", "Down", show=False, tooltip="scroll down"),
+        Binding("up", "scroll(-1)", "Up", show=False, tooltip="scroll up"),
     ]
 
     def __init__(self, session: Session) -> None:
@@ -115,10 +126,22 @@ class LightScreen(BenchScreen):
         self.put("#light-step", _step(self.stage, self.stray is not None))
         for box in self.query("#light-map-box"):
             box.display = self.result is not None
-        self.put("#light-map", map_text(self.result.light) if self.result else "")
+        for box in self.query("#light-map-box"):
+            box.styles.height = None if self._roomy else _FEW_ROWS + 2
+        rows = _ROWS if self._roomy else _FEW_ROWS
+        self.put("#light-map", map_text(self.result.light, rows) if self.result else "")
         shown = found_view(self.result, self.stray) if self.result else _purpose()
         self.put("#light-text", shown)
         self.refresh_bindings()
+
+    @property
+    def _roomy(self) -> bool:
+        """Whether the map can have all its rows and the figures still be seen."""
+        return self.size.height >= _LINES_FOR_ALL
+
+    def on_resize(self) -> None:
+        """Draw the map with the rows that there is room for."""
+        self._refresh()
 
     def _show_progress(self) -> None:
         if self.working and self._doing:
@@ -248,10 +271,9 @@ class LightScreen(BenchScreen):
 
 
 def _kept(result: LightResult) -> str:
-    name = f"bench/{result.trial.file}"
     if result.kept:
-        return f"Kept as the roll's flat field ({name})."
-    return f"Kept as {name}, but not as flat field: put right what is said first, then [R]."
+        return "Kept as the roll's flat field."
+    return "No flat field yet: put right what is said, then [R]. The picture is kept."
 
 
 def _step(stage: Stage, dark_known: bool) -> Text:
@@ -263,9 +285,8 @@ def _step(stage: Stage, dark_known: bool) -> Text:
                     "come first.\n", "bold yellow")  # fmt: skip
         text.append(f"[Enter] it is out: measure (at most {MOST_EXPOSURES} exposures)", "dim")
     elif stage is Stage.DARK:
-        text.append("Switch the lamp off; leave the room as it is when you shoot. A lamp that has "
-                    "to warm up, a strobe or a window: lay a black card over the gate "
-                    "instead.\n", "bold")  # fmt: skip
+        text.append("Switch the lamp off, the room as when you shoot. (A lamp that has to warm up, "
+                    "a strobe, a window: black card over the gate instead.)\n", "bold")  # fmt: skip
         text.append(f"! Caution: {LAMP_OFF_CAUTION}\n", "bold yellow")
         text.append("[Enter] it is off: measure   [S] leave it out   [R] the light once more",
                     "dim")  # fmt: skip
@@ -287,10 +308,10 @@ def _purpose() -> Text:
     )
 
 
-def map_text(light: Light) -> Text:
+def map_text(light: Light, rows: int = _ROWS) -> Text:
     """Draw the light's pattern as numbers with a shade each, as the camera's display shows it."""
     text = Text()
-    for row in light_map(light):
+    for row in light_map(light, rows):
         text.append("".join(_cell(value) for value in row).rstrip() + "\n")
     return text
 

@@ -15,6 +15,8 @@ from tether.session.session import View
 from tether.text import plural, printable
 from tether.tui.stations import STATIONS
 
+_MOST_REMARKS = 2
+"""Of what is said about the light; there is no room for more in 80 columns."""
 _TITLES = {
     Scope.SITTING: "set up",
     Scope.ROLL: "the roll",
@@ -73,7 +75,10 @@ class NextUp(VerticalScroll):
             frame = view.frames[(place.frame or 1) - 1]
             self.border_title = f"Next: shoot frame {place.frame}"
             text.append("Hands off the bench, then fire the shutter.\n", "bold")
-            text.append("Why: the picture is taken by itself, with nothing trembling.\n")
+            for remark in view.remarks[:_MOST_REMARKS]:
+                text.append(f"! {remark}\n", "bold yellow")
+            if not view.remarks:
+                text.append("Why: the picture is taken by itself, with nothing trembling.\n")
             if frame.chosen is not None:
                 text.append("This frame is decided. [N] leaves it as it is.\n")
             text.append(

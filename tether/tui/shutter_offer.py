@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from tether.session.light_shutter import Displaced, displaced, forget, put_back
 from tether.session.session import Session
 from tether.text import printable
+from tether.tui.dialogs import Pick
+
+if TYPE_CHECKING:
+    from tether.tui.table import Table
 
 BACK, LEAVE = "back", "leave"
 
@@ -25,6 +30,21 @@ def options(left: Displaced) -> Sequence[tuple[str, str]]:
     """Return what there is to choose, by name."""
     was, stands = printable(left.was, 20), printable(left.stands, 20)
     return ((BACK, f"Put it back to {was}"), (LEAVE, f"Leave it at {stands}"))
+
+
+async def offer_shutter(table: Table) -> None:
+    """Ask about a shutter that stands elsewhere; Escape leaves the question for later."""
+    session = table.session
+    left = await table.tether.desk.do(lambda: find_displaced(session))
+    if left is None:
+        return
+    choice = await table.app.push_screen_wait(Pick(question(left), options(left)))
+    if choice is None:
+        table.say(f"{left.sentence()} The light test (key 3) can put it back.")
+        return
+    said = await table.attempt(lambda: carry_out(session, choice, left))
+    if said:
+        table.say(said)
 
 
 def carry_out(session: Session, choice: str, left: Displaced) -> str:

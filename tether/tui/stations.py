@@ -13,7 +13,8 @@ if TYPE_CHECKING:
 STATIONS: Mapping[str, tuple[str, str, str]] = {
     "camera": ("1", "camera", "Check: compare the camera with what the bench asks for"),
     "focus": ("2", "focus", "See the live picture and how sharp its corners are"),
-    "light": ("3", "light", "Measure the lamp on the open gate: evenness, flicker, colour"),
+    "light": ("3", "light", "Measure the lamp on the open gate: evenness, flicker, colour, stray"),
+    "base": ("4", "base", "Find the roll's shutter time on its clear film, and check it"),
 }
 """By name: key, short words, what it does."""
 
@@ -28,6 +29,10 @@ def screen_of(name: str) -> Callable[[Session], BenchScreen]:
         from tether.tui.focus_screen import FocusScreen
 
         return FocusScreen
+    if name == "base":
+        from tether.tui.base_screen import BaseScreen
+
+        return BaseScreen
     from tether.tui.light_screen import LightScreen
 
     return LightScreen

@@ -22,6 +22,7 @@ from tether.tui.help_text import MARKS_AND_NUMBERS, help_at
 from tether.tui.hours import Hours
 from tether.tui.keys import bindings_of, key_name
 from tether.tui.picture import LargePicture
+from tether.tui.shutter_offer import offer_shutter
 from tether.tui.stations import screen_of
 from tether.tui.strip import FrameCell
 from tether.tui.table import last_capture
@@ -222,6 +223,7 @@ class Worktable(Hours):
         if said is not None:
             self.say(" ".join(said) or "The camera is connected.")
             await show_left_over(self)
+            await offer_shutter(self)
 
     @work(group="action")
     async def action_left_over(self) -> None:
@@ -268,6 +270,7 @@ class Worktable(Hours):
     @work(group="action")
     async def action_bench(self, station: str) -> None:
         """Open one of the screens that ready the bench."""
+        self.say("")
         make = await asyncio.to_thread(screen_of, station)
         await self.app.push_screen_wait(make(self.session))
         await self.refresh_view()
@@ -282,6 +285,7 @@ class Worktable(Hours):
         if self.view is None:
             await self.refresh_view()
         await show_left_over(self)
+        await offer_shutter(self)
         if self._bench_unknown():
             await self._walk()
 
