@@ -63,20 +63,18 @@ def kept_roll(
             raw = bench.expose(Exposure(1 / 15, 8.0, 100.0)).raw
             file_name = f"{roll.folder}_f{number:03d}_t{take}.dng"
             (archive.folder(roll) / file_name).write_bytes(raw)
-            stored = archive.store.add_capture(
-                roll,
-                Capture(
-                    0,
-                    number,
-                    take,
-                    file_name,
-                    len(raw),
-                    hashlib.sha256(raw).hexdigest(),
-                    "2024-05-04T10:00:00.000+00:00",
-                    "program",
-                    settings={"shutter": "1/15", "iso": "100"},
-                ),
+            capture = Capture(
+                0,
+                number,
+                take,
+                file_name,
+                len(raw),
+                hashlib.sha256(raw).hexdigest(),
+                "2024-05-04T10:00:00.000+00:00",
+                "program",
+                settings={"shutter": "1/15", "iso": "100"},
             )
+            (stored,) = archive.store.add_release(roll, [capture])
             archive.store.set_judgement(
                 stored.id,
                 "look" if take == 2 else "keep",

@@ -23,6 +23,7 @@ from tether.report.plan import plan, stars
 from tether.report.plan_words import WIDTH, plan_text
 from tether.session.archive import Archive
 from tether.session.roll import Capture, FrameState, NewRoll, Roll
+from tether.session.store import Companion
 from tether.settings import Planning, Settings
 
 NOON = datetime(2024, 5, 1, 12, tzinfo=UTC)
@@ -45,9 +46,8 @@ def capture(frame: int, take: int, at: datetime, size: int = 1000) -> Capture:
 def shoot(archive: Archive, roll: Roll, *seconds: float, size: int = 1000) -> None:
     """Record and keep one frame for each time after noon."""
     for n, second in enumerate(seconds, 1):
-        kept = archive.store.add_capture(
-            roll, capture(n, 1, NOON + timedelta(seconds=second), size)
-        )
+        one = capture(n, 1, NOON + timedelta(seconds=second), size)
+        (kept,) = archive.store.add_release(roll, [one])
         archive.store.decide(roll.id, n, FrameState.KEPT, kept.id)
 
 
@@ -195,7 +195,8 @@ def test_rolls_entered_beforehand_do_not_hide_the_pace(
 
 def test_a_companion_takes_room_as_well(archive: Archive, roll: Roll) -> None:
     one = capture(1, 1, NOON, 1000)
-    kept = archive.store.add_capture(roll, one, companions=[("f1t1.jpg", 500, "0" * 64)])
+    beside = Companion("f1t1.jpg", 500, "0" * 64, 1, 1)
+    (kept,) = archive.store.add_release(roll, [one], [beside])
     archive.store.decide(roll.id, 1, FrameState.KEPT, kept.id)
     assert planned(Asked(), archive.root)["collection"]["bytes_per_frame"] == 1500
 
@@ -210,7 +211,7 @@ def test_a_disk_that_is_too_small_is_said(archive: Archive, roll: Roll) -> None:
 def test_times_from_elsewhere_may_be_anything(archive: Archive, roll: Roll) -> None:
     shoot(archive, roll, 0, 30)
     for n, text in enumerate(("", "yesterday", "2024-05-01T12:01:00", "0001-01-01T00:00+14:00"), 3):
-        archive.store.add_capture(roll, replace(capture(n, 1, NOON), taken_at=text))
+        archive.store.add_release(roll, [replace(capture(n, 1, NOON), taken_at=text)])
     found = planned(Asked(), archive.root)["collection"]
     assert found["seconds_per_frame"] == pytest.approx(30.0)
     assert found["frames_timed"] == 2, "a time without a zone counts as UTC"

@@ -30,12 +30,11 @@ def line(minutes: float, kind: str, text: str = "", number: int = 1) -> LogLine:
 def shoot(archive: Archive, roll: Roll, frame: int, minutes: float, verdict: str = "keep") -> int:
     facts = {"findings": [{"severity": "look", "text": "One side is soft."}]}
     take = archive.store.next_take(roll.id, frame)
-    added = archive.store.add_capture(
-        roll,
-        Capture(0, frame, take, f"q_f{frame:03d}_t{take}.dng", 5, "0" * 64, at(minutes).isoformat(),
-                "program", verdict=verdict, facts=facts if verdict == "look" else {}),
+    capture = Capture(
+        0, frame, take, f"q_f{frame:03d}_t{take}.dng", 5, "0" * 64, at(minutes).isoformat(),
+        "program", verdict=verdict, facts=facts if verdict == "look" else {},
     )  # fmt: skip
-    return added.id
+    return archive.store.add_release(roll, [capture])[0].id
 
 
 def test_the_statement_tells_what_was_done_and_what_is_next(archive: Archive) -> None:

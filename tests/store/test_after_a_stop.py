@@ -235,7 +235,7 @@ def test_a_driver_that_gives_the_first_of_two_pictures_of_one_name(
         session.confirm()
     with pytest.raises(SamePicture, match="frame 1 of roll 'Harbour' once more") as caught:
         session.capture()
-    assert "Shoot the frame again" in caught.value.todo
+    assert "Shoot again" in caught.value.todo
     assert session.frames()[1].captures == ()
     assert list(session.archive.incoming(session.roll).iterdir()) == []
     desk.close()
@@ -267,3 +267,13 @@ def test_a_picture_of_another_roll_is_not_filed_again(desk: Desk) -> None:
     assert problems(session.archive, "Harbour", complete=False) == []
     assert session.store.intents(session.roll.id) == []
     assert session.store.unfetched_card_files(session.camera_key, [told]) == [told]
+
+
+def test_a_test_exposure_is_no_earlier_picture(desk: Desk) -> None:
+    desk.camera = SteadyCamera(desk.body, by_name=True)
+    session = ready(desk)
+    desk.body.faults.install(SameName(nth=2, same=True))
+    desk.work(session, keep=1)
+    with pytest.raises(SamePicture, match="frame 1 of roll 'Harbour'"):
+        session.test_exposure("open-gate")
+    assert session.store.trials(session.roll.id) == []

@@ -24,7 +24,7 @@ from tether.session.intake import matches
 
 
 @contextmanager
-def full_at(number: int) -> Iterator[list[int]]:
+def full_at(number: int, how: int = errno.ENOSPC) -> Iterator[list[int]]:
     """Let the n-th act that needs room fail as on a full disk, and all after it."""
     patch = pytest.MonkeyPatch()
     count = [0]
@@ -41,7 +41,7 @@ def full_at(number: int) -> Iterator[list[int]]:
         return call
 
     def no_room() -> Exception:
-        return OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return OSError(how, os.strerror(how))
 
     for name in ("fsync", "link", "rename", "replace", "mkdir"):
         patch.setattr(os, name, full(getattr(os, name), no_room))
@@ -132,6 +132,28 @@ def test_looking_at_an_archive_that_may_only_be_read(
     assert "3 files" in capsys.readouterr().out
     with pytest.raises(TetherError, match="cannot be written to"):
         Archive(desk.root)
+
+
+def test_a_disk_that_becomes_read_only_in_the_middle(desk: Desk) -> None:
+    """As a system does with a disk that has errors. Each key says so; then the work goes on."""
+    session = desk.session()
+    desk.work(session, keep=1)
+    while session.place().step:
+        session.confirm()
+    before = session.place()
+    database = session.store._db
+    database.execute("PRAGMA query_only = ON")
+    acts = (session.capture, lambda: session.note("x"), lambda: session.go_to(1))
+    for act in acts:
+        with full_at(1, errno.EROFS), pytest.raises(TetherError) as caught:
+            act()
+        assert caught.value.todo
+    database.execute("PRAGMA query_only = OFF")
+    assert session.place() == before
+    assert [len(f.captures) for f in session.frames()] == [1, 0, 0]
+    desk.work(session)
+    assert problems(session.archive, "Harbour") == []
+    assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
 
 
 def test_a_clock_that_was_set_back(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:

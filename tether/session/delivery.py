@@ -68,8 +68,8 @@ class SamePicture(FileUnavailable):
             f"As {printable(file.name, 60)} the camera gave {where.sentence()} once more.",
             kept="It was not filed twice. Two pictures on the card may have this one name; what is "
             "on the card stays there.",
-            todo="Shoot the frame again. If that comes again, look at the card on a computer and "
-            "put another one in.",
+            todo="Shoot again. If that comes again, look at the card on a computer and put another "
+            "one in.",
         )
 
 

@@ -54,18 +54,6 @@ class Captures(Database):
         )
         return int(row["last"] or 0) + 1 if row else 1
 
-    def add_capture(
-        self,
-        roll: Roll,
-        capture: Capture,
-        *,
-        companions: Iterable[tuple[str, int, str]] = (),
-        intents: Iterable[int] = (),
-    ) -> Capture:
-        """Record one file that is in the archive; see `add_release`."""
-        beside = [Companion(*c, frame=capture.frame, take=capture.take) for c in companions]
-        return self.add_release(roll, [capture], beside, intents=intents)[0]
-
     def add_release(
         self,
         roll: Roll,

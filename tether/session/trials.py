@@ -9,7 +9,7 @@ from pathlib import Path
 from tether.camera.errors import CameraError, CameraLost, CameraRefused
 from tether.camera.protocol import Role
 from tether.errors import TetherError
-from tether.session.delivery import Progress
+from tether.session.delivery import Progress, SamePicture
 from tether.session.intake import flush_folder, settle
 from tether.session.light_kept import Trial
 from tether.session.names import TRIALS_FOLDER
@@ -60,6 +60,9 @@ class Trials(Shooting):
                 self.camera_state = None
             self._log("bench", f"No test exposure ({what}): {error}")
             raise
+        for file, arrival in zip(files, arrivals, strict=True):
+            if arrival.may_be_raw and (where := self.store.with_digest(arrival.sha256)):
+                raise SamePicture(file, where)
         report(Progress("file"))
         folder = self._trials_folder()
         stem = f"{what}_{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
