@@ -9,7 +9,7 @@ from textual.widgets import Static
 
 from tether.session.bench_setup import BenchQuestion
 from tether.session.bench_setup_steps import BENCH
-from tether.session.checklist import BY_KEY, Scope, Step, reminders, steps_of
+from tether.session.checklist import Scope, Step, reminders, steps_of
 from tether.session.place import Todo
 from tether.session.session import View
 from tether.text import plural, printable
@@ -119,10 +119,9 @@ def question_text(question: BenchQuestion, named: str = "") -> Text:
     text = Text()
     last = question.last
     if last is None:
-        step = BY_KEY[BENCH]
         text.append("Which bench is this?\n", "bold")
-        text.append(f"Why: {step.why}\n")
-        text.append("It gets a name, and its lens, holder and lamp are written down.\n")
+        text.append("Give it a name, and write down its lens, holder and lamp.\n")
+        text.append("Why: the next time you are only asked what has changed on it.\n")
         return text
     if named:
         text.append(f"This is {last.name}\n", "bold")
