@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tether.positive.recipe import Corners
+from tether.positive.straighten import size_for, straightened
 
 STRAIGHT_DEGREES = 0.15
 """Turn up to which a picture is cropped and not turned: the eye does not see it, and turning
@@ -67,12 +67,15 @@ def placed(outline: Corners | None, step: int, shape: tuple[int, int]) -> Placem
         if min(size) < 8:
             return whole
         return Placement(rows, columns, 0.0, size, (size[1] / 2, size[0] / 2))
-    low = np.maximum(np.floor(corners.min(axis=0)) - 2, 0).astype(int)
-    high = np.minimum(np.ceil(corners.max(axis=0)) + 2, (width, height)).astype(int)
-    size = (
-        round((math.dist((ax, ay), (dx, dy)) + math.dist((bx, by), (cx, cy))) / 2),
-        round((math.dist((ax, ay), (bx, by)) + math.dist((dx, dy), (cx, cy))) / 2),
+    # Some more is read than is printed: for the filter, and for how the straightening slides.
+    more = 4 + math.ceil(max(shape) * math.radians(degrees) ** 2)
+    low = np.maximum(np.floor(corners.min(axis=0)) - more, 0).astype(int)
+    high = np.minimum(np.ceil(corners.max(axis=0)) + more, (width, height)).astype(int)
+    sides = (
+        (math.dist((ax, ay), (dx, dy)) + math.dist((bx, by), (cx, cy))) / 2,
+        (math.dist((ax, ay), (bx, by)) + math.dist((dx, dy), (cx, cy))) / 2,
     )
+    size = size_for(sides, degrees)
     if min(size) < 8 or (high - low).min() < 8:
         return whole
     middle = corners.mean(axis=0) - low
@@ -103,46 +106,19 @@ def canvas(
 def upright(
     picture: NDArray[np.uint16], place: Placement, *, mirrored: bool, turn: int
 ) -> NDArray[np.uint16]:
-    """Turn what was read into the print's own position.
+    """Straighten what was read turned, and bring it into the print's own position.
 
     Parameters
     ----------
     picture
-        The part that `Placement` asked for, shape (h, w) or (h, w, 3).
+        The part that `Placement` asked for, shape (h, w) or (h, w, 3), mirrored already.
     mirrored
-        Mirror left to right.
+        Whether it is.
     turn
-        Quarter turns in degrees clockwise, after mirroring.
+        Quarter turns in degrees clockwise, after that.
     """
-    out = picture
-    if place.degrees:
-        out = _straightened(picture, place)
+    (x, y), degrees = place.centre, place.degrees
     if mirrored:
-        out = out[:, ::-1]
+        x, degrees = picture.shape[1] - x, -degrees
+    out = straightened(picture, degrees, place.size, (x, y))
     return np.ascontiguousarray(np.rot90(out, -(turn // 90) % 4))
-
-
-def _straightened(picture: NDArray[np.uint16], place: Placement) -> NDArray[np.uint16]:
-    from PIL import Image
-
-    height, width = place.size
-    c, s = math.cos(math.radians(place.degrees)), math.sin(math.radians(place.degrees))
-    x, y = place.centre
-    affine = (
-        c, -s, x - c * width / 2 + s * height / 2,
-        s, c, y - s * width / 2 - c * height / 2,
-    )  # fmt: skip
-
-    def turned(plane: NDArray[Any]) -> NDArray[np.uint16]:
-        image = Image.fromarray(np.ascontiguousarray(plane, np.float32))
-        moved = image.transform(
-            (width, height), Image.Transform.AFFINE, affine, Image.Resampling.BICUBIC
-        )
-        return np.asarray(np.clip(np.rint(np.asarray(moved)), 0, 65535), np.uint16)
-
-    if picture.ndim == 2:
-        return turned(picture)
-    out = np.empty((height, width, 3), np.uint16)
-    for channel in range(3):
-        out[..., channel] = turned(picture[..., channel])
-    return out

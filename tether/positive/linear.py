@@ -82,28 +82,34 @@ class BinnedTiles:
         self.planes = 1 if grey else 3
         self.shape = (mosaic.shape[0] // 2, mosaic.shape[1] // 2)
         self._data = mosaic.data
-        self._sites: list[tuple[int, int, int, float, float]] = []
+        #: For each plane its sites in the tile (y, x, scale), and what is taken off their sum.
+        self._sites: list[list[tuple[int, int, np.float32]]] = [[] for _ in range(self.planes)]
+        self._dark = [0.0] * self.planes
         for index, name in enumerate(mosaic.channels):
             places = sites_of(mosaic.pattern, index)
             scale = 1 / (mosaic.saturation[index] - mosaic.black[index])
             plane = 0 if grey else "RGB".find(name[0])
-            share = 1.0 if grey else 1 / _alike(mosaic, name[0])
+            if not grey and plane >= 0:
+                scale /= _alike(mosaic, name[0])
             for y, x in places if plane >= 0 else ():
-                self._sites.append(
-                    (plane, y, x, scale * share, mosaic.black[index] * scale * share)
-                )
+                self._sites[plane].append((y, x, np.float32(scale)))
+                self._dark[plane] += mosaic.black[index] * scale
 
     def band(self, rows: slice, columns: slice) -> FloatArray:
         """Return a part; see `Linear`."""
         height, width = rows.stop - rows.start, columns.stop - columns.start
         out = np.zeros((self.planes, height, width), np.float32)
-        for plane, y, x, scale, dark in self._sites:
-            part = self._data[
-                2 * rows.start + y : 2 * rows.stop : 2, 2 * columns.start + x : 2 * columns.stop : 2
-            ]
-            signal = part * np.float32(scale)
-            signal -= np.float32(dark)
-            out[plane] += signal
+        for plane, sites in enumerate(self._sites):
+            for number, (y, x, scale) in enumerate(sites):
+                part = self._data[
+                    2 * rows.start + y : 2 * rows.stop : 2,
+                    2 * columns.start + x : 2 * columns.stop : 2,
+                ]
+                if number == 0:
+                    np.multiply(part, scale, out=out[plane])
+                else:
+                    out[plane] += part * scale
+            out[plane] -= np.float32(self._dark[plane])
         return out
 
 

@@ -59,12 +59,8 @@ def print_frame(
     height = place.rows.stop - place.rows.start
     width = place.columns.stop - place.columns.start
     shape = (height, width, 3) if linear.planes == 3 else (height, width)
-    turned_later = bool(place.degrees)
-    whole, out = canvas(
-        shape,
-        mirrored=recipe.mirrored and not turned_later,
-        turn=0 if turned_later else recipe.turn,
-    )
+    mirrored = recipe.mirrored
+    whole, out = canvas(shape, mirrored=mirrored, turn=0 if place.degrees else recipe.turn)
     for top in range(0, height, _ROWS):
         bottom = min(top + _ROWS, height)
         rows = slice(place.rows.start + top, place.rows.start + bottom)
@@ -74,7 +70,7 @@ def print_frame(
             x /= rows_of(light, rows.start, rows.stop, linear.shape[0])[:, :, place.columns]
         if mixing is not None:
             # Not as a matrix product: that would start threads for each band in every worker.
-            x = np.stack([m[0] * x[0] + m[1] * x[1] + m[2] * x[2] for m in mixing])
+            x = _mixed(x, mixing)
         np.clip(x, 0, LEVELS - 1, out=x)
         index = x.astype(np.uint16)
         if linear.planes == 1:
@@ -82,9 +78,18 @@ def print_frame(
         else:
             for channel in range(3):
                 out[top:bottom, :, channel] = tables[channel].take(index[channel])
-    if not turned_later:
+    if not place.degrees:
         return whole
-    return upright(out, place, mirrored=recipe.mirrored, turn=recipe.turn)
+    return upright(whole, place, mirrored=mirrored, turn=recipe.turn)
+
+
+def _mixed(x: NDArray[np.float32], mixing: NDArray[np.float32]) -> NDArray[np.float32]:
+    out = mixing[:, 0, None, None] * x[0]
+    term = np.empty_like(x[0])
+    for plane in range(3):
+        for colour in (1, 2):
+            out[plane] += np.multiply(x[colour], mixing[plane, colour], out=term)
+    return np.asarray(out, np.float32)
 
 
 def _tables(recipe: Recipe, planes: int) -> list[NDArray[np.uint16]]:
