@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tether.measure.exposure import percentile
+from tether.measure.exposure import percentiles
 from tether.measure.levels import FLOOR, FloatArray
 from tether.measure.roll import OpenGate, spread
 from tether.measure.survey import Survey
@@ -93,10 +93,8 @@ def density_report(
         if base is not None and name in base:
             beside = light[index] if at_base is None else light[index][at_base]
             of_base = float(density(base[name], float(np.median(beside)), ratio=ratio))
-        report[name] = {
-            "base": of_base,
-            **{f"p{p}": percentile(densities, p) for p in (1, 50, 99)},
-        }
+        p1, p50, p99 = percentiles(densities, (1, 50, 99))
+        report[name] = {"base": of_base, "p1": p1, "p50": p50, "p99": p99}
     return report
 
 

@@ -108,7 +108,7 @@ def lasting_spots(
     odds = np.minimum(1.0, circle * np.stack([alike for _, alike in meetings]))
     chance = np.prod(np.where(matched, odds, 1.0), axis=0)
     # So many spots had the chance, and so many choices of frames.
-    chance *= _alike(spots, spots).sum(axis=1)
+    chance *= _alike(spots, spots)
     chance *= np.array([comb(len(meetings), int(n)) for n in times])
     kept: Spots = spots[(times >= needed) & (chance < _CHANCE)]
     return kept
@@ -120,16 +120,19 @@ def _meetings(
     """Tell for each spot whether another frame has one there, and how many are like it at all."""
     down = (spots[:, None, 0] - other[None, :, 0]) / aspect
     across = spots[:, None, 1] - other[None, :, 1]
-    near = down**2 + across**2 <= settings.place**2
-    alike = _alike(spots, other)
-    return np.asarray((near & alike).any(axis=1), np.bool_), alike.sum(axis=1)
+    one, another = np.nonzero(down**2 + across**2 <= settings.place**2)
+    shallow = np.minimum(spots[one, 2], other[another, 2])
+    alike = shallow >= _ALIKE * np.maximum(spots[one, 2], other[another, 2])
+    found = np.zeros(len(spots), np.bool_)
+    found[one[alike]] = True
+    return found, _alike(spots, other)
 
 
-def _alike(spots: Spots, other: Spots) -> NDArray[np.bool_]:
-    """Tell which pairs of spots are alike in depth."""
-    shallow = np.minimum(spots[:, None, 2], other[None, :, 2])
-    deep = np.maximum(spots[:, None, 2], other[None, :, 2])
-    return np.asarray(shallow >= _ALIKE * deep, np.bool_)
+def _alike(spots: Spots, other: Spots) -> NDArray[np.intp]:
+    """Return for each spot how many others are alike in depth."""
+    depths = np.sort(other[:, 2])
+    low = np.searchsorted(depths, _ALIKE * spots[:, 2], "left")
+    return np.searchsorted(depths, spots[:, 2] / _ALIKE, "right") - low
 
 
 def _same_picture(found: NDArray[np.bool_]) -> bool:

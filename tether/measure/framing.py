@@ -21,10 +21,9 @@ from tether.measure.outline import (
     mirrored_line,
 )
 from tether.measure.shapes import Quad
-from tether.measure.survey import Survey, halved
+from tether.measure.survey import Survey
 from tether.settings import Framing as FramingSettings
 
-_COARSE_SIDE = 600
 _FLOOR = {True: 2.0**-12, False: 2.0**-10}
 
 
@@ -121,11 +120,7 @@ def seen_area(survey: Survey, negative: bool) -> Quad:
 
 def _coarse(survey: Survey, negative: bool) -> tuple[FloatArray, int]:
     """Return the picture in stops that borders are looked for in, and the photosites per pixel."""
-    main, pixel = survey.main, survey.step
-    if max(main.shape) > _COARSE_SIDE:
-        main, pixel = halved(main), 2 * pixel
-    stops = np.log2(np.maximum(main, 0) + np.float32(_FLOOR[negative]))
-    return np.asarray(stops, np.float32), pixel
+    return survey.in_stops(_FLOOR[negative])
 
 
 def visible(stops: FloatArray) -> tuple[float, float, float, float]:

@@ -235,10 +235,18 @@ def refined(
     for _ in range(4):
         if np.count_nonzero(keep) < 12:
             return None
-        slope, at = np.polyfit(t[keep], x[keep], 1)
+        slope, at = _straight(t[keep], x[keep])
         rest = x - (at + slope * t)
         spread = max(1.4826 * float(np.median(np.abs(rest[keep]))), 0.1)
         keep = np.abs(rest) < 2.5 * spread
     if spread > 1.5:
         return None
     return replace(line, at=float(at), slope=float(slope))
+
+
+def _straight(t: NDArray[np.float64], x: NDArray[np.float64]) -> tuple[float, float]:
+    """Return slope and height at 0 of the straight line through points (least squares)."""
+    middle = t.mean()
+    off = t - middle
+    slope = float(off @ x) / max(float(off @ off), 1e-9)
+    return slope, float(x.mean() - slope * middle)

@@ -21,6 +21,8 @@ UNSEEN = -128
 """Stands in a signature where the picture was out of view."""
 
 _INSET = 0.04
+_REACH = 0.2
+"""Largest shift at which two pictures are compared, as a share of width and height."""
 _FULL = 32.0
 _PLAIN = 0.02
 
@@ -64,7 +66,7 @@ def signature(picture: Survey, area: Quad, seen: Quad | None = None) -> NDArray[
     return np.asarray(scaled, np.int8)
 
 
-def compare(first: NDArray[np.int8], second: NDArray[np.int8], reach: float = 0.2) -> Likeness:
+def compare(first: NDArray[np.int8], second: NDArray[np.int8], reach: float = _REACH) -> Likeness:
     """Return how alike two signatures are, at the shift at which they are most.
 
     The shift is found by circular cross-correlation of the zero-padded signatures (Fourier
@@ -77,27 +79,32 @@ def compare(first: NDArray[np.int8], second: NDArray[np.int8], reach: float = 0.
     """
     if first.shape != second.shape:
         return Likeness(0.0, (0.0, 0.0))
-    return _compared(first, second, _spectrum(second), reach)
+    return _compared(first, second, _spectrum(second, reach), reach)
 
 
-def _spectrum(signature: NDArray[np.int8]) -> NDArray[np.complexfloating]:
-    """Return the Fourier transform of a signature, zero-padded to twice its size."""
-    rows, columns = signature.shape
+def _padded(shape: tuple[int, ...], reach: float) -> tuple[int, ...]:
+    """Return a size in which shifts up to ``reach`` bring nothing round from the other end."""
+    return tuple(-(-(n + int(n * reach)) // 8) * 8 for n in shape)
+
+
+def _spectrum(signature: NDArray[np.int8], reach: float) -> NDArray[np.complexfloating]:
+    """Return the Fourier transform of a signature, padded with zeros."""
     values = np.where(signature == UNSEEN, 0, signature).astype(np.float32)
-    return np.fft.rfft2(values, (2 * rows, 2 * columns))
+    return np.fft.rfft2(values, _padded(signature.shape, reach))
 
 
 def _compared(
     first: NDArray[np.int8],
     second: NDArray[np.int8],
     transformed: NDArray[np.complexfloating],
-    reach: float = 0.2,
+    reach: float,
 ) -> Likeness:
     """Do the work of `compare` with the second signature's spectrum, which serves many firsts."""
     shown_a, shown_b = first != UNSEEN, second != UNSEEN
     a, b = np.where(shown_a, first, 0).astype(np.float32), np.where(shown_b, second, 0)
     rows, columns = a.shape
-    product = np.fft.irfft2(np.conj(_spectrum(first)) * transformed, (2 * rows, 2 * columns))
+    both = np.conj(_spectrum(first, reach)) * transformed
+    product = np.fft.irfft2(both, _padded(first.shape, reach))
     high, wide = int(rows * reach), int(columns * reach)
     dy, dx = np.arange(-high, high + 1), np.arange(-wide, wide + 1)
     part = product[np.ix_(dy, dx)]
@@ -107,10 +114,10 @@ def _compared(
     y, x = int(dy[at[0]]), int(dx[at[1]])
     of_a = np.s_[max(0, -y) : rows - max(0, y), max(0, -x) : columns - max(0, x)]
     of_b = np.s_[max(0, y) : rows + min(0, y), max(0, x) : columns + min(0, x)]
-    both = shown_a[of_a] & shown_b[of_b]
-    if np.count_nonzero(both) < rows * columns / 4:
+    seen = shown_a[of_a] & shown_b[of_b]
+    if np.count_nonzero(seen) < rows * columns / 4:
         return Likeness(0.0, (x / columns, y / rows))
-    one, other = a[of_a][both], b[of_b][both].astype(np.float32)
+    one, other = a[of_a][seen], b[of_b][seen].astype(np.float32)
     one, other = one - one.mean(), other - other.mean()
     scale = float(np.sqrt(np.sum(one * one) * np.sum(other * other)))
     correlation = float(np.sum(one * other)) / scale if scale > 0 else 0.0
@@ -137,10 +144,10 @@ def repeat_remarks(
     """
     if now is None or not before:
         return []
-    transformed = _spectrum(now)
+    transformed = _spectrum(now, _REACH)
     likest, frame = max(
         (
-            (_compared(signature, now, transformed), number)
+            (_compared(signature, now, transformed, _REACH), number)
             for number, signature in before
             if signature.shape == now.shape
         ),

@@ -242,7 +242,7 @@ def spread(
     ``shape`` is the picture's (height, width); of its rows and columns every ``every``-th is taken.
     """
     for axis, size in ((1, shape[0]), (2, shape[1])):
-        low, high, part = (values[::every] for values in _between(grid.shape[axis], size))
+        low, high, part = _between(grid.shape[axis], size, every)
         first = np.take(grid, low, axis=axis)
         share = part.reshape([-1 if a == axis else 1 for a in range(3)])
         grid = first + (np.take(grid, high, axis=axis) - first) * share
@@ -267,9 +267,9 @@ def spread_at(
 
 
 def _between(
-    cells: int, size: int
+    cells: int, size: int, every: int = 1
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float32]]:
     """Return for each pixel along an axis the cells it lies between, and how far from the first."""
-    at = np.clip((np.arange(size) + 0.5) / size * cells - 0.5, 0, cells - 1)
+    at = np.clip((np.arange(0, size, every) + 0.5) / size * cells - 0.5, 0, cells - 1)
     low = np.minimum(at.astype(np.intp), max(cells - 2, 0))
     return low, np.minimum(low + 1, cells - 1), (at - low).astype(np.float32)

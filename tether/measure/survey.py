@@ -12,6 +12,8 @@ from tether.raw.mosaic import Mosaic
 
 LONGEST = 960
 """Longest side of the survey in pixels at most."""
+COARSE = 600
+"""The same of what borders are looked for in."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,23 @@ class Survey:
     def half(self) -> FloatArray:
         """All channels at half the size, means of 2 x 2 pixels."""
         return halved(self.signal)
+
+    def in_stops(self, floor: float) -> tuple[FloatArray, int]:
+        """Return the main channel in stops, ``log2(signal + floor)``, and its photosites a pixel.
+
+        At most `COARSE` pixels along its longer side; worked out once for each floor.
+        """
+        if floor not in self._in_stops:
+            main, pixel = self.main, self.step
+            if max(main.shape) > COARSE:
+                main, pixel = halved(main), 2 * pixel
+            stops = np.log2(np.maximum(main, 0) + np.float32(floor))
+            self._in_stops[floor] = (np.asarray(stops, np.float32), pixel)
+        return self._in_stops[floor]
+
+    @cached_property
+    def _in_stops(self) -> dict[float, tuple[FloatArray, int]]:
+        return {}
 
     @cached_property
     def main(self) -> FloatArray:
