@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -15,6 +16,7 @@ from tests.store.inprocess_rig import SteadyCamera
 from tether.camera.errors import CameraError
 from tether.camera.protocol import CardFile
 from tether.session.delivery import SamePicture
+from tether.session.rebuild import rebuild
 from tether.session.recovery import offered
 from tether.session.releases import shared
 from tether.session.session import Session
@@ -277,3 +279,27 @@ def test_a_test_exposure_is_no_earlier_picture(desk: Desk) -> None:
     with pytest.raises(SamePicture, match="frame 1 of roll 'Harbour'"):
         session.test_exposure("open-gate")
     assert session.store.trials(session.roll.id) == []
+
+
+def test_two_jpegs_that_are_alike_both_belong_to_their_raw_files(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without a time in it a camera's small JPEG of an evenly lit frame may be any other's."""
+    scene = desk.body._scene
+    real = scene.expose
+    monkeypatch.setattr(scene, "expose", lambda e: replace(real(e), jpeg=b"\xff\xd8\xff\xd9"))
+    desk.body.turn(Property.COMPRESSION_SETTING, Quality.RAW_AND_JPEG.value)
+    for name in ("Harbour", "Winter"):
+        session = desk.session(name, frames=2)
+        desk.work(session)
+        assert [c.companions for f in session.frames() for c in f.captures] == [
+            (f"{name}_f001_t1.jpg",),
+            (f"{name}_f002_t1.jpg",),
+        ]
+        assert problems(session.archive, name) == []
+        desk.close()
+    for path in [*desk.root.glob("tether.sqlite3*"), *desk.root.glob("*/frames/*.json")]:
+        path.unlink()
+    assert rebuild(desk.root).captures == 4
+    session = desk.session("Winter")
+    assert len(session.store.recorded(session.roll.id)) == 4

@@ -137,9 +137,7 @@ class Delivery:
             arrivals += [(file, self.fetch_one(camera, file, report)) for file in beside]
             files += beside
         report(Progress("file"))
-        known = {a.sha256: w for _, a in arrivals if (w := self.store.with_digest(a.sha256))}
-        if known and not self._may_come_again(intent.facts, files):
-            self._refuse_same(intent, files, arrivals, known)
+        known = self._known(intent, files, arrivals)
         fresh = [(file, arrival) for file, arrival in arrivals if arrival.sha256 not in known]
         parcels = self.filing.named(intent.frame, fresh)
         facts = dict(intent.facts) | {
@@ -160,43 +158,66 @@ class Delivery:
                 self.store.log("camera", f"{printable(file.name, 60)} came again", self.roll_id)
         return Delivered(captures, tuple(_said(parcels)), repeated=not fresh and bool(arrivals))
 
-    def _may_come_again(self, facts: Mapping[str, Any], files: Sequence[CardFile]) -> bool:
-        """Tell whether the camera may give a picture twice.
-
-        After a lost connection a camera may tell again of a picture that was found on its card
-        meanwhile. The picture of a fresh release is new, or it is not the one that was meant.
-        """
-        if facts["origin"] == "program":
-            return False
-        return len(self.store.unknown_card_files(str(facts["camera"]), files)) < len(files)
-
-    def _refuse_same(
+    def _known(
         self,
         intent: Intent,
         files: Sequence[CardFile],
         arrivals: Sequence[tuple[CardFile, Arrival]],
-        known: Mapping[str, Recorded],
-    ) -> None:
-        """Raise `SamePicture` where a raw file is recorded already, or all that came is.
+    ) -> dict[str, Recorded]:
+        """Return where those files are recorded that came again, by their SHA-256.
 
-        A camera does not make the same bytes twice. libgphoto2 finds a file by its name, and of
-        two with one name it gives the first (seen with 2.5.34).
+        After a lost connection a camera may tell again of a picture that was found on its card
+        meanwhile. A raw file is looked for in the whole archive: two exposures never give the same
+        one. Two JPEGs may be alike, so those are compared within the roll, and only then.
+
+        Raises
+        ------
+        SamePicture
+            When a raw file is recorded and the camera had no reason to give it again.
         """
-        raw = [(f, a) for f, a in arrivals if a.may_be_raw and a.sha256 in known]
-        if not raw and any(a.sha256 not in known for _, a in arrivals):
-            return
-        file, arrival = (raw or arrivals)[0]
-        error = SamePicture(file, known[arrival.sha256])
-        for _, each in arrivals:
-            if each.sha256 in known:
-                self._drop(each, known[each.sha256])
+        found = {
+            a.sha256: w
+            for _, a in arrivals
+            if a.may_be_raw and (w := self.store.with_digest(a.sha256))
+        }
+        told_before = intent.facts["origin"] != "program" and len(
+            self.store.unknown_card_files(str(intent.facts["camera"]), files)
+        ) < len(files)
+        if not told_before:
+            for file, arrival in arrivals:
+                if arrival.sha256 in found:
+                    self._give_up(intent, files, arrivals, found)
+                    raise SamePicture(file, found[arrival.sha256])
+            return found
+        roll = self.roll
+        here = {digest: (name, size) for name, size, digest in self.store.recorded(roll.id)}
+        for _, arrival in arrivals:
+            if not arrival.may_be_raw and arrival.sha256 in here:
+                name, size = here[arrival.sha256]
+                found[arrival.sha256] = Recorded(roll.id, roll.name, None, name, size)
+        return found
+
+    def _give_up(
+        self,
+        intent: Intent,
+        files: Sequence[CardFile],
+        arrivals: Sequence[tuple[CardFile, Arrival]],
+        found: Mapping[str, Recorded],
+    ) -> None:
+        """Open a release again that gave an earlier picture, and have the card's files offered.
+
+        libgphoto2 finds a file by its name, and of two with one name it gives the first (seen with
+        2.5.34).
+        """
+        for _, arrival in arrivals:
+            if arrival.sha256 in found:
+                self._drop(arrival, found[arrival.sha256])
         self.store.know_card_files(str(intent.facts["camera"]), files, unfetched=True)
         if intent.facts["origin"] == "program":
             waits = {k: intent.facts[k] for k in ("camera", "settings")}
             self.store.advance(intent.id, "release", waits)
         else:
             self.store.end(intent.id)
-        raise error
 
     def _drop(self, arrival: Arrival, where: Recorded) -> None:
         """Remove a file that came again; it stays where its recorded twin is not on the disk."""

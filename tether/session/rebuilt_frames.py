@@ -163,7 +163,7 @@ def _list(found: object) -> list[object]:
 def record_by_name(archive: Archive, roll: Roll, names: Iterable[str]) -> tuple[Capture, ...]:
     """Record files that have a capture's name and no facts: raw files first, then the others.
 
-    Passed over are other names, empty files, links, and files whose bytes are recorded already.
+    Passed over are other names, empty files, links, and raw files whose bytes are recorded already.
 
     Returns
     -------
@@ -183,10 +183,10 @@ def record_by_name(archive: Archive, roll: Roll, names: Iterable[str]) -> tuple[
             found.append((not raw, int(match["frame"]), int(match["take"]), name, size, digest))
     added: list[Capture] = []
     for other_kind, frame, take, name, size, digest in sorted(found):
-        if store.with_digest(digest) is not None:
-            continue
         if other_kind:
             store.add_release(roll, [], [Companion(name, size, digest, frame, take)])
+            continue
+        if store.with_digest(digest) is not None:
             continue
         last = store.next_take(roll.id, frame)
         taken_at = datetime.fromtimestamp((folder / name).stat().st_mtime, UTC)
