@@ -57,7 +57,7 @@ STEPS: tuple[Step, ...] = (
         "strip-load",
         Scope.STRIP,
         "Load the strip with the emulsion side (the dull side) toward the lens.",
-        "The picture lies in the emulsion: through the base it is softer, and mirrored.",
+        "The picture lies in the emulsion: through the base it is softer.",
         "With the emulsion toward the lens the edge print reads backwards in the camera. That is "
         "right: the picture is turned back later, without touching the raw file.",
     ),
