@@ -24,6 +24,7 @@ _RINGS = (0.006, 0.016)
 """Radii of the surroundings that a spot is compared with, in widths of the frame."""
 _DARKEST = 2.0**-8
 """Signal below which the noise of a frame makes spots of its own."""
+_ROWS = 32
 _MOST = 300
 """Spots kept of one frame."""
 KEPT = 6
@@ -182,9 +183,11 @@ def _reduced(
         columns[0] + (int(c) - columns[0]) % size : columns[1] : size * skip,
     ]
     h, w = (n // join for n in seen.shape)
-    lines = seen[: h * join, : w * join]
-    tall = _total([lines[down::join] for down in range(join)])
-    x = _total([tall[:, right::join] for right in range(join)]).astype(np.float32)
+    x = np.empty((h, w), np.float32)
+    for first in range(0, h, _ROWS):  # a few rows at a time, which stay in the processor's cache
+        lines = seen[first * join : min(first + _ROWS, h) * join, : w * join]
+        tall = _total([lines[down::join] for down in range(join)])
+        x[first : first + _ROWS] = _total([tall[:, right::join] for right in range(join)])
     black, saturation = mosaic.black[channel], mosaic.saturation[channel]
     x -= np.float32(join**2 * black)
     x /= np.float32(join**2 * (saturation - black))
