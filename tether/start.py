@@ -98,6 +98,7 @@ def run_screen(start: Start) -> None:
 
     with asked() as answer:
         from tether.tui.app import TetherApp
+        from tether.tui.calm import Calm
         from tether.tui.ports import Given
 
         terminal = answer()
@@ -113,7 +114,8 @@ def run_screen(start: Start) -> None:
                 new=start.new,
                 hand=start.hand,
                 terminal=terminal,
-            )
+            ),
+            Calm(),
         )
 
         def hang_up(_signal: int, _frame: FrameType | None) -> None:

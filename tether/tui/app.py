@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import ClassVar
 
 from rich.text import Text
@@ -11,6 +12,7 @@ from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.command import CommandPalette, Provider
 from textual.containers import Vertical
+from textual.events import Event, InputEvent
 from textual.screen import Screen
 from textual.widgets import Input, Static
 
@@ -20,6 +22,7 @@ from tether.report.rolls import NEWEST
 from tether.session.roll import NewRoll, Roll
 from tether.session.session import Session, SessionCamera
 from tether.text import printable
+from tether.tui.calm import Calm
 from tether.tui.commands import ScreenCommands
 from tether.tui.desk import Desk
 from tether.tui.dialogs import Pick, Reading
@@ -83,8 +86,9 @@ class TetherApp(App[str]):
         ScreenCommands,
     }
 
-    def __init__(self, given: Given) -> None:
+    def __init__(self, given: Given, calm: Calm | None = None) -> None:
         super().__init__()
+        self.calm = calm
         self.given = given
         self.desk = Desk()
         self.session: Session | None = None
@@ -92,6 +96,8 @@ class TetherApp(App[str]):
 
     async def on_mount(self) -> None:
         """Begin."""
+        if self.calm is not None:
+            self.set_interval(1.0, self._rest)
         self.opening = Opening()
         await self.push_screen(self.opening)
         if self.given.settings.keys.forward:
@@ -172,8 +178,19 @@ class TetherApp(App[str]):
     async def action_help(self) -> None:
         """Explain the screen that is open, and its keys."""
         if not isinstance(self.screen, CommandPalette):
-            title = f"Help: {self.screen.title or self.screen.TITLE}"
-            await self.push_screen(Reading(title, help_for(self.screen)))
+            screen = self.screen
+            title = f"Help: {screen.title or screen.TITLE}"
+            await self.push_screen(Reading(title, partial(help_for, screen)))
+
+    async def on_event(self, event: Event) -> None:
+        """Take note of keys and the mouse, by which a rest is told."""
+        if self.calm is not None and isinstance(event, InputEvent):
+            self.calm.touched()
+        await super().on_event(event)
+
+    def _rest(self) -> None:
+        if self.calm is not None:
+            self.calm.look(busy=self.desk.busy)
 
     def bell(self) -> None:
         """Ring the terminal's bell, unless the settings switch it off."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import ClassVar
 
-from rich.console import RenderableType
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -14,6 +13,9 @@ from textual.widgets import Input, Label, OptionList, Static
 from textual.widgets.option_list import Option
 
 from tether.tui.keys import KeyLine, Over
+
+_AROUND = 6
+"""Columns around a text to read: border, padding, the bar to scroll by."""
 
 
 class AskText(Over[str | None]):
@@ -99,23 +101,37 @@ class Reading(Over[None]):
     TITLE = "Reading"
     HELP = "Shows a text to read."
 
-    def __init__(self, title: str, text: RenderableType, *, at_end: bool = False) -> None:
+    def __init__(
+        self, title: str, text: Text | Callable[[int], Text], *, at_end: bool = False
+    ) -> None:
+        """``text`` may be made for a width in characters, which changes with the terminal's."""
         super().__init__()
         self.at_end = at_end
         self.heading = title
         self.text = text
+        self._width = 0
+
+    def _text(self) -> Text:
+        return self.text if isinstance(self.text, Text) else self.text(self._width)
 
     def compose(self) -> ComposeResult:
         """Lay out the text."""
+        self._width = self.app.size.width - _AROUND
         with VerticalScroll(classes="reading") as box:
             box.border_title = self.heading
-            yield Static(self.text)
+            yield Static(self._text())
         yield KeyLine()
 
     def on_mount(self) -> None:
         """Begin at the end of a text whose end is what is new."""
         if self.at_end:
             self.query_one(VerticalScroll).scroll_end(animate=False)
+
+    def on_resize(self) -> None:
+        """Break the lines anew."""
+        if not isinstance(self.text, Text) and self._width != self.app.size.width - _AROUND:
+            self._width = self.app.size.width - _AROUND
+            self.query_one(".reading Static", Static).update(self._text())
 
     def action_leave(self) -> None:
         """Go back."""

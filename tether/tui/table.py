@@ -51,7 +51,7 @@ class Table(Screen[None]):
         self.session = session
         self.view: View | None = None
         self._working = False
-        self._phase = Progress("")
+        self._phase, self._told = Progress(""), ""
         self._idle = 0
         self._picture: tuple[int, Image | None] = (0, None)
 
@@ -69,17 +69,18 @@ class Table(Screen[None]):
             with Container(id="seen"):
                 yield VerdictPanel(id="verdict")
                 yield PicturePanel(id="picture")
-        yield ProgressBar(id="progress", show_eta=False)
+        # With a total it stands still: one without moves, fifteen times a second, unseen too.
+        yield ProgressBar(total=1, id="progress", show_eta=False)
         yield Static(id="message")
         yield CameraLine(id="camera")
         yield KeyLine(rows=2)
 
     async def on_mount(self) -> None:
         """Show where the work stands, and begin to look for pictures from the camera."""
+        self._ticker = self.set_interval(0.1, self._show_progress, pause=True)
         if self.session.found:
             self.say(" ".join(self.session.found))
         await self.refresh_view()
-        self.set_interval(0.1, self._show_progress)
         self.set_interval(_IDLE_SECONDS, self._look_at_camera)
 
     # --- showing ---------------------------------------------------------------------------
@@ -128,13 +129,15 @@ class Table(Screen[None]):
         self.query_one("#message", Static).update(message)
 
     def _show_progress(self) -> None:
-        bar = self.query_one(ProgressBar)
-        bar.display = self._working and bool(self._phase.phase)
-        if not bar.display:
+        phase, bar = self._phase, self.query_one(ProgressBar)
+        if not (self._working and phase.phase):
             return
-        self.query_one("#message", Static).update(_PHASES.get(self._phase.phase, ""))
-        total = self._phase.total if self._phase.phase == "fetch" else None
-        bar.update(total=total, progress=_size(self._phase.path) if total else 0)
+        bar.display = True
+        if phase.phase != self._told:
+            self._told = phase.phase
+            self.query_one("#message", Static).update(_PHASES.get(phase.phase, ""))
+        total = phase.total if phase.phase == "fetch" else None
+        bar.update(total=total, progress=_size(phase.path) if total else 0)
 
     def _report(self, progress: Progress) -> None:
         # Called on the session's thread: one reference is replaced, the screen reads it later.
@@ -148,7 +151,8 @@ class Table(Screen[None]):
             self.say("Still at work on the last key; this one was not taken.")
             return None
         self._working = True
-        self._phase = Progress("")
+        self._phase, self._told = Progress(""), ""
+        self._ticker.resume()
         self.query_one("#message", Static).update("")
         try:
             result = await self.tether.desk.do(call)
@@ -172,7 +176,10 @@ class Table(Screen[None]):
     async def _ended(self) -> None:
         self._working = False
         self._phase = Progress("")
-        self.query_one(ProgressBar).display = False
+        self._ticker.pause()
+        bar = self.query_one(ProgressBar)
+        bar.display = False
+        bar.update(total=1, progress=0)
         await self.refresh_view()
 
     @work(group="camera")
