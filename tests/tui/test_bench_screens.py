@@ -73,6 +73,9 @@ async def test_the_camera_is_checked_set_and_put_back(
         await until(pilot, lambda: "ISO: 800 → 100" in screen_text(app))
         await pilot.press("b")
         await until(pilot, lambda: to_change(pilot) == 2)
+        await pilot.press("enter")
+        await until(pilot, lambda: "Esc goes back all the same" in screen_text(app))
+        assert to_change(pilot) == 2, "Enter sets nothing"
         await back(pilot)
         screen = app.screen
         assert isinstance(screen, Worktable)
@@ -92,7 +95,10 @@ async def test_a_dial_that_is_turned_by_hand_shows_by_itself(
         assert to_change(pilot) == 0
         bench.turn(Property.EXPOSURE_PROGRAM_MODE, 2)
         await until(pilot, lambda: to_change(pilot) == 1)
-        await back(pilot)
+        bench.turn(Property.EXPOSURE_PROGRAM_MODE, 1)
+        await until(pilot, lambda: to_change(pilot) == 0)
+        await pilot.press("enter")
+        await until(pilot, lambda: ready(pilot))
     app.shut()
 
 

@@ -30,6 +30,7 @@ class CheckScreen(BenchScreen):
 
     HEADING = "Camera check"
     BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "proceed", "Next", tooltip="back, once nothing is left to change"),
         Binding("s", "set_up", "Set what can be set"),
         Binding("b", "put_back", "Put back as found"),
         Binding("r", "check", "Read again"),
@@ -60,6 +61,15 @@ class CheckScreen(BenchScreen):
         if action == "put_back":
             return self.checked is not None and bool(self.checked.found)
         return True
+
+    def action_proceed(self) -> None:
+        """Go back when all is right; setting a camera wants its own key."""
+        if self.checked is None or self.working:
+            return
+        if any(line.standing is Standing.CHANGE for line in self.checked.lines):
+            self.say(f"{_summary(self.checked)} Esc goes back all the same.")
+            return
+        self.action_leave()
 
     @work(group="action")
     async def action_check(self) -> None:
@@ -154,7 +164,7 @@ def _summary(checked: Checked) -> str:
     change = sum(x.standing is Standing.CHANGE for x in checked.lines)
     settable = sum(bool(x.wanted) for x in checked.lines)
     if not change:
-        return f"{checked.camera}: nothing to change. Look at the lines marked ?."
+        return f"{checked.camera}: nothing to change. Look at the lines marked ?, then Enter."
     how = ""
     if settable:
         how = ", all of it with S" if settable == change else f", {settable} of them with S"

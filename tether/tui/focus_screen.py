@@ -43,6 +43,7 @@ class FocusScreen(BenchScreen):
 
     HEADING = "Focus"
     BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "leave", "Back", show=False, tooltip="back, when it is sharp"),
         Binding("x", "anew", "Forget the best"),
         Binding("m", "magnify", "Magnify"),
         Binding("r", "retry", "Try again"),
