@@ -81,10 +81,15 @@ class SimulatedHand:
         """Return what is wrong now."""
         return (*self._bench.active(), *self._bench.camera_active())
 
-    def toggle(self, code: str) -> None:
-        """Let a mishap happen, or put it right."""
+    def toggle(self, code: str, frame: int | None = None) -> None:
+        """Let a mishap happen, or put it right; a picture's own strikes ``frame``."""
         from mocks.camera_mishaps import CAMERA_MISHAPS
+        from mocks.hand import MISHAPS, Lasts
 
+        of_picture = any(m.code == code and m.lasts is Lasts.FRAME for m in MISHAPS)
+        if of_picture and frame is not None and self._said != frame:
+            # Asked less, the person has not said yet that the frame lies in the gate.
+            self._go_to(frame)
         if any(m.code == code for m in CAMERA_MISHAPS):
             self._bench.camera_mishap(code, right=code in self._bench.camera_active())
         elif code in self._bench.active():

@@ -56,7 +56,7 @@ def test_the_statement_tells_what_was_done_and_what_is_next(archive: Archive) ->
     assert "no second copy" in text
     archive.store.decide(roll.id, 4, FrameState.BLANK)
     text = leaving_text(archive, "Quay")
-    for part in ("1 blank", "Shot again: 2 (2 takes)", "Look at frame 2 again: One side is soft.",
+    for part in ("1 blank", "number of takes: 2 (2).", "Look at frame 2 again: One side is soft.",
                  "back into its sleeve", "deliver --archive", "Time a frame: 120 s"):  # fmt: skip
         assert part in text
 

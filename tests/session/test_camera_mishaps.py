@@ -66,3 +66,14 @@ def test_a_mishap_of_the_camera_loses_nothing_and_is_over_when_it_is_put_right(
         session.keep()
         assert session.frames()[0].chosen is not None
         assert len(list(archive.folder(roll).glob("*_f001_t*.dng"))) >= 1
+
+
+def test_a_mishap_of_a_picture_strikes_the_frame_that_is_next(
+    bench: BenchProcess, roll: Roll
+) -> None:
+    hand = SimulatedHand(bench, roll)
+    hand.toggle("blank", 3)
+    assert bench.frame() == 3
+    assert hand.active() == ("blank",)
+    bench.go_to(2)
+    assert hand.active() == ()

@@ -60,8 +60,8 @@ class Statement:
         counted = ", ".join(f"{count} {state.value}" for state, count in self.counts)
         said = [f"{self.roll}: {counted}; {plural(self.raw_files, 'raw file')}."]
         if self.again:
-            takes = ", ".join(f"{frame} ({takes} takes)" for frame, takes in self.again)
-            said.append(f"Shot again: {takes}.")
+            takes = ", ".join(f"{frame} ({takes})" for frame, takes in self.again)
+            said.append(f"Shot again, with the number of takes: {takes}.")
         said += [f"Look at frame {frame} again: {why}" for frame, why in self.look]
         if self.seconds is not None:
             left = f", {plural(self.pauses, 'pause')} left out" if self.pauses else ""

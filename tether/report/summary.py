@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from datetime import timedelta
 
 from tether.report.statement import statement
 from tether.session.archive import Archive
 from tether.settings import Planning
 
+_WHOLE = ("The files lie in", "Go on at", "Make the positives")
 _PAUSE = timedelta(minutes=Planning().pause_minutes)
 
 
@@ -23,4 +26,9 @@ def leaving_text(archive: Archive, roll_name: str, pause: timedelta = _PAUSE) ->
     """
     said = statement(archive, roll_name, pause)
     copies = [] if archive.mirror is not None else [said.copy]
-    return "\n".join([*said.lines(), *copies, *said.next])
+    width = min(shutil.get_terminal_size().columns, 100)
+    # A path or a command stays in one piece, to be marked and pasted.
+    return "\n".join(
+        line if line.startswith(_WHOLE) else textwrap.fill(line, width)
+        for line in (*said.lines(), *copies, *said.next)
+    )

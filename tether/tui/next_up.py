@@ -11,6 +11,7 @@ from tether.session.bench_setup import BenchQuestion
 from tether.session.bench_setup_steps import BENCH
 from tether.session.checklist import Scope, Step, reminders, steps_of
 from tether.session.place import Todo
+from tether.session.roll import Capture
 from tether.session.session import View
 from tether.text import plural, printable
 from tether.tui.stations import STATIONS
@@ -96,6 +97,8 @@ class NextUp(VerticalScroll):
             text.append("The picture stays on disk, whatever you choose.\n")
             text.append("[Enter] or [K] keep" if keep else "[K] keep all the same", "dim")
             text.append("   [A] another take", "dim")
+            if _is_blank(place.capture):
+                text.append("   [B] mark as blank", "dim")
             advice = place.capture.facts.get("advice_shutter")
             if isinstance(advice, str):
                 text.append(f"   [U] set {printable(advice, 20)}, another take", "dim")
@@ -112,6 +115,14 @@ class NextUp(VerticalScroll):
             text.append(f"\nNote: {printable(note)}", "italic")
         self.query_one("#next-text", Static).update(text)
         self.scroll_home(animate=False)
+
+
+def _is_blank(capture: Capture) -> bool:
+    """Whether the verdict says that the frame shows nothing."""
+    findings = capture.facts.get("findings")
+    return isinstance(findings, list) and any(
+        isinstance(f, dict) and f.get("code") in ("blank-frame", "even-frame") for f in findings
+    )
 
 
 def question_text(question: BenchQuestion, named: str = "") -> Text:

@@ -29,8 +29,11 @@ class BenchHand(Protocol):
         """Return the codes of what is wrong now."""
         ...
 
-    def toggle(self, code: str) -> None:
-        """Let a mishap happen, or put it right when it is in force."""
+    def toggle(self, code: str, frame: int | None = None) -> None:
+        """Let a mishap happen, or put it right when it is in force.
+
+        One that belongs to a picture strikes ``frame``, the one that is next.
+        """
         ...
 
     def press_button(self, frame: int) -> None:

@@ -92,10 +92,10 @@ class Table(Screen[None]):
         title = Text(no_wrap=True, overflow="ellipsis")
         title.append(f" {printable(roll.name, 50)} ", "bold reverse")
         title.append(f"  {roll.process.label}, {roll.film_format.label}")
-        if view.short:
-            title.append("   checklist shortened", "italic")
         if self.tether.given.hand and (wrong := self.tether.given.hand.active()):
             title.append(f"   mishap: {', '.join(wrong).replace('-', ' ')}", "italic")
+        if view.short:
+            title.append("   checklist shortened", "italic")
         self.query_one("#title", Static).update(title)
         await self.query_one(StripBar).show(view)
         self.query_one(NextUp).show(view)

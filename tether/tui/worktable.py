@@ -257,7 +257,8 @@ class Worktable(Hours):
             Pick("What shall go wrong? (again: put right)", options)
         )
         if code:
-            await self.attempt(lambda: hand.toggle(code))
+            frame = self.view.place.frame if self.view else None
+            await self.attempt(lambda: hand.toggle(code, frame))
 
     @work(group="action")
     async def action_own_button(self) -> None:
