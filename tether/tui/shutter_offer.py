@@ -22,8 +22,9 @@ def find_displaced(session: Session) -> Displaced | None:
 
 
 def question(left: Displaced) -> str:
-    """Ask what to do."""
-    return f"{left.sentence()}\nWhat shall it be?"
+    """Ask what to do, in lines that a narrow dialog has room for."""
+    said = left.sentence().replace(": ", ":\n", 1)
+    return f"{said}\nWhat shall it be?"
 
 
 def options(left: Displaced) -> Sequence[tuple[str, str]]:
