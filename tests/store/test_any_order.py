@@ -32,6 +32,7 @@ from tests.store.inprocess_rig import SteadyCamera, body_on
 from tether.camera.errors import CameraError, CardUnclear
 from tether.film import FilmProcess
 from tether.session.archive import Archive
+from tether.session.leftovers import Kind
 from tether.session.place import Todo
 from tether.session.recovery import offered
 from tether.session.roll import FrameState, NewRoll
@@ -95,6 +96,7 @@ class Bench(RuleBasedStateMachine):
         self.camera: SteadyCamera
         self.session: Session
         self.kept: dict[str, str] = {}
+        self.left: set[str] = set()
         self.lines = 0
 
     @initialize(by_name=st.booleans())
@@ -193,6 +195,26 @@ class Bench(RuleBasedStateMachine):
             self.session.close()  # the lock goes with the process; the database is not closed
         self.open()
 
+    @rule(afresh=st.booleans(), last=st.booleans(), leave=st.booleans(), frame=st.integers(1, 4))
+    def deal_with_a_leftover(self, afresh: bool, last: bool, leave: bool, frame: int) -> None:
+        with contextlib.suppress(CardUnclear):
+            self.session.leftovers(afresh=afresh)
+        items = self.session.leftovers()
+        if not items:
+            return
+        item = items[-1 if last else 0]
+        if leave:
+            self.session.leave(item)
+            self.left |= {f.name for f in item.files}
+            return
+        with contextlib.suppress(CameraError, NotNow):
+            if item.kind is Kind.CARD:
+                self.session.fetch_leftover(item, frame)
+            elif item.kind is Kind.WHOLE:
+                self.session.file_leftover(item, frame)
+            elif item.kind is Kind.COPY:
+                self.session.drop_copy(item)
+
     @rule()
     def connect_again(self) -> None:
         self.session.reconnect()
@@ -234,7 +256,7 @@ class Bench(RuleBasedStateMachine):
             self.open()
             self.sound()
             here = {sha for _, _, sha in self.archive.store.recorded(self.session.roll.id)}
-            waiting = self.offered()
+            waiting = self.offered() | self.left
             # A file that comes beside one that never comes whole is asked for at the next starts.
             for facts in self.archive.store.open_fetches(self.session.camera_key):
                 waiting |= {f["name"] for f in facts["files"]}
