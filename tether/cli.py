@@ -341,6 +341,10 @@ def deliver(
         list[str] | None,
         typer.Option(help="Print lighter by stops: 7=0.5 for frame 7. Remembered."),
     ] = None,
+    crop: Annotated[
+        list[str] | None,
+        typer.Option(help="Print all of the raw file: 7=no for frame 7, yes to undo. Remembered."),
+    ] = None,
     flat: Annotated[
         Path | None, typer.Option(help="Raw file of the empty gate with the light on.")
     ] = None,
@@ -355,7 +359,7 @@ def deliver(
 ) -> None:
     """Deliver a roll: positives, contact sheet, sidecars, tables and a page to read."""
     from tether.report.deliver_command import deliver_roll
-    from tether.report.deliver_wishes import Wishes, by_frame, quarter_turns
+    from tether.report.deliver_wishes import Wishes, by_frame, quarter_turns, yes_or_no
     from tether.session.archive import Archive
 
     wishes = Wishes(
@@ -364,6 +368,7 @@ def deliver(
         tiff=tiff,
         turns=quarter_turns(turn or ()),
         exposures=by_frame(exposure or (), -4, 4),
+        crops=yes_or_no(crop or ()),
         flat=flat,
         workers=workers,
         scheduler=scheduler,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import sqlite3
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -14,9 +15,10 @@ from PIL import Image
 
 from tether.errors import TetherError
 from tether.positive.job import print_file
-from tether.report.deliver_wishes import by_frame, quarter_turns
+from tether.report.deliver_wishes import by_frame, quarter_turns, yes_or_no
 from tether.report.delivered import DeliveredFolder
 from tether.report.workers import LocalCrew, worker_count
+from tether.session.names import DATABASE
 from tether.session.roll import FrameState
 from tether.settings import Positive, Settings
 
@@ -115,6 +117,53 @@ def test_a_damaged_raw_file_is_told_and_the_others_are_delivered(kept: Kept) -> 
     assert "differs or cannot be read" in (result.folder / "index.html").read_text("utf-8")
 
 
+def test_a_roll_of_which_no_file_can_be_read_is_still_described(kept: Kept) -> None:
+    for path in kept.folder.glob("*.dng"):
+        path.write_bytes(b"II*\0 no raw file any more")
+    result = kept.deliver()
+    assert (result.printed, len(result.trouble), result.sidecars) == (0, 3, 4)
+    assert [t[:15] for t in result.trouble] == [f"Harbour_f00{n}_t1"[:15] for n in (1, 2, 3)]
+    assert {"index.html", "contact-sheet-a4.pdf", "roll.csv"} <= {
+        p.name for p in result.folder.iterdir()
+    }
+
+
+def test_what_has_no_positive_is_named(kept: Kept) -> None:
+    assert kept.deliver().left_out == "Frames without a positive: open: 4."
+    kept.archive.store.decide(kept.roll.id, 2, FrameState.BLANK)
+    kept.archive.store.decide(kept.roll.id, 3, FrameState.SKIPPED)
+    assert kept.deliver().left_out == ("Frames without a positive: open: 4; skipped: 3; blank: 2.")
+
+
+def test_a_name_in_the_database_that_leads_elsewhere_is_not_followed(
+    kept: Kept, tmp_path: Path
+) -> None:
+    outside = tmp_path / "outside.dng"
+    outside.write_bytes((kept.folder / "Harbour_f002_t1.dng").read_bytes())
+    with sqlite3.connect(kept.archive.root / DATABASE) as database:
+        database.execute(
+            "UPDATE capture SET file_name = '../../outside.dng' WHERE frame = 2 AND take = 1"
+        )
+    result = kept.deliver()
+    assert result.printed == 2
+    assert "no name of a file" in result.trouble[0]
+    assert "outside" not in " ".join(p.name for p in result.folder.rglob("*"))
+    assert [p.name for p in tmp_path.iterdir() if p.suffix == ".xmp"] == []
+
+
+@pytest.mark.parametrize(
+    "name", ["\u0645" * 127, "=1+1 \U0001f6a2 <b>&'\"", "a" * 255], ids=["script", "markup", "long"]
+)
+def test_a_roll_with_any_name_is_delivered(tmp_path: Path, name: str) -> None:
+    roll = kept_roll(tmp_path / "archive", name=name, frames=1, expected=1)
+    try:
+        result = roll.deliver()
+        assert (result.printed, result.trouble) == (1, [])
+        assert result.folder.is_relative_to(roll.archive.root)
+    finally:
+        roll.archive.close()
+
+
 def test_a_sidecar_that_somebody_changed_is_left_alone(kept: Kept) -> None:
     kept.deliver()
     mine = kept.folder / "Harbour_f001_t1.xmp"
@@ -194,6 +243,59 @@ def test_workers_are_bounded_by_memory_jobs_and_wish() -> None:
     assert worker_count(1, 100, 3) <= 3
     assert worker_count(1, 1, None) == 1
     assert worker_count(1 << 50, 100, None) == 1
+
+
+def framed(kept: Kept, frame: int, framing: object) -> None:
+    """Set what was measured of the framing of a frame."""
+    frames = {f.number: f for f in kept.archive.store.frames(kept.roll)}
+    (capture,) = (c for c in frames[frame].captures if c.take == 1)
+    kept.archive.store.set_judgement(capture.id, "keep", capture.facts | {"framing": framing}, b"")
+
+
+def test_a_frame_whose_edges_were_not_seen_is_cropped_as_the_others_lie(tmp_path: Path) -> None:
+    kept = kept_roll(tmp_path / "archive", frames=6, expected=6)
+    sides = ["left", "top", "right", "bottom"]
+    for frame in (1, 2, 3, 4):
+        left = 10.0 + frame
+        corners = [[left, 10], [left + 340, 10], [left + 340, 240], [left, 240]]
+        framed(kept, frame, {"corners": corners, "seen": sides, "missing_mm": {}})
+    framed(kept, 6, {"corners": [[200, 10], [380, 10], [380, 240], [200, 240]], "seen": ["left"]})
+
+    def sizes() -> list[tuple[int, int]]:
+        found = []
+        for path in sorted((kept.folder / "delivered" / "positives").glob("*.jpg")):
+            with Image.open(path) as picture:
+                found.append(picture.size)
+        return found
+
+    try:
+        page = kept.deliver().folder / "index.html"
+        known = sizes()
+        assert {width for width, _ in known[:4]} <= {169, 170}
+        # Frame 5 has no edges: where the others lie and a little more. Of frame 6 something is
+        # known, and it does not lie like them: all of it is shown.
+        assert 170 < known[4][0] < 178
+        assert known[5] == (192, 128)
+        assert "as the roll's other frames lie" in page.read_text("utf-8")
+        assert kept.deliver(crops={5: False}).printed == 1
+        assert sizes()[4] == (192, 128)
+        assert kept.deliver().printed == 0, "the choice is remembered"
+        assert kept.deliver(crops={0: True}).printed == 1
+        assert sizes() == known
+    finally:
+        kept.archive.close()
+
+
+def test_a_wish_for_a_frame_that_is_not_there_is_refused(kept: Kept) -> None:
+    with pytest.raises(TetherError, match="no frame 9"):
+        kept.deliver(turns={9: 90})
+
+
+def test_crops_are_read_from_the_command_line() -> None:
+    assert yes_or_no(["7=no", "yes"]) == {7: False, 0: True}
+    for wrong in ("7", "=no", "7=maybe", "x=no", "-1=no"):
+        with pytest.raises(TetherError, match="not understood"):
+            yes_or_no([wrong])
 
 
 def test_turns_and_exposures_are_read_from_the_command_line() -> None:

@@ -14,6 +14,10 @@ import pytest
 from delivering import NASTY, Kept, kept_roll
 from PIL import Image
 
+from tether.positive.flat import from_grid
+from tether.report.page import page
+from tether.report.page_facts import PageFacts
+
 
 class Outline(HTMLParser):
     """Collects what a reader of the page relies on."""
@@ -81,6 +85,26 @@ def test_headings_tables_and_pictures_are_there_for_a_screen_reader(kept: Kept) 
     assert len(ids) == len(set(ids))
     targets = {a["href"] for a in outline.all("a") if (a.get("href") or "").startswith("#")}
     assert {t[1:] for t in targets if t} <= set(ids)
+
+
+def test_what_there_is_to_say_and_the_pictures_are_on_paper_too(kept: Kept) -> None:
+    outline = Outline()
+    outline.feed(page_of(kept).read_text("utf-8"))
+    assert all("open" in a for a in outline.all("details")), "each take here has a finding"
+    assert all("loading" not in a for a in outline.all("img")), "what is lazy is not printed"
+
+
+def test_the_light_that_was_evened_out_is_shown(kept: Kept) -> None:
+    grid = np.full((3, 8, 9), 0.8, np.float32)
+    grid[:, 7, 8] = 0.4
+    facts = PageFacts(
+        kept.roll, kept.archive.store.frames(kept.roll), {}, {}, {}, (),
+        flat=from_grid(("R", "G", "B"), grid),
+    )  # fmt: skip
+    text = page(facts)
+    assert "Light over the view" in text
+    assert "The darkest cell lies" in text
+    assert "Light over the view" not in page_of(kept).read_text("utf-8")
 
 
 def test_a_browser_shows_it(kept: Kept, tmp_path: Path) -> None:

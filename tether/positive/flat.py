@@ -28,6 +28,18 @@ class FlatField:
     grid: FloatArray
     neutral: tuple[float, float, float] | None = None
 
+    def stops_under(self, rows: int, columns: int) -> list[list[float]]:
+        """Return in coarse cells how many stops green light lies under its brightest part."""
+        bands = np.array_split(self.grid[1], min(rows, self.grid.shape[1]), axis=0)
+        cells = np.array(
+            [
+                [np.median(c) for c in np.array_split(band, min(columns, band.shape[1]), axis=1)]
+                for band in bands
+            ]
+        )
+        stops = np.log2(cells.max() / np.maximum(cells, 1e-6))
+        return [[round(float(v), 3) for v in row] for row in stops]
+
     def wide(self, width: int) -> FloatArray:
         """Return the grid with ``width`` columns, shape (3, rows, width)."""
         columns = self.grid.shape[2]

@@ -208,7 +208,7 @@ class _Page:
         ):  # fmt: skip
             draw_mark(self.draw_on, mark, (self._px(at), self._px(top)), self._px(2.6))
             self._words((at + 3.4, top - 0.1), word, 2.5, _FAINT)
-            at += 6.5 + 1.35 * len(word)
+            at += 3.4 + self.draw_on.textlength(word, font(self._px(2.5))) / self.dot + 3.5
 
     def _words(
         self,

@@ -13,7 +13,7 @@ from tether.positive.job import measure_flat
 from tether.report.deliver_plan import chosen_files, prints_to_make, recipes, samples_to_take
 from tether.report.deliver_run import Report, Step, make_prints, take_samples
 from tether.report.deliver_wishes import Wishes, choices_with
-from tether.report.delivered import Delivered, DeliveredFolder, Whole
+from tether.report.delivered import Delivered, DeliveredFolder, Whole, without_pictures
 from tether.report.describe import write_reports, write_sidecars
 from tether.report.workers import Crew, LocalCrew
 from tether.session.archive import Archive
@@ -46,13 +46,13 @@ class RollDelivery:
         self, archive: Archive, roll: Roll, settings: Settings, wishes: Wishes, report: Report
     ) -> None:
         self.archive, self.roll, self.wishes, self.report = archive, roll, wishes, report
-        self.settings = settings.positive
+        self.settings, self.base_target = settings.positive, settings.exposure.base_target_ev
         self.frames = archive.store.frames(roll)
         self.folder = DeliveredFolder(wishes.to or archive.folder(roll) / "delivered", roll.name)
         self.record = self.folder.read()
         numbers = [frame.number for frame in self.frames]
         self.record.choices = choices_with(self.record.choices, wishes, numbers)
-        self.result = Delivered(self.folder.root)
+        self.result = Delivered(self.folder.root, left_out=without_pictures(self.frames))
 
     def run(self) -> Delivered:
         """Do all of it.
@@ -76,7 +76,7 @@ class RollDelivery:
             self.folder.write(self.record)
             with self._crew(whole) as crew:
                 self._work(whole, flat, crew)
-            self._describe(whole)
+            self._describe(whole, flat)
         except OSError as error:
             raise TetherError(
                 f"The delivery stopped: {error.strerror or error}.",
@@ -118,11 +118,11 @@ class RollDelivery:
         self.result.unchanged = there
         make_prints(tasks, crew, whole, self.result, self.report)
 
-    def _describe(self, whole: Whole) -> None:
+    def _describe(self, whole: Whole, flat: FlatField | None) -> None:
         self.report(Step("reports", 0, 1))
         write_sidecars(whole, self.archive.folder(self.roll), self.result)
         self.folder.write(self.record)
         settings = {"settings": asdict(self.settings), "half": self.wishes.half}
         log = self.archive.store.log_lines(self.roll.id, 500)
-        write_reports(whole, self.result, settings, log)
+        write_reports(whole, self.result, settings, log, flat=flat, base_target=self.base_target)
         self.report(Step("reports", 1, 1))

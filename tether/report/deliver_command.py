@@ -50,6 +50,8 @@ def _lines(result: Delivered) -> Iterator[str]:
     if result.unchanged:
         done += f", {result.unchanged} unchanged"
     yield f"{done}; {plural(result.sidecars, 'sidecar')} beside the raw files."
+    if result.left_out:
+        yield result.left_out
     yield from result.trouble
     yield f"Delivered to {printable(str(result.folder), 400)}"
     yield f"Open {printable(str(result.folder / 'index.html'), 400)} in a browser."

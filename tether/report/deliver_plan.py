@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
+from tether.positive.crop import common_outline
 from tether.positive.flat import FlatField
 from tether.positive.job import PrintJob, SampleJob
-from tether.positive.recipe import Recipe, outline_of
+from tether.positive.recipe import Corners, Recipe, outline_of
 from tether.positive.roll import Brief, roll_recipes
 from tether.positive.sample import base_in
 from tether.report.delivered import (
@@ -76,6 +77,7 @@ def recipes(
 ) -> dict[str, Recipe]:
     """Work out what holds for the roll, and from it each sampled frame's recipe, by file name."""
     briefs = []
+    outlines = _outlines(whole)
     for k in whole.known:
         if k.sample is None:
             continue
@@ -86,13 +88,35 @@ def recipes(
                 k.sample,
                 # What was measured without a flat field does not fit one that is divided.
                 base_in(k.capture.facts, k.channels) if flat is None else None,
-                outline_of(k.capture.facts),
+                outlines.get(k.capture.file_name),
                 whole.film_turn + choice.turn,
                 choice.exposure,
             )
         )
     neutral = flat.neutral if flat else None
     return roll_recipes(whole.roll.process, briefs, settings, half=half, neutral=neutral)
+
+
+def _outlines(whole: Whole) -> dict[str, Corners]:
+    """Return where each frame is cropped, by file name, and say so in ``Known.crop``."""
+    measured = {k.capture.file_name: outline_of(k.capture.facts) for k in whole.known}
+    common = common_outline([outline for outline in measured.values() if outline])
+    chosen = {}
+    for k in whole.known:
+        name = k.capture.file_name
+        outline, k.crop = measured[name], "to its own edges"
+        if not whole.choice(k.frame.number).crop:
+            outline, k.crop = None, "none, as was asked for"
+        elif outline is None and common is None:
+            k.crop = "none: its edges were not seen"
+        elif outline is None and k.capture.facts.get("framing") is not None:
+            # Something of it was seen, and it does not lie as it should.
+            k.crop = "none: its edges are not sure"
+        elif outline is None:
+            outline, k.crop = common, "as the roll's other frames lie: its own edges were not seen"
+        if outline is not None:
+            chosen[name] = outline
+    return chosen
 
 
 def prints_to_make(

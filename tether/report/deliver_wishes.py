@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from tether.errors import TetherError
 from tether.report.delivered import Choice
@@ -15,9 +16,9 @@ from tether.text import printable
 class Wishes:
     """What a person asked of a delivery.
 
-    ``turns`` and ``exposures`` are by frame, 0 for all frames; they are remembered in the
-    delivered folder. ``flat`` is a raw file of the empty gate. ``scheduler`` is the address of a
-    Dask scheduler whose workers do the work; None does it here, with ``workers`` processes.
+    ``turns``, ``exposures`` and ``crops`` are by frame, 0 for all frames; they are remembered in
+    the delivered folder. ``flat`` is a raw file of the empty gate. ``scheduler`` is the address of
+    a Dask scheduler whose workers do the work; None does it here, with ``workers`` processes.
     """
 
     to: Path | None = None
@@ -25,6 +26,7 @@ class Wishes:
     tiff: bool = True
     turns: Mapping[int, int] = field(default_factory=dict)
     exposures: Mapping[int, float] = field(default_factory=dict)
+    crops: Mapping[int, bool] = field(default_factory=dict)
     flat: Path | None = None
     workers: int | None = None
     scheduler: str | None = None
@@ -41,18 +43,19 @@ def choices_with(
         When something is wished for a frame that the roll does not have.
     """
     made = dict(known)
-    for number in {*wishes.turns, *wishes.exposures} - {0, *frames}:
+    for number in {*wishes.turns, *wishes.exposures, *wishes.crops} - {0, *frames}:
         raise TetherError(
             f"There is no frame {number} on this roll.",
             kept="Nothing was changed.",
             todo=f"Its frames are {min(frames, default=0)} to {max(frames, default=0)}.",
         )
-    for frame, turn in wishes.turns.items():
-        for number in frames if frame == 0 else [frame]:
-            made[number] = replace(made.get(number, Choice()), turn=turn)
-    for frame, stops in wishes.exposures.items():
-        for number in frames if frame == 0 else [frame]:
-            made[number] = replace(made.get(number, Choice()), exposure=stops)
+    wished: tuple[tuple[str, Mapping[int, Any]], ...] = (
+        ("turn", wishes.turns), ("exposure", wishes.exposures), ("crop", wishes.crops),
+    )  # fmt: skip
+    for name, values in wished:
+        for frame, value in sorted(values.items()):  # what is for all comes first
+            for number in frames if frame == 0 else [frame]:
+                made[number] = replace(made.get(number, Choice()), **{name: value})
     return made
 
 
@@ -77,6 +80,26 @@ def by_frame(texts: Iterable[str], low: float, high: float) -> dict[int, float]:
                 todo=f"Write FRAME=VALUE, or a value for all frames, from {low:g} to {high:g}.",
             )
         found[number] = amount
+    return found
+
+
+def yes_or_no(texts: Iterable[str]) -> dict[int, bool]:
+    """Read ``7=no`` (for frame 7) or ``no`` (for all, frame 0) from the command line.
+
+    Raises
+    ------
+    TetherError
+        When it is neither.
+    """
+    found = {}
+    for text in texts:
+        frame, equals, value = text.rpartition("=")
+        if value not in ("yes", "no") or (equals and not frame.isdecimal()):
+            raise TetherError(
+                f"'{printable(text, 40)}' is not understood.",
+                todo="Write FRAME=no or FRAME=yes, or one of them for all frames.",
+            )
+        found[int(frame) if equals else 0] = value == "yes"
     return found
 
 

@@ -12,7 +12,7 @@ from tether.errors import TetherError
 from tether.positive.exif import ShotFacts
 from tether.positive.sample import Sample
 from tether.session.archive import write_json
-from tether.session.roll import Capture, Frame, Roll
+from tether.session.roll import Capture, Frame, FrameState, Roll
 from tether.text import printable
 
 RECORD = "delivery.json"
@@ -24,11 +24,12 @@ class Choice:
     """What a person chose for a frame's positive.
 
     ``turn`` in degrees clockwise, added to how the frame lies on the film; ``exposure`` in stops
-    of the print, above 0 lighter.
+    of the print, above 0 lighter; ``crop`` False prints all that the raw file shows.
     """
 
     turn: int = 0
     exposure: float = 0.0
+    crop: bool = True
 
 
 @dataclass(slots=True)
@@ -47,18 +48,42 @@ class Record:
 
 @dataclass(slots=True)
 class Delivered:
-    """What came of a delivery. ``trouble`` are sentences for the person; empty when all is well."""
+    """What came of a delivery.
+
+    ``trouble`` are sentences for the person, empty when all is well. ``left_out`` says of which
+    frames nothing was kept, "" when there are none.
+    """
 
     folder: Path
     printed: int = 0
     unchanged: int = 0
     sidecars: int = 0
+    left_out: str = ""
     trouble: list[str] = field(default_factory=list)
+
+
+def without_pictures(frames: Sequence[Frame]) -> str:
+    """Return a sentence that names the frames of which nothing was kept, "" when there are none."""
+    parts = []
+    for state in FrameState:
+        runs: list[list[int]] = []
+        for number in sorted(f.number for f in frames if f.chosen is None and f.state is state):
+            if runs and number == runs[-1][-1] + 1:
+                runs[-1].append(number)
+            else:
+                runs.append([number])
+        if runs:
+            words = [f"{r[0]}" if len(r) == 1 else f"{r[0]} to {r[-1]}" for r in runs]
+            parts.append(f"{state.value}: {', '.join(words)}")
+    return f"Frames without a positive: {'; '.join(parts)}." if parts else ""
 
 
 @dataclass(slots=True)
 class Known:
-    """A chosen raw file with what is known of it; ``intact`` if its SHA-256 is as recorded."""
+    """A chosen raw file with what is known of it.
+
+    ``intact`` if its SHA-256 is as recorded; ``crop`` says in words how its positive is cropped.
+    """
 
     frame: Frame
     capture: Capture
@@ -67,6 +92,7 @@ class Known:
     channels: tuple[str, ...] = ()
     shot: ShotFacts = field(default_factory=ShotFacts)
     intact: bool = False
+    crop: str = ""
 
 
 class DeliveredFolder:

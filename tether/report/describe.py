@@ -7,9 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from tether.positive.files import replaced
+from tether.positive.flat import FlatField
 from tether.report.contact import Cell, Sheet, save_sheets
 from tether.report.delivered import Delivered, Whole
-from tether.report.page import PageFacts, page
+from tether.report.page import page
+from tether.report.page_facts import PageFacts
 from tether.report.sidecar import Subject, is_as_written, raw_sidecar
 from tether.report.tables import as_csv, as_json, rows
 from tether.session.roll import Frame
@@ -49,8 +51,11 @@ def write_reports(
     result: Delivered,
     settings: Mapping[str, Any],
     log: Sequence[tuple[str, int | None, str, str]],
+    *,
+    flat: FlatField | None,
+    base_target: float,
 ) -> None:
-    """Write contact sheet, tables and page into the delivered folder."""
+    """Write contact sheet, tables and page into the delivered folder; `PageFacts` says of what."""
     folder = whole.folder
     sheets = save_sheets(sheet_of(whole), folder.root, replaced)
     positives, pictures = {}, {}
@@ -72,6 +77,9 @@ def write_reports(
         log=log,
         trouble=tuple(result.trouble),
         other_files=tuple(path.name for path in sheets),
+        crops={k.capture.file_name: k.crop for k in whole.known if k.crop},
+        flat=flat,
+        base_target=base_target,
     )
     _put(folder.root / "index.html", page(facts).encode("utf-8"))
 

@@ -44,9 +44,12 @@ svg { width: 100%; height: auto; max-width: 60rem; } svg text { fill: var(--ink)
 .a { stroke: var(--mark); fill: none; stroke-width: 2; } .b { stroke: var(--second);
   fill: none; stroke-width: 2; stroke-dasharray: 6 3; } .c { stroke: var(--third);
   fill: none; stroke-width: 2; stroke-dasharray: 2 3; } .dot { fill: var(--mark); }
+.cell { fill: var(--mark); stroke: var(--line); } .map { max-width: 34rem; }
 @media print { :root { --ink: #000; --paper: #fff; --faint: #444; --line: #999; --band: #eee;
     --mark: #000; --second: #555; --third: #888; }
   body { max-width: none; padding: 0; font-size: 9.5pt; } nav, .skip { display: none; }
-  .strip { break-inside: avoid; } tr, details, figure { break-inside: avoid; }
+  @page { margin: 12mm; }
+  .strip, svg, tr, details, figure { break-inside: avoid; }
+  h2, h3, caption, thead { break-after: avoid; }
   a { color: inherit; } }
 """

@@ -10,7 +10,13 @@ _WIDTH, _LEFT, _RIGHT, _TOP = 640, 52, 12, 12
 
 
 def line_plot(
-    values: Mapping[int, float], title: str, unit: str, last: int, target: float | None = None
+    values: Mapping[int, float],
+    title: str,
+    unit: str,
+    last: int,
+    *,
+    target: float | None = None,
+    least: float = 0.0,
 ) -> ET.Element:
     """Return a plot of a value over the frames of a roll.
 
@@ -19,17 +25,19 @@ def line_plot(
     values
         By frame; frames without a value leave a gap.
     title, unit
-        For the description and the axis.
+        For the description.
     last
         The last frame of the roll.
     target
         A line to compare with, None for none.
+    least
+        What the axis spans at least, so that what does not matter does not look like much.
     """
     height, bottom = 204, 160
     known = {f: v for f, v in values.items() if math.isfinite(v)}
     level = [*known.values(), *([target] if target is not None else [])]
     low, high = (min(level), max(level)) if level else (0.0, 1.0)
-    pad = max(0.1 * (high - low), 0.05 * max(abs(low), abs(high)), 1e-4)
+    pad = max(0.1 * (high - low), (least - high + low) / 2, 1e-4)
     low, high = low - pad, high + pad
     x = _scale(1, max(last, 2), _LEFT, _WIDTH - _RIGHT)
     y = _scale(low, high, bottom, _TOP)
@@ -40,7 +48,7 @@ def line_plot(
     every = max(1, math.ceil(last / 12))
     for frame in range(1, last + 1, every):
         _text(svg, (x(frame), bottom + 16), str(frame), "middle")
-    _text(svg, (_WIDTH - _RIGHT, height - 8), f"frame ({unit})", "end")
+    _text(svg, (_WIDTH - _RIGHT, height - 8), "frame", "end")
     if target is not None:
         _line(svg, "b", (_LEFT, y(target)), (_WIDTH - _RIGHT, y(target)))
     for run in _runs(sorted(known)):
@@ -52,6 +60,33 @@ def line_plot(
                 svg, "circle",
                 {"class": "dot", "cx": f"{x(f):.1f}", "cy": f"{y(known[f]):.1f}", "r": "3"},
             )  # fmt: skip
+    return svg
+
+
+def cell_map(cells: Sequence[Sequence[float]], title: str, spoken: str) -> ET.Element:
+    """Return a map of a view in cells, each with its number; the larger, the darker its ground.
+
+    Parameters
+    ----------
+    cells
+        Rows of numbers from 0 up, all as long as the first.
+    title, spoken
+        For the description.
+    """
+    wide, tall = 44, 26
+    svg = _svg(tall * len(cells) + 2, title, spoken, wide * len(cells[0]) + 2)
+    top = max(max(row) for row in cells)
+    for row, values in enumerate(cells):
+        for column, value in enumerate(values):
+            x, y = 1 + column * wide, 1 + row * tall
+            # Half a stop is a lot; less than that is not made to look like it.
+            shade = 0.45 * value / max(top, 0.5)
+            ET.SubElement(
+                svg, "rect",
+                {"class": "cell", "x": str(x), "y": str(y), "width": str(wide),
+                 "height": str(tall), "fill-opacity": f"{shade:.2f}"},
+            )  # fmt: skip
+            _text(svg, (x + wide / 2, y + 17), f"{value:.2f}", "middle")
     return svg
 
 
