@@ -39,10 +39,27 @@ _RESULT_LINES = 3
 class FoundScreen(BenchScreen):
     """Offers what was left. Whatever is not decided stays, and is offered at the next start."""
 
+    TITLE = "Left over"
     HEADING: ClassVar[str] = "Left over: pictures and files of no frame"
+    HELP = (
+        "Pictures on the camera's card that were never fetched, and files in the roll's folder "
+        "that no frame has: after a stop, or by the camera's own button while this program was not "
+        "running. Enter offers what can be done with the one that is marked. Nothing is thrown "
+        "away; a copy of a filed picture can be removed, once both were read and found equal."
+    )
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("a", "all_in_order", "All, in order"),
-        Binding("r", "look_again", "Look again"),
+        Binding(
+            "a",
+            "all_in_order",
+            "All, in order",
+            tooltip="fetch all pictures on the card, oldest first, for the next frames without one",
+        ),
+        Binding(
+            "r",
+            "look_again",
+            "Look again",
+            tooltip="look through card and folder once more",
+        ),
     ]
 
     def __init__(self, session: Session, items: Sequence[Leftover]) -> None:
