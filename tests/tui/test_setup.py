@@ -16,7 +16,7 @@ from tether.tui.check_screen import CheckScreen
 from tether.tui.dialogs import Pick
 from tether.tui.light_screen import LightScreen
 from tether.tui.ports import Given
-from tether.tui.setup_form import BenchForm
+from tether.tui.setup_form import BenchForm, Tick
 from tether.tui.setup_screen import WalkScreen
 
 SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)])
@@ -125,7 +125,11 @@ async def test_what_was_moved_is_asked_again(
         await until(pilot, lambda: isinstance(app.screen, Pick))
         await pilot.press("down", "enter")
         await until(pilot, lambda: isinstance(app.screen, BenchForm))
-        app.screen.query_one("#moved-lamp").toggle()  # type: ignore[attr-defined]
+        box = app.screen.query_one("#moved-lamp", Tick)
+        assert "X" not in str(box.render()), "no tick but in colour only"
+        box.toggle()
+        await pilot.pause()
+        assert "X" in str(box.render())
         await pilot.press("ctrl+s")
         await at(pilot, "stand-square")
         assert app.session is not None

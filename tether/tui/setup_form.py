@@ -36,6 +36,18 @@ class Answer:
     person: str
 
 
+class Tick(Checkbox):
+    """A box whose cross is there only when it is ticked: it reads without colour."""
+
+    BUTTON_INNER = " "
+
+    def watch_value(self) -> None:
+        """Draw the cross, or none."""
+        self.BUTTON_INNER = "X" if self.value else " "
+        super().watch_value()
+        self.refresh(layout=True)
+
+
 class BenchForm(Over[Answer | None]):
     """Asks for a bench; Escape gives None.
 
@@ -79,7 +91,7 @@ class BenchForm(Over[Answer | None]):
                             classes="bench-value",
                         )  # fmt: skip
                     if part is not None and known:
-                        yield Checkbox("moved", id=f"moved-{part}", compact=True)
+                        yield Tick("moved", id=f"moved-{part}", compact=True)
             if known:
                 yield Label(
                     "Write what is different. Tick what is the same but was moved or taken apart "
