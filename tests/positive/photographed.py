@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +12,16 @@ from mocks import scene
 from mocks.bench import Bench
 from mocks.bench_config import BenchConfig, SensorConfig
 from mocks.exposure import Exposure
+from mocks.film_curve import FILMS
 from tether.film import FilmProcess
-from tether.positive.recipe import Corners
+from tether.positive.curve import encoded
+from tether.positive.linear import camera_matrix, open_linear, tile_weights
+from tether.positive.printing import is_grey, print_frame
+from tether.positive.recipe import Corners, Recipe
+from tether.positive.roll import Brief, roll_recipes
+from tether.positive.sample import take_sample
+from tether.raw.open import open_mosaic
+from tether.settings import Positive
 
 #: Exposures that put the base (or the whites) half a stop under saturation on the bench.
 SECONDS = {
@@ -76,3 +84,53 @@ def resized(planes: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
         ],
         axis=2,
     )
+
+
+def printed(shot: Shot, recipe: Recipe) -> np.ndarray:
+    """Return a positive as values 0..1."""
+    mosaic = open_mosaic(shot.path)
+    linear = open_linear(shot.path, mosaic, half=recipe.half, grey=is_grey(recipe))
+    return print_frame(linear, recipe, tile_weights(mosaic)) / 65535
+
+
+def recipes_of(
+    shots: list[Shot], process: FilmProcess, settings: Positive, half: bool = True
+) -> list[Recipe]:
+    briefs = [
+        Brief(
+            str(s.path),
+            replace(
+                take_sample(open_mosaic(s.path), process, s.outline), matrix=camera_matrix(s.path)
+            ),
+            outline=s.outline,
+        )
+        for s in shots
+    ]
+    made = roll_recipes(process, briefs, settings, half=half)
+    return [made[str(s.path)] for s in shots]
+
+
+def colour_difference(seen: np.ndarray, shot: Shot, process: FilmProcess) -> float:
+    """Return the mean CIEDE2000 of a positive from what was photographed.
+
+    That is the scene itself for a negative, and the film for a transparency. CIEDE2000 as
+    scikit-image computes it (CIE 142-2001).
+    """
+    from skimage.color import deltaE_ciede2000, rgb2lab
+
+    light = resized(shot.log_exposure, seen.shape[:2])
+    if process.is_negative:
+        expected = encoded(0.18 * 10**light)
+    else:
+        film = FILMS[process].transmittance(np.moveaxis(light, 2, 0).astype(np.float32))
+        clear = FILMS[process].transmittance(np.full((3, 1, 1), 1.0, np.float32))
+        # White is the lightest part of the roll, which the snow and lamps of it come near.
+        expected = encoded(np.moveaxis(film / clear.max(), 0, 2))
+    if seen.ndim == 2:
+        seen = np.repeat(seen[..., None], 3, axis=2)
+    k = 6  # grain and the last pixel of the edges are no difference of tone
+    h, w = (n // k * k for n in seen.shape[:2])
+    coarse = [
+        a[:h, :w].reshape(h // k, k, w // k, k, 3).mean(axis=(1, 3)) for a in (seen, expected)
+    ]
+    return float(deltaE_ciede2000(rgb2lab(coarse[0]), rgb2lab(coarse[1])).mean())

@@ -7,43 +7,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from photographed import Shot, photograph, resized
+from photographed import colour_difference, photograph, printed, recipes_of, resized
 
-from mocks.film_curve import FILMS
 from tether.film import FilmProcess
-from tether.positive.curve import encoded
 from tether.positive.flat import flat_field
-from tether.positive.linear import camera_matrix, open_linear, tile_weights
-from tether.positive.printing import is_grey, print_frame
+from tether.positive.linear import open_linear, tile_weights
+from tether.positive.printing import print_frame
 from tether.positive.recipe import Recipe
 from tether.positive.roll import Brief, roll_recipes
 from tether.positive.sample import take_sample
 from tether.raw.open import open_mosaic
 from tether.settings import Positive
-
-
-def printed(shot: Shot, recipe: Recipe) -> np.ndarray:
-    """Return a positive as values 0..1."""
-    mosaic = open_mosaic(shot.path)
-    linear = open_linear(shot.path, mosaic, half=recipe.half, grey=is_grey(recipe))
-    return print_frame(linear, recipe, tile_weights(mosaic)) / 65535
-
-
-def recipes_of(
-    shots: list[Shot], process: FilmProcess, settings: Positive, half: bool = True
-) -> list[Recipe]:
-    briefs = [
-        Brief(
-            str(s.path),
-            replace(
-                take_sample(open_mosaic(s.path), process, s.outline), matrix=camera_matrix(s.path)
-            ),
-            outline=s.outline,
-        )
-        for s in shots
-    ]
-    made = roll_recipes(process, briefs, settings, half=half)
-    return [made[str(s.path)] for s in shots]
 
 
 def linear_of(value: np.ndarray) -> np.ndarray:
@@ -60,30 +34,12 @@ def linear_of(value: np.ndarray) -> np.ndarray:
     ],
 )
 def test_film_gives_the_scene_back(tmp_path: Path, process: FilmProcess, limit: float) -> None:
-    # Colour difference: CIEDE2000 as scikit-image computes it (CIE 142-2001).
-    colour = pytest.importorskip("skimage.color", reason="scikit-image is not installed")
+    pytest.importorskip("skimage.color", reason="scikit-image is not installed")
     shots = photograph(tmp_path, process, frames=5)
-    differences = []
-    for shot, recipe in zip(shots, recipes_of(shots, process, Positive()), strict=True):
-        seen = printed(shot, recipe)
-        light = resized(shot.log_exposure, seen.shape[:2])
-        if process.is_negative:
-            expected = encoded(0.18 * 10**light)
-        else:
-            film = FILMS[process].transmittance(np.moveaxis(light, 2, 0).astype(np.float32))
-            clear = FILMS[process].transmittance(np.full((3, 1, 1), 1.0, np.float32))
-            # White is the lightest part of the roll, which the snow and lamps of it come near.
-            expected = encoded(np.moveaxis(film / clear.max(), 0, 2))
-        if seen.ndim == 2:
-            seen = np.repeat(seen[..., None], 3, axis=2)
-        k = 6  # grain and the last pixel of the edges are no difference of tone
-        h, w = (n // k * k for n in seen.shape[:2])
-        coarse = [
-            a[:h, :w].reshape(h // k, k, w // k, k, 3).mean(axis=(1, 3)) for a in (seen, expected)
-        ]
-        differences.append(
-            colour.deltaE_ciede2000(colour.rgb2lab(coarse[0]), colour.rgb2lab(coarse[1])).mean()
-        )
+    differences = [
+        colour_difference(printed(shot, recipe), shot, process)
+        for shot, recipe in zip(shots, recipes_of(shots, process, Positive()), strict=True)
+    ]
     assert np.mean(differences) < limit
 
 
