@@ -34,7 +34,7 @@ def megabytes(size: float) -> str:
         if size >= factor:
             value = size / factor
             return f"{value:.1f} {unit}" if value < 10 else f"{value:.0f} {unit}"
-    return f"{size:.0f} bytes"
+    return plural(round(size), "byte")
 
 
 def stops(ev: float) -> str:

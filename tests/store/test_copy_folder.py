@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import subprocess
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from tests.store.bench_rig import digest, problems
 from tests.store.conftest import Desk
+from tests.store.inprocess_rig import NumberedScene
 from tether.session import mirror as mirror_module
 from tether.session.archive import Archive
 from tether.session.copying import SourceChanged, copy_verified, replace_verified
@@ -87,6 +90,24 @@ def test_the_disk_goes_away_and_comes_back(desk: Desk) -> None:
     assert mirror.finish().rolls_behind == 0
     assert any("is back" in said for said in mirror.news())
     assert same_files(session.archive, copy)
+
+
+def test_a_copy_disk_that_is_full(desk: Desk, small_disk: Callable[[str], Path]) -> None:
+    """The work goes on; once there is room the copies are made."""
+    disk = small_disk("size=150k")
+    desk.body._scene = NumberedScene(60_000)
+    session, mirror = copying(desk, disk / "copy")
+    desk.work(session)
+    while not mirror.finish(0.05).away:
+        pass
+    assert "No space left" in mirror.finish().sentence()
+    assert problems(session.archive, "Harbour") == []
+    assert not list(disk.rglob(".copy-*")), "no half of a copy is left"
+    subprocess.run(["mount", "-o", "remount,size=8m", str(disk)], check=True)
+    while mirror.finish(0.05).away:
+        pass
+    assert mirror.finish().rolls_behind == 0
+    assert same_files(session.archive, disk / "copy")
 
 
 def test_a_folder_named_later_gets_everything(desk: Desk) -> None:
