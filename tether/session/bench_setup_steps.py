@@ -171,5 +171,9 @@ BASE = Step(
     "The verdict on the first frame gives the base at -0.5 stops, a third either way.",
     with_film=True,
     station="base",
+    label="Base exposure, film in",
 )
 """Belongs to each roll, and needs its film in the gate."""
+
+WALK: tuple[Step, ...] = (*SET_UP, BASE)
+"""The steps of the set-up walk."""

@@ -18,7 +18,7 @@ from tether.session.bench_setup import (
     standing_steps,
     tidy,
 )
-from tether.session.bench_setup_steps import BENCH
+from tether.session.bench_setup_steps import BENCH, WALK
 from tether.session.camera_check import check_camera
 from tether.session.check_line import Standing
 from tether.session.check_step import Part, Scope, Step
@@ -48,9 +48,10 @@ class Readying(Core):
         return self.benches.at_hand(self.sitting.id)[0]
 
     def set_up_done(self) -> frozenset[str]:
-        """Return the keys of the set-up steps that hold in this sitting."""
+        """Return the keys of the steps of the set-up walk that hold now."""
         confirmed = self.store.confirmed(self.sitting.id, self._roll_id)
-        return frozenset(c.key for c in confirmed if c.scope is Scope.SITTING)
+        walk = {step.key for step in WALK}
+        return frozenset(c.key for c in confirmed if c.key in walk)
 
     def view(self) -> View:
         """Return everything a screen needs; with the question about the bench when it is next."""
@@ -192,7 +193,7 @@ class Readying(Core):
         NotNow
             When it is no open step of the set-up.
         """
-        if step.scope is not Scope.SITTING or step.key in self.set_up_done():
+        if step not in WALK or step.key in self.set_up_done():
             raise NotNow("That step is not open.", todo="Choose one that is marked ·.")
         if step.key == BENCH:
             raise NotNow("The bench has no name yet.", todo="Say which bench this is first.")
@@ -201,7 +202,7 @@ class Readying(Core):
 
     def do_again(self, step: Step) -> Place:
         """Ask a set-up step again that was confirmed in this sitting."""
-        if step.scope is not Scope.SITTING or step.key not in self.set_up_done():
+        if step not in WALK or step.key not in self.set_up_done():
             raise NotNow("That step is open already.")
         self._ask_again(step, "Asked again, as wished")
         return self.place()
@@ -218,7 +219,7 @@ class Readying(Core):
         )
 
     def _ask_again(self, step: Step, how: str) -> None:
-        self.store.take_back(self.sitting.id, Confirmed(Scope.SITTING, 0, step.key))
+        self.store.take_back(self.sitting.id, Confirmed(step.scope, 0, step.key))
         self.benches.mark(self.bench_name, step.key, None)
         self._log("step", f"{how}{self._by()}: {step.what}")
 

@@ -15,7 +15,7 @@ from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from tether.session.bench_setup import BenchQuestion, BenchSetup
-from tether.session.bench_setup_steps import BENCH, SET_UP
+from tether.session.bench_setup_steps import BENCH, WALK
 from tether.session.check_step import Step
 from tether.session.place import Todo
 from tether.session.session import Session
@@ -70,7 +70,7 @@ class WalkScreen(BenchScreen):
     def body(self) -> ComposeResult:
         """Lay out the list of steps and the step that is looked at."""
         with Horizontal(id="walk"):
-            steps = OptionList(*(Option("", id=s.key) for s in SET_UP), id="walk-steps")
+            steps = OptionList(*(Option("", id=s.key) for s in WALK), id="walk-steps")
             steps.border_title = "Steps"
             yield steps
             with VerticalScroll(id="walk-step", can_focus=False) as box:
@@ -87,10 +87,10 @@ class WalkScreen(BenchScreen):
     def step(self) -> Step:
         """The step that is looked at."""
         at = self.query_one("#walk-steps", OptionList).highlighted
-        return SET_UP[at or 0]
+        return WALK[at or 0]
 
     def _open(self) -> list[Step]:
-        return [s for s in SET_UP if self.known and s.key not in self.known.done]
+        return [s for s in WALK if self.known and s.key not in self.known.done]
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
         """Offer only what fits the step that is looked at."""
@@ -122,14 +122,14 @@ class WalkScreen(BenchScreen):
         """Read how the set-up stands and show it; ``onward`` goes to the first open step."""
         self.known = await self.tether.desk.do(self._read)
         for steps in self.query("#walk-steps").results(OptionList):
-            for i, step in enumerate(SET_UP):
+            for i, step in enumerate(WALK):
                 done = step.key in self.known.done
                 text = Text("✓ " if done else "· ", "green" if done else "")
                 text.append(step.label, "" if done else "bold")
                 steps.replace_option_prompt_at_index(i, text)
             if onward and (left := self._open()):
-                steps.highlighted = SET_UP.index(left[0])
-            steps.border_subtitle = f"{len(SET_UP) - len(self._open())} of {len(SET_UP)}"
+                steps.highlighted = WALK.index(left[0])
+            steps.border_subtitle = f"{len(WALK) - len(self._open())} of {len(WALK)}"
         self._show()
 
     def _show(self) -> None:
