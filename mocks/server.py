@@ -190,6 +190,10 @@ class BenchProcess:
         """Switch the lamp."""
         self._child.call("hand", "lamp", on)
 
+    def lamp_on(self) -> bool:
+        """Return whether the lamp is on."""
+        return bool(self._child.call("hand", "lamp_on"))
+
     def frame(self) -> int | None:
         """Return the frame that really lies in the gate, None without film."""
         found: int | None = self._child.call("hand", "frame")

@@ -8,19 +8,24 @@ import numpy as np
 import pytest
 from rich.console import Console
 from textual.pilot import Pilot
-from textual.widgets import Static
+from textual.widgets import Label, Static
 
+from mocks.camera_dials import fraction
 from mocks.faults import Refuse
 from mocks.ptpip_codes import Operation, Property, Response
 from mocks.server import BenchProcess
-from tests.tui.piloting import press, ready, screen_text, to_shutter, todo, until
+from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.camera import Role
 from tether.measure.light import Light
 from tether.session.archive import Archive
 from tether.session.check_line import Standing
+from tether.session.light_shutter import LentShutter
 from tether.session.place import Todo
 from tether.tui.app import TetherApp
+from tether.tui.base_screen import BaseScreen, scale
+from tether.tui.base_screen import Stage as BaseStage
 from tether.tui.check_screen import CheckScreen
+from tether.tui.dialogs import Pick
 from tether.tui.focus_screen import FocusScreen, gauge_bar
 from tether.tui.light_screen import LightScreen, Stage, map_text
 from tether.tui.ports import Given
@@ -296,6 +301,157 @@ async def test_a_light_test_that_fails_says_so_and_the_film_can_go_back(
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
         assert bench.frame() == 1
+    app.shut()
+
+
+async def test_stray_light_is_looked_for_with_the_lamp_off(
+    given: Given, bench: BenchProcess
+) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        bench.mishap("room-light")
+        await open_station(pilot, "3", LightScreen)
+        screen = light_screen(pilot)
+        await pilot.press("enter")
+        await until(pilot, lambda: screen.stage is Stage.DARK and not screen.working)
+        assert "black card" in screen_text(app)
+        assert "A hot lamp stays hot" in screen_text(app)
+        await pilot.press("enter")
+        await until(pilot, lambda: screen.stray is not None and not screen.working)
+        assert "Switch the room light off" in screen_text_of(screen, "#light-text")
+        bench.put_right("room-light")
+        await pilot.press("r")
+        await until(pilot, lambda: not screen.stray.findings)  # type: ignore[union-attr]
+        assert "Next to no stray light" in screen_text_of(screen, "#light-text")
+        await until(pilot, lambda: not screen.working)
+        await pilot.press("escape")
+        await until(pilot, lambda: "the lamp may be off" in screen_text(app))
+        await pilot.press("enter")
+        await until(pilot, lambda: ready(pilot))
+        assert app.session is not None
+        assert app.session.light.kept.gate is not None
+        assert bench.lamp_on()
+    app.shut()
+
+
+def base_screen(pilot: Pilot[str]) -> BaseScreen:
+    screen = pilot.app.screen
+    assert isinstance(screen, BaseScreen)
+    return screen
+
+
+async def test_the_base_is_calibrated_on_blank_film(given: Given, bench: BenchProcess) -> None:
+    bench.turn(Property.EXPOSURE_TIME_FRACTION, fraction("1/60"))
+    app = TetherApp(given)
+    async with app.run_test(size=(120, 40)) as pilot:
+        await open_station(pilot, "4", BaseScreen)
+        screen = base_screen(pilot)
+        assert "Lay clear film of this roll into the gate" in screen_text(app)
+        await pilot.press("enter")
+        await until(pilot, lambda: screen.stage is BaseStage.SET and not screen.working)
+        assert app.session is not None
+        wanted = screen.results[0].wanted
+        assert wanted in ("1/15", "1/20")
+        assert f"Set the shutter to {wanted}?" in screen_text(app)
+        assert "below the target" in screen_text(app)
+        await pilot.press("enter")
+        await until(pilot, lambda: screen.stage is BaseStage.DONE and not screen.working)
+        assert [r.reached for r in screen.results] == [False, True]
+        assert "found and checked" in screen_text(app)
+        await pilot.press("enter")
+        await until(pilot, lambda: ready(pilot))
+        assert app.session.light.kept.base is not None
+        state = await app.desk.do(app.session.refresh_camera)
+        assert state is not None
+        assert state.value(Role.SHUTTER) == wanted
+    app.shut()
+
+
+async def test_a_setting_that_is_declined_stays_and_another_film_can_be_tried(
+    given: Given, bench: BenchProcess
+) -> None:
+    bench.turn(Property.EXPOSURE_TIME_FRACTION, fraction("1/250"))
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        bench.go_to(1)
+        await open_station(pilot, "4", BaseScreen)
+        screen = base_screen(pilot)
+        bench.lamp(False)
+        await pilot.press("f")
+        await until(pilot, lambda: bool(screen.results) and not screen.working)
+        assert "It is dark" in screen_text(app)
+        assert "Try another place" in screen_text(app)
+        bench.lamp(True)
+        await pilot.press("f")
+        await until(pilot, lambda: screen.stage is BaseStage.SET and not screen.working)
+        await pilot.press("r")
+        await until(pilot, lambda: screen.stage is BaseStage.FILM and not screen.results)
+        await back(pilot)
+        assert app.session is not None
+        state = await app.desk.do(app.session.refresh_camera)
+        assert state is not None
+        assert state.value(Role.SHUTTER) == "1/250"
+    app.shut()
+
+
+def test_the_scale_shows_level_and_target() -> None:
+    line = scale(-2.0, -0.5, 1 / 3)
+    assert line.index("█") < line.index("[") < line.index("]")
+    assert scale(0.0, -0.5, 1 / 3).endswith("█")
+    assert scale(-40.0, -0.5, 1 / 3).startswith("█")
+
+
+@pytest.mark.parametrize(
+    ("size", "down", "ends_at"), [((80, 24), 0, "1/15"), ((120, 40), 1, "1/125")]
+)
+async def test_a_shutter_that_an_interrupted_test_left_elsewhere_is_asked_about(
+    given: Given, bench: BenchProcess, size: tuple[int, int], down: int, ends_at: str
+) -> None:
+    first = TetherApp(given)
+    async with first.run_test(size=size) as pilot:
+        await until(pilot, lambda: ready(pilot))
+        session = first.session
+        assert session is not None
+        # As a light test does that is killed before it can put the shutter back.
+        await first.desk.do(lambda: LentShutter(session, "light test").set("1/125"))
+    first.shut()
+    app = TetherApp(given)
+    async with app.run_test(size=size) as pilot:
+        await until(pilot, lambda: isinstance(app.screen, Pick))
+        shown = "\n".join(str(w.render()) for w in app.screen.query(Label))
+        assert "the shutter stands at 1/125; before, it stood at 1/15" in shown
+        await pilot.press(*["down"] * down, "enter")
+        await until(pilot, lambda: ready(pilot))
+        assert app.session is not None
+        state = await app.desk.do(app.session.refresh_camera)
+        assert state is not None
+        assert state.value(Role.SHUTTER) == ends_at
+    app.shut()
+
+
+async def test_a_lamp_that_fades_is_said_beside_the_shutter_with_its_key(
+    given: Given, archive: Archive
+) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        session = app.session
+        assert session is not None
+        text = "The light has fallen by 0.2 stops since frame 3."
+        finding = {"code": "light-drift", "severity": "note", "text": text, "action": ""}
+        await press(pilot, "f")
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        view = table(pilot).view
+        assert view is not None
+        assert view.place.capture is not None
+        capture = view.place.capture
+        facts = {**capture.facts, "findings": [finding]}
+        archive.store.set_judgement(capture.id, "keep", facts, b"")
+        await press(pilot, "k")
+        while todo(pilot) is Todo.STEP:
+            await press(pilot, "enter")
+        said = "! The light has fallen by 0.2 stops since frame 3: check the lamp (key 3)."
+        assert said in screen_text(app)
     app.shut()
 
 
