@@ -292,6 +292,18 @@ class Keys:
 
 
 @dataclass(frozen=True, slots=True)
+class Screen:
+    """How the screen looks."""
+
+    theme: str = word(
+        "textual-dark",
+        "the colours: contrast, greys (no colour), textual-light, or another that the palette "
+        "(Ctrl-P, Theme) lists",
+        r"[a-z][a-z0-9-]{0,39}",
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class Planning:
     """What `tether plan` takes for granted where nothing else is said."""
 
@@ -360,6 +372,7 @@ class Settings:
     bench: Bench = field(default_factory=Bench)
     alerts: Alerts = field(default_factory=Alerts)
     keys: Keys = field(default_factory=Keys)
+    screen: Screen = field(default_factory=Screen)
 
 
 MOVED = {("planning", "marked_aperture"): ("bench", "aperture")}

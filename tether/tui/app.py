@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
 from typing import ClassVar
 
 from rich.text import Text
 from textual import work
-from textual.app import App, ComposeResult
+from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.command import CommandPalette, Provider
 from textual.containers import Vertical
-from textual.events import Event, InputEvent
 from textual.screen import Screen
-from textual.widgets import Input, Static
+from textual.widgets import Static
 
 from tether.camera.errors import SeveralCameras
 from tether.errors import TetherError
@@ -23,13 +19,12 @@ from tether.session.roll import NewRoll, Roll
 from tether.session.session import Session, SessionCamera
 from tether.text import printable
 from tether.tui.calm import Calm
-from tether.tui.commands import ScreenCommands
 from tether.tui.desk import Desk
-from tether.tui.dialogs import Pick, Reading
-from tether.tui.help_text import help_for
-from tether.tui.keys import EVERYWHERE, KeyLine
+from tether.tui.dialogs import Pick
+from tether.tui.keys import KeyLine
 from tether.tui.ports import Given
 from tether.tui.roll_screens import ChooseRoll, DescribeRoll
+from tether.tui.shell import Shell
 from tether.tui.worktable import Worktable
 
 
@@ -59,49 +54,20 @@ class Opening(Screen[None]):
             app.begin()
 
 
-class TetherApp(App[str]):
+class TetherApp(Shell):
     """The program. Returns a sentence to print after the screen is gone."""
 
-    CSS_PATH = "bench.tcss"
-    TITLE = "tether"
-    HORIZONTAL_BREAKPOINTS = [  # noqa: RUF012 - the base class declares it without ClassVar
-        (0, "-narrow"),
-        (110, "-wide"),
-    ]
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("ctrl+c", "leave", "Leave", show=False, priority=True, tooltip="leave the program"),
-        Binding(
-            "f24",
-            "forward",
-            "Forward",
-            id="forward",
-            show=False,
-            priority=True,
-            tooltip="what comes next, for a foot switch; [keys] forward in the settings names "
-            "another key",
-        ),
-        *EVERYWHERE,
-    ]
-    COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {
-        ScreenCommands,
-    }
-
     def __init__(self, given: Given, calm: Calm | None = None) -> None:
-        super().__init__()
-        self.calm = calm
+        super().__init__(given.settings, calm)
         self.given = given
         self.desk = Desk()
+        self.opening = Opening()
         self.session: Session | None = None
         self.camera: SessionCamera | None = None
 
     async def on_mount(self) -> None:
-        """Begin."""
-        if self.calm is not None:
-            self.set_interval(1.0, self._rest)
-        self.opening = Opening()
+        """Begin. The base has its own, which Textual calls as well."""
         await self.push_screen(self.opening)
-        if self.given.settings.keys.forward:
-            self.set_keymap({"forward": self.given.settings.keys.forward})
         self.begin()
 
     @work(exclusive=True, group="begin")
@@ -175,43 +141,10 @@ class TetherApp(App[str]):
             return None
         return await self.desk.do(lambda: self.given.connect(port))
 
-    async def action_help(self) -> None:
-        """Explain the screen that is open, and its keys."""
-        if not isinstance(self.screen, CommandPalette):
-            screen = self.screen
-            title = f"Help: {screen.title or screen.TITLE}"
-            await self.push_screen(Reading(title, partial(help_for, screen)))
-
-    async def on_event(self, event: Event) -> None:
-        """Take note of keys and the mouse, by which a rest is told."""
-        if self.calm is not None and isinstance(event, InputEvent):
-            self.calm.touched()
-        await super().on_event(event)
-
-    def _rest(self) -> None:
-        if self.calm is not None:
-            self.calm.look(busy=self.desk.busy)
-
-    def bell(self) -> None:
-        """Ring the terminal's bell, unless the settings switch it off."""
-        if self.given.settings.alerts.bell:
-            super().bell()
-
-    def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
-        """Leave the key for a foot switch alone where text is being written."""
-        return action != "forward" or not isinstance(self.focused, Input)
-
-    def action_forward(self) -> None:
-        """Do what comes next on the screen that is open."""
-        forward = getattr(self.screen, "action_forward", None)
-        if forward is not None:
-            forward()
-        else:
-            self.simulate_key("enter")
-
-    def action_leave(self) -> None:
-        """Leave the program; everything is stored already."""
-        self.exit()
+    @property
+    def busy(self) -> bool:
+        """Whether the session is at work."""
+        return self.desk.busy
 
     def shut(self) -> None:
         """Let go of the camera and the roll, after the screen is gone."""

@@ -7,15 +7,22 @@ over a day at the bench slows the program down. This one is a line of text, whic
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, ClassVar, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar, cast
 
 from textual.binding import Binding, BindingType
 from textual.content import Content
+from textual.geometry import Size
 from textual.screen import ModalScreen, Screen
 from textual.style import Style
 from textual.widgets import Static
 
+if TYPE_CHECKING:
+    from tether.tui.shell import Shell
+
 T = TypeVar("T")
+
+LEAST = Size(80, 24)
+"""Columns and rows that the screens are laid out for."""
 
 EVERYWHERE: list[BindingType] = [
     Binding("question_mark", "app.help", "Help", key_display="?", tooltip="this help"),
@@ -69,8 +76,23 @@ def bindings_of(kind: type[Screen[Any]]) -> Iterator[Binding]:
                 yield binding
 
 
+def room_complaint(size: Size) -> str | None:
+    """Say that a terminal is too small, None when it is not."""
+    if size.width >= LEAST.width and size.height >= LEAST.height:
+        return None
+    return (
+        f"This terminal has {size.width} columns and {size.height} rows. The screens are laid out "
+        f"for {LEAST.width} by {LEAST.height} and more.\n\nMake its window larger, or its type "
+        "smaller. What is under way goes on meanwhile, and nothing is lost.\n\n"
+        "[Enter] go on in this size   [Ctrl-C] leave"
+    )
+
+
 class KeyLine(Static):
-    """Shows the keys that fit now; each can be clicked. What finds no room is in the help."""
+    """Shows the keys that fit now; each can be clicked. What finds no room is in the help.
+
+    In a terminal that is too small it covers the screen and says so, because every screen has it.
+    """
 
     ALLOW_SELECT = False
 
@@ -82,6 +104,7 @@ class KeyLine(Static):
     def on_mount(self) -> None:
         """Follow what the screen says about its keys."""
         self.screen.bindings_updated_signal.subscribe(self, self._changed)
+        self.fit()
 
     def on_unmount(self) -> None:
         """Follow it no longer."""
@@ -91,12 +114,23 @@ class KeyLine(Static):
         """Wrap anew."""
         self._write()
 
+    def fit(self) -> None:
+        """Take the room of a line, or of the whole screen where that is too small."""
+        cramped = cast("Shell", self.app).cramped
+        self.set_class(cramped, "-cramped")
+        self.styles.height = "100%" if cramped else self._rows
+        self._write()
+
     def _changed(self, screen: Screen[object]) -> None:
         if self.is_attached and screen is self.screen and self.app.app_focus:
             self.call_after_refresh(self._write)
 
     def _write(self) -> None:
-        if self.is_attached:
+        if not self.is_attached:
+            return
+        if cast("Shell", self.app).cramped:
+            self.update(Content(room_complaint(self.app.size) or ""), layout=False)
+        else:
             self.update(self._content(), layout=False)
 
     def _content(self) -> Content:
