@@ -12,9 +12,11 @@ from tether.measure.base import Base
 from tether.measure.context import FrameContext
 from tether.measure.drift import light_drift, sharpness_of
 from tether.measure.dust import compare_dust
+from tether.measure.edge import EdgeCode
 from tether.measure.exposure import exposure_ratio
 from tether.measure.focus import compare_focus, focus_drift, reference_of
 from tether.measure.focus_grain import Sharpness
+from tether.measure.frame_number import FilmPlace, number_remarks
 from tether.measure.framing import Framing
 from tether.measure.pattern import light_moved
 from tether.measure.repeat import repeat_remarks
@@ -55,12 +57,22 @@ def learnt(base: Base | None, now: Exposure, empty: bool, certain: bool) -> Know
     return None if certain or empty else KnownBase(base.signal, now, certain=False)
 
 
-def trace_of(framing: Framing | None, context: FrameContext) -> Trace:
+def trace_of(framing: Framing | None, edge: EdgeCode | None, context: FrameContext) -> Trace:
     """Return what is remembered of a frame on which nothing could be compared."""
+    bits = edge.bits if edge else None
     return Trace(
         -1 if context.frame_number is None else context.frame_number,
         scale=framing.scale if framing and framing.sure else 0.0,
+        film=bits.film if bits else "",
+        film_mm=(edge.film_mm or 0.0) if edge else 0.0,
     )
+
+
+def counted_on(edge: EdgeCode | None, context: FrameContext) -> list[Finding]:
+    """Compare the number on the film's edge with those of the frames before."""
+    before = context.memory.before(context.frame_number)
+    places = [FilmPlace(t.frame, t.film, t.film_mm) for t in before if t.film and t.frame >= 0]
+    return number_remarks(edge, context.frame_number, places, context.film_format.pitch)
 
 
 def standings(

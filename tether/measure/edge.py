@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.film import FilmFormat
+from tether.measure.edge_bits import MODULES, EdgeBits, read_bits
 from tether.measure.framing import Framing
 from tether.measure.levels import FloatArray, stops
 from tether.measure.survey import Survey
@@ -26,11 +27,21 @@ _MODULES_TRIED = (0.94, 0.97, 1.0, 1.03, 1.06)
 _PIXEL_MM = 0.05
 _REACH_MM = 20.0
 _DEPTH_MM = (15.2, 17.9)
+_LEAST_DEPTH_MM = 1.8
 _TRACK_ROWS = 8
 _ROWS_APART = 3
 _PRINT_EV = 0.25
 _CLEAR = 0.72
 _CLEARER = 0.06
+_DATA_ROWS = (8, 22, 2)
+"""Rows from the clock track outward at which the data track is looked for."""
+_DATA_HEIGHT = 7
+_INNER = 0.25
+"""Share of a module left out at either end, where its neighbours' light reaches."""
+NUMBERS_APART_MM = 38.0
+"""From one frame number on the edge to the next (ISO 1007: eight perforations of 4.75 mm)."""
+FRAMES = 64
+"""Frame numbers begin anew after so many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,16 +55,18 @@ class EdgeCode:
     at_mm
         Its middle along the film from the picture's middle, in the sense in which frame numbers
         grow.
-    text
-        What it says as zxing-cpp reads it, "" without that library or where it cannot.
-    frame
-        The frame number in it; a half more for the code after it ("A"); None where not read.
+    bits
+        What it says; None where it cannot be read for certain.
     """
 
     base_side: bool
     at_mm: float
-    text: str = ""
-    frame: float | None = None
+    bits: EdgeBits | None = None
+
+    @property
+    def film_mm(self) -> float | None:
+        """Where the picture's middle lies along the film's numbering: 38 mm times frame number."""
+        return None if self.bits is None else NUMBERS_APART_MM * self.bits.frame - self.at_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,11 +115,10 @@ def read_edge(
     if best is None:
         return None
     clock, lower, strip = best
-    length = round(len(_CLOCK) * clock.module_mm / _PIXEL_MM)
+    length = round(MODULES * clock.module_mm / _PIXEL_MM)
     middle = (clock.start + length / 2) * _PIXEL_MM - _REACH_MM
     base_side = clock.forward == lower
-    text, frame = _decoded(strip, clock, length)
-    return EdgeCode(base_side, middle if clock.forward else -middle, text, frame)
+    return EdgeCode(base_side, middle if clock.forward else -middle, _confirmed(strip, clock))
 
 
 def edge_remarks(code: EdgeCode | None) -> list[Finding]:
@@ -143,11 +155,11 @@ def _strip(picture: Survey, framing: Framing, lower: bool) -> FloatArray | None:
     place = middle + scale * (u[None, :, None] * along + v[:, None, None] * across)
     x, y = np.moveaxis(np.floor(place).astype(np.intp), 2, 0)
     height, width = picture.main.shape
-    inside = (x >= 0) & (y >= 0) & (x < width) & (y < height)
-    if not inside[: round(1.8 / _PIXEL_MM)].all():
+    inside = ((x >= 0) & (y >= 0) & (x < width) & (y < height)).all(axis=1)
+    rows = len(inside) if inside.all() else int(np.argmin(inside))
+    if rows < round(_LEAST_DEPTH_MM / _PIXEL_MM):
         return None
-    plane = picture.main[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)]
-    return stops(plane + np.float32(2.0**-10))
+    return stops(picture.main[y[:rows], x[:rows]] + np.float32(2.0**-10))
 
 
 def _find_clock(strip: FloatArray) -> _Clock | None:
@@ -205,32 +217,41 @@ def _modules(bits: str, module_mm: float) -> FloatArray:
     return values
 
 
-def _decoded(strip: FloatArray, clock: _Clock, length: int) -> tuple[str, float | None]:
-    """Read the code with zxing-cpp from the strip, turned so that it runs as it should."""
-    try:
-        import zxingcpp
-    except ImportError:
-        return "", None
-    left = max(0, clock.start - 24)
-    part = strip[max(0, clock.row - 4) : clock.row + 28, left : clock.start + length + 24]
-    part = part if clock.forward else part[:, ::-1]
-    # What is exposed becomes dark, as print on paper.
-    low, high = np.percentile(part, (5, 95))
-    light = 1 - (part - low) / max(high - low, 1e-3)
-    grey = (np.clip(light, 0, 1) * 255).astype(np.uint8)
-    image = np.pad(np.kron(grey, np.ones((4, 4), np.uint8)), 24, constant_values=255)
-    for code in zxingcpp.read_barcodes(
-        np.ascontiguousarray(image), zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.DXFilmEdge)
-    ):
-        text = str(code.text)[:40]
-        return text, _frame_in(text)
-    return "", None
-
-
-def _frame_in(text: str) -> float | None:
-    """Return the frame number that follows the slash, a half more for "A"."""
-    _, slash, number = text.partition("/")
-    digits = number.rstrip("A")
-    if not slash or not digits.isdecimal():
+def _confirmed(strip: FloatArray, clock: _Clock) -> EdgeBits | None:
+    """Return what a code says, None where the codes beside it, half a frame away, say otherwise."""
+    own = _read(strip, clock, 0)
+    if own is None:
         return None
-    return int(digits) + 0.5 * number.endswith("A")
+    for step in (-1, 1):
+        beside = _read(strip, clock, step)
+        away = 0.0 if beside is None else (beside.frame - own.frame - step / 2) % FRAMES
+        if beside is not None and (beside.film != own.film or away):
+            return None
+    return own
+
+
+def _read(strip: FloatArray, clock: _Clock, step: int) -> EdgeBits | None:
+    """Read the data track of a code, or of one ``step`` half frames further on.
+
+    It lies outside the clock track, as wide as that; where it is read at several depths, all of
+    them have to say the same.
+    """
+    onward = step if clock.forward else -step
+    first = clock.start + onward * NUMBERS_APART_MM / 2 / _PIXEL_MM
+    module = clock.module_mm / _PIXEL_MM
+    edges = np.rint(
+        first + module * (np.arange(MODULES)[:, None] + np.array([_INNER, 1 - _INNER]))
+    ).astype(np.intp)
+    if edges[0, 0] < 0 or edges[-1, 1] > strip.shape[1]:
+        return None
+    found: set[EdgeBits] = set()
+    for away in range(*_DATA_ROWS):
+        rows = strip[clock.row + away : clock.row + away + _DATA_HEIGHT]
+        if len(rows) < _DATA_HEIGHT:
+            break
+        total = np.concatenate([[0.0], np.cumsum(rows.mean(axis=0, dtype=np.float64))])
+        track = (total[edges[:, 1]] - total[edges[:, 0]]) / (edges[:, 1] - edges[:, 0])
+        bits = read_bits(track if clock.forward else track[::-1])
+        if bits is not None:
+            found.add(bits)
+    return found.pop() if len(found) == 1 else None

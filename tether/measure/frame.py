@@ -12,6 +12,7 @@ from tether.measure import exposure as ex
 from tether.measure.against_roll import (
     against_roll,
     at_calibration,
+    counted_on,
     expected_base,
     learnt,
     light_as_before,
@@ -60,6 +61,7 @@ _INSET = 0.01
 """Share of the picture left out all round, where its edge is blurred."""
 _PICTURE_SIDE = 480
 _GRAVE = Severity.RESHOOT
+_ADVANCE_CODES = frozenset({"not-advanced", "between-frames"})
 _SURE_SIDES = 3
 """Sides of the frame that must be seen before what lies beside them is taken for rebate."""
 
@@ -133,7 +135,7 @@ def _measured(
                 settled=at_calibration(memory, now),
             )  # fmt: skip
     gate = context.open_gate or memory.open_gate
-    trace = trace_of(framing, context)
+    trace = trace_of(framing, edge, context)
     stood = standings(base, None, now, context)
     if empty is not None:
         findings.append(empty)
@@ -151,6 +153,8 @@ def _measured(
         exposed = not any(f.code in EXPOSURE_CODES for f in findings if f.severity is _GRAVE)
         findings += against_roll(trace, mosaic.shape, context, stood, exposed=exposed)
         findings += repeated
+    if not any(f.code in _ADVANCE_CODES for f in findings):
+        findings += counted_on(edge, context)
     findings += light_as_before(findings, stood, (picture, framing, base), gate, context)
     remembered = memory.with_frame(trace, learnt(base, now, empty is not None, certain))
     return FrameMeasurement(

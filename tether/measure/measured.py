@@ -100,8 +100,8 @@ def _edge_json(code: EdgeCode | None) -> dict[str, Any] | None:
     return {
         "base_side_to_lens": code.base_side,
         "at_mm": _round(code.at_mm, 1),
-        "text": code.text,
-        "frame": code.frame,
+        "text": code.bits.text if code.bits else "",
+        "frame": code.bits.frame if code.bits else None,
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -56,7 +57,9 @@ class Trace:
 
     ``frame`` is its number (-1 where it has none), ``sharpness`` and ``spots`` what
     `tether.measure.focus_grain` and `tether.measure.dust` found, ``picture`` what
-    `tether.measure.repeat` compares, ``scale`` photosites per millimetre (0 where not known).
+    `tether.measure.repeat` compares, ``scale`` photosites per millimetre (0 where not known),
+    ``film`` and ``film_mm`` the film's numbers and the frame's place along them as its edge has
+    them (`tether.measure.frame_number`; "" and 0 where not read).
     """
 
     frame: int
@@ -64,6 +67,8 @@ class Trace:
     spots: NDArray[np.float32] | None = None
     picture: NDArray[np.int8] | None = None
     scale: float = 0.0
+    film: str = ""
+    film_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +133,8 @@ class RollMemory:
         }  # fmt: skip
         for index, trace in enumerate(self.frames):
             facts["frames"].append({"frame": trace.frame, "scale": trace.scale})
+            if trace.film:
+                facts["frames"][-1] |= {"film": trace.film, "film_mm": trace.film_mm}
             for name in ("sharpness", "spots", "picture"):
                 value = getattr(trace, name)
                 if value is not None:
@@ -184,6 +191,7 @@ def _read(arrays: dict[str, NDArray[Any]]) -> RollMemory:
                 _array(arrays, f"spots_{index}", np.float32, 2),
                 _array(arrays, f"picture_{index}", np.int8, 2),
                 _number(item["scale"]),
+                *_film_place(item),
             )
         )
     base = gate = None
@@ -216,6 +224,14 @@ def _number(value: object) -> float:
     if not np.isfinite(number) or number < 0:
         raise ValueError("not a number that was measured")
     return number
+
+
+def _film_place(item: dict[str, Any]) -> tuple[str, float]:
+    """Return the film's numbers and a place along them, "" and 0 where none stand there."""
+    film, mm = item.get("film", ""), float(item.get("film_mm", 0.0))
+    if not re.fullmatch(r"\d{1,3}-\d{1,2}", film) or not abs(mm) < 1e5:
+        return "", 0.0
+    return film, mm
 
 
 def _exposure(values: Any) -> Exposure:
