@@ -10,6 +10,7 @@ from tether.session.checklist import BY_KEY
 
 _STEPS: Mapping[str, tuple[str, ...]] = {
     "not-advanced": ("frame-advance",),
+    "frame-number": ("frame-advance",),
     "between-frames": ("frame-advance",),
     "picture-cut-off": ("frame-advance",),
     "askew": ("strip-load",),
