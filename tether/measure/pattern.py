@@ -146,7 +146,7 @@ def light_moved(
             Severity.LOOK,
             round(worst, 3),
             "stops",
-            f"The light lies otherwise than when the open gate was photographed: {worst:.1f} stops "
+            f"The light lies differently from the open gate: {worst:.1f} stops "
             f"more on the {lighter} side than on the {darker} one.",
             "Put lamp and holder back where they were, or test the light again.",
         )
