@@ -88,17 +88,12 @@ def open_rehearsal(archive: Path) -> pexpect.spawn:
 def test_a_killed_rehearsal_goes_on_where_it_was(tmp_path: Path) -> None:
     """The README's first command in a pseudo-terminal, killed after a picture and run again."""
     child = open_rehearsal(tmp_path)
-    child.expect("both ends of the lens")
+    child.expect("Which bench is this")
+    child.send("x")
+    child.expect("safety film")
     child.send("z")
     child.expect("shortened")
-    for step in (
-        "lamp on",
-        "raw, manual",
-        "Focus on",
-        "safety film",
-        "the sleeve",
-        "emulsion side",
-    ):
+    for step in ("the sleeve", "emulsion side", "clear film base"):
         child.send("\r")
         child.expect(step)
     child.send("\r")
@@ -182,14 +177,16 @@ def test_bad_settings_are_named(tmp_path: Path, text: str, said: str) -> None:
 
 def test_a_closed_terminal_leaves_in_order(tmp_path: Path) -> None:
     child = open_rehearsal(tmp_path)
-    child.expect("both ends of the lens")
+    child.expect("Which bench is this")
+    child.send("x")
+    child.expect("safety film")
     child.send("\r")
-    child.expect("Switch the lamp on")
+    child.expect("the sleeve")
     child.kill(signal.SIGHUP)
     child.expect("Go on at frame 1")
     child.expect(pexpect.EOF)
     child.close()
     assert child.exitstatus == 0
     again = open_rehearsal(tmp_path)
-    again.expect("Switch the lamp on")
+    again.expect("the sleeve")
     again.close(force=True)
