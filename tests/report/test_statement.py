@@ -8,6 +8,7 @@ import pytest
 
 from tether.film import FilmProcess
 from tether.report.pace import Taken, pace_of
+from tether.report.rolls import REHEARSAL_CARD
 from tether.report.statement import statement
 from tether.report.summary import leaving_text
 from tether.session.archive import Archive
@@ -54,6 +55,9 @@ def test_the_statement_tells_what_was_done_and_what_is_next(archive: Archive) ->
     text = leaving_text(archive, "Quay")
     assert "Go on at frame 4" in text
     assert "no second copy" in text
+    (archive.root / REHEARSAL_CARD).mkdir()
+    assert "Of a rehearsal no second copy is made." in leaving_text(archive, "Quay")
+    (archive.root / REHEARSAL_CARD).rmdir()
     archive.store.decide(roll.id, 4, FrameState.BLANK)
     text = leaving_text(archive, "Quay")
     for part in ("1 blank", "number of takes: 2 (2).", "Look at frame 2 again: One side is soft.",

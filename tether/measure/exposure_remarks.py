@@ -151,7 +151,7 @@ def negative_remarks(
                 round(change, 3),
                 "stops",
                 f"The base is {abs(change):.1f} stops {'lighter' if change > 0 else 'darker'} than "
-                "on the frames before, at the same settings of the camera.",
+                "the frames before lead to expect at the camera's settings.",
                 "See whether the lamp was moved or dimmed, or whether this is another film.",
             )
         )
