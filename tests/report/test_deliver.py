@@ -36,13 +36,13 @@ def raw_bytes(kept: Kept) -> dict[str, bytes]:
 
 def test_everything_is_delivered_and_no_raw_file_is_touched(kept: Kept) -> None:
     before = raw_bytes(kept)
-    result = kept.deliver()
+    result = kept.deliver(workers=2)
     assert (result.printed, result.sidecars, result.trouble) == (3, 4, [])
     assert raw_bytes(kept) == before
     names = {str(p.relative_to(result.folder)) for p in result.folder.rglob("*") if p.is_file()}
     stems = [f"Harbour_f00{n}_t1" for n in (1, 2, 3)]
     assert names == {
-        "index.html", "roll.csv", "roll.json", "delivery.json",
+        "index.html", "roll.csv", "roll.json", "delivery.json", ".in-use",
         *(f"contact-sheet-{paper}-1.png" for paper in ("a4", "letter")),
         *(f"contact-sheet-{paper}.pdf" for paper in ("a4", "letter")),
         *(f"positives/{s}.{e}" for s in stems for e in ("jpg", "tif")),
@@ -98,7 +98,7 @@ def test_an_interrupted_run_goes_on_where_it_stopped(
 
     monkeypatch.setattr(LocalCrew, "each_done", one_then_stop)
     with pytest.raises(KeyboardInterrupt):
-        kept.deliver()
+        kept.deliver(workers=1)
     monkeypatch.undo()
     result = kept.deliver()
     assert (result.printed, result.unchanged) == (2, 1)
@@ -203,11 +203,36 @@ def test_a_folder_with_other_things_in_it_is_refused(kept: Kept, tmp_path: Path)
         DeliveredFolder(folder, "Another roll")
 
 
+def test_a_run_that_was_killed_at_its_very_beginning_locks_nobody_out(
+    kept: Kept, tmp_path: Path
+) -> None:
+    folder = tmp_path / "out"
+    folder.mkdir()
+    (folder / ".in-use").write_text("process 1")
+    (folder / ".new-abc").write_text("half")
+    assert kept.deliver(to=folder).printed == 3
+    assert not (folder / ".new-abc").exists()
+
+
+def test_two_at_once_do_not_write_into_one_folder(kept: Kept) -> None:
+    first, second = kept.delivery(), kept.delivery()
+    with first.folder.held(), pytest.raises(TetherError, match="Another program is at work"):
+        second.run()
+    assert second.run().printed == 3, "and the folder is free again"
+
+
+def test_a_folder_that_cannot_be_written_to_is_told(kept: Kept, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    with pytest.raises(TetherError, match="cannot be used"):
+        kept.deliver(to=tmp_path / "file" / "out")
+
+
 def test_a_roll_without_kept_frames_is_refused(kept: Kept) -> None:
     for frame in (1, 2, 3):
         kept.archive.store.decide(kept.roll.id, frame, FrameState.SKIPPED)
     with pytest.raises(TetherError, match="No frame"):
         kept.deliver()
+    assert not (kept.folder / "delivered").exists()
 
 
 def test_csv_and_json_hold_the_roll(kept: Kept) -> None:

@@ -232,7 +232,7 @@ def save_sheets(
     """
     written: list[Path] = []
     for paper in PAPERS:
-        pages = contact_pages(sheet, paper)
+        pages = contact_pages(sheet, paper, DPI)
         for number, page in enumerate(pages, 1):
             path = folder / f"contact-sheet-{paper}-{number}.png"
             replace(path, lambda part, page=page: page.save(part, "PNG", dpi=(DPI, DPI)))  # type: ignore[misc]

@@ -39,7 +39,7 @@ class RollDelivery:
     Raises
     ------
     TetherError
-        When the folder cannot be used, or a wish is for no frame of the roll.
+        When the folder holds something else.
     """
 
     def __init__(
@@ -49,9 +49,6 @@ class RollDelivery:
         self.settings, self.base_target = settings.positive, settings.exposure.base_target_ev
         self.frames = archive.store.frames(roll)
         self.folder = DeliveredFolder(wishes.to or archive.folder(roll) / "delivered", roll.name)
-        self.record = self.folder.read()
-        numbers = [frame.number for frame in self.frames]
-        self.record.choices = choices_with(self.record.choices, wishes, numbers)
         self.result = Delivered(self.folder.root, left_out=without_pictures(self.frames))
 
     def run(self) -> Delivered:
@@ -60,8 +57,8 @@ class RollDelivery:
         Raises
         ------
         TetherError
-            When there is nothing to deliver, the folder cannot be written to, or the workers
-            cannot be had.
+            When there is nothing to deliver, a wish is for no frame of the roll, the folder
+            cannot be written to or is in use, or the workers cannot be had.
         """
         known = chosen_files(self.archive, self.roll, self.frames, self.result)
         if not known:
@@ -70,19 +67,24 @@ class RollDelivery:
                 kept="Nothing was changed.",
                 todo="Shoot and keep frames first: tether shoot.",
             )
-        whole = Whole(self.roll, self.frames, self.folder, known, self.record)
+        numbers = [frame.number for frame in self.frames]
         flat = self._flat()
-        try:
-            self.folder.write(self.record)
-            with self._crew(whole) as crew:
-                self._work(whole, flat, crew)
-            self._describe(whole, flat)
-        except OSError as error:
-            raise TetherError(
-                f"The delivery stopped: {error.strerror or error}.",
-                kept=f"The raw files are untouched; finished positives are in {self.folder.root}.",
-                todo="See to the disk and run the same command again; it goes on from there.",
-            ) from error
+        with self.folder.held():
+            record = self.folder.read()
+            record.choices = choices_with(record.choices, self.wishes, numbers)
+            whole = Whole(self.roll, self.frames, self.folder, known, record)
+            try:
+                self.folder.write(record)
+                with self.crew(whole) as crew:
+                    self._work(whole, flat, crew)
+                self._describe(whole, flat)
+            except OSError as error:
+                raise TetherError(
+                    f"The delivery stopped: {error.strerror or error}.",
+                    kept="The raw files are untouched; finished positives are in "
+                    f"{printable(str(self.folder.root), 400)}.",
+                    todo="See to the disk and run the same command again; it goes on from there.",
+                ) from error
         return self.result
 
     def _flat(self) -> FlatField | None:
@@ -100,7 +102,8 @@ class RollDelivery:
         return None
 
     @contextmanager
-    def _crew(self, whole: Whole) -> Iterator[Crew]:
+    def crew(self, whole: Whole) -> Iterator[Crew]:
+        """Yield who does the work, as it was wished for."""
         if self.wishes.scheduler is None:
             yield LocalCrew(self.wishes.workers)
             return
@@ -121,7 +124,7 @@ class RollDelivery:
     def _describe(self, whole: Whole, flat: FlatField | None) -> None:
         self.report(Step("reports", 0, 1))
         write_sidecars(whole, self.archive.folder(self.roll), self.result)
-        self.folder.write(self.record)
+        self.folder.write(whole.record)
         settings = {"settings": asdict(self.settings), "half": self.wishes.half}
         log = self.archive.store.log_lines(self.roll.id, 500)
         write_reports(whole, self.result, settings, log, flat=flat, base_target=self.base_target)

@@ -153,15 +153,17 @@ class ClusterCrew:
             When scheduler or workers go away, or a worker that came later sees other folders.
         """
         from distributed import CancelledError, wait
+        from distributed.client import ClosedClientError
 
         if not jobs:
             return
-        # A key of its own for each job (not pure): nothing that was done before counts as done.
-        futures = self._client.map(partial(_do, self._place, work), list(jobs), pure=False)
-        by_future = {id(future): job for future, job in zip(futures, jobs, strict=True)}
-        waiting, workerless = set(futures), 0.0
-        step = min(5.0, self._workerless)
+        waiting: set[Any] = set()
+        workerless, step = 0.0, min(5.0, self._workerless)
         try:
+            # A key of its own for each job (not pure): nothing that was done before counts.
+            futures = self._client.map(partial(_do, self._place, work), list(jobs), pure=False)
+            by_future = {id(future): job for future, job in zip(futures, jobs, strict=True)}
+            waiting = set(futures)
             while waiting:
                 try:
                     done, waiting = wait(waiting, timeout=step, return_when="FIRST_COMPLETED")
@@ -172,10 +174,11 @@ class ClusterCrew:
                     continue
                 for future in done:
                     yield by_future[id(future)], self._outcome(future)
-        except (OSError, CancelledError) as error:
+        except (OSError, CancelledError, ClosedClientError) as error:
             raise self._gone() from error
         finally:
-            with suppress(OSError, CancelledError):
+            # Only a courtesy: what is not called off is done in vain.
+            with suppress(OSError, CancelledError, ClosedClientError):
                 self._client.cancel(list(waiting), force=True)
 
     def _outcome(self, future: Any) -> Any:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from tether.errors import TetherError
 from tether.positive.exif import ShotFacts
 from tether.positive.sample import Sample
 from tether.session.archive import write_json
+from tether.session.lock import RollLock
 from tether.session.roll import Capture, Frame, FrameState, Roll
 from tether.text import printable
 
@@ -101,7 +103,7 @@ class DeliveredFolder:
     Raises
     ------
     TetherError
-        When it cannot be made or written to, or holds something else.
+        When it holds something else.
     """
 
     def __init__(self, root: Path, roll_name: str) -> None:
@@ -110,23 +112,15 @@ class DeliveredFolder:
         self.positives = self.root / "positives"
         self.small = self.root / "small"
         self._check()
-        try:
-            for folder in (self.positives, self.small):
-                folder.mkdir(parents=True, exist_ok=True)
-                for left in folder.glob(".new-*"):  # of a run that was killed while writing
-                    left.unlink(missing_ok=True)
-        except OSError as error:
-            raise TetherError(
-                f"The folder {printable(str(self.root))} cannot be used: {error.strerror}.",
-                kept="Nothing was changed.",
-                todo="Name another folder with --to.",
-            ) from error
 
     def _check(self) -> None:
         """Refuse a folder with other people's files, or another roll's."""
         known = self.root / RECORD
         try:
-            other = not known.exists() and self.root.is_dir() and any(self.root.iterdir())
+            # Hidden files are no one's work: our lock, or what a file manager leaves.
+            other = not known.exists() and any(
+                not path.name.startswith(".") for path in self.root.iterdir()
+            )
             roll = json.loads(known.read_text("utf-8")).get("roll") if known.exists() else None
         except (OSError, ValueError, AttributeError):
             return  # a damaged record is still a record; what cannot be read is said later
@@ -137,6 +131,38 @@ class DeliveredFolder:
                 kept="Nothing was changed.",
                 todo="Name a new or empty folder with --to.",
             )
+
+    @contextmanager
+    def held(self) -> Iterator[None]:
+        """Make the folder where it is missing, and hold it for this process.
+
+        Raises
+        ------
+        TetherError
+            When it cannot be made or written to, or another program delivers into it.
+        """
+        lock = None
+        try:
+            self.root.mkdir(parents=True, exist_ok=True)
+            with suppress(OSError):  # a disk that knows no locks does without
+                lock = RollLock(self.root / ".in-use", self.roll_name)
+            if not (self.root / RECORD).exists():
+                self.write(Record())  # first of all: by it the folder is known again as ours
+            for folder in (self.root, self.positives, self.small):
+                folder.mkdir(exist_ok=True)
+                for left in folder.glob(".new-*"):  # of a run that was killed while writing
+                    left.unlink(missing_ok=True)
+        except OSError as error:
+            raise TetherError(
+                f"The folder {printable(str(self.root))} cannot be used: {error.strerror}.",
+                kept="Nothing was changed.",
+                todo="Name another folder with --to.",
+            ) from error
+        try:
+            yield
+        finally:
+            if lock is not None:
+                lock.release()
 
     def jpeg(self, raw_name: str) -> Path:
         """Return where the JPEG of a raw file lies."""
