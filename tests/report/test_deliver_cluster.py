@@ -75,10 +75,10 @@ class Interfering:
         self.scheduler = scheduler
         self.killed: list[int] = []
 
-    def __call__(self, _step: Step) -> None:
+    def __call__(self, step: Step) -> None:
         from distributed import Client
 
-        if self.killed:
+        if self.killed or not step.done:
             return
         with Client(self.scheduler, set_as_default=False) as client:
             first, *_ = sorted(client.processing().items(), key=lambda item: -len(item[1]))

@@ -43,7 +43,7 @@ def test_exiftool_reads_the_sidecar(tmp_path: Path) -> None:
     assert (found["Orientation"], found["Rating"], found["Label"]) == (2, 1, "Chosen")
     assert found["Title"] == "Harbour & pier, frame 7"
     assert found["Subject"] == [
-        "colour negative", "35 mm, 24 x 36", "roll Harbour & pier", "frame 7", "strip 2"
+        "colour negative", "35 mm 24 x 36", "roll Harbour & pier", "frame 7", "strip 2"
     ]  # fmt: skip
     assert found["ExposureTime"] == pytest.approx(1 / 15, rel=1e-4)
     assert (found["FNumber"], found["ISO"]) == (8, 100)

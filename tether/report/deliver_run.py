@@ -57,6 +57,8 @@ def take_samples(
             whole.folder.write(whole.record)
         report(Step("check", done, len(tasks), name))
 
+    if tasks:
+        report(Step("check", 0, len(tasks)))
     _each(crew, sample, tasks, take)
     result.trouble += _in_order(trouble)
 
@@ -84,6 +86,8 @@ def make_prints(
             result.printed += 1
         report(Step("print", done, len(tasks), f"frame {k.frame.number}"))
 
+    if tasks:
+        report(Step("print", 0, len(tasks)))
     _each(crew, print_file, tasks, take)
     result.trouble += _in_order(trouble)
 

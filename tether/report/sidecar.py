@@ -89,7 +89,8 @@ def keywords(subject: Subject) -> tuple[str, ...]:
     roll, number = subject.roll, subject.frame.number
     words = (
         roll.process.label,
-        roll.film_format.label,
+        # Many programs take a comma for the end of a keyword.
+        roll.film_format.label.replace(",", ""),
         f"roll {roll.name}",
         f"frame {number}",
         f"strip {roll.strip_of(number)}",
