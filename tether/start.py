@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
@@ -89,11 +91,15 @@ def run_screen(start: Start) -> None:
     TetherError
         When there is no terminal, or the archive cannot be used.
     """
-    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+    # In a browser, Textual's driver for it is named in the environment ('tether web' does it).
+    in_browser = "web_driver" in os.environ.get("TEXTUAL_DRIVER", "")
+    if not in_browser and not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise TetherError(
             "This command needs a terminal with a keyboard.",
             todo="Run it in a terminal window, or try 'tether rehearse --unattended'.",
         )
+    import asyncio
+
     from tether.tui.terminal import asked
 
     with asked() as answer:
@@ -119,7 +125,11 @@ def run_screen(start: Start) -> None:
         )
 
         def hang_up(_signal: int, _frame: FrameType | None) -> None:
-            screen.call_later(screen.exit)
+            try:
+                loop = asyncio.get_running_loop()
+            except RuntimeError:  # before the screen's first moment, or after its last
+                sys.exit(1)
+            loop.call_soon_threadsafe(screen.exit)  # wakes a loop in which nothing happens
 
         # A closed terminal window sends SIGHUP, a shutdown SIGTERM: both leave in order. All is
         # stored at each step, so a process that gets no time for it loses nothing either.
@@ -129,11 +139,13 @@ def run_screen(start: Start) -> None:
             screen.run()
         finally:
             screen.shut()
+        # In a browser, standard output still belongs to the page, which is gone.
+        say = partial(print, file=sys.stderr if in_browser else sys.stdout)
         if screen.session is not None:
             from tether.report.summary import leaving_text
 
-            print(leaving_text(archive, screen.session.roll.name))
+            say(leaving_text(archive, screen.session.roll.name))
         if archive.mirror is not None:
             if archive.mirror.state().rolls_behind:
-                print("Copying what is left; Ctrl-C leaves it for the next time.")
-            print(archive.mirror.finish().sentence())
+                say("Copying what is left; Ctrl-C leaves it for the next time.")
+            say(archive.mirror.finish().sentence())
