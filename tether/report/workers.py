@@ -16,7 +16,7 @@ Job = TypeVar("Job")
 Result = TypeVar("Result")
 
 #: Memory that a worker needs for each byte of a raw file. Measured on an uncompressed one of 45
-#: megapixels at full size: 10 in black-and-white, 11 in colour, 18 in colour with straightening.
+#: megapixels at full size: 10 in black-and-white, 11 in colour, with straightening or without.
 #: Compressed raw files are denser.
 MEMORY_FACTOR = 24
 
