@@ -47,6 +47,9 @@ tether measure a.dng --film colour-negative --open-gate gate.dng --json""",
     "deliver": """\
 tether deliver "Harbour 1987"
 tether deliver "Harbour 1987" --half --no-tiff --turn 7=90 --to /media/stick/harbour""",
+    "web": """\
+tether web rehearse
+tether web shoot "Harbour 1987" --archive ~/film""",
     "settings": """\
 tether settings
 tether settings --write settings.toml""",
@@ -123,6 +126,8 @@ def _command(info: CommandInfo) -> str:
     words: list[str] = []
     rows: list[str] = []
     for parameter in inspect.signature(info.callback, eval_str=True).parameters.values():
+        if get_origin(parameter.annotation) is None:
+            continue  # the context, which nobody writes
         kind, given = get_args(parameter.annotation)
         if isinstance(given, ArgumentInfo):
             word = parameter.name.upper() + ("…" if get_origin(kind) is list else "")
