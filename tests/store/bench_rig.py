@@ -89,18 +89,24 @@ def against_card(
 ) -> list[str]:
     """Compare a roll with what the camera's card holds of it: bit-exact, once, in order.
 
-    With ``news_lost`` a JPEG of which the camera did not tell may still be on the card only.
+    Two JPEGs on the card may be alike; then both are recorded. With ``news_lost`` a JPEG of which
+    the camera did not tell may still be on the card only.
     """
     roll = archive.store.roll(name)
     recorded = archive.store.recorded(roll.id)
     counted = Counter(sha for _, _, sha in recorded)
-    wrong = [f"{sha[:8]} recorded {n} times" for sha, n in counted.items() if n > 1]
+    there = Counter(sha for sha, _, _ in pictures)
+    wrong = [
+        f"{sha[:8]} recorded {n} times, {there[sha]} times on the card"
+        for sha, n in counted.items()
+        if n > max(there[sha], 1)
+    ]
     on_card = {sha: i for i, (sha, _, _) in enumerate(pictures)}
     wrong += [f"{file} is on no card" for file, _, sha in recorded if sha not in on_card]
     wrong += [
         f"{picture} of the card is in no frame"
         for sha, picture, whole in pictures
-        if whole and sha not in counted and not (news_lost and picture.endswith(".JPG"))
+        if whole and counted[sha] < there[sha] and not (news_lost and picture.endswith(".JPG"))
     ]
     order = [
         on_card.get(f.chosen.sha256, -1) for f in archive.store.frames(roll) if f.chosen is not None

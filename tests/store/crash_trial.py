@@ -14,9 +14,12 @@ from pathlib import Path
 from mocks.bench import BenchConfig
 from mocks.faults import (
     DropConnection,
+    DuplicateEvent,
     Fault,
+    LateSecondFile,
     LostEvent,
     Refuse,
+    SameName,
     Slow,
     Truncated,
 )
@@ -115,5 +118,8 @@ class Trial:
                 Refuse(code=Operation.INITIATE_CAPTURE, nth=nth),
                 LostEvent(nth=nth),
                 Slow(code=Operation.GET_OBJECT, nth=nth, seconds=0.3),
+                DuplicateEvent(nth=nth),
+                LateSecondFile(nth=nth, seconds=1.0),
+                SameName(nth=nth),
             ]
         )
