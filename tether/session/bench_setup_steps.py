@@ -166,8 +166,7 @@ BASE = Step(
     "The base is the lightest thing on a negative: exposed just below saturation, all of the "
     "picture lies safely under it.",
     "A blank frame at the roll's beginning is best, else the rebate beside the frame that lies in "
-    "the gate. On transparencies the lightest picture takes its place: shoot it, and follow the "
-    "verdict's advice.",
+    "the gate. On transparencies the lightest picture takes its place.",
     "The verdict on the first frame gives the base at -0.5 stops, a third either way.",
     with_film=True,
     station="base",
