@@ -161,6 +161,42 @@ def rehearse(
     rehearse_on_screen(plan)
 
 
+@app.command(
+    context_settings={
+        "allow_extra_args": True,
+        "ignore_unknown_options": True,
+        "allow_interspersed_args": False,
+    }
+)
+def web(
+    context: typer.Context,
+    command: Annotated[
+        str, typer.Argument(help="shoot or rehearse; its own arguments and options follow.")
+    ],
+    port: Annotated[
+        int, typer.Option(help="Port on 127.0.0.1; 0 for one that is free.", min=0, max=65535)
+    ] = 0,
+) -> None:
+    """Show the terminal program in a browser on this machine: tether web shoot, and its options."""
+    if command not in ("shoot", "rehearse") or "--unattended" in context.args:
+        raise typer.BadParameter(
+            "The browser shows 'tether shoot' or 'tether rehearse', which need a person."
+        )
+    # What is wrong with the options is said here, and not by a page that stays empty.
+    whole = typer.main.get_command(app)
+    if isinstance(whole, typer.core.TyperGroup):
+        whole.commands[command].make_context(command, list(context.args))
+    try:
+        from tether.web.serve import serve
+    except ModuleNotFoundError as error:
+        raise TetherError(
+            f"The browser needs the package '{error.name}', which is not installed.",
+            kept="The terminal program works without it.",
+            todo="Install it: pip install 'tether[web]'.",
+        ) from error
+    serve([command, *context.args], port)
+
+
 @app.command()
 def rolls(
     archive: ArchiveOption = None,

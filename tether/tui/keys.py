@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, TypeVar, cast
 
 from textual.binding import Binding, BindingType
 from textual.content import Content
+from textual.events import Click
 from textual.geometry import Size
 from textual.screen import ModalScreen, Screen
 from textual.style import Style
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
     from tether.tui.shell import Shell
 
 T = TypeVar("T")
+
+_MEANT = "pressed"
+"""What a part of the line means when it is clicked."""
 
 LEAST = Size(80, 24)
 """Columns and rows that the screens are laid out for."""
@@ -106,6 +110,11 @@ class KeyLine(Static):
         self.screen.bindings_updated_signal.subscribe(self, self._changed)
         self.fit()
 
+    def on_click(self, event: Click) -> None:
+        """Press the key that was clicked."""
+        if key := event.style.meta.get(_MEANT):
+            self.app.simulate_key(key)
+
     def on_unmount(self) -> None:
         """Follow it no longer."""
         self.screen.bindings_updated_signal.unsubscribe(self)
@@ -160,4 +169,4 @@ def _key(pressed: str, key: str, words: str, *, enabled: bool) -> Content:
     return Content.assemble(
         (f" {key}", f"bold $footer-key-foreground {dim}"),
         (f" {words} ", f"$footer-description-foreground {dim}"),
-    ).stylize(Style.from_meta({"@click": f"app.simulate_key('{pressed}')"}))
+    ).stylize(Style.from_meta({_MEANT: pressed}))

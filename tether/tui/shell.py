@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from functools import partial
 from typing import ClassVar
@@ -65,8 +66,17 @@ class Shell(App[str]):
         self.theme_changed_signal.subscribe(self, self._say_how_to_keep)
         if self.calm is not None:
             self.set_interval(1.0, self._rest)
+        if self.is_web:
+            self._server = os.getppid()
+            self.set_interval(2.0, self._mind_server)
         if self.settings.keys.forward:
             self.set_keymap({"forward": self.settings.keys.forward})
+
+    def _mind_server(self) -> None:
+        # Whoever ends the server at once leaves nobody who could end this program: it would hold
+        # the roll and the camera.
+        if os.getppid() != self._server:
+            self.exit()
 
     # --- colours -----------------------------------------------------------------------------
 

@@ -44,7 +44,7 @@ class FrameCell(Static):
         text = Text(justify="center")
         text.append(f"{'▸' if current else ' '}{frame.number:>2} ", "bold" if current else "")
         text.append(mark, _STYLES[frame.state])
-        text.append(f"{takes if takes > 1 else ' '}", "dim")
+        text.append(str(takes) if takes > 1 else " ", "dim" if takes > 1 else "")
         self.update(text)
         self.set_class(current, "current")
 

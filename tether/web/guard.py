@@ -1,0 +1,86 @@
+"""Who may reach the bench over HTTP: this machine's browser, with the address that was printed.
+
+A page from anywhere can open a connection to 127.0.0.1 in the browser of whoever visits it:
+browsers ask nobody before they open a websocket (RFC 6455, section 10.2, leaves the check to the
+server), and a name that is made to point at 127.0.0.1 (DNS rebinding) makes even ordinary
+requests its own. `textual-serve` checks neither. So three things have to be right:
+
+- ``Host`` is the address that was printed, which a rebound name is not;
+- ``Origin``, which a browser sends with every websocket, is that address too;
+- the key, an unguessable part of the address that was printed, was shown once. It is kept in a
+  cookie that other sites' pages cannot use (``SameSite=Strict``), and which scripts cannot read.
+"""
+
+from __future__ import annotations
+
+import hmac
+import secrets
+
+from aiohttp import web
+from aiohttp.typedefs import Handler, Middleware
+
+COOKIE = "tether-bench"
+"""Name of the cookie that holds the key."""
+
+_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; font-src 'self'; "
+    "img-src 'self' data:; connect-src 'self' ws://{host}; frame-ancestors 'none'; "
+    "base-uri 'none'; form-action 'none'"
+)
+
+
+class Guard:
+    """Lets requests through, or says why not.
+
+    Parameters
+    ----------
+    host
+        Address and port, as they stand in the address bar: ``127.0.0.1:8712``.
+    """
+
+    def __init__(self, host: str) -> None:
+        self.host = host
+        self.key = secrets.token_urlsafe(24)
+
+    @property
+    def address(self) -> str:
+        """What to open in the browser."""
+        return f"http://{self.host}/?key={self.key}"
+
+    def complaint(self, request: web.Request) -> str | None:
+        """Say what is wrong with a request, None where nothing is."""
+        if request.headers.get("Host") != self.host:
+            return f"This bench is at http://{self.host} and under no other name."
+        origin = request.headers.get("Origin")
+        if origin is not None and origin != f"http://{self.host}":
+            return "Another site's page may not reach this bench."
+        if request.path == "/ws" and origin is None:
+            return "A browser says where a page is from."
+        shown = request.query.get("key") if request.path == "/" else None
+        if not hmac.compare_digest(shown or request.cookies.get(COOKIE, ""), self.key):
+            return "Open the whole address that 'tether web' shows in its terminal."
+        return None
+
+    def middleware(self) -> Middleware:
+        """Return the check as aiohttp wants it."""
+
+        @web.middleware
+        async def check(request: web.Request, handler: Handler) -> web.StreamResponse:
+            complaint = self.complaint(request)
+            if complaint is not None:
+                return web.Response(status=403, text=f"{complaint}\n")
+            if "key" in request.query and request.path == "/":
+                # Out of the address bar and the history with it.
+                response = web.Response(status=303, headers={"Location": "/"})
+                response.set_cookie(COOKIE, self.key, httponly=True, samesite="Strict")
+                return response
+            return await handler(request)
+
+        return check
+
+    async def add_headers(self, _request: web.Request, response: web.StreamResponse) -> None:
+        """Forbid a page to load, or to be shown, anywhere but here."""
+        response.headers["Content-Security-Policy"] = _POLICY.format(host=self.host)
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "no-referrer"
+        response.headers["Cache-Control"] = "no-store"

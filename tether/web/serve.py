@@ -1,0 +1,109 @@
+"""Serves the terminal program: each page that is opened runs a program of its own."""
+
+from __future__ import annotations
+
+import logging
+import shlex
+import socket
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from aiohttp import web
+from textual_serve.server import Server
+
+from tether.errors import TetherError
+from tether.web.guard import Guard
+
+LOOPBACK = "127.0.0.1"
+
+_PAGE = Path(__file__).parent / "page"
+
+
+class BenchServer(Server):
+    """`textual-serve`'s server with a guard before it and a page that loads nothing from outside.
+
+    Parameters
+    ----------
+    words
+        The command and its options, as for the terminal: ``["shoot", "Harbour"]``.
+    listening
+        A socket that is bound to a port of 127.0.0.1.
+    """
+
+    def __init__(self, words: Sequence[str], listening: socket.socket) -> None:
+        host, port = listening.getsockname()[:2]
+        # It runs a shell. "exec" leaves none between the server and the program, which ends
+        # when its parent has gone.
+        command = "exec " + shlex.join([sys.executable, "-m", "tether", *words])
+        super().__init__(
+            command, host=host, port=port, title=f"tether {words[0]}", templates_path=_PAGE
+        )
+        self.listening = listening
+        self.guard = Guard(f"{host}:{port}")
+
+    def initialize_logging(self) -> None:
+        """Log what went wrong, and not each page."""
+        logging.basicConfig(level="WARNING", format="%(message)s")
+
+    async def _make_app(self) -> web.Application:
+        app = await super()._make_app()
+        app.middlewares.append(self.guard.middleware())
+        app.router.add_get("/bench.js", self._script)
+        app.on_response_prepare.append(self.guard.add_headers)
+        return app
+
+    async def _script(self, _request: web.Request) -> web.FileResponse:
+        return web.FileResponse(_PAGE / "bench.js")
+
+    async def on_startup(self, app: web.Application) -> None:
+        """Say nothing yet: nobody is listened to until all has started."""
+
+    def _announce(self, _line: str) -> None:
+        """Say where the bench is, and who may come."""
+        print(
+            f"The bench is at\n\n    {self.guard.address}\n\n"
+            "Open it in a browser on this machine; no other machine can. Whoever has this address "
+            "sits at the same\nbench as you: keep it to yourself. A roll that is open in one page "
+            "is refused in another.\nCtrl-C here ends it; what was filed is stored.",
+            flush=True,
+        )
+
+    def serve(self, debug: bool = False) -> None:
+        """Serve until Ctrl-C."""
+        self.debug = debug
+        self.initialize_logging()
+        web.run_app(
+            self._make_app(),
+            sock=self.listening,
+            print=self._announce,
+            shutdown_timeout=10,
+            access_log=None,
+        )
+
+
+def listen(port: int) -> socket.socket:
+    """Return a socket on 127.0.0.1; port 0 for any that is free.
+
+    Raises
+    ------
+    TetherError
+        When the port is taken or may not be used.
+    """
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((LOOPBACK, port))
+    except OSError as error:
+        listening.close()
+        raise TetherError(
+            f"Port {port} cannot be used: {error.strerror}.",
+            todo="Name another with --port, or none to have a free one chosen.",
+        ) from error
+    return listening
+
+
+def serve(words: Sequence[str], port: int) -> None:
+    """Serve a command of the terminal on a port of 127.0.0.1, until Ctrl-C."""
+    with listen(port) as listening:
+        BenchServer(words, listening).serve()
