@@ -122,8 +122,8 @@ def test_commands_in_the_documents_are_the_programs_own(page: str, line: str) ->
     command, *words = line.split()
     assert command in commands(), page
     known = options_of(command)
-    if command == "web" and words:
-        known |= options_of(words[0])  # it takes another command with its options
+    if command == "web":  # it takes another command with its options
+        known |= {o for word in words if word in commands() for o in options_of(word)}
     assert set(OPTION.findall(line)) <= known, page
 
 
