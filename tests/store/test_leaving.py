@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from mocks.camera_dials import Quality
-from mocks.faults import DropConnection
+from mocks.faults import DropConnection, SameName
 from mocks.ptpip_codes import Operation, Property
 from tests.store.bench_rig import against_card, card_pictures, problems
 from tests.store.conftest import Desk
@@ -206,3 +206,22 @@ def test_a_capture_whose_bytes_are_recorded_is_not_recorded_twice(desk: Desk) ->
     with pytest.raises(NotNow):
         session.record_leftover(item)
     assert len(session.store.recorded(session.roll.id)) == 1
+
+
+def test_an_offer_outlives_a_new_picture_that_is_described_alike(desk: Desk) -> None:
+    """Folder, name, size and time alike: the new one is filed, the earlier one still offered."""
+    desk.session()
+    desk.close()
+    button(desk, 1)
+    session = desk.session()
+    (offer,) = session.leftovers()
+    while session.place().step:
+        session.confirm()
+    desk.body.faults.install(SameName(same=True))
+    session.capture()
+    assert session.leftovers(afresh=True)[0].files[0].name == offer.files[0].name
+    session.reconnect()
+    for item in session.leftovers():
+        session.fetch_leftover(item, 3)
+    filed = {sha for _, _, sha in session.store.recorded(session.roll.id)}
+    assert filed == {sha for sha, _, _ in card_pictures(desk.card)}

@@ -144,6 +144,7 @@ class Delivery:
             "files": [asdict(file) for file in files],
             "taken_at": now(),
             "parcels": [asdict(parcel) for parcel in parcels],
+            "still_offered": [asdict(file) for file in self._two_alike(intent, files, fresh)],
         }
         self.store.advance(intent.id, "arrival", facts)
         captures = self.filing.file(intent.id, intent.frame, facts, parcels)
@@ -157,6 +158,20 @@ class Delivery:
                 self._drop(arrival, known[arrival.sha256])
                 self.store.log("camera", f"{printable(file.name, 60)} came again", self.roll_id)
         return Delivered(captures, tuple(_said(parcels)), repeated=not fresh and bool(arrivals))
+
+    def _two_alike(
+        self, intent: Intent, files: Sequence[CardFile], fresh: Sequence[tuple[CardFile, Arrival]]
+    ) -> list[CardFile]:
+        """Return those files of which an earlier one, described alike, stays to be offered.
+
+        The picture of a fresh release is not the one that was offered before it was made; and of
+        two files alike on the card the one that came again is not the one that never came.
+        """
+        before = self.store.unfetched_card_files(str(intent.facts["camera"]), files)
+        if intent.facts["origin"] == "program":
+            return before
+        new = [file for file, _ in fresh]
+        return [f for f in before if f not in new and self.listed.count(f) > 1]
 
     def _known(
         self,

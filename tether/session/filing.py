@@ -182,9 +182,11 @@ class Filing:
             Companion(p.name, p.size, p.sha256, frame, p.take) for p in parcels if not p.raw
         ]
         files = facts["files"]
+        offered = facts.get("still_offered", ())
         fetched = [
             CardFile(f["folder"], f["name"], f["size"], f["modified"])
             for f in (files if intents else [files[p.index] for p in parcels])
+            if f not in offered
         ]
         return self.store.add_release(
             roll,
