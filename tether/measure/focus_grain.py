@@ -38,6 +38,8 @@ _EVEN = 0.15
 FEWEST_CELLS = 6
 """Cells that have to tell before anything is said of a frame."""
 _FEWEST_PATCHES = 4
+_LOW = 20
+"""Percentile of a cell's patches that stands for it: detail of the picture only ever adds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +147,7 @@ def _figures(
         shot = 1 / (level[known] * settings.electrons * min(1.0, 100 / iso))
         rest = np.maximum(fine[known] - shot, 0)
         steps = density[known] + _FOG
-        grid[place] = np.percentile(rest / steps, 35)
+        grid[place] = np.percentile(rest / steps, _LOW)
         noise[place] = np.median(shot / steps)
         plain[place] = np.median(rest / np.maximum(coarse[known], 1e-12))
     overall = float("nan")
