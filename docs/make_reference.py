@@ -1,4 +1,4 @@
-"""Write the reference pages of commands and settings anew, from the program itself.
+"""Write the reference pages of keys, commands and settings anew, from the program itself.
 
 Run from the project's folder: ``PYTHONPATH=. python docs/make_reference.py``. The tests
 (``tests/commands/test_documents.py``) say when a page no longer fits the program.
@@ -6,20 +6,44 @@ Run from the project's folder: ``PYTHONPATH=. python docs/make_reference.py``. T
 
 from __future__ import annotations
 
+import importlib
 import inspect
+import pkgutil
 import re
+import textwrap
 from dataclasses import fields
 from enum import Enum
 from pathlib import Path
 from types import UnionType
 from typing import Any, Union, get_args, get_origin
 
+from textual.binding import Binding
+from textual.screen import Screen
 from typer.models import ArgumentInfo, CommandInfo, OptionInfo, ParameterInfo
 
+from tether import tui
 from tether.cli import app
 from tether.settings import Settings
+from tether.tui.keys import EVERYWHERE, key_rows
 
 HERE = Path(__file__).parent
+
+_FIRST = (
+    "Worktable", "WalkScreen", "BenchForm", "CheckScreen", "FocusScreen", "LightScreen",
+    "BaseScreen", "PauseScreen", "FoundScreen", "ChooseRoll", "DescribeRoll",
+)  # fmt: skip
+"""Screens in the order in which their keys are looked up."""
+
+_ABOUT_KEYS = (
+    "`?` on a screen shows what is written here, with the keys that do nothing now dim. Within a "
+    "field, where `?` is a letter, F1 does. Ctrl-P finds a command by its words, and has the "
+    "themes. Ctrl-C leaves the program. A click on a key at the foot of a screen presses it; "
+    "frames, buttons and lists take clicks too. Tab and Shift-Tab go from field to field."
+)
+_ONE_MORE_KEY = (
+    "One more key, for a foot switch: F24, or the one of `[keys] forward` in the "
+    "[settings](reference-settings.md), does [what comes next](how-to-long-hours.md)."
+)
 
 EXAMPLES = {
     "shoot": """\
@@ -105,9 +129,41 @@ are the same: one is a factor of two in light.
 
 
 def main() -> None:
-    """Write both pages."""
+    """Write the pages."""
+    (HERE / "keys.md").write_text(keys_page(), encoding="utf-8")
     (HERE / "reference-commands.md").write_text(commands_page(), encoding="utf-8")
     (HERE / "reference-settings.md").write_text(settings_page(), encoding="utf-8")
+
+
+def screens() -> list[type[Screen[Any]]]:
+    """Return every screen of the program that a person sees, those named in `_FIRST` first."""
+    found = []
+    for module in pkgutil.iter_modules(tui.__path__):
+        loaded = importlib.import_module(f"{tui.__name__}.{module.name}")
+        for kind in vars(loaded).values():
+            own = inspect.isclass(kind) and kind.__module__ == loaded.__name__
+            if own and issubclass(kind, Screen) and kind.HELP:
+                found.append(kind)
+    names = [*_FIRST, *sorted(kind.__name__ for kind in found)]
+    return sorted(found, key=lambda kind: names.index(kind.__name__))
+
+
+def keys_page() -> str:
+    """Return the page of keys, a section a screen, as the help on the screens says it too."""
+    page = ["# Keys", "", *_wrapped(_ABOUT_KEYS), "", *_wrapped(_ONE_MORE_KEY), ""]
+    everywhere = {binding.action for binding in Binding.make_bindings(EVERYWHERE)}
+    for kind in screens():
+        page += [f"## {kind.TITLE or vars(kind)['HEADING']}", "", *_wrapped(str(kind.HELP)), ""]
+        page += ["| key | does |", "|---|---|"]
+        for action, (keys, what) in key_rows(kind).items():
+            if action not in everywhere:  # told once, above
+                page.append(f"| {', '.join(keys)} | {_cell(what)} |")
+        page.append("")
+    return "\n".join(page)
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, 100, break_long_words=False, break_on_hyphens=False)
 
 
 def commands_page() -> str:

@@ -29,13 +29,18 @@ class CheckScreen(BenchScreen):
     """Shows the check; sets what can be set, and puts it back."""
 
     HEADING = "Camera check"
+    HELP = (
+        "Compares the camera with what the bench asks for, line by line: what it is, what it "
+        "should be, and why. Lines marked ? are for you to look at on the camera. A dial that is "
+        "turned shows here by itself."
+    )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "proceed", "Next", tooltip="back, once nothing is left to change"),
-        Binding("s", "set_up", "Set what can be set"),
-        Binding("b", "put_back", "Put back as found"),
-        Binding("r", "check", "Read again"),
-        Binding("down", "scroll(1)", "Down", show=False),
-        Binding("up", "scroll(-1)", "Up", show=False),
+        Binding("s", "set_up", "Set what can be set", tooltip="set all that can be set from here"),
+        Binding("b", "put_back", "Put back as found", tooltip="put it back as it was found"),
+        Binding("r", "check", "Read again", tooltip="read the camera once more"),
+        Binding("down", "scroll(1)", "Down", show=False, tooltip="scroll down"),
+        Binding("up", "scroll(-1)", "Up", show=False, tooltip="scroll up"),
     ]
 
     def __init__(self, session: Session) -> None:

@@ -42,11 +42,15 @@ class FocusScreen(BenchScreen):
     """Shows live view until it is left; asks the camera for nothing else meanwhile."""
 
     HEADING = "Focus"
+    HELP = (
+        "The live picture as a positive, the right way round, and how sharp its middle and corners "
+        "are against the best seen. Turn the ring until the bars stand at their marks."
+    )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "leave", "Back", show=False, tooltip="back, when it is sharp"),
-        Binding("x", "anew", "Forget the best"),
-        Binding("m", "magnify", "Magnify"),
-        Binding("r", "retry", "Try again"),
+        Binding("x", "anew", "Forget the best", tooltip="forget the best so far and begin anew"),
+        Binding("m", "magnify", "Magnify", tooltip="rehearsal only: the camera's own magnifier"),
+        Binding("r", "retry", "Try again", tooltip="look for live view once more"),
     ]
 
     def __init__(self, session: Session) -> None:

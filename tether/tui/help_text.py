@@ -9,7 +9,7 @@ from rich.text import Text
 from textual.screen import Screen
 
 from tether.session.place import Place
-from tether.tui.keys import bindings_of, key_name
+from tether.tui.keys import key_rows
 
 _ALWAYS = (
     "Tab and Shift-Tab go from field to field, the arrow keys through a list or a text. The mouse "
@@ -47,10 +47,7 @@ def help_for(screen: Screen[Any], width: int) -> Text:
 def _append_keys(text: Text, screen: Screen[Any], width: int) -> None:
     """Add a line an action, with all keys that do it."""
     active = {active.binding.action for active in screen.active_bindings.values()}
-    rows: dict[str, tuple[list[str], str]] = {}
-    for binding in bindings_of(type(screen)):
-        what = binding.tooltip or binding.description.lower()
-        rows.setdefault(binding.action, ([], what))[0].append(key_name(binding.key))
+    rows = key_rows(type(screen))
     column = max(len(", ".join(keys)) for keys, _ in rows.values())
     for action, (keys, what) in rows.items():
         now = action in active

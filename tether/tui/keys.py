@@ -72,7 +72,7 @@ def bindings_of(kind: type[Screen[Any]]) -> Iterator[Binding]:
     A binding that says several keys comes once for each, in their order.
     """
     seen: set[str] = set()
-    ours = [k for k in kind.__mro__ if k.__module__.startswith("tether.")]
+    ours = [k for k in kind.__mro__ if not k.__module__.startswith("textual.")]
     for bindings in (*(vars(k).get("BINDINGS", []) for k in ours), EVERYWHERE):
         for binding in Binding.make_bindings(bindings):
             if binding.key not in seen:
@@ -90,6 +90,15 @@ def room_complaint(size: Size) -> str | None:
         "smaller. What is under way goes on meanwhile, and nothing is lost.\n\n"
         "[Enter] go on in this size   [Ctrl-C] leave"
     )
+
+
+def key_rows(kind: type[Screen[Any]]) -> dict[str, tuple[list[str], str]]:
+    """Return what a kind of screen does: by action, the names of its keys and what it does."""
+    rows: dict[str, tuple[list[str], str]] = {}
+    for binding in bindings_of(kind):
+        what = binding.tooltip or binding.description.lower()
+        rows.setdefault(binding.action, ([], what))[0].append(key_name(binding.key))
+    return rows
 
 
 class KeyLine(Static):

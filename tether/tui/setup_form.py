@@ -62,9 +62,14 @@ class BenchForm(Over[Answer | None]):
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("ctrl+s", "save", "This is the bench"),
-        Binding("escape", "leave", "Back"),
+        Binding("ctrl+s", "save", "This is the bench", tooltip="take what is written"),
+        Binding("escape", "leave", "Back", key_display="Esc", tooltip="back, nothing changed"),
     ]
+    TITLE = "The bench"
+    HELP = (
+        "Says which bench this is. What has changed, or was moved, is asked again in the set-up "
+        "walk; all the rest is taken as it stands."
+    )
 
     def __init__(self, bench: BenchSetup, camera: str, person: str) -> None:
         super().__init__()

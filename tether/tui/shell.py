@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from functools import partial
+from pathlib import Path
 from typing import ClassVar
 
 from textual.app import App
@@ -27,7 +28,7 @@ from tether.tui.keys import EVERYWHERE, KeyLine, room_complaint
 class Shell(App[str]):
     """The program without its work."""
 
-    CSS_PATH = "bench.tcss"
+    CSS_PATH = Path(__file__).with_name("bench.tcss")
     TITLE = "tether"
     HORIZONTAL_BREAKPOINTS = [  # noqa: RUF012 - the base class declares it without ClassVar
         (0, "-narrow"),

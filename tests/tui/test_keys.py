@@ -1,0 +1,209 @@
+"""Keys, help and palette: each key is explained, on the screen and in the documents."""
+
+from __future__ import annotations
+
+import importlib
+import inspect
+import pkgutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+from textual.widgets import Input, Static
+
+import tether.tui
+from docs.make_reference import keys_page
+from tests.tui.piloting import screen_text
+from tether.settings import Keys, Settings
+from tether.tui.bench_screen import BenchScreen
+from tether.tui.dialogs import AskText, Reading
+from tether.tui.hours import Hours
+from tether.tui.keys import EVERYWHERE, KeyLine, Over, bindings_of, key_name, room_complaint
+from tether.tui.shell import Shell
+from tether.tui.table import Table
+
+_BASES = {BenchScreen, Hours, Over, Table}
+PAGE = Path(__file__).parents[2] / "docs" / "keys.md"
+
+
+def screens() -> list[type[Screen[Any]]]:
+    """Every screen of the program that is not there for others to be made from."""
+    found = []
+    for module in pkgutil.iter_modules(tether.tui.__path__):
+        loaded = importlib.import_module(f"tether.tui.{module.name}")
+        for kind in vars(loaded).values():
+            own = inspect.isclass(kind) and kind.__module__ == loaded.__name__
+            if own and issubclass(kind, Screen) and kind not in _BASES:
+                found.append(kind)
+    return found
+
+
+def test_the_page_of_keys_is_what_the_program_says() -> None:
+    assert PAGE.read_text(encoding="utf-8") == keys_page(), (
+        "run: PYTHONPATH=. python docs/make_reference.py"
+    )
+
+
+@pytest.mark.parametrize("kind", screens(), ids=lambda k: k.__name__)
+def test_every_screen_and_every_key_is_explained(kind: type[Screen[Any]]) -> None:
+    assert kind.HELP
+    heading = f"## {kind.TITLE or vars(kind)['HEADING']}\n"
+    assert heading in PAGE.read_text(encoding="utf-8")
+    for binding in bindings_of(kind):
+        assert binding.description, binding.key
+        assert binding.tooltip, binding.key
+    assert {"question_mark", "f1", "ctrl+p"} <= {b.key for b in bindings_of(kind)}
+
+
+def test_keys_are_written_as_they_stand_on_the_keyboard() -> None:
+    names = ["f", "question_mark", "ctrl+s", "escape", "pagedown", "f1", "shift+tab"]
+    assert [key_name(n) for n in names] == [
+        "F", "?", "Ctrl-S", "Esc", "Page Down", "F1", "Shift-Tab",
+    ]  # fmt: skip
+
+
+def test_the_least_size_is_enough_and_one_less_is_not() -> None:
+    from textual.geometry import Size
+
+    assert room_complaint(Size(80, 24)) is None
+    assert "79 columns" in str(room_complaint(Size(79, 24)))
+    assert "23 rows" in str(room_complaint(Size(80, 23)))
+
+
+class Plain(Screen[None]):
+    """A screen with a field, and with more keys than a line holds."""
+
+    TITLE = "Plain"
+    HELP = "For the tests."
+    AUTO_FOCUS = ""
+    BINDINGS = [  # noqa: RUF012 - as Textual declares it
+        Binding("a", "first", "First", tooltip="the first"),
+        Binding("b", "second", "Second", tooltip="the second"),
+        *(Binding(k, f"long('{k}')", "A long name", tooltip="long") for k in "cdefghij"),
+    ]
+
+    def compose(self) -> ComposeResult:
+        yield Input(id="field")
+        yield Static("", id="said")
+        yield KeyLine()
+
+    def action_first(self) -> None:
+        self.query_one("#said", Static).update("pressed the first")
+
+    def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
+        return action != "second"
+
+
+class Host(Shell):
+    """The program's manners with a plain screen."""
+
+    def on_mount(self) -> None:
+        self.push_screen(Plain())
+
+
+def line(app: Shell) -> str:
+    return str(app.screen.query_one(KeyLine).render())
+
+
+async def test_the_line_shows_what_fits_and_a_click_presses_the_key() -> None:
+    app = Host(Settings())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert "a first" in line(app)
+        assert "second" not in line(app), "its action does not fit now"
+        assert "\n" not in line(app), "one row"
+        assert "j a long name" not in line(app), "no room; the help has it"
+        await pilot.click(KeyLine, offset=(4, 0))
+        await pilot.pause()
+        assert "pressed the first" in screen_text(app)
+
+
+async def test_help_says_the_screens_purpose_and_all_its_keys_also_from_a_field() -> None:
+    app = Host(Settings())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        app.screen.query_one("#field").focus()
+        await pilot.press("question_mark")
+        assert app.screen.query_one("#field", Input).value == "?", "a letter, in a field"
+        assert "F1 help" in line(app)
+        await pilot.press("f1")
+        await pilot.pause()
+        assert isinstance(app.screen, Reading)
+        text = screen_text(app)
+        assert "For the tests." in text
+        assert "A  the first" in text
+        assert "the second (not now)" in text
+        await pilot.press("escape")
+        assert isinstance(app.screen, Plain)
+
+
+async def test_the_palette_has_every_key_that_fits_and_presses_it() -> None:
+    app = Host(Settings())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("ctrl+p")
+        await pilot.press(*"first")
+        while isinstance(app.screen, Plain) is False:
+            await pilot.press("enter")
+            await pilot.pause(0.02)
+        await pilot.pause()
+        assert "pressed the first" in screen_text(app)
+
+
+async def test_a_small_terminal_is_told_and_takes_no_key_unseen() -> None:
+    app = Host(Settings())
+    async with app.run_test(size=(60, 20)) as pilot:
+        await pilot.pause()
+        assert "60 columns and 20 rows" in line(app)
+        await pilot.press("a")
+        await pilot.pause()
+        assert "pressed the first" not in screen_text(app)
+        await pilot.press("enter")
+        await pilot.press("a")
+        await pilot.pause()
+        assert "pressed the first" in screen_text(app)
+        await pilot.resize_terminal(50, 12)
+        await pilot.pause()
+        assert "50 columns and 12 rows" in line(app)
+        await pilot.resize_terminal(200, 60)
+        await pilot.pause()
+        assert "a first" in line(app)
+
+
+async def test_what_was_shown_and_is_no_more_is_forgotten() -> None:
+    """Textual's own footer keeps each key that it ever showed; a day at the bench is long."""
+    import gc
+
+    app = Host(Settings())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+
+        async def widgets() -> int:
+            for _ in range(4):
+                await pilot.press("question_mark", "escape")
+                app.screen.refresh_bindings()
+                await pilot.pause()
+            gc.collect()
+            return sum(isinstance(o, Static) for o in gc.get_objects())
+
+        assert await widgets() == await widgets()
+
+
+def test_a_screen_over_another_has_the_keys_of_every_screen() -> None:
+    own: list[BindingType] = list(Over.BINDINGS)
+    assert own == EVERYWHERE
+    assert {b.action for b in bindings_of(AskText)} >= {"app.help", "app.command_palette"}
+
+
+async def test_the_key_of_a_foot_switch_is_taken_from_the_settings() -> None:
+    app = Host(Settings(keys=Keys(forward="f8")))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        pressed: list[str] = []
+        app.simulate_key = pressed.append  # type: ignore[method-assign]
+        await pilot.press("f8")
+        await pilot.pause()
+        assert pressed == ["enter"]
