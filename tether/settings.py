@@ -52,6 +52,15 @@ class Exposure:
     unsure_ev: float = number(
         3.0, "stops too dark that are only noted where no rebate shows", PRACTICE, 0.5, 8.0
     )
+    unsure_many_ev: float = number(
+        2.0, "the same where many pictures of the roll agree", "measured on the bench", 0.5, 8.0
+    )
+    unsure_pictures: float = number(
+        6.0, "earlier pictures that count as many", "measured on the simulated bench", 1.0, 12.0
+    )
+    least_base_density: float = number(
+        0.1, "density that a film's base has at the least", "from memory of film data", 0.0, 0.5
+    )
     slide_note_ev: float = number(
         1.0, "stops below target from which a transparency's highlights are noted", PRACTICE, 0.2, 8
     )

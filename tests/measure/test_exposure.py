@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.measure.on_bench import NAMES, plain
-from tether.measure.base import Base
+from tether.measure.base import Base, highest_base_ev
 from tether.measure.exposure import (
     BIN_EV,
     LOWEST_EV,
@@ -22,6 +22,7 @@ from tether.measure.exposure import (
 )
 from tether.measure.exposure_remarks import advise, negative_remarks, transparency_remarks
 from tether.measure.light import METERED_FIELD_EV
+from tether.measure.roll import OpenGate
 from tether.measure.survey import survey
 from tether.measure.verdict import Severity, Verdict, verdict_of
 from tether.settings import Exposure
@@ -117,6 +118,46 @@ def test_base_half_a_stop_under_saturation_within_a_third(base_ev: float, said: 
 def test_less_is_claimed_where_only_the_picture_tells() -> None:
     assert _said(-1.6, "picture") == ["note base-off-target", "note rebate-not-seen"]
     assert _said(-0.1, "picture") == ["look base-off-target", "note rebate-not-seen"]
+
+
+def _of_picture(base_ev: float, lightest_ev: float, **known: float) -> str:
+    base = Base(dict.fromkeys(NAMES, 2**base_ev), "picture", clipped=False)
+    advice = advise(LIMITS.base_target_ev - base_ev, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
+    found = negative_remarks(
+        base, advice, dict.fromkeys(NAMES, 0.0), None, LIMITS, lightest_ev, **known
+    )
+    (finding,) = [f for f in found if f.code == "base-off-target"]
+    return f"{finding.severity.value}: {finding.text}"
+
+
+def test_many_pictures_without_a_lighter_tone_say_more_than_one() -> None:
+    # On the bench the lightest tone of six pictures lies at most 0.65 stops under the base, of
+    # pictures that were all overexposed by three stops 2.6.
+    lightest = "The lightest tone lies {} stops below the target for the base."
+    assert _of_picture(-3.0, -2.9) == "note: " + lightest.format(2.5)
+    assert _of_picture(-3.0, -2.9, pictures=5) == "note: " + lightest.format(2.5)
+    assert _of_picture(-3.0, -2.9, pictures=6) == "look: " + lightest.format(2.5)
+    assert _of_picture(-2.3, -2.2, pictures=9) == "note: " + lightest.format(1.8)
+    assert _of_picture(-3.9, -3.8) == "look: " + lightest.format(3.4)
+
+
+def test_the_open_gate_says_where_the_base_lies_at_the_highest() -> None:
+    least = "By the open gate the film base lies at least {} stops below the target."
+    assert _of_picture(-3.0, -2.9, highest_ev=-2.0) == "reshoot: " + least.format(1.5)
+    assert _of_picture(-1.6, -1.5, highest_ev=-1.0) == "look: " + least.format(0.5)
+    assert _of_picture(-1.6, -1.5, highest_ev=-0.6).startswith("note: ")
+
+
+def test_base_lets_no_more_light_through_than_a_tenth_of_density_less_than_none() -> None:
+    grid = np.full((4, 2, 3), 0.4, np.float32)
+    gate = OpenGate(NAMES, grid, (1 / 30, 100.0, 8.0), "")
+    # Twice the exposure of the open gate; a density of 0.1 is 0.33 stops (ISO 5-2).
+    expected = math.log2(0.8) - 0.1 / math.log10(2)
+    assert highest_base_ev(gate, 2.0, 0.1) == pytest.approx(expected, abs=1e-6)
+    assert highest_base_ev(gate, None, 0.1) is None
+    assert highest_base_ev(None, 1.0, 0.1) is None
+    saturated = OpenGate(NAMES, grid * 2.5, gate.exposure, "")
+    assert highest_base_ev(saturated, 1.0, 0.1) is None
 
 
 def test_a_change_of_the_light_is_told() -> None:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.measure.levels import FloatArray, stops
+from tether.measure.roll import OpenGate
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey
 
@@ -211,6 +212,28 @@ def lighter(base: Base | None, other: dict[str, float] | None) -> Base | None:
         return base
     signal = {name: min(value, 1.0) for name, value in other.items()}
     return Base(signal, "picture", max(other.values()) >= 1.0)
+
+
+def highest_base_ev(
+    gate: OpenGate | None, ratio: float | None, least_density: float
+) -> float | None:
+    """Return where the base lies at the highest, in stops from saturation, by the open gate.
+
+    No film lets more light through than its clear support and fog do (ISO 5-2: D = -log10 T).
+    Taken where the light is strongest, in the strongest channel.
+
+    Parameters
+    ----------
+    gate
+        The open gate; None where it is not known.
+    ratio
+        How many times the frame's exposure is that of the open gate; None where not known.
+    least_density
+        Density that a film's base has at the least.
+    """
+    if gate is None or not ratio or gate.grid.max() >= _FULL:
+        return None  # a saturated gate is lighter than it seems
+    return float(stops(gate.grid.max() * ratio)) - least_density / float(np.log10(2))
 
 
 def beside(outline: Quad, pixel: float, width: float, shape: tuple[int, ...]) -> NDArray[np.bool_]:

@@ -77,6 +77,9 @@ def negative_remarks(
     expected_ev: float | None,
     settings: Exposure,
     lightest_ev: float = -16.0,
+    *,
+    highest_ev: float | None = None,
+    pictures: int = 0,
 ) -> list[Finding]:
     """Say what is wrong with a negative's exposure.
 
@@ -92,6 +95,10 @@ def negative_remarks(
         Where the roll's earlier frames lead to expect the base, in stops from saturation.
     lightest_ev
         The lightest part of the whole view, in stops from saturation.
+    highest_ev
+        Where the base lies at the highest by the open gate, None where that is not known.
+    pictures
+        Earlier pictures whose lightest tones stand for the base as well.
     """
     if base is None:
         return [
@@ -121,22 +128,7 @@ def negative_remarks(
     elif share > settings.clipped_share:
         found.append(_saturated(worst, share, advice))
     if not base.clipped and abs(advice.ev) > settings.base_tolerance_ev:
-        side = "below" if advice.ev > 0 else "above"
-        severity = Severity.RESHOOT if abs(advice.ev) > 1 else Severity.LOOK
-        if base.source == "picture" and advice.ev > 0:
-            # The lightest tone of a picture may lie far below the base: less is claimed.
-            dark = lightest_ev < settings.base_target_ev - settings.unsure_ev
-            severity = Severity.LOOK if dark and advice.ev > settings.unsure_ev else Severity.NOTE
-        found.append(
-            Finding(
-                "base-off-target",
-                severity,
-                round(base.ev, 3),
-                "stops from saturation",
-                f"The film base lies {abs(advice.ev):.1f} stops {side} the target.",
-                advice.words,
-            )
-        )
+        found.append(_off_target(base, advice, settings, lightest_ev, highest_ev, pictures))
     if (
         expected_ev is not None
         and base.source == "rebate"
@@ -168,6 +160,40 @@ def negative_remarks(
             )
         )
     return found
+
+
+def _off_target(
+    base: Base,
+    advice: Advice,
+    settings: Exposure,
+    lightest_ev: float,
+    highest_ev: float | None,
+    pictures: int,
+) -> Finding:
+    """Say that the base is off its target; see `negative_remarks`.
+
+    The lightest tone of a picture may lie far below the base, so that too little light is claimed
+    only where the open gate leaves no other choice, where many pictures agree, or far below.
+    """
+    side = "below" if advice.ev > 0 else "above"
+    severity = Severity.RESHOOT if abs(advice.ev) > 1 else Severity.LOOK
+    text = f"The film base lies {abs(advice.ev):.1f} stops {side} the target."
+    if base.source == "picture" and advice.ev > 0:
+        least = settings.base_target_ev - highest_ev if highest_ev is not None else -math.inf
+        many = pictures >= settings.unsure_pictures
+        limit = settings.unsure_many_ev if many else settings.unsure_ev
+        dark = lightest_ev < settings.base_target_ev - limit
+        if least > settings.base_tolerance_ev:
+            severity = Severity.RESHOOT if least > 1 else Severity.LOOK
+            text = (
+                f"By the open gate the film base lies at least {least:.1f} stops below the target."
+            )
+        else:
+            severity = Severity.LOOK if dark and advice.ev > limit else Severity.NOTE
+            text = f"The lightest tone lies {advice.ev:.1f} stops below the target for the base."
+    return Finding(
+        "base-off-target", severity, round(base.ev, 3), "stops from saturation", text, advice.words
+    )
 
 
 def transparency_remarks(

@@ -21,7 +21,7 @@ from tether.measure.against_roll import (
     trace_of,
 )
 from tether.measure.area import MARGIN, middle_area, picture_mask, upright_box, without_bare_light
-from tether.measure.base import Base, base_of, beside, lighter, main_channels
+from tether.measure.base import Base, base_of, beside, highest_base_ev, lighter, main_channels
 from tether.measure.context import FrameContext
 from tether.measure.density import density_report
 from tether.measure.dust import find_spots
@@ -89,6 +89,7 @@ def _measured(
     counting = others.submit(saturation_map, mosaic)
     picture = survey(mosaic)
     settings, memory = context.settings, context.memory
+    gate = context.open_gate or memory.open_gate
     negative = context.process.is_negative
     framing = find_framing(picture, context.film_format, negative, settings.framing, memory.scale)
     if framing is not None and not rests_on_rebate(framing, picture, negative):
@@ -122,9 +123,12 @@ def _measured(
     in_picture = without_bare_light(counted.shares_within(area), base)
     if negative:
         expected_ev = float(stops(max(expected.values()))) if expected else None
+        ratio = ex.exposure_ratio(now, gate.exposure) if gate else None
         findings += negative_remarks(
-            base, advice, in_picture, expected_ev, settings.exposure, -min(in_view.values())
-        )
+            base, advice, in_picture, expected_ev, settings.exposure, -min(in_view.values()),
+            highest_ev=highest_base_ev(gate, ratio, settings.exposure.least_base_density),
+            pictures=len(memory.before(context.frame_number)) if reckoned else 0,
+        )  # fmt: skip
         empty = empty_negative(picture, where, _main_ev(base, expected, picture.channels))
     else:
         empty = empty_transparency(picture, where)
@@ -134,7 +138,6 @@ def _measured(
                 advice, min(headroom.values()), in_picture, dark, settings.exposure,
                 settled=at_calibration(memory, now),
             )  # fmt: skip
-    gate = context.open_gate or memory.open_gate
     trace = trace_of(framing, edge, context)
     stood = standings(base, None, now, context)
     if empty is not None:
