@@ -30,6 +30,8 @@ _TONES = 6
 _SIXEL_COLOURS = 64
 """Enough for a negative's positive; each further colour makes the data longer."""
 
+_WIDGETS = "textual_image.widget"
+
 _SHADES = " ░▒▓█"
 
 
@@ -130,14 +132,18 @@ def _library(terminal: Terminal) -> Any:
     It asks when it is loaded, which goes wrong while a program reads the keyboard, and takes
     the size of a cell from the environment where there is no terminal.
     """
-    os.environ.setdefault("TEXTUAL_CELL_WIDTH", str(terminal.cell_width))
-    os.environ.setdefault("TEXTUAL_CELL_HEIGHT", str(terminal.cell_height))
-    if "textual_image.widget" not in sys.modules:
+    if _WIDGETS not in sys.modules:
+        size = {"WIDTH": terminal.cell_width, "HEIGHT": terminal.cell_height}
+        names = {f"TEXTUAL_CELL_{what}": str(pixels) for what, pixels in size.items()}
+        told = {name: pixels for name, pixels in names.items() if name not in os.environ}
         real = sys.__stdout__
         with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
+            os.environ.update(told)
             sys.__stdout__ = nowhere  # type: ignore[misc]
             try:
-                importlib.import_module("textual_image.widget")
+                importlib.import_module(_WIDGETS)
             finally:
                 sys.__stdout__ = real  # type: ignore[misc]
-    return sys.modules["textual_image.widget"]
+                for name in told:
+                    del os.environ[name]
+    return sys.modules[_WIDGETS]

@@ -1,0 +1,177 @@
+"""What a terminal says of itself, and pictures drawn for it."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+
+import pexpect
+import pytest
+from PIL import Image
+from rich.color import Color
+from textual.app import ComposeResult
+from textual.strip import Strip
+
+from tether.settings import Settings
+from tether.tui.drawn import Drawn
+from tether.tui.pictures import Pixels, cells_of, drawn
+from tether.tui.ports import Given
+from tether.tui.shell import Shell
+from tether.tui.terminal import Terminal, Way, understood
+
+HALF_LIGHT = Image.new("RGB", (60, 40), (0, 0, 0))
+HALF_LIGHT.paste((255, 255, 255), (0, 0, 30, 40))
+
+
+@pytest.mark.parametrize(
+    ("answer", "way"),
+    [
+        (b"\x1b[?62;22c", Way.CELLS),
+        (b"\x1b[?62;4;22c", Way.SIXEL),
+        (b"\x1b[?64c", Way.CELLS),  # 64 is the terminal's level; attribute 4 alone says Sixel
+        (b"\x1b_Gi=31;OK\x1b\\\x1b[?62c", Way.PIXELS),
+        (b"\x1b_Gi=31;ENOTSUP\x1b\\\x1b[?62c", Way.CELLS),
+        (b"", Way.CELLS),
+        (b"abc\x1b[?", Way.CELLS),
+    ],
+)
+def test_a_terminals_answer_is_understood(answer: bytes, way: Way) -> None:
+    """DA1 as in ECMA-48 and its terminals' manuals: attribute 4 is Sixel."""
+    assert understood(answer).way is way
+
+
+def test_the_size_of_a_cell_is_the_systems_else_the_answers_else_usual() -> None:
+    assert understood(b"\x1b[6;18;9t\x1b[?62c").cell_width == 9
+    assert understood(b"\x1b[6;18;9t\x1b[?62c").cell_height == 18
+    asked = understood(b"\x1b[6;18;9t\x1b[?62c", (24, 80, 640, 384))
+    assert (asked.cell_width, asked.cell_height) == (8, 16)
+    assert (understood(b"").cell_width, understood(b"").cell_height) == (10, 20)
+
+
+ASKS = "from tether.tui.terminal import asked\nwith asked() as a:\n    print('said', a())\n"
+
+
+@pytest.mark.parametrize("answer", ["\x1b[6;20;10t\x1b[?62;4c", None])
+def test_the_question_is_put_once_and_its_answer_not_shown(answer: str | None) -> None:
+    child = pexpect.spawn(sys.executable, ["-c", ASKS], encoding="utf-8", timeout=20)
+    child.delaybeforesend = None
+    child.expect_exact("\x1b[c")
+    if answer is not None:
+        child.send(answer)
+    child.expect(r"said (.*)\r\n")
+    assert ("SIXEL" in child.match[1]) == (answer is not None)
+    assert "?62" not in child.before
+    child.expect(pexpect.EOF)
+    assert child.wait() == 0
+
+
+def test_without_a_terminal_nothing_is_asked() -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", ASKS], stdin=subprocess.DEVNULL, capture_output=True, check=True
+    )
+    assert done.stdout.startswith(b"said")
+    assert b"\x1b" not in done.stdout
+
+
+def colours(strip: Strip) -> list[tuple[int, int, int]]:
+    """The upper colour of each cell of a line; () where there is none."""
+    found: list[tuple[int, int, int]] = []
+    for segment in strip:
+        colour = segment.style.color if segment.style else None
+        triplet = colour.get_truecolor() if isinstance(colour, Color) else None
+        found += [tuple(triplet) if triplet else ()] * len(segment.text)  # type: ignore[list-item]
+    return found
+
+
+@pytest.mark.parametrize(("width", "height"), [(30, 10), (17, 9), (80, 3), (1, 1), (3, 40)])
+def test_half_blocks_keep_the_shape_and_fill_the_room_given(width: int, height: int) -> None:
+    lines = drawn(HALF_LIGHT, width, height, Terminal())
+    assert isinstance(lines, list)
+    assert len(lines) == height
+    assert {line.cell_length for line in lines} == {width}
+    columns, rows = cells_of(HALF_LIGHT, width, height, Terminal())
+    assert columns == width or rows == height, "as large as it can be"
+    # 60 x 40 pixels in cells of 10 x 20: three columns a row.
+    assert abs(columns - 3 * rows) <= 3
+    inked = [line for line in lines if "▀" in line.text]
+    assert len(inked) == rows
+    assert inked[0].text.count("▀") == columns
+
+
+def test_half_blocks_show_what_is_light_left_and_dark_right() -> None:
+    lines = drawn(HALF_LIGHT, 30, 10, Terminal())
+    assert isinstance(lines, list)
+    for line in lines:
+        row = colours(line)
+        assert min(row[1]) > 240
+        assert max(row[-2]) < 16
+
+
+def test_without_colour_shades_are_drawn() -> None:
+    lines = drawn(HALF_LIGHT, 30, 10, Terminal(Way.SIXEL), shades=True)
+    assert isinstance(lines, list)
+    assert all(line.text.startswith("█" * 14) and line.text.endswith(" " * 14) for line in lines)
+    assert all(segment.style is None for line in lines for segment in line)
+
+
+def test_sixel_data_is_what_the_standard_says() -> None:
+    """Sixel as in the terminals' manual: DCS q, raster attributes with the size, ends with ST."""
+    made = drawn(HALF_LIGHT, 30, 10, Terminal(Way.SIXEL))
+    assert isinstance(made, Pixels)
+    assert made.box == (0, 0, 30, 10)
+    size = re.match(r'\x1bP[\d;]*q"1;1;(\d+);(\d+)', made.data)
+    assert size is not None
+    assert (int(size[1]), int(size[2])) == (300, 200)
+    assert made.data.endswith("\x1b\\")
+
+
+class Host(Shell):
+    """Shows one picture."""
+
+    def __init__(self) -> None:
+        super().__init__(Settings())
+
+        self.given = Given.__new__(Given)
+        object.__setattr__(self.given, "terminal", Terminal())
+
+    def compose(self) -> ComposeResult:
+        yield Drawn(HALF_LIGHT)
+
+
+async def test_a_picture_is_drawn_anew_for_a_changed_room_and_the_last_of_many_stays() -> None:
+    app = Host()
+    async with app.run_test(size=(80, 24)) as pilot:
+        shown = app.query_one(Drawn)
+
+        async def drawn_at(line: int) -> Strip:
+            while not shown.finished or shown.size.height <= line:
+                await pilot.pause(0.02)
+            return shown.render_line(line)
+
+        before = (await drawn_at(10)).text.count("▀")
+        assert before > 0
+        await pilot.resize_terminal(90, 40)
+        assert (await drawn_at(30)).text.count("▀") > before
+        for _ in range(5):
+            shown.show(Image.new("RGB", (60, 40), (0, 0, 0)))
+        shown.show(HALF_LIGHT)
+        assert min(colours(await drawn_at(20))[5]) > 240
+        shown.show(None)
+        assert (await drawn_at(20)).text.strip() == ""
+
+
+def test_the_library_asks_the_terminal_nothing() -> None:
+    """It is loaded while the program reads the keyboard: a question would go wrong."""
+    code = (
+        "from tether.tui import pictures, terminal\n"
+        "t = terminal.Terminal(terminal.Way.SIXEL, 7, 15)\n"
+        "kind = pictures.pixel_widget(t)\n"
+        "from textual_image._terminal import get_cell_size\n"
+        "print('loaded', kind.__name__, tuple(get_cell_size()))\n"
+    )
+    child = pexpect.spawn(sys.executable, ["-c", code], encoding="utf-8", timeout=30)
+    child.expect("loaded TGPImage")
+    assert "\x1b" not in child.before
+    child.expect(pexpect.EOF)
+    assert "(7, 15)" in child.before
