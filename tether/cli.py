@@ -345,6 +345,26 @@ def light(
     _print_judged(rows, as_json, "" if as_json else light_text(rows))
 
 
+@app.command()
+def tablet(
+    files: Annotated[list[Path], typer.Argument(help="Raw files of a step tablet in the gate.")],
+    open_gate: Annotated[
+        Path, typer.Option("--open-gate", help="Raw file of the light without film.")
+    ],
+    dark: Annotated[
+        Path | None,
+        typer.Option("--dark", help="Raw file with the lamp off; its light is taken off both."),
+    ] = None,
+    steps: Annotated[int, typer.Option(help="Steps on the tablet.", min=3, max=60)] = 21,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Read a step tablet: densities, how even their steps are, and how far they are true."""
+    from tether.report.tablet_json import tablet_files, tablet_text
+
+    rows = tablet_files(files, open_gate, dark, steps)
+    _print_judged(rows, as_json, "" if as_json else tablet_text(rows))
+
+
 def _print_judged(rows: list[dict[str, Any]], as_json: bool, text: str) -> None:
     """Print what was found; exit code 1 when a file could not be judged."""
     if as_json:

@@ -8,12 +8,10 @@ import pytest
 from mocks.bench import Bench, BenchConfig
 from mocks.exposure import Exposure
 from tests.measure.on_bench import SensorConfig, photographed
-from tether.measure.density import STOP, density, patch_densities
+from tether.measure.density import STOP, density, density_planes
 from tether.measure.exposure import exposure_ratio
-from tether.measure.flat import flat_of
-from tether.measure.roll import spread
 from tether.measure.survey import survey
-from tether.measure.tablet import tablet_report
+from tether.measure.tablet import read_steps, tablet_report
 from tether.raw.mosaic import Mosaic
 
 CHANNELS = ("R", "G1", "B", "G2")
@@ -51,16 +49,20 @@ def tablet(noise: bool, glare: float = 0.0) -> tuple[Bench, Mosaic, Mosaic]:
 
 
 def steps(bench: Bench, frame: Mosaic, gate: Mosaic) -> dict[str, list[float]]:
-    picture = survey(frame)
-    light = spread(flat_of(gate).grid, (picture.signal.shape[1], picture.signal.shape[2]))
-    boxes = {str(p.step): tuple(map(float, box)) for p, box in bench.patch_boxes()}
     ratio = exposure_ratio(
         (frame.exposure_seconds, frame.iso, frame.f_number),
         (gate.exposure_seconds, gate.iso, gate.f_number),
     )
     assert ratio is not None
-    read = patch_densities(picture, light, boxes, ratio)  # type: ignore[arg-type]
-    return {c: [read[str(n)][c] for n in range(1, 22)] for c in CHANNELS}
+    picture = survey(frame)
+    planes = density_planes(picture, survey(gate), ratio)
+    boxes = []
+    for _, (x0, y0, x1, y1) in bench.patch_boxes():
+        # The outer fifth of a patch is left out as well.
+        x, y = 0.2 * (x1 - x0), 0.2 * (y1 - y0)
+        inner = (x0 + x, y0 + y, x1 - x, y1 - y)
+        boxes.append(tuple(round(v / picture.step) for v in inner))
+    return {c: list(read_steps(plane, boxes)) for c, plane in zip(CHANNELS, planes, strict=True)}
 
 
 def test_a_step_tablet_without_noise_reads_true() -> None:

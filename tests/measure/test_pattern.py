@@ -45,8 +45,9 @@ def codes(shot: FrameMeasurement) -> set[str]:
 @pytest.mark.parametrize("framing", ["rebate", "wide"])
 def test_a_lamp_that_was_moved_since_the_open_gate(framing: str) -> None:
     bench = bench_with(framing=framing)
-    memory = RollMemory().with_open_gate(gate_of(bench))
-    assert "light-moved" not in codes(measured(bench, 3, memory))
+    good = measured(bench, 2, RollMemory().with_open_gate(gate_of(bench)))
+    memory = good.memory
+    assert "light-moved" not in codes(good) | codes(measured(bench, 3, memory))
     bench.hand.mishap("lamp-uneven")
     (finding,) = [f for f in measured(bench, 3, memory).findings if f.code == "light-moved"]
     assert finding.severity == "look"
@@ -56,7 +57,7 @@ def test_a_lamp_that_was_moved_since_the_open_gate(framing: str) -> None:
     assert 0.3 < finding.value < 0.6
     assert "more on the right side than on the left one" in finding.text
     # Tested again, the open gate knows of it.
-    after = RollMemory().with_open_gate(gate_of(bench))
+    after = memory.with_open_gate(gate_of(bench))
     assert "light-moved" not in codes(measured(bench, 3, after))
 
 

@@ -47,7 +47,7 @@ def test_a_straight_line_comes_back(slope: float, offset: float, count: int) -> 
 
 def test_boxes_lie_inside_their_patches() -> None:
     plane = np.repeat(np.repeat(np.arange(21.0).reshape(3, 7), 40, axis=0), 30, axis=1)
-    assert read_steps(plane, tablet_boxes((120, 210))) == tuple(range(21))
+    assert read_steps(plane, tablet_boxes((0, 0, 210, 120))) == tuple(range(21))
 
 
 @pytest.mark.parametrize(("read", "known"), [([0.1, 0.2], [0.1, 0.2]), ([0.1] * 4, [0.1] * 3)])

@@ -116,7 +116,9 @@ def light_as_before(
         rows[-1, LEVEL:] = np.nan
         return []
     limits = context.settings.light
-    return light_moved(*seen, gate, limits) + light_drift(rows, context.since, limits)
+    outlined = any(trace.scale > 0 for trace in context.memory.frames)
+    moved = light_moved(*seen, gate, limits, outlined=outlined)
+    return moved + light_drift(rows, context.since, limits)
 
 
 def against_roll(

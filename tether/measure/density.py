@@ -98,34 +98,38 @@ def density_report(
     return report
 
 
-def patch_densities(
-    picture: Survey,
-    open_gate: FloatArray,
-    boxes: Mapping[str, tuple[float, float, float, float]],
+def density_planes(
+    frame: Survey,
+    open_gate: Survey,
     ratio: float = 1.0,
-) -> dict[str, dict[str, float]]:
-    """Return the density of each patch of a step tablet, per channel.
+    dark: Survey | None = None,
+    dark_ratios: tuple[float, float] = (1.0, 1.0),
+) -> FloatArray:
+    """Return the density at each pixel of a survey, shape (channels, height, width).
 
-    ``boxes`` gives (left, top, right, bottom) of each patch in photosites; the outer fifth of a
-    patch is left out, and the median taken, so that dust and borders do not count.
+    Parameters
+    ----------
+    frame, open_gate
+        Surveys of the film and of the light without it, of one kind of sensor.
+    ratio
+        How many times the frame's exposure is that of the open gate.
+    dark
+        Survey of a frame with the lamp off, None for none: what it shows is taken off both.
+    dark_ratios
+        How many times the exposures of the frame and of the open gate are that of ``dark``.
+
+    Raises
+    ------
+    ValueError
+        When the surveys differ in size or channels.
     """
-    result: dict[str, dict[str, float]] = {}
-    for patch, (left, top, right, bottom) in boxes.items():
-        inset_x, inset_y = 0.2 * (right - left), 0.2 * (bottom - top)
-        rows = slice(
-            round((top + inset_y) / picture.step), max(1, round((bottom - inset_y) / picture.step))
-        )
-        columns = slice(
-            round((left + inset_x) / picture.step), max(1, round((right - inset_x) / picture.step))
-        )
-        result[patch] = {
-            name: float(
-                density(
-                    np.median(picture.signal[index][rows, columns]),
-                    np.median(open_gate[index][rows, columns]),
-                    ratio=ratio,
-                )
-            )
-            for index, name in enumerate(picture.channels)
-        }
-    return result
+    for other in (open_gate, dark):
+        if other is not None and (
+            other.channels != frame.channels or other.signal.shape != frame.signal.shape
+        ):
+            raise ValueError("the pictures come from different sensors")
+    film, light = frame.signal, open_gate.signal
+    if dark is not None:
+        film = film - dark.signal * np.float32(dark_ratios[0])
+        light = light - dark.signal * np.float32(dark_ratios[1])
+    return density(film, light, ratio=ratio)

@@ -116,11 +116,14 @@ def light_moved(
     base: Base | None,
     gate: OpenGate | None,
     settings: Light | None = None,
+    *,
+    outlined: bool = False,
 ) -> list[Finding]:
     """Say ``light-moved`` where the base's sides are not as even as the open gate makes them.
 
     Needs an open gate, and rebate on two sides that face each other. Where no outline was found
-    the border of the view has to be rebate on all sides.
+    the border of the view has to be rebate on all sides; that is only looked at with ``outlined``:
+    earlier frames of the roll showed an outline, so that rebate is known to be in view.
     """
     settings = settings or Light()
     if gate is None or gate.channels != picture.channels or base is None:
@@ -128,7 +131,7 @@ def light_moved(
     if base.source == "picture" or base.clipped:
         return []
     if framing is None:
-        sides = border_sides(picture, gate)
+        sides = border_sides(picture, gate) if outlined else {}
     elif base.source == "rebate":
         sides = base_sides(picture, framing, base, gate)
     else:

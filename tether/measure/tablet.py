@@ -50,20 +50,32 @@ class TabletReport:
     dense_from: int | None
 
     @property
+    def spacing(self) -> float:
+        """Mean distance of neighbouring steps, as measured."""
+        return (self.read[-1] - self.read[0]) / (len(self.read) - 1)
+
+    @property
+    def reads_true_to(self) -> float:
+        """Known density up to which reading and truth agree within a tenth."""
+        last = len(self.known) if self.dense_from is None else self.dense_from
+        return self.known[max(last - 1, 0)]
+
+    @property
     def density_range(self) -> float:
         """Densest minus thinnest step as measured."""
         return max(self.read) - min(self.read)
 
 
-def tablet_boxes(shape: tuple[int, int], rows: int = 3, columns: int = 7) -> list[Box]:
-    """Return the patches of a tablet that fills a plane in rows and columns, in reading order."""
-    height, width = shape
+def tablet_boxes(area: Box, rows: int = 3, columns: int = 7) -> list[Box]:
+    """Return the inner part of each patch of a tablet that fills an area, in reading order."""
+    left, top, right, bottom = area
+    width, height = right - left, bottom - top
     return [
         (
-            round(width * (c + _MARGIN) / columns),
-            round(height * (r + _MARGIN) / rows),
-            round(width * (c + 1 - _MARGIN) / columns),
-            round(height * (r + 1 - _MARGIN) / rows),
+            left + round(width * (c + _MARGIN) / columns),
+            top + round(height * (r + _MARGIN) / rows),
+            left + round(width * (c + 1 - _MARGIN) / columns),
+            top + round(height * (r + 1 - _MARGIN) / rows),
         )
         for r in range(rows)
         for c in range(columns)

@@ -1,0 +1,98 @@
+"""The command `tablet`: densities of the bench's step tablet, as JSON and in words."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from mocks.bench import Bench, BenchConfig
+from mocks.exposure import Exposure
+from mocks.optics import OpticsConfig
+from mocks.sensor import SensorConfig
+from tether.cli import app
+from tether.report.tablet_json import tablet_files, tablet_text
+
+ROOT = Path(__file__).parents[2]
+CHANNELS = {"R", "G1", "G2", "B"}
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The tablet, the open gate and the lamp off; the tablet again through a hazy lens."""
+    folder = tmp_path_factory.mktemp("tablet")
+
+    def shoot(bench: Bench, name: str, seconds: float) -> None:
+        (folder / name).write_bytes(bench.expose(Exposure(seconds, 8.0, 100.0)).raw)
+
+    for name, glare in (("clear", 0.0), ("hazy", 0.002)):
+        bench = Bench(
+            BenchConfig(
+                sensor=SensorConfig(1200, 800), target="step-tablet", seed=2,
+                optics=OpticsConfig(veiling_glare=glare),
+            )
+        )  # fmt: skip
+        bench.hand.remove_film()
+        shoot(bench, f"{name}-gate.dng", 1 / 30)
+        bench.hand.go_to(1)
+        shoot(bench, f"{name}.dng", 1 / 25)
+    shoot(bench, "long.dng", 1 / 4)
+    bench.hand.lamp(False)
+    shoot(bench, "off.dng", 1 / 25)
+    return folder
+
+
+def test_steps_of_known_density(files: Path) -> None:
+    (row,) = tablet_files([files / "clear.dng"], files / "clear-gate.dng", files / "off.dng", 21)
+    assert (row["rows"], row["columns"]) == (3, 7)
+    assert len(row["steps"]) == 21
+    # ISO 5-2: D = -log10 T. 21 steps of 0.15 (common practice, no published source).
+    for index, step in enumerate(row["steps"]):
+        assert step["step"] == index + 1
+        assert set(step["density"]) == CHANNELS
+        for value in step["density"].values():
+            assert value == pytest.approx(0.05 + 0.15 * index, abs=0.005 + 0.01 * (index > 13))
+    for figures in row["channels"].values():
+        assert figures["spacing"] == pytest.approx(0.15, abs=0.002)
+        assert figures["slope"] == pytest.approx(1, abs=0.01)
+        assert figures["range"] == pytest.approx(3.0, abs=0.03)
+        assert figures["reads_true_to"] == pytest.approx(3.05)
+        assert figures["monotonic"] is True
+    documented = (ROOT / "docs" / "json.md").read_text(encoding="utf-8")
+    keys = [*row, *row["steps"][0], *row["channels"]["R"]]
+    assert [key for key in keys if f"`{key}`" not in documented] == []
+
+
+def test_haze_shows_where_reading_and_truth_part(files: Path) -> None:
+    (row,) = tablet_files([files / "hazy.dng"], files / "hazy-gate.dng", None, 21)
+    for figures in row["channels"].values():
+        assert figures["slope"] < 0.98
+        assert figures["reads_true_to"] < 2.9
+        assert figures["largest_error"] > 0.1
+
+
+def test_what_cannot_be_read_says_why(files: Path) -> None:
+    gate = files / "clear-gate.dng"
+    rows = tablet_files([files / "long.dng", gate, files / "none.dng"], gate, None, 21)
+    assert [sorted(row) for row in rows] == [["error", "file"]] * 3
+    assert "saturated" in rows[0]["error"]
+    assert "No tablet of 21 even steps" in rows[1]["error"]
+    assert rows[2]["error"] == "There is no such file."
+    text = tablet_text(rows)
+    assert text.count("Not judged.") == 3
+
+
+def test_the_command(files: Path) -> None:
+    runner = CliRunner()
+    asked = ["tablet", str(files / "clear.dng"), "--open-gate", str(files / "clear-gate.dng")]
+    done = runner.invoke(app, [*asked, "--json"])
+    assert done.exit_code == 0
+    assert json.loads(done.stdout)[0]["steps"][20]["nominal"] == 3.05
+    done = runner.invoke(app, asked)
+    assert "Step spacing     0.150" in done.stdout
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    done = runner.invoke(app, [*asked, "--steps", "22"])
+    assert done.exit_code == 1
+    assert "22 even steps" in done.stdout
