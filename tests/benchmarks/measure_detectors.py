@@ -48,6 +48,7 @@ EXPECTED: dict[str, frozenset[str]] = {
     "out-of-focus": frozenset({"out-of-focus"}),
     "one-side-soft": frozenset({"one-side-soft", "out-of-focus"}),
     "dust-on-lens": frozenset({"dust-not-on-film"}),
+    "frame-left-out": frozenset({"frame-number"}),
     # Nothing to find: these must stay silent.
     "scratched": frozenset(),
     "dusty": frozenset(),
@@ -62,6 +63,8 @@ ALLOWED: dict[str, frozenset[str]] = {
 SHUTTERS = tuple(
     (f"1/{n}", 1 / n) for n in (4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125)
 )
+_LEFT_OUT = "frame-left-out"
+"""The hand goes one frame too far."""
 _LOUD = (Severity.LOOK, Severity.RESHOOT)
 
 
@@ -202,6 +205,11 @@ def roll(
     for frame in range(1, frames + 1):
         mishap = order.pop() if frame > LEARNT and order and frame % 6 != 1 else None
         place = f"{process.value} {framing} seed {seed} frame {frame}"
+        if mishap == _LEFT_OUT:
+            bench.hand.go_to(frame + 1)
+            shot = _shoot(bench, exposure, process, frame, memory)
+            table.add(mishap, _codes(shot), place, framing)
+            mishap = None
         if mishap and _lasts(mishap) is Lasts.FRAME:
             bench.hand.go_to(frame)
             bench.hand.mishap(mishap)
