@@ -208,20 +208,25 @@ def test_a_capture_whose_bytes_are_recorded_is_not_recorded_twice(desk: Desk) ->
     assert len(session.store.recorded(session.roll.id)) == 1
 
 
-def test_an_offer_outlives_a_new_picture_that_is_described_alike(desk: Desk) -> None:
-    """Folder, name, size and time alike: the new one is filed, the earlier one still offered."""
+@pytest.mark.parametrize("seen_before", [True, False])
+def test_of_two_pictures_described_alike_the_earlier_one_is_offered(
+    desk: Desk, seen_before: bool
+) -> None:
+    """Folder, name, size and time alike: the new one is filed, the earlier one is not forgotten."""
     desk.session()
     desk.close()
-    button(desk, 1)
+    if seen_before:
+        button(desk, 1)
     session = desk.session()
-    (offer,) = session.leftovers()
     while session.place().step:
         session.confirm()
+    if not seen_before:
+        button(desk, 1)
     desk.body.faults.install(SameName(same=True))
     session.capture()
-    assert session.leftovers(afresh=True)[0].files[0].name == offer.files[0].name
     session.reconnect()
-    for item in session.leftovers():
-        session.fetch_leftover(item, 3)
+    assert {f.name for x in session.leftovers() for f in x.files} == {"BNCH0001.DNG"}
+    session.fetch_leftover(session.leftovers()[0], 3)
     filed = {sha for _, _, sha in session.store.recorded(session.roll.id)}
     assert filed == {sha for sha, _, _ in card_pictures(desk.card)}
+    assert session.leftovers(afresh=True) == ()

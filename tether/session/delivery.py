@@ -17,7 +17,7 @@ says what was to be done. `tether.session.recovery` reads it.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -130,7 +130,8 @@ class Delivery:
         self, camera: Camera, intent: Intent, report: Callable[[Progress], None]
     ) -> Delivered:
         """Fetch and file what an intent of the kind ``fetch`` names; see `take`."""
-        files = card_files(intent.facts)
+        # Two that are described alike cannot be told apart by now: the other one is offered later.
+        files = list(dict.fromkeys(card_files(intent.facts)))
         arrivals = [(file, self.fetch_one(camera, file, report)) for file in files]
         if not any(arrival.may_be_raw for _, arrival in arrivals):
             beside = _beside(camera.list_files(), files)
@@ -139,12 +140,13 @@ class Delivery:
         report(Progress("file"))
         known = self._known(intent, files, arrivals)
         fresh = [(file, arrival) for file, arrival in arrivals if arrival.sha256 not in known]
+        again = [file for file, arrival in arrivals if arrival.sha256 in known]
         parcels = self.filing.named(intent.frame, fresh)
         facts = dict(intent.facts) | {
             "files": [asdict(file) for file in files],
             "taken_at": now(),
             "parcels": [asdict(parcel) for parcel in parcels],
-            "still_offered": [asdict(file) for file in self._two_alike(intent, files, fresh)],
+            "not_counted": [asdict(file) for file in self._not_counted(intent.facts, again)],
         }
         self.store.advance(intent.id, "arrival", facts)
         captures = self.filing.file(intent.id, intent.frame, facts, parcels)
@@ -159,19 +161,18 @@ class Delivery:
                 self.store.log("camera", f"{printable(file.name, 60)} came again", self.roll_id)
         return Delivered(captures, tuple(_said(parcels)), repeated=not fresh and bool(arrivals))
 
-    def _two_alike(
-        self, intent: Intent, files: Sequence[CardFile], fresh: Sequence[tuple[CardFile, Arrival]]
-    ) -> list[CardFile]:
-        """Return those files of which an earlier one, described alike, stays to be offered.
+    def _not_counted(
+        self, facts: Mapping[str, Any], again: Sequence[CardFile]
+    ) -> Iterator[CardFile]:
+        """Yield those files that came again and are dealt with by that no more than before.
 
-        The picture of a fresh release is not the one that was offered before it was made; and of
-        two files alike on the card the one that came again is not the one that never came.
+        A file that was offered is, where it turns out to be recorded. Of two that are described
+        alike the one that came again need not be the one that never came.
         """
-        before = self.store.unfetched_card_files(str(intent.facts["camera"]), files)
-        if intent.facts["origin"] == "program":
-            return before
-        new = [file for file, _ in fresh]
-        return [f for f in before if f not in new and self.listed.count(f) > 1]
+        offered = self.store.unfetched_card_files(str(facts["camera"]), again)
+        for file in again:
+            if file not in offered or self.listed.count(file) > 1:
+                yield file
 
     def _known(
         self,

@@ -182,11 +182,10 @@ class Filing:
             Companion(p.name, p.size, p.sha256, frame, p.take) for p in parcels if not p.raw
         ]
         files = facts["files"]
-        offered = facts.get("still_offered", ())
         fetched = [
             CardFile(f["folder"], f["name"], f["size"], f["modified"])
             for f in (files if intents else [files[p.index] for p in parcels])
-            if f not in offered
+            if f not in facts.get("not_counted", ())
         ]
         return self.store.add_release(
             roll,

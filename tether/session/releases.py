@@ -59,7 +59,7 @@ def claims(store: Store, roll_id: int, camera_key: str, listed: Sequence[CardFil
 def exposures(files: Sequence[CardFile]) -> list[list[CardFile]]:
     """Part files into exposures: a raw file and its JPEG have one name but for the ending."""
     found: dict[tuple[str, str], list[CardFile]] = {}
-    for file in sorted(files, key=lambda f: (f.modified or 0, f.folder, f.name)):
+    for file in sorted(dict.fromkeys(files), key=lambda f: (f.modified or 0, f.folder, f.name)):
         found.setdefault((file.folder, file.name.rpartition(".")[0] or file.name), []).append(file)
     return list(found.values())
 

@@ -120,6 +120,15 @@ def card_key(file: CardFile) -> tuple[str, str, int, int]:
     )
 
 
+def deal_with(db: sqlite3.Connection, camera: str, files: Iterable[CardFile]) -> None:
+    """Count files on a card as dealt with, within a transaction."""
+    db.executemany(
+        "INSERT INTO card_file (camera, folder, name, size, modified, dealt) "
+        "VALUES (?, ?, ?, ?, ?, 1) ON CONFLICT DO UPDATE SET dealt = dealt + 1",
+        [(camera, *card_key(f)) for f in files],
+    )
+
+
 def storable(text: str) -> str:
     """SQLite takes no lone surrogates, which undecodable names are made of."""
     return text.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -225,7 +225,16 @@ CREATE TABLE trial (
 CREATE INDEX trial_by_digest ON trial (substr(sha256, 1, 12));
 """
 
-STEPS = (_V1, _V2, _V3, _V4, _V5, _V6)
+# A camera may describe two files alike. Counted is how many of one description are dealt with:
+# where the card has more, a picture waits that was never fetched.
+_V7 = """
+ALTER TABLE card_file ADD COLUMN dealt INTEGER NOT NULL DEFAULT 1;
+UPDATE card_file SET dealt = 0 WHERE unfetched = 1;
+DROP INDEX card_file_unfetched;
+ALTER TABLE card_file DROP COLUMN unfetched;
+"""
+
+STEPS = (_V1, _V2, _V3, _V4, _V5, _V6, _V7)
 VERSION = len(STEPS)
 
 

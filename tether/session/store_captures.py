@@ -15,7 +15,7 @@ from tether.session.rows import (
     Companion,
     Recorded,
     capture_of,
-    card_key,
+    deal_with,
     now,
 )
 
@@ -86,11 +86,7 @@ class Captures(Database):
             for intent in intents:
                 db.execute("DELETE FROM intent WHERE id = ?", (intent,))
             for camera, files in [card] if card else []:
-                db.executemany(
-                    "INSERT OR REPLACE INTO card_file (camera, folder, name, size, modified) "
-                    "VALUES (?, ?, ?, ?, ?)",
-                    [(camera, *card_key(f)) for f in files],
-                )
+                deal_with(db, camera, files)
             frame = captures[0].frame if captures else None
             db.executemany(
                 "INSERT INTO log (at, roll_id, frame, kind, text) VALUES (?, ?, ?, 'capture', ?)",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -10,7 +11,16 @@ from typing import Any
 from tether.camera.protocol import CardFile
 from tether.session.checklist import Scope
 from tether.session.database import Database
-from tether.session.rows import Confirmed, Intent, Sitting, card_key, now, sitting_of, storable
+from tether.session.rows import (
+    Confirmed,
+    Intent,
+    Sitting,
+    card_key,
+    deal_with,
+    now,
+    sitting_of,
+    storable,
+)
 
 #: Card files a query; five values each stay below the 999 that older SQLite versions take.
 _CARD_BATCH = 150
@@ -167,20 +177,30 @@ class Begun(Database):
     ) -> None:
         """Remember files on a card: dealt with, or ``unfetched`` and to be offered."""
         with self.change() as db:
+            if not unfetched:
+                deal_with(db, camera, files)
+                return
             db.executemany(
-                "INSERT INTO card_file (camera, folder, name, size, modified, unfetched) "
-                "VALUES (?, ?, ?, ?, ?, ?) "
-                "ON CONFLICT DO UPDATE SET unfetched = excluded.unfetched",
-                [(camera, *card_key(f), int(unfetched)) for f in files],
+                "INSERT OR IGNORE INTO card_file (camera, folder, name, size, modified, dealt) "
+                "VALUES (?, ?, ?, ?, ?, 0)",
+                [(camera, *card_key(f)) for f in files],
             )
 
     def unknown_card_files(self, camera: str, files: Iterable[CardFile]) -> list[CardFile]:
         """Return those files on a card that were not seen before."""
-        return [f for f, state in self._card_states(camera, list(files)) if state is None]
+        return [f for f, dealt in self._dealt_with(camera, list(files)) if dealt is None]
 
     def unfetched_card_files(self, camera: str, files: Iterable[CardFile]) -> list[CardFile]:
-        """Return those files on a card that were seen and are to be offered."""
-        return [f for f, state in self._card_states(camera, list(files)) if state == 1]
+        """Return those files on a card that were seen and are to be offered, each once.
+
+        Of two files that are described alike one may be dealt with and the other not.
+        """
+        there = Counter(files)
+        return [
+            f
+            for f, dealt in self._dealt_with(camera, list(there))
+            if dealt is not None and dealt < there[f]
+        ]
 
     def leave_alone(self, roll_id: int, names: Iterable[str]) -> None:
         """Remember files in a roll's folder about which a person is not to be asked again."""
@@ -195,23 +215,23 @@ class Begun(Database):
         rows = self.all("SELECT name FROM left_alone WHERE roll_id = ?", roll_id)
         return {str(r["name"]) for r in rows}
 
-    def _card_states(self, camera: str, files: list[CardFile]) -> list[tuple[CardFile, int | None]]:
+    def _dealt_with(self, camera: str, files: list[CardFile]) -> list[tuple[CardFile, int | None]]:
         """Look files up, many at a time: a card may hold thousands, and the table millions."""
-        states: list[int | None] = [None] * len(files)
+        dealt: list[int | None] = [None] * len(files)
         for first in range(0, len(files), _CARD_BATCH):
             batch = files[first : first + _CARD_BATCH]
             asked = ", ".join(["(?, ?, ?, ?, ?)"] * len(batch))
             values = [v for i, f in enumerate(batch) for v in (first + i, *card_key(f))]
             for row in self.all(
                 f"WITH asked (i, folder, name, size, modified) AS (VALUES {asked}) "
-                "SELECT a.i, c.unfetched FROM asked a CROSS JOIN card_file c ON c.camera = ? "
+                "SELECT a.i, c.dealt FROM asked a CROSS JOIN card_file c ON c.camera = ? "
                 "AND c.folder = a.folder AND c.name = a.name AND c.size = a.size "
                 "AND c.modified = a.modified",
                 *values,
                 camera,
             ):
-                states[row["i"]] = row["unfetched"]
-        return list(zip(files, states, strict=True))
+                dealt[row["i"]] = row["dealt"]
+        return list(zip(files, dealt, strict=True))
 
 
 def _by(intent: Intent, camera: str) -> bool:
