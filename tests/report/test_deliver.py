@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from delivering import Kept, kept_roll
 from PIL import Image
@@ -18,7 +19,8 @@ from tether.positive.job import print_file
 from tether.report.deliver_wishes import by_frame, quarter_turns, yes_or_no
 from tether.report.delivered import DeliveredFolder
 from tether.report.workers import LocalCrew, worker_count
-from tether.session.names import DATABASE
+from tether.session.light_kept import KeptGate, LightKeeper, Trial
+from tether.session.names import DATABASE, TRIALS_FOLDER
 from tether.session.roll import FrameState
 from tether.settings import Positive, Settings
 
@@ -51,6 +53,28 @@ def test_everything_is_delivered_and_no_raw_file_is_touched(kept: Kept) -> None:
     assert sorted(p.name for p in kept.folder.glob("*.xmp")) == [
         "Harbour_f001_t1.xmp", "Harbour_f001_t2.xmp", "Harbour_f002_t1.xmp", "Harbour_f003_t1.xmp"
     ]  # fmt: skip
+
+
+def test_the_open_gate_in_the_rolls_folder_evens_the_positives_out(kept: Kept) -> None:
+    plain = kept.deliver().folder / "positives" / "Harbour_f001_t1.jpg"
+
+    def sides() -> tuple[float, float]:
+        with Image.open(plain) as picture:
+            values = np.asarray(picture.convert("L"), np.float32)
+        third = values.shape[1] // 3
+        return float(values[:, :third].mean()), float(values[:, -third:].mean())
+
+    left, right = sides()
+    # A light that falls to a half toward the raw file's right. What it took away there is no density
+    # any more, so the positive gets darker there: on its left, for it is mirrored back.
+    row = tuple(np.linspace(0.8, 0.4, 12).tolist())
+    trial = Trial("open-gate_1.dng", "", "2024-05-04T10:00:00+00:00")
+    (kept.folder / TRIALS_FOLDER).mkdir(exist_ok=True)
+    keeper = LightKeeper(kept.folder / TRIALS_FOLDER)
+    keeper.keep(gate=KeptGate(trial, ("R", "G1", "B", "G2"), ((row,) * 8,) * 4))
+    assert kept.deliver().printed == 3
+    evened_left, evened_right = sides()
+    assert (evened_right - evened_left) - (right - left) > 10
 
 
 def test_a_second_run_prints_nothing_again(kept: Kept) -> None:

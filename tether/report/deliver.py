@@ -17,6 +17,8 @@ from tether.report.delivered import Delivered, DeliveredFolder, Whole, without_p
 from tether.report.describe import write_reports, write_sidecars
 from tether.report.workers import Crew, LocalCrew
 from tether.session.archive import Archive
+from tether.session.light_kept import LightKeeper
+from tether.session.names import TRIALS_FOLDER
 from tether.session.roll import Roll
 from tether.settings import Settings
 from tether.text import printable
@@ -89,7 +91,11 @@ class RollDelivery:
 
     def _flat(self) -> FlatField | None:
         if self.wishes.flat is None:
+            # What the last kept frame was judged against; else what lies in the folder, as after a
+            # rebuilt database or a light test that came last.
             gate = RollMemory.from_bytes(self.archive.store.memory(self.roll.id)).open_gate
+            kept = LightKeeper(self.archive.folder(self.roll) / TRIALS_FOLDER).kept.gate
+            gate = gate or (kept.as_open_gate() if kept else None)
             return from_grid(gate.channels, gate.grid) if gate else None
         for _, result in LocalCrew(1).each_done(measure_flat, [self.wishes.flat.absolute()], 1):
             if isinstance(result, Exception):
