@@ -65,8 +65,8 @@ def test_the_open_gate_in_the_rolls_folder_evens_the_positives_out(kept: Kept) -
         return float(values[:, :third].mean()), float(values[:, -third:].mean())
 
     left, right = sides()
-    # A light that falls to a half toward the raw file's right. What it took away there is no density
-    # any more, so the positive gets darker there: on its left, for it is mirrored back.
+    # A light that falls to a half toward the raw file's right. What it took away there is no
+    # density any more: the positive gets darker there, which is its left, mirrored back.
     row = tuple(np.linspace(0.8, 0.4, 12).tolist())
     trial = Trial("open-gate_1.dng", "", "2024-05-04T10:00:00+00:00")
     (kept.folder / TRIALS_FOLDER).mkdir(exist_ok=True)
