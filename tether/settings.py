@@ -67,6 +67,9 @@ class Exposure:
     slide_look_ev: float = number(
         3.0, "stops below target from which they are to be looked at", PRACTICE, 0.5, 10.0
     )
+    slide_settled_ev: float = number(
+        5.0, "the same where earlier frames of the roll reached the target", PRACTICE, 0.5, 12.0
+    )
     lost_share: float = number(
         0.03, "share of a transparency in the noise that is worth a bracket", PRACTICE, 0.001, 1.0
     )

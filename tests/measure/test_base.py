@@ -139,3 +139,18 @@ def test_an_even_field_is_no_border() -> None:
     base = base_of(survey(plain(np.full((640, 960), 0.6))), None, None, None)
     assert base is not None
     assert base.source == "picture"
+
+
+def test_bare_light_on_three_sides_at_the_end_of_a_strip_is_no_base() -> None:
+    signal = np.full((640, 960), 0.2)
+    signal[80:560, 160:] = np.linspace(0.02, 0.4, 800)
+    signal[:60] = signal[-60:] = signal[:, :120] = 1.0
+    base = base_of(survey(plain(signal)), None, None, None)
+    assert base is not None
+    assert not base.clipped
+    assert base.source == "picture"
+    # Where the middle of the view shows as much light, the border can be base for all that.
+    signal[240:400, 400:560] = 1.0
+    base = base_of(survey(plain(signal)), None, None, None)
+    assert base is not None
+    assert base.clipped

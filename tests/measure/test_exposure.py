@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.measure.on_bench import NAMES, plain
+from tether.measure.against_roll import is_settled, lightest_of
 from tether.measure.base import Base, highest_base_ev
 from tether.measure.exposure import (
     BIN_EV,
@@ -22,7 +24,7 @@ from tether.measure.exposure import (
 )
 from tether.measure.exposure_remarks import advise, negative_remarks, transparency_remarks
 from tether.measure.light import METERED_FIELD_EV
-from tether.measure.roll import OpenGate
+from tether.measure.roll import KnownBase, OpenGate, RollMemory
 from tether.measure.survey import survey
 from tether.measure.verdict import Severity, Verdict, verdict_of
 from tether.settings import Exposure
@@ -187,6 +189,38 @@ def test_a_dark_transparency_is_only_noted() -> None:
     advice = advise(1.6, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
     found = transparency_remarks(advice, 2.1, {"G1": 0.0}, None, LIMITS)
     assert [f.severity for f in found] == [Severity.NOTE]
+
+
+def test_a_dark_transparency_among_light_ones_is_right_as_it_is() -> None:
+    def said(ev: float, settled: bool) -> list[Severity]:
+        advice = advise(ev, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
+        found = transparency_remarks(advice, ev + 0.5, {"G1": 0}, None, LIMITS, settled=settled)
+        return [f.severity for f in found]
+
+    assert said(1.5, settled=False) == [Severity.NOTE]
+    assert said(3.5, settled=False) == [Severity.LOOK]
+    assert said(1.5, settled=True) == []
+    assert said(3.5, settled=True) == [Severity.NOTE]
+    assert said(5.5, settled=True) == [Severity.LOOK]
+
+
+def test_the_lightest_transparency_so_far_says_whether_the_exposure_is_right() -> None:
+    at, memory = (1 / 30, 100.0, 8.0), RollMemory()
+    assert not is_settled(memory, at, LIMITS)
+    for room, level in ((3.0, -3.0), (0.6, -0.6), (4.0, -0.6)):
+        told = lightest_of({"R": room + 1, "G1": room}, memory, at)
+        memory = replace(memory, base=told or memory.base)
+        assert memory.base is not None
+        assert math.log2(max(memory.base.signal.values())) == pytest.approx(level)
+        assert is_settled(memory, at, LIMITS) is (level == -0.6)
+    # ISO 2721: a quarter of the time is two stops less; four times would saturate.
+    assert not is_settled(memory, (1 / 120, 100.0, 8.0), LIMITS)
+    assert not is_settled(memory, (4 / 30, 100.0, 8.0), LIMITS)
+    # Of what is saturated the level is not known; what was calibrated is not overruled.
+    assert lightest_of({"R": 0.2, "G1": 0.0}, memory, at) is None
+    calibrated = replace(memory, base=KnownBase({"G1": 0.1}, at))
+    assert lightest_of({"G1": 0.5}, calibrated, at) is None
+    assert is_settled(calibrated, at, LIMITS)
 
 
 def test_no_light_at_all() -> None:

@@ -18,12 +18,14 @@ from tether.measure.focus import compare_focus, focus_drift, reference_of
 from tether.measure.focus_grain import Sharpness
 from tether.measure.frame_number import FilmPlace, number_remarks
 from tether.measure.framing import Framing
+from tether.measure.levels import stops
 from tether.measure.pattern import light_moved
 from tether.measure.repeat import repeat_remarks
 from tether.measure.roll import MOST_FRAMES, Exposure, KnownBase, OpenGate, RollMemory, Trace
 from tether.measure.standing import LEVEL, Rows, Standing, base_levels, with_row
 from tether.measure.survey import Survey
 from tether.measure.verdict import Finding, Severity
+from tether.settings import Exposure as ExposureSettings
 
 _FEW_FRAMES = 3
 _STRICTER = 0.4
@@ -40,12 +42,36 @@ def expected_base(memory: RollMemory, now: Exposure) -> dict[str, float] | None:
     return {name: value * ratio for name, value in memory.base.signal.items()}
 
 
-def at_calibration(memory: RollMemory, now: Exposure) -> bool:
-    """Whether a frame was taken at the exposure of the roll's calibrated base or highlights."""
-    if memory.base is None or not memory.base.certain:
+def is_settled(memory: RollMemory, now: Exposure, limits: ExposureSettings) -> bool:
+    """Whether a transparency's exposure is right as the roll's earlier frames have it.
+
+    So it is where the roll's highlights were calibrated for it, or where the lightest that earlier
+    frames showed would lie less than a stop under the target now.
+    """
+    reckoned = expected_base(memory, now)
+    if memory.base is None or not reckoned:
         return False
     ratio = exposure_ratio(now, memory.base.exposure)
-    return ratio is not None and abs(ratio - 1) < _SAME_EXPOSURE
+    if memory.base.certain and ratio is not None and abs(ratio - 1) < _SAME_EXPOSURE:
+        return True
+    level = float(stops(max(reckoned.values())))
+    return limits.base_target_ev - limits.slide_note_ev <= level <= 0.0
+
+
+def lightest_of(headroom: dict[str, float], memory: RollMemory, now: Exposure) -> KnownBase | None:
+    """Return what a transparency tells of the roll's highlights, None where nothing new.
+
+    ``headroom`` are the stops per channel from the picture's highlights up to saturation. What was
+    calibrated is not overruled, and of what is saturated the level is not known.
+    """
+    known = memory.base
+    if min(headroom.values()) <= 0 or (known is not None and known.certain):
+        return None
+    signal = {name: float(2.0**-ev) for name, ev in headroom.items()}
+    reckoned = expected_base(memory, now)
+    if reckoned and max(reckoned.values()) >= max(signal.values()):
+        return None
+    return KnownBase(signal, now, certain=False)
 
 
 def learnt(base: Base | None, now: Exposure, empty: bool, certain: bool) -> KnownBase | None:

@@ -160,7 +160,7 @@ def _even_border(ev: FloatArray) -> float | None:
     """Return the level of an even border on three sides that is lighter than the middle.
 
     It is the rebate of a picture whose proportions are not the format's. None where there is no
-    such border; light beside the film shows on two sides at most, as the film runs through.
+    such border; light beside the film shows on two sides, and at the end of a strip on three.
     """
     height, width = ev.shape
     lit = ev > float(np.percentile(ev[::4, ::4], 50)) - 3.0
@@ -177,6 +177,9 @@ def _even_border(ev: FloatArray) -> float | None:
     lightest = lightest_film_level(ev)
     lighter_inside = lightest is not None and lightest > level + _TOLERANCE_EV / 2
     if sum(even) < _EVEN_SIDES or level < middle + _ABOVE_EV or lighter_inside:
+        return None
+    # At the end of a strip bare light shows on three sides, and saturated it looks like base.
+    if level >= np.log2(_FULL) and not thick_light(np.exp2(ev), _FULL):
         return None
     return level
 

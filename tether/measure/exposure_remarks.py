@@ -218,20 +218,23 @@ def transparency_remarks(
     dark
         The picture's shadows against the sensor's noise.
     settled
-        The frame was taken at the exposure that the roll's highlights were calibrated for: a
-        picture that is somewhat darker than those is then right as it is.
+        The roll's highlights, as calibrated or as earlier frames showed them, reach the target at
+        this exposure: a picture that is darker than those is then right as it is.
     """
     found = []
     worst = strongest(saturated_picture) if saturated_picture else ""
     share = saturated_picture.get(worst, 0.0)
+    note_ev, look_ev = settings.slide_note_ev, settings.slide_look_ev
+    if settled:
+        note_ev, look_ev = look_ev, settings.slide_settled_ev
     if share > settings.clipped_share:
         found.append(_saturated(worst, share, advice))
-    elif advice.ev > (settings.slide_look_ev if settled else settings.slide_note_ev):
+    elif advice.ev > note_ev:
         # A dark picture at the roll's one exposure is right as it is; only far below is it odd.
         found.append(
             Finding(
                 "highlights-below-target",
-                Severity.LOOK if advice.ev > settings.slide_look_ev else Severity.NOTE,
+                Severity.LOOK if advice.ev > look_ev else Severity.NOTE,
                 round(-headroom_ev, 3),
                 "stops from saturation",
                 f"The highlights lie {headroom_ev:.1f} stops below saturation.",

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from tether.measure import exposure as ex
 from tether.measure.against_roll import (
     against_roll,
-    at_calibration,
     counted_on,
     expected_base,
+    is_settled,
     learnt,
     light_as_before,
+    lightest_of,
     seen_before,
     standings,
     trace_of,
@@ -103,14 +104,7 @@ def _measured(
     reckoned = expected_base(memory, now)
     certain = memory.base is not None and memory.base.certain
     expected = reckoned if certain else None
-    base = None
-    if negative:
-        sure = framing if framing and framing.sure and len(framing.seen) >= _SURE_SIDES else None
-        base = base_of(
-            picture, sure.picture if sure else None, sure.scale if sure else None,
-            sure.rebate if sure else None, expected,
-        )  # fmt: skip
-        base = lighter(base, reckoned)
+    base = _base(picture, framing, expected, reckoned) if negative else None
     focusing = others.submit(measure_sharpness, mosaic, region, _clear(base, picture))
     where = picture_mask(picture, area, base)
     headroom, in_view = ex.headroom(picture, where), ex.headroom(picture)
@@ -123,10 +117,9 @@ def _measured(
     in_picture = without_bare_light(counted.shares_within(area), base)
     if negative:
         expected_ev = float(stops(max(expected.values()))) if expected else None
-        ratio = ex.exposure_ratio(now, gate.exposure) if gate else None
         findings += negative_remarks(
             base, advice, in_picture, expected_ev, settings.exposure, -min(in_view.values()),
-            highest_ev=highest_base_ev(gate, ratio, settings.exposure.least_base_density),
+            highest_ev=_highest_ev(gate, now, context),
             pictures=len(memory.before(context.frame_number)) if reckoned else 0,
         )  # fmt: skip
         empty = empty_negative(picture, where, _main_ev(base, expected, picture.channels))
@@ -136,7 +129,7 @@ def _measured(
             dark = shadows(mosaic, rows, columns)
             findings += transparency_remarks(
                 advice, min(headroom.values()), in_picture, dark, settings.exposure,
-                settled=at_calibration(memory, now),
+                settled=is_settled(memory, now, settings.exposure),
             )  # fmt: skip
     trace = trace_of(framing, edge, context)
     stood = standings(base, None, now, context)
@@ -159,7 +152,11 @@ def _measured(
     if not any(f.code in _ADVANCE_CODES for f in findings):
         findings += counted_on(edge, context)
     findings += light_as_before(findings, stood, (picture, framing, base), gate, context)
-    remembered = memory.with_frame(trace, learnt(base, now, empty is not None, certain))
+    if negative or empty is not None:
+        told = learnt(base, now, empty is not None, certain)
+    else:
+        told = lightest_of(headroom, memory, now)
+    remembered = memory.with_frame(trace, told)
     return FrameMeasurement(
         saturated=counted.shares(),
         saturated_picture=in_picture,
@@ -178,6 +175,27 @@ def _measured(
         memory=replace(remembered, standings=stood),
         picture=small,
     )
+
+
+def _base(
+    picture: Survey,
+    framing: Framing | None,
+    expected: dict[str, float] | None,
+    reckoned: dict[str, float] | None,
+) -> Base | None:
+    """Return a negative's base; ``reckoned`` is what the roll leads to expect, certain or not."""
+    sure = framing if framing and framing.sure and len(framing.seen) >= _SURE_SIDES else None
+    base = base_of(
+        picture, sure.picture if sure else None, sure.scale if sure else None,
+        sure.rebate if sure else None, expected,
+    )  # fmt: skip
+    return lighter(base, reckoned)
+
+
+def _highest_ev(gate: OpenGate | None, now: Exposure, context: FrameContext) -> float | None:
+    """Return where the base lies at the highest by the open gate, None where it is not known."""
+    ratio = ex.exposure_ratio(now, gate.exposure) if gate else None
+    return highest_base_ev(gate, ratio, context.settings.exposure.least_base_density)
 
 
 def _seconds(mosaic: Mosaic, context: FrameContext) -> float | None:
