@@ -175,6 +175,9 @@ class Focus:
     plain_ratio: float = number(
         0.14, "fine over coarser variance from which grain rules", "as above", 0.0, 1.0
     )
+    blurred_ratio: float = number(
+        0.6, "the same, of the reference's, below which structure is blurred", "as above", 0.1, 5.0
+    )
     most_noise: float = number(
         0.8, "noise over grain up to which a cell is judged", "as above", 0.01, 5.0
     )

@@ -157,6 +157,15 @@ def test_which_side_is_soft() -> None:
     assert "top" in finding.text
 
 
+def test_grain_that_is_weaker_but_as_fine_is_not_out_of_focus() -> None:
+    # A lamp that is dimmer than the roll leads to expect makes density, and all grain, seem less.
+    reference = side_by_side([1e-3] * 6)
+    weak = side_by_side([3e-4] * 6)
+    assert compare_focus(weak, reference) == []
+    coarser = Sharpness(weak.grid, weak.noise, weak.overall, PLAIN * np.float32(0.3))
+    assert [f.code for f in compare_focus(coarser, reference)] == ["out-of-focus"]
+
+
 def test_detail_in_one_half_is_no_soft_side() -> None:
     reference = side_by_side([1e-3] * 6)
     assert compare_focus(side_by_side([9e-3, 8e-3, 4e-3, 2e-3, 1e-3, 1e-3]), reference) == []

@@ -95,7 +95,10 @@ def compare_focus(
             )
         ]
     ratio = float(np.nanpercentile(seen, 50))
-    if ratio >= settings.soft_ratio:
+    # Blur takes the finest structure first; a dimmer lamp than expected only makes all of it less.
+    plain = max(reference.plain, 1e-9)
+    finest = float(np.median(sharpness.plain_grid[np.isfinite(seen)])) / plain
+    if ratio >= settings.soft_ratio or finest > settings.blurred_ratio:
         return []
     return [
         Finding(
