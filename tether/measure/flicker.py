@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +42,24 @@ def flicker(mosaic: Mosaic) -> tuple[float, float]:
         return 0.0, 0.0
     margin = max(2, inside.size // 50)
     kept = slice(int(inside[0]) + margin, int(inside[-1]) + 1 - margin)
-    spectra = np.stack([_spectrum(part[kept]) for part in parts])
+    strength, periods = bands_in([part[kept] for part in parts])
+    return 100 * strength, periods * rows.size / (kept.stop - kept.start)
+
+
+def bands_in(profiles: Sequence[NDArray[np.float64]]) -> tuple[float, float]:
+    """Return amplitude (share of the light) and number of the bands that profiles have in common.
+
+    Parameters
+    ----------
+    profiles
+        Light of the same rows in several parts of the width, at least two, of one length.
+
+    Returns
+    -------
+    Zeros where nothing stands out, or where the profiles do not agree: bands of a lamp are the
+    same over the whole width, dust and the like are not.
+    """
+    spectra = np.stack([_spectrum(profile) for profile in profiles])
     middle = np.median(spectra.real, axis=0) + 1j * np.median(spectra.imag, axis=0)
     amplitude = np.abs(middle)
     amplitude[: int(_FEWEST_PERIODS * _PADDED)] = 0
@@ -50,9 +68,8 @@ def flicker(mosaic: Mosaic) -> tuple[float, float]:
     if strength < _STANDS_OUT * float(np.median(amplitude)) or strength < _LEAST:
         return 0.0, 0.0
     if np.abs(spectra[:, peak] - middle[peak]).max() > _UNLIKE * strength:
-        # Dust and the like: bands of a lamp are the same over the whole width.
         return 0.0, 0.0
-    return 100 * strength, peak / _PADDED * rows.size / (kept.stop - kept.start)
+    return strength, peak / _PADDED
 
 
 def steady_seconds(seconds: float) -> float:

@@ -37,6 +37,7 @@ from tether.measure.exposure_remarks import (
     transparency_remarks,
 )
 from tether.measure.focus_grain import measure_sharpness
+from tether.measure.frame_flicker import frame_flicker
 from tether.measure.framing import Framing, find_framing, seen_area
 from tether.measure.framing_remarks import framing_remarks
 from tether.measure.levels import (
@@ -112,7 +113,7 @@ def _measured(
     advice = _advice(base, expected, headroom, context)
     findings = framing_remarks(framing, context.film_format, settings.framing)
     edge = read_edge(picture, framing, context.film_format, negative)
-    findings += edge_remarks(edge)
+    findings += edge_remarks(edge) + frame_flicker(mosaic, framing, base, context)
     counted = counting.result()
     in_picture = without_bare_light(counted.shares_within(area), base)
     if negative:
