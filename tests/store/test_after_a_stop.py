@@ -16,6 +16,7 @@ from tests.store.inprocess_rig import SteadyCamera
 from tether.camera.errors import CameraError
 from tether.camera.protocol import CardFile
 from tether.session.delivery import SamePicture
+from tether.session.filing import Filing
 from tether.session.rebuild import rebuild
 from tether.session.recovery import offered
 from tether.session.releases import shared
@@ -304,3 +305,73 @@ def test_two_jpegs_that_are_alike_both_belong_to_their_raw_files(
     assert rebuild(desk.root).captures == 4
     session = desk.session("Winter")
     assert len(session.store.recorded(session.roll.id)) == 4
+
+
+def only_raw(desk: Desk, patch: pytest.MonkeyPatch) -> None:
+    """The camera tells of the raw file; its JPEG comes later."""
+
+    def capture() -> list[CardFile]:
+        return [f for f in desk.camera._camera.capture() if f.name.endswith("DNG")]
+
+    patch.setitem(vars(desk.camera), "capture", capture)
+
+
+@pytest.mark.parametrize("stop", [False, True])
+def test_a_late_jpeg_is_not_taken_for_the_picture_of_a_release_that_came_to_nothing(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch, stop: bool
+) -> None:
+    """Raw and JPEG; the JPEG after the next release was refused. It belongs to the raw file."""
+    desk.body.turn(Property.COMPRESSION_SETTING, Quality.RAW_AND_JPEG.value)
+    session = ready(desk)
+    with monkeypatch.context() as patch:
+        only_raw(desk, patch)
+        session.capture()
+    session.keep()
+    store, roll = session.store, session.roll
+    store.begin(roll.id, "release", 2, {"camera": session.camera_key})
+    desk.close()
+    session = desk.session()
+    assert any("no picture was made" in said for said in session.found)
+    assert session.store.intents(roll.id) == []
+    (item,) = session.leftovers()
+    assert item.name == "BNCH0001.JPG"
+    if stop:
+        real = Filing.file
+
+        def cut(*_: object) -> None:
+            raise KeyboardInterrupt
+
+        with monkeypatch.context() as patch:
+            patch.setattr(Filing, "file", cut)
+            with pytest.raises(KeyboardInterrupt):
+                session.fetch_leftover(item, 3)
+        assert Filing.file is real
+        desk.close()
+        session = desk.session()
+    else:
+        assert "Harbour_f001_t1.jpg" in session.fetch_leftover(item, 3)
+    assert session.frames()[0].captures[0].companions == ("Harbour_f001_t1.jpg",)
+    assert session.store.intents(roll.id) == []
+    assert session.leftovers(afresh=True) == () or stop
+    assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
+    desk.work(session)
+    assert problems(session.archive, "Harbour") == []
+
+
+def test_a_late_jpeg_of_another_roll_waits_for_that_roll(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk.body.turn(Property.COMPRESSION_SETTING, Quality.RAW_AND_JPEG.value)
+    with monkeypatch.context() as patch:
+        only_raw(desk, patch)
+        desk.made_roll("Winter", frames=1)
+    session = desk.session()
+    (item,) = session.leftovers()
+    with pytest.raises(SamePicture, match="frame 1 of roll 'Winter'"):
+        session.fetch_leftover(item, 2)
+    assert session.store.recorded(session.roll.id) == []
+    assert session.leftovers()[0] == item
+    desk.close()
+    session = desk.session("Winter")
+    session.fetch_leftover(session.leftovers()[0], 1)
+    assert session.frames()[0].captures[0].companions == ("Winter_f001_t1.jpg",)

@@ -141,16 +141,25 @@ class Delivery:
         known = self._known(intent, files, arrivals)
         fresh = [(file, arrival) for file, arrival in arrivals if arrival.sha256 not in known]
         again = [file for file, arrival in arrivals if arrival.sha256 in known]
-        parcels = self.filing.named(intent.frame, fresh)
+        frame, take = intent.frame, None
+        raw = None if any(a.may_be_raw for _, a in fresh) else _raw_of(arrivals, known)
+        if raw is not None and fresh:
+            # Its JPEG came later than the raw file: it belongs to that one's frame and roll.
+            if raw.roll_id != self.roll_id:
+                self._give_up(intent, files, arrivals, known)
+                raise SamePicture(files[0], raw)
+            frame, take = raw.frame or frame, raw.take
+        parcels = self.filing.named(frame, fresh, take)
         facts = dict(intent.facts) | {
+            "frame": frame,
             "files": [asdict(file) for file in files],
             "taken_at": now(),
             "parcels": [asdict(parcel) for parcel in parcels],
             "not_counted": [asdict(file) for file in self._not_counted(intent.facts, again)],
         }
         self.store.advance(intent.id, "arrival", facts)
-        captures = self.filing.file(intent.id, intent.frame, facts, parcels)
-        if fresh and not captures:
+        captures = self.filing.file(intent.id, frame, facts, parcels)
+        if fresh and not captures and raw is None:
             # The raw file may be on the card all the same, where this connection does not see
             # it: the next one looks for it.
             waits = {"camera": facts["camera"], "settings": facts["settings"], "had_others": True}
@@ -159,7 +168,8 @@ class Delivery:
             if arrival.sha256 in known:
                 self._drop(arrival, known[arrival.sha256])
                 self.store.log("camera", f"{printable(file.name, 60)} came again", self.roll_id)
-        return Delivered(captures, tuple(_said(parcels)), repeated=not fresh and bool(arrivals))
+        came_again = raw is not None or not fresh
+        return Delivered(captures, tuple(_said(parcels)), repeated=came_again)
 
     def _not_counted(
         self, facts: Mapping[str, Any], again: Sequence[CardFile]
@@ -210,7 +220,7 @@ class Delivery:
         for _, arrival in arrivals:
             if not arrival.may_be_raw and arrival.sha256 in here:
                 name, size = here[arrival.sha256]
-                found[arrival.sha256] = Recorded(roll.id, roll.name, None, name, size)
+                found[arrival.sha256] = Recorded(roll.id, roll.name, None, None, name, size)
         return found
 
     def _give_up(
@@ -279,6 +289,13 @@ class Delivery:
 def card_files(facts: Mapping[str, Any]) -> list[CardFile]:
     """Read the card's files from an intent's facts."""
     return [CardFile(f["folder"], f["name"], f["size"], f["modified"]) for f in facts["files"]]
+
+
+def _raw_of(
+    arrivals: Sequence[tuple[CardFile, Arrival]], known: Mapping[str, Recorded]
+) -> Recorded | None:
+    """Return where the raw file is recorded that came again, None where none did."""
+    return next((known[a.sha256] for _, a in arrivals if a.may_be_raw and a.sha256 in known), None)
 
 
 def _beside(listed: Sequence[CardFile], files: Sequence[CardFile]) -> list[CardFile]:

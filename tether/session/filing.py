@@ -43,12 +43,20 @@ class Filing:
         self.store = archive.store
         self.roll_id = roll_id
 
-    def named(self, frame: int, arrivals: Sequence[tuple[CardFile, Arrival]]) -> tuple[Parcel, ...]:
-        """Choose a free name for each file: raw files take by take, the others beside the last."""
+    def named(
+        self,
+        frame: int,
+        arrivals: Sequence[tuple[CardFile, Arrival]],
+        beside_take: int | None = None,
+    ) -> tuple[Parcel, ...]:
+        """Choose a free name for each file: raw files take by take, the others beside the last.
+
+        Files that come after their raw file, which is recorded already, go beside that take.
+        """
         roll = self.store.roll_by_id(self.roll_id)
         planned: set[str] = set()
         parcels: list[Parcel] = []
-        take = self.store.next_take(roll.id, frame) - 1
+        take = beside_take or self.store.next_take(roll.id, frame) - 1
         order = sorted(range(len(arrivals)), key=lambda i: not arrivals[i][1].may_be_raw)
         for i in order:
             file, arrival = arrivals[i]
@@ -60,7 +68,8 @@ class Filing:
                     take += 1
             name = self._free(roll, planned, frame, max(take, 1), arrival.ending)
             planned.add(name)
-            beside = take if any(p.raw for p in parcels) or arrival.may_be_raw else None
+            with_raw = beside_take or arrival.may_be_raw or any(p.raw for p in parcels)
+            beside = take if with_raw else None
             parcels.append(
                 Parcel(
                     arrival.path.name,
@@ -114,6 +123,7 @@ class Filing:
         """
         roll = self.store.roll_by_id(self.roll_id)
         incoming = self.archive.incoming(roll)
+        frame = int(facts.get("frame", frame))
         whole: list[Parcel] = []
         lost: list[int] = []
         for parcel in map(read_parcel, facts["parcels"]):

@@ -22,6 +22,9 @@ RECENT_SECONDS = 60.0
 """A release that was begun longer ago has ended in the camera, whatever came of it."""
 
 
+_SECOND_ENDINGS = frozenset({"jpg", "jpeg", "heic", "heif", "hif"})
+
+
 @dataclass(frozen=True, slots=True)
 class Claims:
     """``mine`` has each release of one roll with its files; ``others`` belong to other rolls."""
@@ -43,7 +46,10 @@ def listed_files(store: Store, roll_id: int, camera: Camera, camera_key: str) ->
 def claims(store: Store, roll_id: int, camera_key: str, listed: Sequence[CardFile]) -> Claims:
     """Share the unknown pictures on a card among the releases that are open."""
     named = {file for facts in store.open_fetches(camera_key) for file in _files_of(facts)}
-    unknown = [f for f in store.unknown_card_files(camera_key, listed) if f not in named]
+    unknown = store.unknown_card_files(camera_key, listed)
+    seen = {_stem(f) for f in set(listed).difference(unknown)}
+    # The second file of a picture that was seen before came late; no open release made it.
+    unknown = [f for f in unknown if f not in named and not (_is_second(f) and _stem(f) in seen)]
     releases = store.open_releases(camera_key)
     shares = shared(exposures(unknown), len(releases)) if releases else []
     mine = []
@@ -60,8 +66,17 @@ def exposures(files: Sequence[CardFile]) -> list[list[CardFile]]:
     """Part files into exposures: a raw file and its JPEG have one name but for the ending."""
     found: dict[tuple[str, str], list[CardFile]] = {}
     for file in sorted(dict.fromkeys(files), key=lambda f: (f.modified or 0, f.folder, f.name)):
-        found.setdefault((file.folder, file.name.rpartition(".")[0] or file.name), []).append(file)
+        found.setdefault(_stem(file), []).append(file)
     return list(found.values())
+
+
+def _stem(file: CardFile) -> tuple[str, str]:
+    return file.folder, file.name.rpartition(".")[0] or file.name
+
+
+def _is_second(file: CardFile) -> bool:
+    """Tell by its name whether a file is what cameras write beside a raw file."""
+    return file.name.rpartition(".")[2].lower() in _SECOND_ENDINGS
 
 
 def shared(found: Sequence[list[CardFile]], count: int) -> list[list[CardFile]]:

@@ -96,11 +96,12 @@ class Companion:
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """Where a file is recorded. ``frame`` is None for one that belongs to no capture."""
+    """Where a file is recorded. ``frame``, ``take``: None for one that belongs to no capture."""
 
     roll_id: int
     roll_name: str
     frame: int | None
+    take: int | None
     file_name: str
     size: int
 

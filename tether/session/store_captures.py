@@ -137,17 +137,18 @@ class Captures(Database):
         """Return where in the archive a file with these bytes is recorded, None where nowhere."""
         # The whole digest is compared here: with it in the query, SQLite passes over the index.
         for asked in (
-            "SELECT f.roll_id, r.name, f.frame, f.file_name, f.size, f.sha256 FROM capture f "
-            "JOIN roll r ON r.id = f.roll_id WHERE substr(f.sha256, 1, 12) = ?",
-            "SELECT f.roll_id, r.name, c.frame, f.file_name, f.size, f.sha256 FROM companion f "
-            "JOIN roll r ON r.id = f.roll_id LEFT JOIN capture c ON c.id = f.capture_id "
+            "SELECT f.roll_id, r.name, f.frame, f.take, f.file_name, f.size, f.sha256 "
+            "FROM capture f JOIN roll r ON r.id = f.roll_id WHERE substr(f.sha256, 1, 12) = ?",
+            "SELECT f.roll_id, r.name, c.frame, c.take, f.file_name, f.size, f.sha256 "
+            "FROM companion f JOIN roll r ON r.id = f.roll_id "
+            "LEFT JOIN capture c ON c.id = f.capture_id WHERE substr(f.sha256, 1, 12) = ?",
+            f"SELECT f.roll_id, r.name, NULL, NULL, '{TRIALS_FOLDER}/' || f.file_name, f.size, "
+            "f.sha256 FROM trial f JOIN roll r ON r.id = f.roll_id "
             "WHERE substr(f.sha256, 1, 12) = ?",
-            f"SELECT f.roll_id, r.name, NULL, '{TRIALS_FOLDER}/' || f.file_name, f.size, f.sha256 "
-            "FROM trial f JOIN roll r ON r.id = f.roll_id WHERE substr(f.sha256, 1, 12) = ?",
         ):
             for row in self.all(asked, sha256[:12]):
                 if row["sha256"] == sha256:
-                    return Recorded(*row[:5])
+                    return Recorded(*row[:6])
         return None
 
     def trials(self, roll_id: int) -> list[tuple[str, int, str]]:
