@@ -72,8 +72,7 @@ class Running:
         """Return what it said. Its workers hold the same pipe: when it closes all are gone."""
         with self.process:
             assert self.process.stdout is not None
-            said = self.process.stdout.read()
-        return said
+            return self.process.stdout.read()
 
 
 def printed(kept: Kept) -> set[str]:
