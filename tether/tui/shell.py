@@ -87,7 +87,8 @@ class Shell(App[str]):
 
     def get_line_filters(self) -> Sequence[LineFilter]:
         """Return what is done to all that is drawn."""
-        return [*themes.filters_of(self.theme), *super().get_line_filters()]
+        own, clear = themes.filters_of(self.theme), themes.legible_in(self.theme)
+        return [*own, *super().get_line_filters(), clear]
 
     def _say_how_to_keep(self, theme: Theme) -> None:
         if theme.name != self.settings.screen.theme:

@@ -15,6 +15,7 @@ from textual.filter import LineFilter, Monochrome
 from textual.theme import Theme
 
 from tether.errors import TetherError
+from tether.tui.legible import AA, AAA, Legible
 
 _BLACK, _WHITE = (0, 0, 0), (255, 255, 255)
 
@@ -96,9 +97,12 @@ def ansi_of(theme: str) -> TerminalTheme | None:
 
 def filters_of(theme: str) -> Sequence[LineFilter]:
     """Return what is done to all that is drawn in a theme of our own."""
-    if theme == CONTRAST.name:
-        return [Undimmed()]
-    return [Monochrome()] if theme == GREYS.name else []
+    return _FILTERS.get(theme, ())
+
+
+def legible_in(theme: str) -> Legible:
+    """Return what makes all words clear in a theme, once its colours are settled."""
+    return _ENHANCED if theme == CONTRAST.name else _LEGIBLE
 
 
 class Undimmed(LineFilter):
@@ -111,6 +115,14 @@ class Undimmed(LineFilter):
             Segment(text, style + plain if style and style.dim else style, control)
             for text, style, control in segments
         ]
+
+
+# Made once: what they have done to a line is remembered with the line, by filter.
+_FILTERS: dict[str, Sequence[LineFilter]] = {
+    CONTRAST.name: (Undimmed(),),
+    GREYS.name: (Monochrome(),),
+}
+_LEGIBLE, _ENHANCED = Legible(AA), Legible(AAA)
 
 
 def checked(theme: str, known: Sequence[str]) -> str:
