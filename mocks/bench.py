@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import numpy as np
@@ -13,7 +13,7 @@ from PIL import Image
 from mocks import jpeg, lamp
 from mocks.bench_config import BenchConfig
 from mocks.dng import RawFacts, write_dng
-from mocks.exposure import Exposure
+from mocks.exposure import REFERENCE_SECONDS, Exposure
 from mocks.hand import GateState, Hand
 from mocks.imaging import Imaging
 from mocks.sensor import read_out
@@ -169,15 +169,17 @@ class Bench:
         sensor = self.config.sensor
         rng = np.random.default_rng((self.config.seed, 2, self._shots))
         self._shots += 1
+        shine = self._imaging.lamp(state)
+        lit = replace(exposure, seconds=REFERENCE_SECONDS) if shine.strobe else exposure
         rows = lamp.flicker_rows(
-            self._imaging.lamp(state),
+            shine,
             sensor.height,
             exposure.seconds,
             sensor.readout_seconds,
             float(rng.random()),
         )
         light = self._imaging.electrons(state, exposure.f_number)
-        light = light * (rows * np.float32(exposure.light))[:, None]
+        light = light * (rows * np.float32(lit.light))[:, None]
         return read_out(light, sensor, exposure.gain, exposure.seconds, rng)
 
     def _small(

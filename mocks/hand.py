@@ -69,7 +69,7 @@ class GateState:
     ``position`` is the frame number at the middle of the gate: 4.0 when frame 4 lies right, 4.5
     half-way to frame 5, 0.0 when it is the blank piece cut off before frame 1. ``shift_mm`` comes
     on top of it. Both mean nothing without film. ``creep`` has the mishaps that grow, each with
-    the moves since it began, 1 at first.
+    the moves since it began, 1 at first. ``power_ev`` is by how many stops the light was turned up.
     """
 
     film: bool
@@ -79,6 +79,7 @@ class GateState:
     mishaps: frozenset[str]
     frame_faults: frozenset[tuple[int, str]]
     creep: tuple[tuple[str, int], ...] = ()
+    power_ev: float = 0.0
 
 
 class Hand:
@@ -108,6 +109,7 @@ class Hand:
         self._faults: set[tuple[int, str]] = set()
         self._creep: dict[str, int] = {}
         self._blank = False
+        self._power = 0.0
 
     @property
     def frame(self) -> int | None:
@@ -135,6 +137,7 @@ class Hand:
             mishaps=frozenset(self._loading | self._bench),
             frame_faults=frozenset(self._faults),
             creep=tuple(sorted(self._creep.items())),
+            power_ev=self._power,
         )
 
     def go_to(self, frame: int) -> None:
@@ -184,6 +187,10 @@ class Hand:
     def lamp(self, on: bool) -> None:
         """Switch the lamp."""
         self._lamp = on
+
+    def turn_power(self, stops: float) -> None:
+        """Turn the power of the light by so many stops."""
+        self._power += stops
 
     def mishaps(self) -> tuple[tuple[str, str], ...]:
         """Return (code, label) of every mishap; the label says how it is put right."""
@@ -244,6 +251,7 @@ class Hand:
         self._bench.clear()
         self._creep.clear()
         self._faults.clear()
+        self._power = 0.0
         self._position = float(self._frame)
         self._shift = 0.0
         self._lamp = True

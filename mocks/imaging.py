@@ -110,7 +110,8 @@ class Imaging:
         creep = dict(state.creep)
         config = replace(
             config,
-            strength=config.strength * 2 ** (-_FADES_EV * creep.get("lamp-fades", 0)),
+            strength=config.strength
+            * 2 ** (state.power_ev - _FADES_EV * creep.get("lamp-fades", 0)),
             kelvin=max(2000.0, config.kelvin - _YELLOWS_KELVIN * creep.get("lamp-yellows", 0)),
         )
         return config if state.lamp else replace(config, strength=0.0)

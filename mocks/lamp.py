@@ -35,6 +35,10 @@ class LampConfig:
         Amplitude of the light's ripple, as a share of its mean (0 = steady).
     flicker_hz
         Its frequency: twice the mains', 100 or 120.
+    strobe
+        It is a strobe, and gives in its flash what the lamp gives in 1/15 s: the shutter time does
+        not change its light, and it does not flicker. (Of a real one the light of the room would
+        still depend on the time.)
     """
 
     strength: float = 1.0
@@ -44,6 +48,7 @@ class LampConfig:
     hot_spot: float = 0.02
     flicker: float = 0.0
     flicker_hz: float = 100.0
+    strobe: bool = False
 
 
 def balance(kelvin: float) -> tuple[float, float, float]:
@@ -72,7 +77,7 @@ def flicker_rows(
     times its share of the height later than the first row's: long exposures average the ripple
     away, and whole periods do so entirely. ``start`` is the phase at the first row in periods.
     """
-    if lamp.flicker == 0.0:
+    if lamp.flicker == 0.0 or lamp.strobe:
         return np.ones(rows, np.float32)
     middle = np.arange(rows) / rows * readout_seconds + seconds / 2
     depth = lamp.flicker * float(np.sinc(lamp.flicker_hz * seconds))

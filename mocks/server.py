@@ -199,6 +199,10 @@ class BenchProcess:
         found: int | None = self._child.call("hand", "frame")
         return found
 
+    def turn_power(self, stops: float) -> None:
+        """Turn the power of the light by so many stops."""
+        self._child.call("hand", "turn_power", stops)
+
     def mishaps(self) -> tuple[tuple[str, str], ...]:
         """Return code and words of everything that can go wrong on the bench."""
         return tuple(self._child.call("hand", "mishaps"))

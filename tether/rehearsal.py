@@ -118,6 +118,10 @@ class SimulatedHand:
         """Switch the lamp."""
         self._bench.lamp(on)
 
+    def turn_power(self, stops: float) -> None:
+        """Turn the simulated strobe's power by so many stops."""
+        self._bench.turn_power(stops)
+
     def lay_blank(self) -> None:
         """Lay the blank piece that was cut off before frame 1 into the gate."""
         self._bench.lay_blank()
@@ -163,6 +167,7 @@ def find_roll(archive: Archive, plan: Rehearsal) -> Roll:
 def bench_for(roll: Roll, plan: Rehearsal, card: Path) -> Iterator[BenchProcess]:
     """Start the simulated bench with the film of a roll, and stop it in the end."""
     from mocks.bench import BenchConfig
+    from mocks.lamp import LampConfig
     from mocks.server import BenchProcess
 
     # The roll's number makes its pictures its own, and the same again after a stop.
@@ -172,6 +177,7 @@ def bench_for(roll: Roll, plan: Rehearsal, card: Path) -> Iterator[BenchProcess]
         frames=roll.frames_expected,
         frames_per_strip=roll.strip_length or roll.frames_expected,
         seed=plan.seed * 1000 + roll.id,
+        lamp=LampConfig(strobe=plan.settings.light.strobe),
     )
     bench = BenchProcess.start(config, card=card)
     try:

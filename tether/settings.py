@@ -36,6 +36,9 @@ def word(default: str, what: str, form: str) -> Any:
 
 PRACTICE = "common practice, no published source"
 
+LAMP, STROBE = "lamp", "strobe"
+"""The kinds of light: one that shines all the time, and one that flashes."""
+
 
 @dataclass(frozen=True, slots=True)
 class Exposure:
@@ -242,8 +245,14 @@ class Dust:
 
 @dataclass(frozen=True, slots=True)
 class Light:
-    """How good the light under the film has to be, judged on the open gate."""
+    """What kind of light it is, and how good it has to be, judged on the open gate."""
 
+    kind: str = word(
+        "lamp",
+        "the kind of light where the bench does not say it: lamp (it shines all the time) or "
+        "strobe",
+        r"lamp|strobe",
+    )
     uneven_percent: float = number(
         10.0, "per cent from the brightest to the darkest part", PRACTICE, 0.5, 90.0
     )
@@ -268,6 +277,11 @@ class Light:
     moved_ev: float = number(
         0.25, "stops between the rebate's sides beyond what the open gate shows", PRACTICE, 0.05, 3
     )
+
+    @property
+    def strobe(self) -> bool:
+        """Whether the light is a strobe: then the shutter time does not set the exposure."""
+        return self.kind == STROBE
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,6 +374,13 @@ class Bench:
         -1.0, "stops from saturation at which an open gate is measured", PRACTICE, -4.0, -0.2
     )
     gate_tolerance_ev: float = number(0.5, "stops around it that pass", PRACTICE, 0.1, 2.0)
+    strobe_gate_ev: float = number(
+        -3.0, "stops from saturation down to which a strobe's open gate is kept", PRACTICE, -6, -1
+    )
+    sync_seconds: float = number(
+        1 / 125, "s, shortest shutter time at which a strobe lights the whole frame",
+        "from memory: 1/125 to 1/250 is usual; the camera's manual says it", 1 / 1000, 1.0,
+    )  # fmt: skip
     corner_share: float = number(
         0.6,
         "of a corner's best live sharpness, below which it is soft while the middle is sharp",

@@ -63,12 +63,14 @@ def test_density_and_exposure_do_not_change_it() -> None:
 
 @pytest.mark.parametrize("sigma", [0.6, 1.0])
 def test_blur_lowers_it_as_the_gaussian_says(sigma: float) -> None:
-    # White noise of variance v blurred by sigma: neighbours at distance d differ by
-    # v / (4 pi sigma²) * (1 - exp(-d² / (4 sigma²))); here d² = 2.
+    # White noise of variance v blurred by sigma has the covariance v / (4 pi sigma²) exp(-d² / (4
+    # sigma²)) at distance d. The figure is the variance of a photosite less the mean of its four
+    # diagonal neighbours (d² = 2; among themselves 4 and 8), over that of white noise, 1.25.
     sharp, soft = (
         measure_sharpness(grainy(0.8, s), settings=NOISELESS).overall for s in (0, sigma)
     )
-    expected = (1 - np.exp(-2 / (4 * sigma**2))) / (4 * np.pi * sigma**2)
+    near = [float(np.exp(-d2 / (4 * sigma**2))) for d2 in (0, 2, 4, 8)]
+    expected = float(np.dot(near, [1.25, -2, 0.5, 0.25])) / 1.25 / (4 * np.pi * sigma**2)
     assert soft / sharp == pytest.approx(expected, rel=0.2, abs=2e-3)
 
 
@@ -164,6 +166,35 @@ def test_grain_that_is_weaker_but_as_fine_is_not_out_of_focus() -> None:
     assert compare_focus(weak, reference) == []
     coarser = Sharpness(weak.grid, weak.noise, weak.overall, PLAIN * np.float32(0.3))
     assert [f.code for f in compare_focus(coarser, reference)] == ["out-of-focus"]
+
+
+def test_a_frame_that_is_soft_all_over_but_least_at_one_edge_is_not_parallel() -> None:
+    reference = side_by_side([1e-3] * 6)
+    tilted = side_by_side([5e-5, 1e-6, 1e-6, 1e-6, 1e-6, 1e-6])
+    left = np.full((4, 6), 0.004, np.float32)
+    left[:, 0] = 0.2
+    for finest, side in ((left, "left"), (left[:, ::-1], "right")):
+        soft = Sharpness(tilted.grid, tilted.noise, tilted.overall, finest)
+        (finding,) = compare_focus(soft, reference)
+        assert finding.code == "one-side-soft"
+        assert f"least so toward the {side}" in finding.text
+    # Detail in one corner, or in the middle, is not an edge that is sharper.
+    for place in (np.s_[0, 0], np.s_[:, 2]):
+        spotted = np.full((4, 6), 0.004, np.float32)
+        spotted[place] = 0.2
+        soft = Sharpness(tilted.grid, tilted.noise, tilted.overall, spotted)
+        assert [f.code for f in compare_focus(soft, reference)] == ["out-of-focus"]
+
+
+def test_detail_of_a_blurred_picture_is_no_grain() -> None:
+    # A strong pattern of 18 photosites a period, blurred by 3: first differences would see it.
+    wave = 0.25 * np.sin(2 * np.pi * np.arange(1536) / 18)[None, :]
+    sharp = grainy(0.8)
+    soft = grainy(0.8, 3.0)
+    signal = (soft.data.astype(np.float64) - 512) / (16_200 - 512)
+    signal[60:] *= 1 + wave * np.exp(-((2 * np.pi * 3 / 18) ** 2) / 2)
+    figures = [measure_sharpness(m, settings=NOISELESS) for m in (sharp, plain(signal))]
+    assert [f.code for f in compare_focus(figures[1], figures[0])] == ["out-of-focus"]
 
 
 def test_detail_in_one_half_is_no_soft_side() -> None:

@@ -262,7 +262,7 @@ async def test_the_light_is_tested_with_the_film_out_and_back(
         await until(pilot, lambda: "still out" in screen_text(app))
         assert screen.stage is Stage.DARK
         await pilot.press("s")
-        await until(pilot, lambda: "Switch the lamp on again" in screen_text(app))
+        await until(pilot, lambda: "See that the lamp is on, and put the film" in screen_text(app))
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
         assert bench.frame() == 1
@@ -312,6 +312,8 @@ async def test_stray_light_is_looked_for_with_the_lamp_off(
         bench.mishap("room-light")
         await open_station(pilot, "3", LightScreen)
         screen = light_screen(pilot)
+        await until(pilot, lambda: "The gate has to be empty" in screen_text(app))
+        assert "Take the film out" not in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: screen.stage is Stage.DARK and not screen.working)
         assert "black card" in screen_text(app)
@@ -325,7 +327,10 @@ async def test_stray_light_is_looked_for_with_the_lamp_off(
         assert "Next to no stray light" in screen_text_of(screen, "#light-text")
         await until(pilot, lambda: not screen.working)
         await pilot.press("escape")
-        await until(pilot, lambda: "the lamp may be off" in screen_text(app))
+        # No film has been in yet: none is asked for, and none is missed.
+        assert "Switch the lamp on again, and leave the gate empty" in screen_text(app)
+        await until(pilot, lambda: "The lamp may be off" in screen_text(app))
+        assert "still out" not in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
         assert app.session is not None

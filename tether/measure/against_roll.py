@@ -32,33 +32,39 @@ _STRICTER = 0.4
 _SAME_EXPOSURE = 0.05
 
 
-def expected_base(memory: RollMemory, now: Exposure) -> dict[str, float] | None:
-    """Return the roll's base per channel at this exposure."""
+def expected_base(
+    memory: RollMemory, now: Exposure, *, strobe: bool = False
+) -> dict[str, float] | None:
+    """Return the roll's base per channel at this exposure; see `exposure_ratio` for ``strobe``."""
     if memory.base is None:
         return None
-    ratio = exposure_ratio(now, memory.base.exposure)
+    ratio = exposure_ratio(now, memory.base.exposure, strobe=strobe)
     if ratio is None:
         return None
     return {name: value * ratio for name, value in memory.base.signal.items()}
 
 
-def is_settled(memory: RollMemory, now: Exposure, limits: ExposureSettings) -> bool:
+def is_settled(
+    memory: RollMemory, now: Exposure, limits: ExposureSettings, *, strobe: bool = False
+) -> bool:
     """Whether a transparency's exposure is right as the roll's earlier frames have it.
 
     So it is where the roll's highlights were calibrated for it, or where the lightest that earlier
     frames showed would lie less than a stop under the target now.
     """
-    reckoned = expected_base(memory, now)
+    reckoned = expected_base(memory, now, strobe=strobe)
     if memory.base is None or not reckoned:
         return False
-    ratio = exposure_ratio(now, memory.base.exposure)
+    ratio = exposure_ratio(now, memory.base.exposure, strobe=strobe)
     if memory.base.certain and ratio is not None and abs(ratio - 1) < _SAME_EXPOSURE:
         return True
     level = float(stops(max(reckoned.values())))
     return limits.base_target_ev - limits.slide_note_ev <= level <= 0.0
 
 
-def lightest_of(headroom: dict[str, float], memory: RollMemory, now: Exposure) -> KnownBase | None:
+def lightest_of(
+    headroom: dict[str, float], memory: RollMemory, now: Exposure, *, strobe: bool = False
+) -> KnownBase | None:
     """Return what a transparency tells of the roll's highlights, None where nothing new.
 
     ``headroom`` are the stops per channel from the picture's highlights up to saturation. What was
@@ -68,7 +74,7 @@ def lightest_of(headroom: dict[str, float], memory: RollMemory, now: Exposure) -
     if min(headroom.values()) <= 0 or (known is not None and known.certain):
         return None
     signal = {name: float(2.0**-ev) for name, ev in headroom.items()}
-    reckoned = expected_base(memory, now)
+    reckoned = expected_base(memory, now, strobe=strobe)
     if reckoned and max(reckoned.values()) >= max(signal.values()):
         return None
     return KnownBase(signal, now, certain=False)

@@ -134,7 +134,9 @@ def _blank(
     if float(stops(strongest)) < _DARK_EV:
         return ClearFilm(Seen.DARKNESS, {}, None)
     now = (seconds or mosaic.exposure_seconds, mosaic.iso, mosaic.f_number)
-    ratio = exposure_ratio(now, gate.exposure) if gate is not None else None
+    # A strobe's power may have been turned since the open gate: how light it was says nothing here.
+    known = gate is not None and not context.settings.light.strobe
+    ratio = exposure_ratio(now, gate.exposure) if gate is not None and known else None
     if gate is not None and gate.channels == picture.channels and ratio is not None:
         which = main_channels(picture.channels)
         light = spread(gate.grid, shape)

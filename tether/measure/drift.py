@@ -44,7 +44,7 @@ def light_drift(rows: Rows, since: int = 0, settings: Light | None = None) -> li
     if not rows.size:
         return []
     found = []
-    level = _moved(rows[_same_settings(rows)], LEVEL, settings.drift_ev)
+    level = _moved(rows[_same_settings(rows, settings.strobe)], LEVEL, settings.drift_ev)
     if level is not None:
         change, frame = level
         way = "fallen" if change < 0 else "risen"
@@ -55,7 +55,9 @@ def light_drift(rows: Rows, since: int = 0, settings: Light | None = None) -> li
                 round(change, 3),
                 "stops",
                 f"The light has {way} by {_stops(change)} since frame {frame}.",
-                "Check the lamp, its supply and its dimmer; then test the light again.",
+                "Check the strobe: its charge, its power, its place; then test the light again."
+                if settings.strobe
+                else "Check the lamp, its supply and its dimmer; then test the light again.",
             )
         )
     warmth = rows.copy()
@@ -87,8 +89,10 @@ def sharpness_of(rows: Rows) -> list[float]:
     return [float(v) for v in rows[same, SHARPNESS]]
 
 
-def _same_settings(rows: Rows) -> NDArray[np.bool_]:
-    now, then = rows[-1, SETTINGS], rows[:, SETTINGS]
+def _same_settings(rows: Rows, strobe: bool) -> NDArray[np.bool_]:
+    """Tell which frames were taken as the last one; a strobe's light asks for no shutter time."""
+    which = slice(SETTINGS.start + strobe, SETTINGS.stop)
+    now, then = rows[-1, which], rows[:, which]
     same: NDArray[np.bool_] = ((then == now) | (np.isnan(then) & np.isnan(now))).all(axis=1)
     return same
 

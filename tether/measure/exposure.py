@@ -96,16 +96,21 @@ def nearest_exposure(
 def exposure_ratio(
     now: tuple[float | None, float | None, float | None],
     then: tuple[float | None, float | None, float | None],
+    *,
+    strobe: bool = False,
 ) -> float | None:
     """Return the ratio of raw signal that two settings of the camera give for the same light.
 
     Each is (seconds, ISO, f-number). Exposure is proportional to ``t / N²`` (ISO 2721) and the
     raw value to ISO as well (ISO 12232). A value that one of them does not know counts as equal;
-    None where the times are not both known.
+    None where the times are not both known. A ``strobe`` is over long before the shutter closes:
+    its light does not depend on the time, so that only ISO and aperture count.
     """
-    if not now[0] or not then[0]:
-        return None
-    ratio = now[0] / then[0]
+    ratio = 1.0
+    if not strobe:
+        if not now[0] or not then[0]:
+            return None
+        ratio = now[0] / then[0]
     if now[1] and then[1]:
         ratio *= now[1] / then[1]
     if now[2] and then[2]:

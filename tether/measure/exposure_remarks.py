@@ -23,13 +23,15 @@ _CLIPPED_STEP_EV = 1.0
 class Advice:
     """How much light to add (stops, negative for less) and the camera's own setting for it.
 
-    ``shutter`` is None where nothing is to be changed, or the camera's list is not known;
-    ``reaches`` is False where no setting on the list comes within a third of a stop.
+    ``shutter`` is None where nothing is to be changed, or the camera's list is not known, or the
+    light is a ``strobe``, which no shutter time changes; ``reaches`` is False where no setting on
+    the list comes within a third of a stop.
     """
 
     ev: float
     shutter: str | None
     reaches: bool = True
+    strobe: bool = False
 
     @property
     def words(self) -> str:
@@ -38,6 +40,8 @@ class Advice:
             return ""
         more = "more" if self.ev > 0 else "less"
         by = f"Give {abs(self.ev):.1f} stops {more} light"
+        if self.strobe:
+            return f"{by}: {turn_power(self.ev)}."
         if self.shutter and self.reaches:
             return f"{by}: set the shutter to {self.shutter}."
         if self.shutter:
@@ -47,8 +51,28 @@ class Advice:
         return f"{by}."
 
 
+def turn_power(ev: float) -> str:
+    """Say how a strobe's light is changed by ``ev`` stops, without the amount.
+
+    Aperture and shutter stay: the one is chosen for sharpness, the other changes nothing.
+    """
+    if ev > 0:
+        return (
+            "turn the strobe's power up by as much, or move it nearer (aperture and shutter stay)"
+        )
+    return (
+        "turn the strobe's power down by as much, or move it farther away (aperture and shutter "
+        "stay)"
+    )
+
+
 def advise(
-    ev: float, shutter: tuple[str, float] | None, shutters: Shutters, tolerance: float
+    ev: float,
+    shutter: tuple[str, float] | None,
+    shutters: Shutters,
+    tolerance: float,
+    *,
+    strobe: bool = False,
 ) -> Advice:
     """Return the advice for a change of ``ev`` stops.
 
@@ -60,7 +84,11 @@ def advise(
         The setting in force and the camera's own list, each (label, seconds).
     tolerance
         Stops within which nothing is to be changed.
+    strobe
+        The light is a strobe: no shutter time is named.
     """
+    if strobe:
+        return Advice(ev, None, strobe=True)
     if abs(ev) <= tolerance or shutter is None:
         return Advice(ev, None)
     near = nearest_exposure(shutters, shutter[1], ev)
@@ -108,7 +136,9 @@ def negative_remarks(
                 None,
                 "",
                 "Nothing in the view is light enough to be film base.",
-                "See whether the lamp is on and the lens cap off; give more light.",
+                "See whether the strobe fired, and at its power, and whether the lens cap is off."
+                if advice.strobe
+                else "See whether the lamp is on and the lens cap off; give more light.",
             )
         ]
     found = []
@@ -144,7 +174,10 @@ def negative_remarks(
                 "stops",
                 f"The base is {abs(change):.1f} stops {'lighter' if change > 0 else 'darker'} than "
                 "the frames before lead to expect at the camera's settings.",
-                "See whether the lamp was moved or dimmed, or whether this is another film.",
+                "If you have turned the strobe's power, that is what it shows; else see whether it "
+                "was charged, or whether this is another film."
+                if advice.strobe
+                else "See whether the lamp was moved or dimmed, or whether this is another film.",
             )
         )
     if base.source == "picture":

@@ -27,6 +27,14 @@ _MANY = 20
 _FEWEST_WITH_DETAIL = 5
 _SHARP_SIDE = 0.15
 """Sharpness relative to the reference that the better side has to have to count as such."""
+_LEAST_LEFT, _TIMES_LEFT = 0.03, 4.0
+"""Share of its finest part, of the reference's, that grain has left at the sharper edge of a soft
+frame, and how many times that of the rest of the frame."""
+_PARALLEL = (
+    "Make sensor and film parallel (a mirror in the gate must show the lens in the middle), focus "
+    "again and repeat the frame."
+)
+_NEARLY_ALL = 0.75
 _FLOOR = 0.02
 """Sharpness relative to the reference that cannot be told from none."""
 
@@ -90,8 +98,7 @@ def compare_focus(
                 "of the reference",
                 f"Sharpness falls off toward the {side}, to {softest:.0%} of that of the roll's "
                 "frames in focus.",
-                "Make sensor and film parallel (a mirror in the gate must show the lens in the "
-                "middle), focus again and repeat the frame.",
+                _PARALLEL,
             )
         ]
     ratio = float(np.nanpercentile(seen, 50))
@@ -100,6 +107,19 @@ def compare_focus(
     finest = float(np.median(sharpness.plain_grid[np.isfinite(seen)])) / plain
     if ratio >= settings.soft_ratio or finest > settings.blurred_ratio:
         return []
+    best = _sharper_side(sharpness.plain_grid / plain)
+    if best:
+        return [
+            Finding(
+                "one-side-soft",
+                Severity.RESHOOT,
+                round(ratio, 3),
+                "of the reference",
+                f"The grain is soft, least so toward the {best}: {ratio:.0%} of the sharpness of "
+                "the roll's frames in focus.",
+                _PARALLEL,
+            )
+        ]
     return [
         Finding(
             "out-of-focus",
@@ -185,6 +205,32 @@ def _softer_side(
         if min(ends) < found[1]:
             found = (names[int(ends[1] < ends[0])], float(min(ends)))
     return found
+
+
+def _sharper_side(finest: NDArray[np.float32]) -> str:
+    """Return the side at which a soft frame is least so; "" where it is soft all over alike.
+
+    ``finest`` is what grain has left of its finest part in each cell, relative to the reference's:
+    unlike its strength it hardly depends on the picture. The edge has to stand out in nearly all of
+    its cells, and what is left has to fall from there on.
+    """
+    for axis, names in ((0, ("left", "right")), (1, ("top", "bottom"))):
+        lines = finest.T if axis == 0 else finest
+        known = np.isfinite(lines)
+        if not (known.sum(axis=1) >= 2).all():
+            continue
+        profile = np.nanmedian(lines, axis=1)
+        for name, order in zip(names, (slice(None), slice(None, None, -1)), strict=True):
+            along = profile[order]
+            edge = lines[order][0]
+            rest = max(_LEAST_LEFT, _TIMES_LEFT * float(along[2:].max()))
+            if (
+                along[0] >= rest
+                and along[1] <= along[0]
+                and np.mean(edge[np.isfinite(edge)] >= rest / 2) >= _NEARLY_ALL
+            ):
+                return name
+    return ""
 
 
 def _mostly(values: NDArray[np.bool_]) -> bool:

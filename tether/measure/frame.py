@@ -92,7 +92,7 @@ def _measured(
     picture = survey(mosaic)
     settings, memory = context.settings, context.memory
     gate = context.open_gate or memory.open_gate
-    negative = context.process.is_negative
+    negative, strobe = context.process.is_negative, settings.light.strobe
     framing = find_framing(picture, context.film_format, negative, settings.framing, memory.scale)
     if framing is not None and not rests_on_rebate(framing, picture, negative):
         framing = None
@@ -102,7 +102,7 @@ def _measured(
     region = (slice(*rows), slice(*columns))
     spotting = others.submit(find_spots, mosaic, region, settings.dust)
     now: Exposure = (_seconds(mosaic, context), mosaic.iso, mosaic.f_number)
-    reckoned = expected_base(memory, now)
+    reckoned = expected_base(memory, now, strobe=strobe)
     certain = memory.base is not None and memory.base.certain
     expected = reckoned if certain else None
     base = _base(picture, framing, expected, reckoned) if negative else None
@@ -130,7 +130,7 @@ def _measured(
             dark = shadows(mosaic, rows, columns)
             findings += transparency_remarks(
                 advice, min(headroom.values()), in_picture, dark, settings.exposure,
-                settled=is_settled(memory, now, settings.exposure),
+                settled=is_settled(memory, now, settings.exposure, strobe=strobe),
             )  # fmt: skip
     trace = trace_of(framing, edge, context)
     stood = standings(base, None, now, context)
@@ -156,7 +156,7 @@ def _measured(
     if negative or empty is not None:
         told = learnt(base, now, empty is not None, certain)
     else:
-        told = lightest_of(headroom, memory, now)
+        told = lightest_of(headroom, memory, now, strobe=strobe)
     remembered = memory.with_frame(trace, told)
     return FrameMeasurement(
         saturated=counted.shares(),
@@ -171,7 +171,7 @@ def _measured(
         framing=framing,
         edge=edge,
         sharpness=None if empty is not None else focusing.result(),
-        density=_densities(picture, gate, where, base, framing, now),
+        density=None if strobe else _densities(picture, gate, where, base, framing, now),
         findings=ranked(findings),
         memory=replace(remembered, standings=stood),
         picture=small,
@@ -194,8 +194,12 @@ def _base(
 
 
 def _highest_ev(gate: OpenGate | None, now: Exposure, context: FrameContext) -> float | None:
-    """Return where the base lies at the highest by the open gate, None where it is not known."""
-    ratio = ex.exposure_ratio(now, gate.exposure) if gate else None
+    """Return where the base lies at the highest by the open gate, None where it is not known.
+
+    A strobe is turned down for the open gate and up again for the film, and no file tells that.
+    """
+    known = gate is not None and not context.settings.light.strobe
+    ratio = ex.exposure_ratio(now, gate.exposure) if gate and known else None
     return highest_base_ev(gate, ratio, context.settings.exposure.least_base_density)
 
 
@@ -221,7 +225,10 @@ def _advice(
         ev = limits.base_target_ev - float(stops(max(expected.values())))
     else:
         ev = clipped_step(limits)
-    return advise(ev, context.shutter, context.shutters, limits.base_tolerance_ev)
+    return advise(
+        ev, context.shutter, context.shutters, limits.base_tolerance_ev,
+        strobe=context.settings.light.strobe,
+    )  # fmt: skip
 
 
 def _main_ev(

@@ -45,8 +45,10 @@ def frame_flicker(
 ) -> list[Finding]:
     """Say ``lamp-flicker`` where the rebate of a negative shows bands.
 
-    A transparency's rebate is too dark to tell, and a saturated one hides them.
+    A transparency's rebate is too dark to tell, and a saturated one hides them. A strobe has none.
     """
+    if context.settings.light.strobe:
+        return []
     if framing is None or base is None or base.source != "rebate" or base.clipped:
         return []
     if not framing.sure or not {"left", "right"} <= set(framing.seen):

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from tether.measure.exposure_remarks import turn_power
 from tether.measure.flicker import steadier_shutter, steady_seconds
 from tether.measure.light import METERED_FIELD_EV, Light, balance_off_ev
 from tether.measure.verdict import Finding, Severity
+from tether.settings import Bench
 from tether.settings import Light as LightSettings
 from tether.text import stops
 
@@ -38,7 +40,8 @@ def judge_light(
     Returns
     -------
     ``light-saturated``, ``light-too-dark`` (after either nothing else is said), ``light-uneven``,
-    ``lamp-flicker``, ``white-balance-off`` and the note ``light-metered``.
+    ``lamp-flicker``, ``white-balance-off`` and the note ``light-metered``. Of a strobe neither
+    flicker nor metering is judged.
     """
     settings = settings or LightSettings()
     if light.saturated:
@@ -49,7 +52,9 @@ def judge_light(
                 round(light.mean_ev, 2),
                 "EV",
                 "The open gate is saturated: neither evenness nor colour can be measured.",
-                "Give two stops less light and photograph the open gate again.",
+                f"Give two stops less light: {turn_power(-2)}. Then photograph the open gate again."
+                if settings.strobe
+                else "Give two stops less light and photograph the open gate again.",
             )
         ]
     if light.mean_ev < _TOO_DARK_EV:
@@ -60,13 +65,15 @@ def judge_light(
                 round(light.mean_ev, 2),
                 "EV",
                 "Hardly any light reaches the sensor.",
-                "See whether the lamp is on and the lens cap is off; then give more light.",
+                "See whether the strobe fired and the lens cap is off; then give more light."
+                if settings.strobe
+                else "See whether the lamp is on and the lens cap is off; then give more light.",
             )
         ]
     findings = []
     if light.evenness_percent > settings.uneven_percent:
         findings.append(_uneven(light))
-    if light.flicker_percent > settings.flicker_percent:
+    if light.flicker_percent > settings.flicker_percent and not settings.strobe:
         findings.append(_flicker(light, seconds, shutters))
     if white_balance is not None:
         off = balance_off_ev(light.neutral, white_balance)
@@ -82,7 +89,7 @@ def judge_light(
                     "tungsten) and never to automatic. The raw values do not change by it.",
                 )
             )
-    if abs(light.mean_ev - METERED_FIELD_EV) < _METERED_WITHIN:
+    if abs(light.mean_ev - METERED_FIELD_EV) < _METERED_WITHIN and not settings.strobe:
         findings.append(
             Finding(
                 "light-metered",
@@ -94,6 +101,36 @@ def judge_light(
             )
         )
     return findings
+
+
+def judge_power(light: Light, bench: Bench | None = None) -> list[Finding]:
+    """Say by how many stops a strobe's power is off for its open gate.
+
+    Returns
+    -------
+    ``strobe-power``: a note within the limits in which its pattern can be measured, to be
+    photographed again below them. Nothing where it lies as it should, or `judge_light` says more.
+    """
+    bench = bench or Bench()
+    off = bench.gate_target_ev - light.mean_ev
+    if light.saturated or light.mean_ev < _TOO_DARK_EV or abs(off) <= bench.gate_tolerance_ev:
+        return []
+    far = light.mean_ev < bench.strobe_gate_ev
+    return [
+        Finding(
+            "strobe-power",
+            Severity.RESHOOT if far else Severity.NOTE,
+            round(off, 2),
+            "stops",
+            f"The open gate lies {-light.mean_ev:.1f} stops below saturation, and should lie "
+            f"{-bench.gate_target_ev:.1f} below it.",
+            f"Give {abs(off):.1f} stops {'more' if off > 0 else 'less'} light: {turn_power(off)}. "
+            "Then photograph the open gate again."
+            if far
+            else f"It will do. For a finer look give {abs(off):.1f} stops "
+            f"{'more' if off > 0 else 'less'}: {turn_power(off)}.",
+        )
+    ]
 
 
 def judge_stray_light(share: float, settings: LightSettings | None = None) -> list[Finding]:

@@ -28,13 +28,14 @@ SMALL = 640
 
 @dataclass(frozen=True, slots=True)
 class SampleJob:
-    """Check a raw file against its recorded SHA-256, and sample it."""
+    """Check a raw file against its recorded SHA-256, and sample it; ``strobe``: one lit it."""
 
     path: Path
     sha256: str
     process: FilmProcess
     outline: Corners | None
     flat: FlatField | None
+    strobe: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +101,7 @@ def sample(job: SampleJob) -> Sampled:
         if hashlib.file_digest(file, "sha256").hexdigest() != job.sha256:
             return Sampled(None)
     mosaic = with_observed_saturation(open_mosaic(job.path))
-    taken = take_sample(mosaic, job.process, job.outline, job.flat)
+    taken = take_sample(mosaic, job.process, job.outline, job.flat, strobe=job.strobe)
     if job.process is FilmProcess.TRANSPARENCY:
         taken = replace(taken, matrix=camera_matrix(job.path))
     return Sampled(

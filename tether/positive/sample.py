@@ -31,7 +31,7 @@ class Sample:
     ----------
     light
         Exposure time times speed over the aperture's square, relative to 1 s, ISO 100, f/1: what
-        signals of different frames are brought together with.
+        signals of different frames are brought together with. Under a strobe without the time.
     lightest
         Signal of the lightest film for red, green and blue (of a transparency: of the picture's
         lightest part).
@@ -51,9 +51,14 @@ class Sample:
 
 
 def take_sample(
-    mosaic: Mosaic, process: FilmProcess, outline: Corners | None, flat: FlatField | None = None
+    mosaic: Mosaic,
+    process: FilmProcess,
+    outline: Corners | None,
+    flat: FlatField | None = None,
+    *,
+    strobe: bool = False,
 ) -> Sample:
-    """Sample a frame; parameters as in `tether.positive.recipe.Recipe`."""
+    """Sample a frame; parameters as in `tether.positive.recipe.Recipe` and `light_of`."""
     small = survey(mosaic, _LONGEST)
     planes = [small.colour(letter) for letter in "RGB"]
     rgb = np.stack([small.main if p is None else p for p in planes]).astype(np.float32)
@@ -74,19 +79,23 @@ def take_sample(
     every = max(1, chosen.shape[1] // SAMPLES)
     picked = chosen[:, ::every][:, :SAMPLES].T
     return Sample(
-        light=light_of(mosaic),
+        light=light_of(mosaic, strobe=strobe),
         lightest=lightest,
         neutral=_neutral(mosaic),
         signals=tuple((float(r), float(g), float(b)) for r, g, b in np.round(picked, 5)),
     )
 
 
-def light_of(mosaic: Mosaic) -> float:
-    """Return the exposure that the file states, relative to 1 s, ISO 100, f/1; 1 if it does not."""
-    if not (mosaic.exposure_seconds and mosaic.iso):
+def light_of(mosaic: Mosaic, *, strobe: bool = False) -> float:
+    """Return the exposure that the file states, relative to 1 s, ISO 100, f/1; 1 if it does not.
+
+    A ``strobe`` is over before the shutter closes: its light does not depend on the time.
+    """
+    seconds = 1.0 if strobe else mosaic.exposure_seconds
+    if not (seconds and mosaic.iso):
         return 1.0
     f_number = mosaic.f_number or 1.0
-    return mosaic.exposure_seconds * mosaic.iso / 100 / f_number**2
+    return seconds * mosaic.iso / 100 / f_number**2
 
 
 def base_in(facts: Mapping[str, object], mosaic_channels: tuple[str, ...]) -> Triple | None:

@@ -24,7 +24,7 @@ from tether.report.delivered import (
 from tether.report.sidecar import Subject, description, positive_packet
 from tether.session.archive import Archive, ArchiveUnusable
 from tether.session.roll import Frame, Roll
-from tether.settings import Positive
+from tether.settings import STROBE, Positive
 
 #: Goes up when the same raw file begins to give another sample.
 _SAMPLING = 2
@@ -62,12 +62,14 @@ def samples_to_take(whole: Whole, flat: FlatField | None) -> list[Task[SampleJob
     tasks = []
     for k in whole.known:
         outline = outline_of(k.capture.facts)
+        strobe = k.capture.strobe
         facts = (
-            _SAMPLING, k.capture.sha256, whole.roll.process.value, outline, digest_of(flat)
+            _SAMPLING, k.capture.sha256, whole.roll.process.value, outline, digest_of(flat),
+            *([STROBE] if strobe else []),
         )  # fmt: skip
         digest = hashlib.sha256(repr(facts).encode()).hexdigest()
         if not _sampled_before(k, whole.record.samples.get(k.capture.file_name), digest):
-            job = SampleJob(k.path, k.capture.sha256, whole.roll.process, outline, flat)
+            job = SampleJob(k.path, k.capture.sha256, whole.roll.process, outline, flat, strobe)
             tasks.append(Task(k, job, digest))
     return tasks
 

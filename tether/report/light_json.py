@@ -41,7 +41,7 @@ class LightWorker:
         """
         from tether.measure.levels import with_observed_saturation
         from tether.measure.light import measure_light, multipliers_of
-        from tether.measure.light_findings import judge_light, judge_stray_light
+        from tether.measure.light_findings import judge_light, judge_power, judge_stray_light
         from tether.measure.saturation import saturation_map
         from tether.measure.survey import survey
         from tether.measure.verdict import ranked, verdict_of
@@ -57,9 +57,11 @@ class LightWorker:
             seconds=mosaic.exposure_seconds,
             white_balance=multipliers_of(mosaic),
         )
+        if settings.light.strobe:
+            findings += judge_power(light, settings.bench)
         stray = None
         if lamp_off is not None:
-            stray = _stray(mosaic, lamp_off)
+            stray = _stray(mosaic, lamp_off, settings.light.strobe)
             findings += judge_stray_light(stray, settings.light)
         return facts | {
             "mean_ev": round(light.mean_ev, 3),
@@ -136,7 +138,7 @@ def _grid(grid: np.ndarray[Any, np.dtype[np.float32]]) -> list[list[float | None
     return [[round(float(v), 4) if np.isfinite(v) else None for v in row] for row in grid]
 
 
-def _stray(mosaic: Mosaic, lamp_off: Path) -> float:
+def _stray(mosaic: Mosaic, lamp_off: Path, strobe: bool) -> float:
     from tether.measure.exposure import exposure_ratio
     from tether.measure.light import stray_share
     from tether.measure.survey import survey
@@ -148,5 +150,6 @@ def _stray(mosaic: Mosaic, lamp_off: Path) -> float:
     ratio = exposure_ratio(
         (dark.exposure_seconds, dark.iso, dark.f_number),
         (mosaic.exposure_seconds, mosaic.iso, mosaic.f_number),
+        strobe=strobe,
     )
     return stray_share(survey(dark), survey(mosaic), ratio or 1.0)

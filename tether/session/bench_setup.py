@@ -19,6 +19,7 @@ from tether.session.bench_setup_steps import BENCH, SET_UP
 from tether.session.check_step import Part, Step
 from tether.session.roll import Roll
 from tether.session.store import Store, now
+from tether.settings import LAMP, STROBE
 from tether.text import printable
 
 LONGEST = 80
@@ -47,6 +48,9 @@ class BenchSetup:
         In the person's own words, "" where nothing was said.
     film
         The kind of film that its holder is set for, see `film_of`.
+    light
+        The kind of its light, `tether.settings.LAMP` or `STROBE`; "" where nobody said: then the
+        settings say it.
     used_at
         When it was used last, ISO 8601 in UTC.
     done
@@ -59,6 +63,7 @@ class BenchSetup:
     holder: str = ""
     lamp: str = ""
     film: str = ""
+    light: str = ""
     used_at: str = ""
     done: Mapping[str, str] = field(default_factory=dict)
 
@@ -66,6 +71,8 @@ class BenchSetup:
         """Say what it is made of, in a line that is safe to show."""
         named = (("lens", self.lens), ("holder", self.holder), ("lamp", self.lamp))
         said = "; ".join(f"{what}: {printable(x, LONGEST)}" for what, x in named if x)
+        if self.light == STROBE:
+            said += "; the light is a strobe" if said else "the light is a strobe"
         return said or "its parts were not written down"
 
 
@@ -103,13 +110,15 @@ def film_of(roll: Roll) -> str:
 def changed_parts(old: BenchSetup, new: BenchSetup) -> frozenset[Part]:
     """Return the parts in which two descriptions of a bench differ; case and blanks do not count.
 
-    A camera that is not connected is not a different one.
+    A camera that is not connected is not a different one, and a light of which nobody said the
+    kind is none of another kind.
     """
     pairs = (
         (Part.CAMERA, old.camera, new.camera or old.camera),
         (Part.LENS, old.lens, new.lens),
         (Part.HOLDER, old.holder, new.holder),
         (Part.LAMP, old.lamp, new.lamp),
+        (Part.LAMP, old.light or new.light, new.light or old.light),
         (Part.FILM, old.film, new.film),
     )
     return frozenset(part for part, a, b in pairs if _same(a) != _same(b))
@@ -216,6 +225,7 @@ def _read(row: Any) -> BenchSetup | None:
     """Read a bench from stored data, None where it is no bench."""
     if not isinstance(row, dict) or not isinstance(row.get("name"), str) or not row["name"]:
         return None
+    light = row.get("light")
     texts = {
         key: printable(row[key], 400 if key == "camera" else LONGEST)
         for key in ("name", "camera", "lens", "holder", "lamp", "film", "used_at")
@@ -227,7 +237,7 @@ def _read(row: Any) -> BenchSetup | None:
         for key, at in (done.items() if isinstance(done, dict) else ())
         if key in _STEP_KEYS and isinstance(at, str) and _is_time(at)
     }
-    return BenchSetup(**texts, done=held)
+    return BenchSetup(**texts, light=light if light in (LAMP, STROBE) else "", done=held)
 
 
 def _is_time(text: str) -> bool:

@@ -162,7 +162,7 @@ SET_UP: tuple[Step, ...] = (
 BASE = Step(
     "base-set",
     Scope.ROLL,
-    "Find the shutter time for this roll on its clear film base.",
+    "Find the exposure for this roll on its clear film base.",
     "The base is the lightest thing on a negative: exposed just below saturation, all of the "
     "picture lies safely under it.",
     "A blank frame at the roll's beginning is best, else the rebate beside the frame that lies in "

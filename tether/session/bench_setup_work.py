@@ -47,6 +47,17 @@ class Readying(Core):
         """The bench of this sitting, "" while that was not said."""
         return self.benches.at_hand(self.sitting.id)[0]
 
+    def _take_light(self) -> None:
+        """Let the bench say what kind of light there is; else the settings do.
+
+        While nobody has said which bench it is, the one that was used last counts: a roll that is
+        gone on with lies under the light that it was begun with.
+        """
+        known = self.benches.benches()
+        bench = self.benches.find(self.bench_name) or next(iter(known), None)
+        kind = (bench.light if bench else "") or self._given.light.kind
+        self.settings = replace(self._given, light=replace(self._given.light, kind=kind))
+
     def set_up_done(self) -> frozenset[str]:
         """Return the keys of the steps of the set-up walk that hold now."""
         confirmed = self.store.confirmed(self.sitting.id, self._roll_id)
@@ -133,6 +144,7 @@ class Readying(Core):
         done = {step.key: known.done[step.key] for step in held} if known else {}
         self.benches.keep(replace(seen, done=done, used_at=now()))
         self.benches.put_at_hand(self.sitting.id, said.name, seen.film)
+        self._take_light()
         what = f"; changed: {', '.join(sorted(changed))}" if changed and known else ""
         self._log("bench", f"{said.name}{self._by()}: {said.parts()}{what}")
         self._settle(held, changed)
@@ -159,7 +171,10 @@ class Readying(Core):
         if self.camera_state is None:
             return ""
         job = Job(0, self.settings.storage.raw_bytes)
-        lines = check_camera(self.camera_state, job, self.settings.bench, now=time.time())
+        lines = check_camera(
+            self.camera_state, job, self.settings.bench, now=time.time(),
+            strobe=self.settings.light.strobe,
+        )  # fmt: skip
         wrong = [x for x in lines if x.standing is Standing.CHANGE and x.label not in _SUPPLIES]
         return ", ".join(f"{x.label} {x.now}".strip() for x in wrong)
 
@@ -174,6 +189,7 @@ class Readying(Core):
             self.benches.put_at_hand(self.sitting.id, name, wanted)
             if bench := self.benches.find(name):
                 self.benches.keep(replace(bench, film=wanted))
+        self._take_light()
         return self.sitting
 
     def _leave_bench(self, held: frozenset[Step]) -> None:

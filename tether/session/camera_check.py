@@ -27,7 +27,12 @@ _SMALL_RAW = re.compile(r"\b[ms]raw\d?\b|small|medium|\b[ms] raw", re.IGNORECASE
 
 
 def check_camera(
-    state: CameraState, job: Job, settings: Bench | None = None, *, now: float
+    state: CameraState,
+    job: Job,
+    settings: Bench | None = None,
+    *,
+    now: float,
+    strobe: bool = False,
 ) -> tuple[Line, ...]:
     """Compare the camera's state with what the bench asks for.
 
@@ -41,6 +46,8 @@ def check_camera(
         What the bench asks for.
     now
         The computer's time in seconds since 1970.
+    strobe
+        The light is a strobe: then the shutter has to be open all over the frame when it fires.
 
     Returns
     -------
@@ -50,6 +57,7 @@ def check_camera(
     return (
         _image_format(state),
         _exposure_mode(state),
+        *([_sync(state, settings)] if strobe else []),
         _iso(state, settings),
         _aperture(state, settings),
         _white_balance(state),
@@ -63,7 +71,13 @@ def check_camera(
             Standing.UNKNOWN,
             "",
             "look at the camera: stabilisation, noise reduction at long exposures, automatic ISO "
-            "and lens corrections written into the raw file are off.",
+            "and lens corrections written into the raw file are off"
+            + (
+                "; the shutter is the mechanical one, silent mode is off, and live view does not "
+                "show the exposure."
+                if strobe
+                else "."
+            ),
         ),
     )
 
@@ -115,6 +129,38 @@ def _exposure_mode(state: CameraState) -> Line:
         "manual exposure (M).",
         "Anything automatic follows the picture on the film.",
     )
+
+
+def _sync(state: CameraState, settings: Bench) -> Line:
+    """Compare the shutter with the flash synchronisation speed; slower is right as well."""
+    least = settings.sync_seconds / _NOMINAL
+    limit = _time(settings.sync_seconds)
+
+    def right(setting: Setting) -> bool | None:
+        seconds = values.shutter_seconds(setting.value)
+        return None if seconds is None else seconds >= least
+
+    def pick(setting: Setting) -> str | None:
+        slower = [c for c in setting.choices if (values.shutter_seconds(c) or 0.0) >= least]
+        return values.nearest(slower, settings.sync_seconds, values.shutter_seconds)
+
+    return setting_line(
+        state.settings.get(Role.SHUTTER),
+        "Shutter",
+        right,
+        pick,
+        f"not faster than {limit}, the strobe's synchronisation; it stays.",
+        f"{limit} or slower, so that the strobe lights the whole frame.",
+        f"Faster than {limit} a curtain covers a part of the frame when the strobe fires.",
+    )
+
+
+_NOMINAL = 1.1
+"""Times by which a shutter's name and its real time may differ: 1/125 is 1/128 of a second."""
+
+
+def _time(seconds: float) -> str:
+    return f"1/{1 / seconds:.0f} s" if seconds < 0.5 else f"{seconds:g} s"
 
 
 def _iso(state: CameraState, settings: Bench) -> Line:

@@ -23,6 +23,7 @@ from tether.text import printable
 #: In this order: a camera may offer an aperture only in manual exposure. Put back in reverse.
 _ORDER = (
     Role.EXPOSURE_MODE,
+    Role.SHUTTER,
     Role.CAPTURE_TARGET,
     Role.IMAGE_FORMAT,
     Role.ISO,
@@ -75,7 +76,10 @@ class CameraSetup:
             sum(f.state is FrameState.OPEN for f in frames),
             max(sizes, default=0) or session.settings.storage.raw_bytes,
         )
-        lines = check_camera(state, job, session.settings.bench, now=self._clock())
+        lines = check_camera(
+            state, job, session.settings.bench, now=self._clock(),
+            strobe=session.settings.light.strobe,
+        )  # fmt: skip
         assert session.camera is not None, "its state was just read"
         return Checked(printable(session.camera.identity.model, 40), lines, self._to_put_back())
 

@@ -26,6 +26,9 @@ from tether.session.store import Confirmed, Sitting
 from tether.settings import Settings
 from tether.text import megabytes, plural, printable
 
+_LOADED = ("strip-load", "frame-advance")
+"""Steps that say that film lies in the holder."""
+
 
 class Core:
     """One roll at work: where it stands, its steps, its camera and its judge.
@@ -58,7 +61,8 @@ class Core:
         settings: Settings | None = None,
         on_step: Callable[[Confirmed], None] | None = None,
     ) -> None:
-        self.settings = settings or Settings()
+        self._given = settings or Settings()
+        self.settings = self._given
         self.archive = archive
         self.store = archive.store
         self._roll_id = roll.id
@@ -121,6 +125,7 @@ class Core:
             self.sitting.short,
             self.archive.free_bytes(),
             remarks=light_remarks(self.light.kept, frames, self.camera_state, self.settings),
+            strobe=self.settings.light.strobe,
         )
 
     def place(self) -> Place:
@@ -170,8 +175,14 @@ class Core:
             return
         confirmed = self.store.confirmed(self.sitting.id, self._roll_id)
         last = {c.key: i for i, c in enumerate(confirmed)}
-        for i in sorted(last[key] for key in ("strip-load", "frame-advance") if key in last):
+        for i in sorted(last[key] for key in _LOADED if key in last):
             self._on_step(confirmed[i])
+
+    @property
+    def film_loaded(self) -> bool:
+        """Whether a strip was laid into the holder, as far as was said in this sitting."""
+        confirmed = self.store.confirmed(self.sitting.id, self._roll_id)
+        return any(c.key in _LOADED for c in confirmed)
 
     def _room(self) -> list[str]:
         roll = self.roll

@@ -89,7 +89,7 @@ class Leaving(Shooting):
             "camera": "",
             "files": [],
             "origin": "leftover",
-            "settings": {},
+            "settings": self._light_now(),
             "taken_at": datetime.fromtimestamp(path.stat().st_mtime, UTC).isoformat(
                 timespec="milliseconds"
             ),

@@ -1,9 +1,9 @@
-"""Base calibration: the roll's shutter time, found on its clear film and checked on it.
+"""Base calibration: the roll's exposure, found on its clear film and checked on it.
 
 The clear film is blank film, a leader, or the rebate beside a frame; of a transparency the
 highlights of its lightest picture. A shot tells how far it lies from the target; the nearest
 setting on the camera's own list is set when the person agrees, and another shot checks it. At
-most three shots.
+most three shots. With a strobe no setting of the camera is named: its power is turned by hand.
 """
 
 from __future__ import annotations
@@ -55,6 +55,8 @@ class BaseResult:
         Whether it can be set from here; else by hand on the camera.
     nearest_off_ev
         Stops that the clear film would still be off at ``wanted``.
+    strobe
+        The light is a strobe: its power is what has to be turned, and the shutter stays.
     """
 
     seen: ClearFilm
@@ -65,6 +67,7 @@ class BaseResult:
     wanted: str | None
     can_set: bool
     nearest_off_ev: float = 0.0
+    strobe: bool = False
 
     @property
     def last(self) -> bool:
@@ -158,20 +161,20 @@ class BaseCalibration:
         return measured
 
     def _judged(self, seen: ClearFilm, trial: Trial, shutter: Setting | None) -> BaseResult:
-        limits = self._session.settings.exposure
+        limits, strobe = self._session.settings.exposure, self._session.settings.light.strobe
         if not seen.seen.usable:
-            return BaseResult(seen, trial, self.shots, None, False, None, False)
+            return BaseResult(seen, trial, self.shots, None, False, None, False, strobe=strobe)
         off = seen.stops_to_target(limits)
         reached = not seen.clipped and abs(off) <= limits.base_tolerance_ev
         wanted = None
         rest = off
-        if not reached and shutter is not None:
+        if not reached and shutter is not None and not strobe:
             wanted = shifted_shutter(shutter.choices, shutter.value, off)
             rest = _rest(wanted, shutter.value, off)
             if wanted == shutter.value:
                 wanted = None
         can_set = wanted is not None and shutter is not None and not shutter.readonly
-        return BaseResult(seen, trial, self.shots, off, reached, wanted, can_set, rest)
+        return BaseResult(seen, trial, self.shots, off, reached, wanted, can_set, rest, strobe)
 
     def _shutter(self) -> Setting | None:
         state = self._session.refresh_camera()

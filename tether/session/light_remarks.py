@@ -54,7 +54,7 @@ def light_remarks(
     """
     said = list(_from_verdict(light, frames))
     if light.gate is not None:
-        said += _since_the_gate(light.gate, camera)
+        said += _since_the_gate(light.gate, camera, settings.light.strobe)
         said += _age(light.gate, settings, at or datetime.now(UTC))
     return tuple(said)
 
@@ -84,7 +84,7 @@ def _findings(capture: Capture) -> list[tuple[str, str]]:
     ]
 
 
-def _since_the_gate(gate: KeptGate, camera: CameraState | None) -> list[str]:
+def _since_the_gate(gate: KeptGate, camera: CameraState | None, strobe: bool) -> list[str]:
     """Say what has changed on the camera since the open gate was photographed."""
     if camera is None:
         return []
@@ -98,7 +98,7 @@ def _since_the_gate(gate: KeptGate, camera: CameraState | None) -> list[str]:
         )
     label = camera.value(Role.SHUTTER) or ""
     time = shutter_seconds(label)
-    if time and seconds and seconds / time > _SHORTER:
+    if time and seconds and seconds / time > _SHORTER and not strobe:
         said.append(
             f"Flicker was looked for at {gate.trial.shutter or f'{seconds:g} s'}; at "
             f"{printable(label, 20)} there may be some: test the light again (key {LIGHT_KEY})."

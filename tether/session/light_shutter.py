@@ -159,9 +159,12 @@ class LentShutter:
         session.camera.set(Role.SHUTTER, value)
 
     def put_back(self) -> str:
-        """Set it to where it was; return what there is to say, "" when it stands there now."""
+        """Set it to where it was; return what there is to say, "" when it stands there now.
+
+        One that was not moved is not touched.
+        """
         session, before = self._session, self.before
-        if before is None:
+        if before is None or not self._moved:
             return ""
         stands = None
         try:

@@ -23,7 +23,7 @@ from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.errors import TetherError
 from tether.measure.light import Light
 from tether.measure.light_findings import judge_stray_light
-from tether.measure.verdict import Finding
+from tether.measure.verdict import Finding, Severity
 from tether.session.delivery import Progress
 from tether.session.light_kept import KeptGate, Trial
 from tether.session.light_shutter import LentShutter, as_taken
@@ -37,8 +37,8 @@ _FROM_SATURATION = -3.0
 """Stops by which a saturated exposure is shortened: how far it is over cannot be seen."""
 
 OPEN_GATE, LAMP_OFF = "open-gate", "lamp-off"
-NO_FLAT = frozenset({"light-saturated", "light-too-dark", "lamp-flicker"})
-"""Findings with which an open gate is no flat field."""
+NO_FLAT = frozenset({"light-saturated", "light-too-dark", "lamp-flicker", "strobe-power"})
+"""Findings with which an open gate is no flat field; one that is a mere note does not count."""
 
 Report = Callable[[int, Progress], None]
 
@@ -59,6 +59,8 @@ class LightResult:
         Whether the roll has it as its flat field now.
     said
         What else there is to say.
+    strobe
+        Whether the light is a strobe: the shutter was not touched then.
     """
 
     light: Light
@@ -67,6 +69,7 @@ class LightResult:
     exposures: int
     kept: bool = False
     said: str = ""
+    strobe: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +112,11 @@ def request_of(shutter: Setting | None, session: Session) -> LightRequest:
 
 
 class LightTest:
-    """Runs light tests for a session. All methods block; `close` ends the worker."""
+    """Runs light tests for a session. All methods block; `close` ends the worker.
+
+    A strobe is photographed once, and says by how many stops its power is off: the shutter, which
+    changes nothing about its light, is not touched.
+    """
 
     def __init__(self, session: Session) -> None:
         self._session = session
@@ -172,6 +179,8 @@ class LightTest:
             shutter.believe(seen.exposure[0])
             stands = as_taken(stands, seen.exposure[0])
             wanted = next_shutter(seen.light, stands, session.settings.bench)
+            if session.settings.light.strobe:
+                wanted = None
             if wanted is None or number == MOST_EXPOSURES:
                 trial = replace(trial, shutter=printable(stands.value, 20) if stands else "")
                 return self._keep(seen, trial, number)
@@ -188,16 +197,25 @@ class LightTest:
     def _keep(self, seen: GateSeen, trial: Trial, number: int) -> LightResult:
         """Keep an open gate as the roll's flat field where it can be one."""
         trial = replace(trial, exposure=seen.exposure)
-        wrong = [f for f in seen.findings if f.code in NO_FLAT]
+        wrong = [f for f in seen.findings if f.code in NO_FLAT and f.severity is not Severity.NOTE]
         if not wrong:
             self._session.light.keep(gate=KeptGate(trial, seen.channels, seen.grid))
-        return LightResult(seen.light, seen.findings, trial, number, kept=not wrong)
+        return LightResult(
+            seen.light, seen.findings, trial, number, kept=not wrong,
+            strobe=self._session.settings.light.strobe,
+        )  # fmt: skip
 
     def _stray(self, shutter: LentShutter, gate: LightResult, report: Report) -> StrayResult:
         session = self._session
         stands = shutter.now()
-        wanted = gate.trial.shutter
-        if shutter.movable and stands and stands.value != wanted and wanted in stands.choices:
+        wanted, strobe = gate.trial.shutter, session.settings.light.strobe
+        if (
+            not strobe
+            and shutter.movable
+            and stands
+            and stands.value != wanted
+            and wanted in stands.choices
+        ):
             shutter.set(wanted)
         trial = session.test_exposure(LAMP_OFF, partial(report, 1))
         report(1, Progress("judge"))
@@ -207,6 +225,7 @@ class LightTest:
             session.trial_file(trial),
             session.trial_file(gate.trial),
             (shutter_seconds(trial.shutter), gate.trial.exposure[0]),
+            strobe,
             timeout=CALL_SECONDS,
         )
         findings = tuple(judge_stray_light(share, session.settings.light))
@@ -237,13 +256,17 @@ def light_lines(result: LightResult) -> tuple[str, ...]:
     if light.saturated:
         return ("Level: saturated",)
     at = f" at {result.trial.shutter}" if result.trial.shutter else ""
+    if result.strobe:
+        flicker = "Flicker: not judged; a strobe has none"
+    elif light.flicker_percent:
+        flicker = f"Flicker: {light.flicker_percent:.1f} %, {light.bands:.0f} bands"
+    else:
+        flicker = f"Flicker: no bands found{at}"
     lines = [
         f"Level: {-light.mean_ev:.1f} stops below saturation{at}",
         f"Evenness: {light.evenness_percent:.1f} % ({light.evenness_ev:.2f} stops): darkest "
         f"{light.darkest}, lightest {light.lightest}",
-        f"Flicker: {light.flicker_percent:.1f} %, {light.bands:.0f} bands"
-        if light.flicker_percent
-        else f"Flicker: no bands found{at}",
+        flicker,
     ]
     if light.neutral:
         ratios = ", ".join(f"{name} {value:.3f}" for name, value in light.neutral.items())

@@ -56,7 +56,7 @@ class LightWorker:
         from tether.measure.flat import flat_of
         from tether.measure.levels import with_observed_saturation
         from tether.measure.light import measure_light, multipliers_of
-        from tether.measure.light_findings import judge_light
+        from tether.measure.light_findings import judge_light, judge_power
         from tether.measure.survey import survey
         from tether.measure.verdict import ranked
         from tether.raw.open import open_mosaic
@@ -72,16 +72,25 @@ class LightWorker:
             shutters=request.shutters,
             white_balance=multipliers_of(mosaic),
         )
+        if request.settings.light.strobe:
+            findings += judge_power(light, request.settings.bench)
         flat = flat_of(mosaic, picture=picture)
         grid = tuple(
             tuple(tuple(float(v) for v in row) for row in plane) for plane in flat.grid.tolist()
         )
         return GateSeen(light, ranked(findings), flat.channels, grid, exposure)
 
-    def stray(self, dark: Path, gate: Path, seconds: tuple[float | None, float | None]) -> float:
+    def stray(
+        self,
+        dark: Path,
+        gate: Path,
+        seconds: tuple[float | None, float | None],
+        strobe: bool = False,
+    ) -> float:
         """Return the light with the lamp off as a share of the open gate's.
 
-        ``seconds`` are the shutter times of the two as the camera has them.
+        ``seconds`` are the shutter times of the two as the camera has them; with a ``strobe`` both
+        are taken as they came, for its light does not depend on them.
         """
         from tether.measure.exposure import exposure_ratio
         from tether.measure.light import stray_share
@@ -91,7 +100,7 @@ class LightWorker:
         off, on = open_mosaic(dark), open_mosaic(gate)
         if off.channels != on.channels:
             raise TetherError("The two pictures come from different kinds of sensor.")
-        ratio = exposure_ratio(_exposure(off, seconds[0]), _exposure(on, seconds[1]))
+        ratio = exposure_ratio(_exposure(off, seconds[0]), _exposure(on, seconds[1]), strobe=strobe)
         return stray_share(survey(off), survey(on), ratio or 1.0)
 
     def clear_film(

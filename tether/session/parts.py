@@ -34,7 +34,8 @@ class SessionCamera(Camera, Protocol):
 class View:
     """Everything a screen needs, as one value.
 
-    ``bench`` is there while it is asked about; ``remarks`` say what has changed about the light.
+    ``bench`` is there while it is asked about; ``remarks`` say what has changed about the light;
+    with a ``strobe`` no shutter time is offered.
     """
 
     roll: Roll
@@ -45,6 +46,7 @@ class View:
     free_bytes: int
     bench: BenchQuestion | None = None
     remarks: tuple[str, ...] = ()
+    strobe: bool = False
 
     @property
     def done(self) -> int:

@@ -8,11 +8,14 @@ from enum import StrEnum
 
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
+from tether.settings import STROBE
 from tether.text import is_control, printable
 
 #: How a roll may be cut: frames a strip, 0 for an uncut roll. 35 mm film is cut in four to six, 120
 #: film in two to four; a mounted slide is a strip of one; half frames lie twice as close.
 STRIP_CUTS = (1, 2, 3, 4, 5, 6, 8, 10, 12, 0)
+LIGHT = "light"
+"""Beside the camera's settings of a capture: the kind of its light, where it was a strobe."""
 LONGEST_ROLL = 500
 LONGEST_NAME_BYTES = 255
 
@@ -155,6 +158,11 @@ class Capture:
     facts: dict[str, object] = field(default_factory=dict)
     settings: dict[str, str] = field(default_factory=dict)
     companions: tuple[str, ...] = ()
+
+    @property
+    def strobe(self) -> bool:
+        """Whether a strobe lit it: then its shutter time does not tell how much light it had."""
+        return self.settings.get(LIGHT) == STROBE
 
 
 @dataclass(frozen=True, slots=True)

@@ -95,6 +95,11 @@ class Session(Readying, Pausing, Leaving, Trials):
         """
         waiting = self.place().capture
         advice = waiting.facts.get("advice_shutter") if waiting else None
+        if self.settings.light.strobe:
+            raise NotNow(
+                "With a strobe the shutter does not set the exposure.",
+                todo="Turn the strobe's power as the verdict says, then shoot again (A).",
+            )
         if waiting is None or not isinstance(advice, str) or self.camera is None:
             raise NotNow(
                 "There is no advice that could be set from here.",

@@ -13,7 +13,8 @@ from tether.session.core import Core
 from tether.session.delivery import Delivered, Progress, SamePicture
 from tether.session.parts import NotNow, Shot
 from tether.session.place import Place, Todo, in_force
-from tether.session.roll import Capture
+from tether.session.roll import LIGHT, Capture
+from tether.settings import STROBE
 from tether.text import megabytes, printable
 
 
@@ -197,8 +198,16 @@ class Shooting(Core):
         return Shot(judged, delivered.said)
 
     def _settings_now(self) -> dict[str, str]:
+        """Return how the camera stands, and the kind of light where the shutter is not its measure.
+
+        What is made of the picture later has to know it, and no file says it.
+        """
         state = self.camera_state
-        return {r.value: s.value for r, s in state.settings.items()} if state else {}
+        found = {r.value: s.value for r, s in state.settings.items()} if state else {}
+        return found | self._light_now()
+
+    def _light_now(self) -> dict[str, str]:
+        return {LIGHT: STROBE} if self.settings.light.strobe else {}
 
     def _stored(self, capture: Capture) -> Capture:
         frame = self.frames()[capture.frame - 1]

@@ -12,6 +12,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
+from tether.measure.exposure_remarks import turn_power
 from tether.session.delivery import Progress
 from tether.session.light_base import MOST_SHOTS, BaseCalibration, BaseResult, base_line
 from tether.session.session import Session
@@ -33,6 +34,7 @@ class Stage(Enum):
 
     FILM = "clear film into the gate"
     SET = "set the shutter"
+    POWER = "turn the strobe's power"
     DONE = "done"
 
 
@@ -43,7 +45,8 @@ class BaseScreen(BenchScreen):
     HELP = (
         "Finds the shutter time for this roll on its clear film: blank film, a leader, or the "
         "rebate beside a frame; of transparencies the lightest picture. The camera's own setting "
-        "that comes nearest is set when you agree, and another shot checks it."
+        "that comes nearest is set when you agree, and another shot checks it. With a strobe it "
+        "says by how many stops to turn the power, and leaves the shutter alone."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "proceed", "Next", tooltip="do what is next: measure, set, leave"),
@@ -107,6 +110,8 @@ class BaseScreen(BenchScreen):
             await self._shoot(blank=self.negative)
         elif self.stage is Stage.SET:
             await self._set_and_check()
+        elif self.stage is Stage.POWER:
+            await self._shoot(blank=False, turned=self.results[-1].off_ev or 0.0)
         else:
             await self._leave()
 
@@ -126,7 +131,7 @@ class BaseScreen(BenchScreen):
         self.say("From the start, with three shots.")
         self._refresh()
 
-    async def _shoot(self, *, blank: bool) -> bool:
+    async def _shoot(self, *, blank: bool, turned: float = 0.0) -> bool:
         if self.working:
             self.say("Still at work on the last key; this one was not taken.")
             return False
@@ -136,6 +141,8 @@ class BaseScreen(BenchScreen):
         def run() -> BaseResult:
             if hand is not None and blank:
                 hand.lay_blank()
+            if hand is not None and turned:
+                hand.turn_power(turned)
             return self.calibration.shoot(self._report)
 
         result = await self.attempt(run, self._doing)
@@ -190,6 +197,8 @@ class BaseScreen(BenchScreen):
 def _stage_after(result: BaseResult) -> Stage:
     if not result.seen.seen.usable:
         return Stage.DONE if result.last else Stage.FILM
+    if result.strobe and not result.last:
+        return Stage.POWER
     return Stage.SET if result.wanted is not None else Stage.DONE
 
 
@@ -221,13 +230,28 @@ def step_text(stage: Stage, result: BaseResult | None, *, negative: bool) -> Tex
         check = f"check it ({plural(left, 'shot')} left)" if left else "no shot is left to check it"
         did = "set it and" if result.can_set else "it is turned:"
         text.append(f"[Enter] {did} {check}   [Esc] leave the shutter as it is", "dim")
+    elif stage is Stage.POWER and result is not None:
+        text.append(f"{_power(result)}.\n", "bold")
+        shots = plural(MOST_SHOTS - result.shots, "shot")
+        text.append(f"[Enter] it is turned: measure again ({shots} left)   [Esc] leave it as it is",
+                    "dim")  # fmt: skip
     elif result is not None and result.reached:
         text.append("The roll's exposure is found and checked.\n", "bold")
         text.append("[Enter] go on; bring the frame back into the gate", "dim")
     else:
         text.append("The target was not reached.\n", "bold")
+        if result is not None and result.strobe and result.off_ev is not None:
+            text.append(f"{_power(result)}, then measure again: what was measured last counts.\n")
         text.append("[Enter] go on all the same   [R] from the start", "dim")
     return text
+
+
+def _power(result: BaseResult) -> str:
+    """Say what to do about a strobe, one sentence without its full stop."""
+    off = result.off_ev or 0.0
+    least = "at least " if result.seen.clipped else ""
+    words = turn_power(off).replace("by as much", f"by {least}{abs(off):.1f} stops")
+    return words[0].upper() + words[1:]
 
 
 def shots_text(results: list[BaseResult], target: float, tolerance: float) -> Text:

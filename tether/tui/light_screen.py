@@ -88,6 +88,7 @@ class LightScreen(BenchScreen):
         self.result: LightResult | None = None
         self.stray: StrayResult | None = None
         self.left: Displaced | None = None
+        self.film = True
         self._doing = ""
         self._warned = False
 
@@ -108,6 +109,7 @@ class LightScreen(BenchScreen):
         self._refresh()
         self.set_interval(0.1, self._show_progress)
         session = self.session
+        self.film = await self.tether.desk.do(lambda: session.film_loaded)
         self.left = await self.tether.desk.do(lambda: find_displaced(session))
         if self.left is not None:
             self.say(f"{self.left.sentence()} B puts it back.")
@@ -123,14 +125,16 @@ class LightScreen(BenchScreen):
         return fits.get(action, True)
 
     def _refresh(self) -> None:
-        self.put("#light-step", _step(self.stage, self.stray is not None))
+        strobe = self.session.settings.light.strobe
+        step = _step(self.stage, self.stray is not None, strobe=strobe, film=self.film)
+        self.put("#light-step", step)
         for box in self.query("#light-map-box"):
             box.display = self.result is not None
         for box in self.query("#light-map-box"):
             box.styles.height = None if self._roomy else _FEW_ROWS + 2
         rows = _ROWS if self._roomy else _FEW_ROWS
         self.put("#light-map", map_text(self.result.light, rows) if self.result else "")
-        shown = found_view(self.result, self.stray) if self.result else _purpose()
+        shown = found_view(self.result, self.stray) if self.result else _purpose(strobe)
         self.put("#light-text", shown)
         self.refresh_bindings()
 
@@ -150,7 +154,10 @@ class LightScreen(BenchScreen):
     def _report(self, number: int, progress: Progress) -> None:
         # Called on the session's thread: one reference is replaced, the screen reads it later.
         what = _PHASES.get(progress.phase, progress.phase)
-        self._doing = f"Exposure {number} of at most {MOST_EXPOSURES}: {what} …"
+        most = (
+            "" if self.session.settings.light.strobe else f" {number} of at most {MOST_EXPOSURES}"
+        )
+        self._doing = f"Exposure{most}: {what} …"
 
     def _report_stray(self, _number: int, progress: Progress) -> None:
         self._doing = f"Lamp off: {_PHASES.get(progress.phase, progress.phase)} …"
@@ -196,7 +203,7 @@ class LightScreen(BenchScreen):
         if self.working:
             self.say("Still at work on the last key; this one was not taken.")
             return
-        hand = self.tether.given.hand
+        hand, turned = self.tether.given.hand, _power_off(self.result)
         self._warned = False
         self._doing = "Photographing the open gate …"
 
@@ -204,6 +211,8 @@ class LightScreen(BenchScreen):
             if hand is not None:
                 hand.open_gate()
                 hand.lamp(True)
+                if turned:
+                    hand.turn_power(turned)
             return self.test.run(self._report)
 
         self.stage = Stage.BACK
@@ -212,7 +221,9 @@ class LightScreen(BenchScreen):
         if result is not None:
             self.result, self.stray = result, None
             self.stage = Stage.DARK if result.kept else Stage.BACK
-            self.say(f"{_kept(result)} {result.said or 'The shutter is as it was.'}")
+            untouched = "The shutter was not touched." if result.strobe else ""
+            shutter = result.said or untouched or "The shutter is as it was."
+            self.say(f"{_kept(result)} {shutter}")
         self._refresh()
 
     async def _measure_dark(self) -> None:
@@ -257,10 +268,16 @@ class LightScreen(BenchScreen):
         if self.working:
             self.say("Still measuring, to its end: then the shutter stands as before.")
             return
-        if self.stage is not Stage.OUT and not self._warned:
+        left = ["The film is still out of the gate"] if self.film else []
+        if self.stray is not None:
+            covered = self.session.settings.light.strobe
+            left.append(
+                "the card may still lie over the gate" if covered else "the lamp may be off"
+            )
+        if self.stage is not Stage.OUT and left and not self._warned:
             self._warned = True
-            lamp = ", and the lamp may be off" if self.stray is not None else ""
-            self.say(f"The film is still out of the gate{lamp}. Esc once more leaves it so.")
+            said = ", and ".join(left)
+            self.say(f"{said[0].upper()}{said[1:]}. Esc once more leaves it so.")
             self.app.bell()
             return
         self.dismiss(None)
@@ -276,34 +293,68 @@ def _kept(result: LightResult) -> str:
     return "No flat field yet: put right what is said, then [R]. The picture is kept."
 
 
-def _step(stage: Stage, dark_known: bool) -> Text:
+def _power_off(result: LightResult | None) -> float:
+    """Return by how many stops the person was asked to turn a strobe's power, 0 for nothing."""
+    if result is None or not result.strobe:
+        return 0.0
+    asked = [f.value for f in result.findings if f.code == "strobe-power" and f.value]
+    return -2.0 if result.light.saturated else next(iter(asked), 0.0)
+
+
+def _step(stage: Stage, dark_known: bool, *, strobe: bool, film: bool) -> Text:
+    """Say what to do now; ``film`` whether any had been laid in before the test."""
     text = Text()
     if stage is Stage.OUT:
-        text.append("Take the film out of the gate; leave lamp, holder and camera as they are.\n",
-                    "bold")  # fmt: skip
+        out = "Take the film out of the gate" if film else "The gate has to be empty, no film in it"
+        text.append(f"{out}; leave lamp, holder and camera as they are.\n", "bold")
         text.append(f"! Caution: {BY_KEY['light-even'].caution} Local rules and qualified people "
                     "come first.\n", "bold yellow")  # fmt: skip
-        text.append(f"[Enter] it is out: measure (at most {MOST_EXPOSURES} exposures)", "dim")
+        exposures = "one exposure" if strobe else f"at most {MOST_EXPOSURES} exposures"
+        done = "it is out" if film else "it is empty"
+        text.append(f"[Enter] {done}: measure ({exposures})", "dim")
     elif stage is Stage.DARK:
-        text.append("Switch the lamp off, the room as when you shoot. (A lamp that has to warm up, "
-                    "a strobe, a window: black card over the gate instead.)\n", "bold")  # fmt: skip
+        text.append("Lay black card over the gate, the room as when you shoot; the strobe may fire."
+                    "\n" if strobe else
+                    "Switch the lamp off, the room as when you shoot. (A lamp that has to warm up, "
+                    "a window: black card over the gate instead.)\n", "bold")  # fmt: skip
         text.append(f"! Caution: {LAMP_OFF_CAUTION}\n", "bold yellow")
-        text.append("[Enter] it is off: measure   [S] leave it out   [R] the light once more",
+        done = "it lies there" if strobe else "it is off"
+        text.append(f"[Enter] {done}: measure   [S] leave it out   [R] the light once more",
                     "dim")  # fmt: skip
     else:
-        text.append("Switch the lamp on again, and put the film back as it lay, the same frame in "
-                    "the gate.\n", "bold")  # fmt: skip
-        again = "with the lamp off" if dark_known else "after a change to the light"
-        text.append(f"[Enter] it is back   [R] measure again, {again}", "dim")
+        lamp = "Switch the lamp on again" if dark_known else "See that the lamp is on"
+        if strobe:
+            lamp = "Take the card off the gate" if dark_known else "Leave the light as it is"
+        back = (
+            "and put the film back as it lay, the same frame in the gate"
+            if film
+            else "and leave the gate empty until the film is asked for"
+        )
+        text.append(f"{lamp}, {back}.\n", "bold")
+        again = "after a change to the light"
+        if dark_known:
+            again = "with the card on it" if strobe else "with the lamp off"
+        text.append(f"[Enter] {'it is back' if film else 'go on'}   [R] measure again, {again}",
+                    "dim")  # fmt: skip
     return text
 
 
-def _purpose() -> Text:
+def _purpose(strobe: bool) -> Text:
+    what, how = (
+        "how even the lamp is, whether it flickers, its colour",
+        "The shutter is set so that the light lies a stop below saturation, and is put back "
+        "afterwards.",
+    )
+    if strobe:
+        what, how = (
+            "how even the strobe is, and its colour",
+            "The shutter is not touched: turn the power so that the light lies about a stop below "
+            "saturation; how far it is off is said.",
+        )
     return Text(
-        "Bare light shows what the film hides: how even the lamp is, whether it flickers, its "
-        "colour, and what strays in from the room. The shutter is set so that the light lies a "
-        "stop below saturation, and is put back afterwards. The open gate is kept as the roll's "
-        "flat field: frames are judged against it, and positives are evened out by it.",
+        f"Bare light shows what the film hides: {what}, and what strays in from the room. {how} "
+        "The open gate is kept as the roll's flat field: frames are judged against it, and "
+        "positives are evened out by it.",
         "dim",
     )
 
@@ -330,7 +381,8 @@ def found_view(result: LightResult, stray: StrayResult | None = None) -> Group:
     for finding in found:
         table.add_row(*_finding(finding))
     if not result.findings:
-        table.add_row(Text("✓", "bold green"), Text("The light is even and steady.", "bold"))
+        good = "The light is even." if result.strobe else "The light is even and steady."
+        table.add_row(Text("✓", "bold green"), Text(good, "bold"))
     if stray is not None and not stray.findings:
         table.add_row(Text("✓", "bold green"), Text("Next to no stray light.", "bold"))
     lines = [*light_lines(result), *([stray_line(stray.share)] if stray else [])]

@@ -100,7 +100,7 @@ class NextUp(VerticalScroll):
             if _is_blank(place.capture):
                 text.append("   [B] mark as blank", "dim")
             advice = place.capture.facts.get("advice_shutter")
-            if isinstance(advice, str):
+            if isinstance(advice, str) and not view.strobe:
                 text.append(f"   [U] set {printable(advice, 20)}, another take", "dim")
         else:
             self.border_title = "Done"

@@ -52,6 +52,10 @@ class BenchHand(Protocol):
         """Switch the simulated lamp."""
         ...
 
+    def turn_power(self, stops: float) -> None:
+        """Turn the simulated strobe's power by so many stops."""
+        ...
+
     def lay_blank(self) -> None:
         """Lay a blank piece of the simulated film into the gate."""
         ...

@@ -14,6 +14,7 @@ from textual.widgets import Button, Checkbox, Input, Label
 from tether.errors import TetherError
 from tether.session.bench_setup import BenchSetup, tidy
 from tether.session.check_step import Part
+from tether.settings import LAMP, STROBE
 from tether.tui.keys import KeyLine, Over
 
 _FIELDS = (
@@ -68,7 +69,8 @@ class BenchForm(Over[Answer | None]):
     TITLE = "The bench"
     HELP = (
         "Says which bench this is. What has changed, or was moved, is asked again in the set-up "
-        "walk; all the rest is taken as it stands."
+        "walk; all the rest is taken as it stands. Tick 'strobe' for a light that flashes: then no "
+        "shutter time is advised, but by how many stops to turn its power."
     )
 
     def __init__(self, bench: BenchSetup, camera: str, person: str) -> None:
@@ -95,6 +97,8 @@ class BenchForm(Over[Answer | None]):
                             value, placeholder=hint, id=f"bench-{key}", compact=True,
                             classes="bench-value",
                         )  # fmt: skip
+                    if key == "lamp":
+                        yield Tick("strobe", self.bench.light == STROBE, id="strobe", compact=True)
                     if part is not None and known:
                         yield Tick("moved", id=f"moved-{part}", compact=True)
             if known:
@@ -141,7 +145,10 @@ class BenchForm(Over[Answer | None]):
             for box in self.query(f"#moved-{part}").results(Checkbox)
             if box.value
         )
-        bench = BenchSetup(name, lens=said["lens"], holder=said["holder"], lamp=said["lamp"])
+        light = STROBE if self.query_one("#strobe", Tick).value else LAMP
+        bench = BenchSetup(
+            name, lens=said["lens"], holder=said["holder"], lamp=said["lamp"], light=light
+        )
         self.dismiss(Answer(bench, moved, said["person"]))
 
     def action_leave(self) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from rich.text import Text
@@ -290,6 +290,8 @@ class WalkScreen(BenchScreen):
         assert bench is not None, "offered only where there is one"
         answer: Answer | None = Answer(bench, frozenset(), question.person)
         if picked in (_CHANGED, _NEW):
+            if not bench.light:
+                bench = replace(bench, light=self.session.settings.light.kind)
             form = BenchForm(bench, self.known.camera, question.person)
             answer = await self.app.push_screen_wait(form)
         if answer is None:

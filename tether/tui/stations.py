@@ -14,7 +14,7 @@ STATIONS: Mapping[str, tuple[str, str, str]] = {
     "camera": ("1", "camera", "Check: compare the camera with what the bench asks for"),
     "focus": ("2", "focus", "See the live picture and how sharp its corners are"),
     "light": ("3", "light", "Measure the lamp on the open gate: evenness, flicker, colour, stray"),
-    "base": ("4", "base", "Find the roll's shutter time on its clear film, and check it"),
+    "base": ("4", "base", "Find the roll's exposure on its clear film, and check it"),
 }
 """By name: key, short words, what it does."""
 

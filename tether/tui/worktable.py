@@ -348,7 +348,7 @@ def _clock(at: str) -> str:
 def _advice(view: View | None) -> str | None:
     """The shutter setting that the waiting picture's verdict advises."""
     capture = view.place.capture if view else None
-    advice = capture.facts.get("advice_shutter") if capture else None
+    advice = capture.facts.get("advice_shutter") if capture and view and not view.strobe else None
     return advice if isinstance(advice, str) else None
 
 
