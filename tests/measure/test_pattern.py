@@ -11,10 +11,11 @@ from mocks.bench import Bench, BenchConfig
 from mocks.exposure import Exposure
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.flat import flat_of
+from tether.measure.flat import flat_of, gate_uneven
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
 from tether.measure.roll import OpenGate, RollMemory
 from tether.measure.standing import LEVEL, Rows, Standing, with_row
+from tether.settings import Light
 
 SMALL = SensorConfig(width=1152, height=768)
 AT = Exposure(1 / 20, 8.0, 100.0)
@@ -59,6 +60,24 @@ def test_a_lamp_that_was_moved_since_the_open_gate(framing: str) -> None:
     # Tested again, the open gate knows of it.
     after = memory.with_open_gate(gate_of(bench))
     assert "light-moved" not in codes(measured(bench, 3, after))
+
+
+def test_a_frame_over_an_uneven_open_gate_is_kept_with_a_note() -> None:
+    bench = bench_with()
+    even = gate_of(bench)
+    bench.hand.mishap("lamp-uneven")
+    gate = gate_of(bench)
+    shot = measured(bench, 3, RollMemory().with_open_gate(gate))
+    (note,) = shot.findings
+    assert (note.code, note.severity, shot.verdict) == ("gate-uneven", "note", "keep")
+    # Over the sensor the mishap's light goes from 0.8 to 1.2 of its mean (mocks/imaging.py).
+    assert note.value == pytest.approx(100 * (1 - 0.8 / 1.2), abs=6)
+    assert "headroom" in note.text
+    assert gate_uneven(even) == []
+    assert gate_uneven(gate, Light(uneven_percent=50)) == []
+    # Of every frame of the roll, until the gate is photographed again.
+    assert "gate-uneven" in codes(measured(bench, 4, shot.memory))
+    assert "gate-uneven" not in codes(measured(bench, 4, shot.memory.with_open_gate(even)))
 
 
 def test_without_an_open_gate_or_a_rebate_nothing_is_said() -> None:

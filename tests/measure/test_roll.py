@@ -39,7 +39,7 @@ def _full() -> RollMemory:
     memory = RollMemory(
         open_gate=OpenGate(
             ("R", "G1", "B", "G2"), np.full((4, 32, 48), 0.5, np.float32), (1 / 15, 100.0, 8.0),
-            "2024-05-04T10:00:00+00:00",
+            "2024-05-04T10:00:00+00:00", 12.5,
         )
     )  # fmt: skip
     for frame in range(1, 20):
@@ -61,6 +61,7 @@ def test_it_comes_back_as_it_went() -> None:
     assert before.open_gate is not None
     np.testing.assert_array_equal(after.open_gate.grid, before.open_gate.grid)
     assert after.open_gate.taken_at == before.open_gate.taken_at
+    assert after.open_gate.uneven_percent == 12.5
 
 
 def test_it_stays_small() -> None:

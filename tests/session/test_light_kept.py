@@ -56,6 +56,22 @@ def test_what_is_kept_is_found_again(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["light.json"]
 
 
+def test_how_uneven_the_open_gate_is_goes_with_it_and_an_older_file_does_without(
+    tmp_path: Path,
+) -> None:
+    path = kept(tmp_path, gate=replace(GATE, uneven_percent=32.4))
+    gate = LightKeeper(tmp_path).kept.gate
+    assert gate is not None
+    assert gate.as_open_gate().uneven_percent == 32.4
+    facts = json.loads(path.read_text(encoding="utf-8"))
+    del facts["open_gate"]["uneven_percent"]
+    path.write_text(json.dumps(facts), encoding="utf-8")
+    assert LightKeeper(tmp_path).kept.gate == GATE
+    facts["open_gate"]["uneven_percent"] = "much"
+    path.write_text(json.dumps(facts), encoding="utf-8")
+    assert LightKeeper(tmp_path).kept.gate is None
+
+
 def test_it_becomes_part_of_the_rolls_memory() -> None:
     memory = KeptLight(GATE, BASE).applied_to(RollMemory())
     assert memory.open_gate is not None

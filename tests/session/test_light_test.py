@@ -190,6 +190,22 @@ def test_a_bad_lamp_is_found_bad(
     assert code in {finding.code for finding in result.findings}
 
 
+def test_an_uneven_open_gate_is_kept_and_the_log_says_what_that_means(
+    session: Session, light_test: LightTest, bench: BenchProcess
+) -> None:
+    bench.remove_film()
+    bench.mishap("lamp-uneven")
+    result = light_test.run()
+    assert (result.kept, result.uneven) == (True, True)
+    gate = session.light.kept.gate
+    assert gate is not None
+    assert gate.uneven_percent == pytest.approx(result.light.evenness_percent, abs=0.01)
+    assert "kept as the roll's flat field, uneven as it is: Positives are evened" in log_of(session)
+    bench.put_right("lamp-uneven")
+    assert not light_test.run().uneven
+    assert log_of(session).count("uneven as it is") == 1
+
+
 def test_darkness_ends_after_three_exposures(
     session: Session, light_test: LightTest, bench: BenchProcess
 ) -> None:

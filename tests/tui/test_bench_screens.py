@@ -256,7 +256,9 @@ async def test_the_light_is_tested_with_the_film_out_and_back(
         assert "even and steady" in screen_text_of(screen, "#light-text")
         bench.mishap("lamp-uneven")
         await pilot.press("r")
-        await until(pilot, lambda: "light-uneven" in codes(screen))
+        await until(pilot, lambda: "light-uneven" in codes(screen) and not screen.working)
+        await until(pilot, lambda: "flat field, uneven as it is" in screen_text(app))
+        assert "Centre the lamp, then [R]" in screen_text(app)
         # The film is out: leaving is warned of, and Enter puts it back.
         await pilot.press("escape")
         await until(pilot, lambda: "still out" in screen_text(app))

@@ -7,6 +7,7 @@ from datetime import datetime
 import numpy as np
 
 from tether.measure.levels import FLOOR, FloatArray
+from tether.measure.light import uneven_percent
 from tether.measure.roll import OpenGate, grid_of, spread
 from tether.measure.survey import Survey, survey
 from tether.measure.verdict import Finding, Severity
@@ -32,7 +33,9 @@ def flat_of(mosaic: Mosaic, taken_at: str = "", picture: Survey | None = None) -
     picture = picture or survey(mosaic)
     exposure = (mosaic.exposure_seconds, mosaic.iso, mosaic.f_number)
     grid = np.stack([_without_mask(plane) for plane in grid_of(picture.signal)])
-    return OpenGate(picture.channels, grid.astype(np.float32), exposure, taken_at)
+    return OpenGate(
+        picture.channels, grid.astype(np.float32), exposure, taken_at, uneven_percent(picture)
+    )
 
 
 def _without_mask(grid: FloatArray) -> FloatArray:
@@ -73,6 +76,33 @@ def flat_correct(picture: Survey, gate: OpenGate) -> FloatArray:
     light = spread(gate.grid, (picture.signal.shape[1], picture.signal.shape[2]))
     means = np.maximum(light.mean(axis=(1, 2), keepdims=True), np.float32(FLOOR))
     return np.asarray(picture.signal / np.maximum(light / means, np.float32(FLOOR)), np.float32)
+
+
+def gate_uneven(gate: OpenGate | None, settings: Light | None = None) -> list[Finding]:
+    """Say ``gate-uneven`` of a frame whose open gate is more uneven than the light may be.
+
+    A flat field divides the light's pattern out of positives. It does not give the dark side the
+    light that it lacks: photon noise relative to the signal goes with ``1 / sqrt(light)``.
+    """
+    settings = settings or Light()
+    if gate is None or gate.uneven_percent <= settings.uneven_percent:
+        return []
+    return [
+        Finding(
+            "gate-uneven",
+            Severity.NOTE,
+            round(gate.uneven_percent, 1),
+            "%",
+            f"The roll's open gate is {gate.uneven_percent:.0f} % uneven. {UNEVEN}",
+            "Centre the lamp under the gate and test the light again.",
+        )
+    ]
+
+
+UNEVEN = (
+    "Positives are evened out by it; the dark side's noise and the light side's headroom are not."
+)
+"""What a flat field that is uneven does and does not do, in a sentence."""
 
 
 def age_hours(taken_at: str, now: datetime) -> float | None:

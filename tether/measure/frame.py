@@ -36,6 +36,7 @@ from tether.measure.exposure_remarks import (
     negative_remarks,
     transparency_remarks,
 )
+from tether.measure.flat import gate_uneven
 from tether.measure.focus_grain import measure_sharpness
 from tether.measure.frame_flicker import frame_flicker
 from tether.measure.framing import Framing, find_framing, seen_area
@@ -150,6 +151,7 @@ def _measured(
         exposed = not any(f.code in EXPOSURE_CODES for f in findings if f.severity is _GRAVE)
         findings += against_roll(trace, mosaic.shape, context, stood, exposed=exposed)
         findings += repeated
+    findings += gate_uneven(gate, settings.light)
     if not any(f.code in _ADVANCE_CODES for f in findings):
         findings += counted_on(edge, context)
     findings += light_as_before(findings, stood, (picture, framing, base), gate, context)

@@ -76,12 +76,9 @@ def measure_light(mosaic: Mosaic, picture: Survey) -> Light:
         Its survey, for everything else.
     """
     main = picture.main
-    lit = main > _DARK * np.percentile(main[::4, ::4], 99)
+    lit = _lit(main)
     mean = float(main[lit].mean()) if lit.any() else float(main.mean())
-    grid = _cells(main, lit)
-    top = float(np.nanmax(grid)) if np.isfinite(grid).any() else 0.0
-    relative = np.clip(np.asarray(grid / max(top, 1e-9), np.float32), 0, 1)
-    least = float(np.nanmin(relative)) if top > 0 else 1.0
+    relative, least = _relative(main, lit)
     percent, bands = flicker(mosaic)
     return Light(
         mean_ev=float(stops(mean)),
@@ -95,6 +92,24 @@ def measure_light(mosaic: Mosaic, picture: Survey) -> Light:
         neutral=neutral_of(picture, lit),
         saturated=bool(np.mean(main[lit] >= 0.995) > 0.01) if lit.any() else False,
     )
+
+
+def uneven_percent(picture: Survey) -> float:
+    """Return how much less light the darkest part of an open gate has, as `Light` states it."""
+    return 100 * (1 - _relative(picture.main, _lit(picture.main))[1])
+
+
+def _lit(main: FloatArray) -> NDArray[np.bool_]:
+    lit: NDArray[np.bool_] = main > _DARK * np.percentile(main[::4, ::4], 99)
+    return lit
+
+
+def _relative(main: FloatArray, lit: NDArray[np.bool_]) -> tuple[FloatArray, float]:
+    """Return the light of each cell relative to the lightest, and the least of them."""
+    grid = _cells(main, lit)
+    top = float(np.nanmax(grid)) if np.isfinite(grid).any() else 0.0
+    relative = np.clip(np.asarray(grid / max(top, 1e-9), np.float32), 0, 1)
+    return relative, float(np.nanmin(relative)) if top > 0 else 1.0
 
 
 def _cells(

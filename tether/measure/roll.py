@@ -42,13 +42,15 @@ class OpenGate:
     """Light without film: relative to saturation per channel on a grid, and when it was taken.
 
     ``grid`` has the shape (channels, rows, columns) and covers the whole view; ``taken_at`` is
-    an ISO 8601 time, "" where it is not known.
+    an ISO 8601 time, "" where it is not known. ``uneven_percent`` is how much less light its
+    darkest part has than its lightest, 0 where it is not known.
     """
 
     channels: tuple[str, ...]
     grid: NDArray[np.float32]
     exposure: Exposure
     taken_at: str
+    uneven_percent: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +156,7 @@ class RollMemory:
                 "channels": gate.channels,
                 "exposure": gate.exposure,
                 "taken_at": gate.taken_at,
+                "uneven_percent": gate.uneven_percent,
             }
         text = np.frombuffer(json.dumps(facts).encode(), np.uint8)
         out = io.BytesIO()
@@ -205,7 +208,10 @@ def _read(arrays: dict[str, NDArray[Any]]) -> RollMemory:
         grid = _array(arrays, "open_gate", np.float32, 3)
         channels = tuple(str(c) for c in said["channels"])
         if grid is not None and grid.shape[0] == len(channels):
-            gate = OpenGate(channels, grid, _exposure(said["exposure"]), str(said["taken_at"])[:40])
+            # An older program did not store how uneven it is.
+            uneven = _number(said.get("uneven_percent", 0.0))
+            exposure, at = _exposure(said["exposure"]), str(said["taken_at"])[:40]
+            gate = OpenGate(channels, grid, exposure, at, uneven)
     saturation = tuple(_number(level) for level in facts["saturation"][:16])
     return RollMemory(tuple(traces), base, gate, saturation, rows_of(arrays.get("standings")))
 

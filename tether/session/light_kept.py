@@ -61,11 +61,15 @@ class Trial:
 
 @dataclass(frozen=True, slots=True)
 class KeptGate:
-    """The open gate: light relative to saturation, ``grid`` of (channels, rows, columns)."""
+    """The open gate: light relative to saturation, ``grid`` of (channels, rows, columns).
+
+    ``uneven_percent`` is how much less light its darkest part has, 0 where it is not known.
+    """
 
     trial: Trial
     channels: tuple[str, ...]
     grid: Grid
+    uneven_percent: float = 0.0
 
     def as_open_gate(self) -> OpenGate:
         """Return it as the measurements have it."""
@@ -78,6 +82,7 @@ class KeptGate:
             np.array(self.grid, np.float32),
             self.trial.exposure,
             self.trial.taken_at,
+            self.uneven_percent,
         )
 
 
@@ -174,6 +179,7 @@ def as_json(light: KeptLight) -> dict[str, Any]:
         facts["open_gate"] = asdict(light.gate.trial) | {
             "channels": list(light.gate.channels),
             "grid": rounded,
+            "uneven_percent": round(light.gate.uneven_percent, 2),
         }
     if light.base is not None:
         facts["base"] = asdict(light.base.trial) | {
@@ -212,7 +218,8 @@ def _gate(facts: Mapping[str, Any]) -> KeptGate:
     grid = tuple(tuple(_numbers(row, columns) for row in plane) for plane in planes)
     if any(len(plane) != rows for plane in grid):
         raise ValueError("planes of unequal size")
-    return KeptGate(_trial(facts), channels, grid)
+    # An older program did not store how uneven it is.
+    return KeptGate(_trial(facts), channels, grid, _number(facts.get("uneven_percent", 0)))
 
 
 def _base(facts: Mapping[str, Any]) -> KeptBase:

@@ -21,6 +21,7 @@ import numpy as np
 from tether.camera.protocol import Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.errors import TetherError
+from tether.measure.flat import UNEVEN
 from tether.measure.light import Light
 from tether.measure.light_findings import judge_stray_light
 from tether.measure.verdict import Finding, Severity
@@ -70,6 +71,11 @@ class LightResult:
     kept: bool = False
     said: str = ""
     strobe: bool = False
+
+    @property
+    def uneven(self) -> bool:
+        """Whether its light is more uneven than it may be."""
+        return any(f.code == "light-uneven" for f in self.findings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +205,8 @@ class LightTest:
         trial = replace(trial, exposure=seen.exposure)
         wrong = [f for f in seen.findings if f.code in NO_FLAT and f.severity is not Severity.NOTE]
         if not wrong:
-            self._session.light.keep(gate=KeptGate(trial, seen.channels, seen.grid))
+            gate = KeptGate(trial, seen.channels, seen.grid, seen.uneven_percent)
+            self._session.light.keep(gate=gate)
         return LightResult(
             seen.light, seen.findings, trial, number, kept=not wrong,
             strobe=self._session.settings.light.strobe,
@@ -238,6 +245,8 @@ class LightTest:
     def _log(self, result: LightResult) -> None:
         said = "; ".join(f.text for f in result.findings) or "nothing to object to"
         kept = "kept as the roll's flat field" if result.kept else "not kept as flat field"
+        if result.kept and result.uneven:
+            kept += f", uneven as it is: {UNEVEN.rstrip('.')}"
         self._session.store.log(
             "bench",
             f"Light ({result.trial.file}, {result.trial.shutter}; {kept}): "

@@ -46,6 +46,7 @@ class GateSeen:
     channels: tuple[str, ...]
     grid: Grid
     exposure: Exposure
+    uneven_percent: float
 
 
 class LightWorker:
@@ -78,7 +79,7 @@ class LightWorker:
         grid = tuple(
             tuple(tuple(float(v) for v in row) for row in plane) for plane in flat.grid.tolist()
         )
-        return GateSeen(light, ranked(findings), flat.channels, grid, exposure)
+        return GateSeen(light, ranked(findings), flat.channels, grid, exposure, flat.uneven_percent)
 
     def stray(
         self,

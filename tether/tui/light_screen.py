@@ -15,6 +15,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Container, VerticalScroll
 from textual.widgets import Static
 
+from tether.measure.flat import UNEVEN
 from tether.measure.light import Light
 from tether.measure.verdict import Finding, Severity
 from tether.session.checklist import BY_KEY
@@ -288,6 +289,10 @@ class LightScreen(BenchScreen):
 
 
 def _kept(result: LightResult) -> str:
+    if result.kept and result.uneven:
+        return (
+            f"Kept as the roll's flat field, uneven as it is. {UNEVEN} Centre the lamp, then [R]."
+        )
     if result.kept:
         return "Kept as the roll's flat field."
     return "No flat field yet: put right what is said, then [R]. The picture is kept."
