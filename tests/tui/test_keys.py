@@ -116,6 +116,7 @@ async def test_the_line_shows_what_fits_and_a_click_presses_the_key() -> None:
         assert "second" not in line(app), "its action does not fit now"
         assert "\n" not in line(app), "one row"
         assert "j a long name" not in line(app), "no room; the help has it"
+        assert line(app).endswith("? help "), "which always has room"
         await pilot.click(KeyLine, offset=(4, 0))
         await pilot.pause()
         assert "pressed the first" in screen_text(app)

@@ -118,6 +118,7 @@ async def test_help_log_and_the_shorter_list(given: Given) -> None:
         assert "Caution" in text
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))
+        assert "does not fit here" not in screen_text(app), "it opened the help"
         await press(pilot, "z")
         await pilot.press("l")
         await until(pilot, lambda: isinstance(app.screen, Reading))
@@ -133,6 +134,10 @@ async def test_a_mishap_and_the_cameras_own_button(given: Given, bench: BenchPro
         await to_shutter(pilot)
         await pilot.press("m")
         await until(pilot, lambda: isinstance(app.screen, Pick))
+        await pilot.pause()
+        hint = list(app.screen.query(".dialog Label"))[-1]
+        assert "[Enter] takes it" in str(hint.render())
+        assert hint.region in app.screen.query_one(".dialog").content_region, "under a long list"
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
         assert bench.active() == ("not-advanced",)

@@ -14,6 +14,8 @@ from textual.widgets.option_list import Option
 
 from tether.tui.keys import KeyLine, Over
 
+_HOW = "[Enter] takes it   [Esc] goes back"
+
 _AROUND = 6
 """Columns around a text to read: border, padding, the bar to scroll by."""
 
@@ -41,7 +43,7 @@ class AskText(Over[str | None]):
             yield Label(self.question)
             yield Input(self.value, id="answer")
             yield Label("", id="complaint")
-            yield Label("[dim]Enter takes it, Escape goes back[/dim]")
+            yield Label(Text(_HOW, "dim"))
         yield KeyLine()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
@@ -76,7 +78,7 @@ class Pick(Over[str | None]):
         with Vertical(classes="dialog tall"):
             yield Label(self.question)
             yield OptionList(*(Option(Text(label), id=key) for key, label in self.options))
-            yield Label("[dim]Enter takes it, Escape goes back[/dim]")
+            yield Label(Text(_HOW, "dim"))
         yield KeyLine()
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:

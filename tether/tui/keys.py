@@ -152,25 +152,35 @@ class KeyLine(Static):
             self.update(self._content(), layout=False)
 
     def _content(self) -> Content:
-        """Put the keys into as many rows as there are, one action once."""
-        lines: list[list[Content]] = [[]]
-        left = self.size.width
-        seen: set[str] = set()
+        """Put the keys into as many rows as there are, one action once; the help comes last."""
+        fitting: dict[str, tuple[Content, int]] = {}
         for active in self.screen.active_bindings.values():
             binding = active.binding
-            if not binding.show or binding.action in seen:
-                continue
-            seen.add(binding.action)
-            key, words = self.app.get_key_display(binding), binding.description.lower()
-            width = len(key) + len(words) + 3
-            if width > left:
+            if binding.show and binding.action not in fitting:
+                key, words = self._key_shown(binding), binding.description.lower()
+                shown = _key(binding.key, key, words, enabled=active.enabled)
+                fitting[binding.action] = shown, len(key) + len(words) + 3
+        # Where not all find room, the help is what tells of the others.
+        last, kept = fitting.pop("app.help", (Content(""), 0))
+        lines: list[list[Content]] = [[]]
+        left = self.size.width
+        for shown, width in fitting.values():
+            at_end = kept if len(lines) == self._rows else 0
+            if width > left - at_end:
                 if len(lines) == self._rows:
                     break
                 lines.append([])
                 left = self.size.width
             left -= width
-            lines[-1].append(_key(binding.key, key, words, enabled=active.enabled))
+            lines[-1].append(shown)
+        if kept > left and len(lines) < self._rows:
+            lines.append([])
+        lines[-1].append(last)
         return Content("\n").join(Content("").join(line) for line in lines)
+
+    def _key_shown(self, binding: Binding) -> str:
+        named = "+" in binding.key and not binding.key_display
+        return key_name(binding.key) if named else self.app.get_key_display(binding)
 
 
 def _key(pressed: str, key: str, words: str, *, enabled: bool) -> Content:

@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from rich.text import Text
 from textual import work
+from textual.actions import parse
 from textual.binding import BindingType
 from textual.events import Key
 
@@ -74,7 +75,11 @@ class Worktable(Hours):
     def on_key(self, event: Key) -> None:
         """Say so when a key of this screen does not fit the place where the work stands."""
         bound = next((b for b in bindings_of(type(self)) if b.key == event.key), None)
-        if bound is not None and self.view is not None:
+        if bound is None or self.view is None:
+            return
+        # This comes before the key's own action, which may leave the message as it finds it.
+        namespace, action, parameters = parse(bound.action)
+        if not namespace and not self.check_action(action, parameters):
             what = f"{key_name(bound.key)} ({bound.description.lower()})"
             self.say(f"{what} does not fit here. Next: {self.view.place.sentence()}")
 
