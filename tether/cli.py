@@ -13,6 +13,7 @@ import typer
 from tether import __version__
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
+from tether.places import reason
 from tether.text import printable
 
 app = typer.Typer(
@@ -491,6 +492,15 @@ def main() -> None:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         raise SystemExit(0) from None
+    except OSError as error:
+        print(f"The disk got in the way: {reason(error)}.", file=sys.stderr)
+        print("What was stored before is untouched.", file=sys.stderr)
+        print(
+            "See that the disk is attached, has room and may be written to, and that you stand in "
+            "a folder that exists; then run the command again.",
+            file=sys.stderr,
+        )
+        raise SystemExit(1) from error
 
 
 if __name__ == "__main__":

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tether.film import FILM_FORMATS, FilmProcess
+from tether.places import whole_path
 from tether.report.rolls import REHEARSAL_CARD
 from tether.session.archive import Archive
 from tether.session.checklist import Scope
@@ -189,7 +190,7 @@ def bench_for(roll: Roll, plan: Rehearsal, card: Path) -> Iterator[BenchProcess]
 @contextmanager
 def prepared(plan: Rehearsal) -> Iterator[tuple[Start, SimulatedHand]]:
     """Choose the roll and set the bench up for it."""
-    root = (plan.archive or home()).expanduser().absolute()
+    root = whole_path(plan.archive or home())
     archive = Archive(root)
     try:
         roll = find_roll(archive, plan)

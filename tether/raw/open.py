@@ -37,6 +37,11 @@ def open_mosaic(path: Path) -> Mosaic:
 
     try:
         raw = rawpy.RawPy()
+        if not path.is_file():  # LibRaw would call it an image that is too big
+            raise RawUnreadable(
+                f"There is no file {printable(path.name)}.",
+                todo="See whether it was moved, and whether its disk is attached.",
+            )
         raw.open_file(str(path))
         sizes = raw.sizes
         if max(sizes.raw_width, sizes.raw_height) > LARGEST_SIDE:

@@ -8,15 +8,17 @@ from dataclasses import asdict
 
 from tether.errors import TetherError
 from tether.measure.roll import RollMemory
+from tether.places import reason, whole_path
 from tether.positive.flat import FlatField, from_grid
 from tether.positive.job import measure_flat
 from tether.report.deliver_plan import chosen_files, prints_to_make, recipes, samples_to_take
-from tether.report.deliver_run import Report, Step, make_prints, take_samples
+from tether.report.deliver_run import Report, Step, make_prints, take_samples, without_rest
 from tether.report.deliver_wishes import Wishes, choices_with
 from tether.report.delivered import Delivered, DeliveredFolder, Whole, without_pictures
 from tether.report.describe import write_reports, write_sidecars
 from tether.report.workers import Crew, LocalCrew
 from tether.session.archive import Archive
+from tether.session.beside import BesideUnusable
 from tether.session.light_kept import LightKeeper
 from tether.session.names import TRIALS_FOLDER
 from tether.session.roll import Roll
@@ -62,6 +64,7 @@ class RollDelivery:
             When there is nothing to deliver, a wish is for no frame of the roll, the folder
             cannot be written to or is in use, or the workers cannot be had.
         """
+        self._see_folder()
         known = chosen_files(self.archive, self.roll, self.frames, self.result)
         if not known:
             raise TetherError(
@@ -80,14 +83,27 @@ class RollDelivery:
                 with self.crew(whole) as crew:
                     self._work(whole, flat, crew)
                 self._describe(whole, flat)
-            except OSError as error:
+            except (OSError, BesideUnusable) as error:
+                why = reason(error) if isinstance(error, OSError) else error.what.rstrip(".")
                 raise TetherError(
-                    f"The delivery stopped: {error.strerror or error}.",
+                    f"The delivery stopped: {why}.",
                     kept="The raw files are untouched; finished positives are in "
                     f"{printable(str(self.folder.root), 400)}.",
                     todo="See to the disk and run the same command again; it goes on from there.",
                 ) from error
         return self.result
+
+    def _see_folder(self) -> None:
+        """Refuse a roll whose folder is gone: delivering into it would make an empty one anew."""
+        folder = self.archive.folder(self.roll)
+        if not folder.is_dir():
+            raise TetherError(
+                f"The folder of '{printable(self.roll.name)}' is not there: "
+                f"{printable(str(folder), 400)}.",
+                kept="Nothing was changed.",
+                todo="If it was renamed or moved, put it back under this name. If its disk is not "
+                "attached, attach it. Then deliver again.",
+            )
 
     def _flat(self) -> FlatField | None:
         if self.wishes.flat is None:
@@ -97,10 +113,11 @@ class RollDelivery:
             kept = LightKeeper(self.archive.folder(self.roll) / TRIALS_FOLDER).kept.gate
             gate = gate or (kept.as_open_gate() if kept else None)
             return from_grid(gate.channels, gate.grid) if gate else None
-        for _, result in LocalCrew(1).each_done(measure_flat, [self.wishes.flat.absolute()], 1):
+        for _, result in LocalCrew(1).each_done(measure_flat, [whole_path(self.wishes.flat)], 1):
             if isinstance(result, Exception):
                 raise TetherError(
-                    f"The flat field {printable(str(self.wishes.flat))} cannot be used: {result}",
+                    f"The flat field {printable(str(self.wishes.flat))} cannot be used: "
+                    f"{without_rest(result)}",
                     kept="Nothing was changed.",
                     todo="Name a raw file of the empty gate with the light on.",
                 ) from result

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass
+from pathlib import Path
 
 from tether.errors import TetherError
+from tether.places import reason
 from tether.positive.exif import ShotFacts
 from tether.positive.job import Printed, PrintJob, Sampled, SampleJob, print_file, sample
 from tether.report.deliver_plan import Job, Task
@@ -38,18 +40,24 @@ def take_samples(
         k = tasks[number].known
         name = printable(k.capture.file_name, 80)
         if isinstance(sampled, Exception):
-            trouble[number] = f"{name} cannot be read: {_reason(sampled)}"
+            trouble[number] = _not_read(name, k.path, sampled)
         elif sampled.sample is None:
             trouble[number] = (
                 f"{name} is not the file that was recorded: its SHA-256 differs. "
                 "Compare it with a copy before you use it."
             )
         else:
+            try:
+                disk = on_disk(k.path)
+            except OSError as gone:  # between the sampling and now
+                trouble[number] = _not_read(name, k.path, gone)
+                report(Step("check", done, len(tasks), name))
+                return
             k.sample, k.channels, k.intact = sampled.sample, sampled.channels, True
             k.shot = sampled.shot or ShotFacts()
             whole.record.samples[k.capture.file_name] = {
                 "key": tasks[number].digest,
-                "disk": on_disk(k.path),
+                "disk": disk,
                 "sample": asdict(sampled.sample),
                 "channels": sampled.channels,
                 "shot": asdict(k.shot),
@@ -73,7 +81,12 @@ def make_prints(
         k, job = tasks[number].known, tasks[number].job
         name = k.capture.file_name
         if isinstance(printed, Exception):
-            trouble[number] = f"No positive of {printable(name, 80)}: {_reason(printed)}"
+            trouble[number] = _not_printed(printable(name, 80), k.path, printed)
+        elif gone := _missing((job.jpeg, job.small, *([job.tiff] if job.tiff else []))):
+            trouble[number] = (
+                f"The positive of {printable(name, 80)} was printed and is gone again "
+                f"({gone.name}). Deliver again, with nothing else at work in that folder."
+            )
         else:
             files = [job.jpeg, job.small, *([job.tiff] if job.tiff else [])]
             whole.record.printed[name] = {
@@ -112,6 +125,39 @@ def _in_order(trouble: dict[int, str]) -> list[str]:
     return [trouble[number] for number in sorted(trouble)]
 
 
-def _reason(error: Exception) -> str:
-    text = error.what if isinstance(error, TetherError) else f"{type(error).__name__}: {error}"
-    return printable(text, 300)
+def _missing(files: Sequence[Path]) -> Path | None:
+    """Return the first file that is not there."""
+    return next((path for path in files if not path.is_file()), None)
+
+
+def _not_read(name: str, path: Path, error: Exception) -> str:
+    """Say that a raw file could not be read, and what next."""
+    if isinstance(error, OSError) and not path.exists():
+        return (
+            f"{name} is not in the roll's folder any more. Put it back there, from the second "
+            "folder or the camera's card; 'tether verify' names all that is missing."
+        )
+    if isinstance(error, OSError):
+        return f"{name} cannot be read: {reason(error)}. See to the disk, then deliver again."
+    return f"{name} cannot be read: {without_rest(error)}"
+
+
+def _not_printed(name: str, path: Path, error: Exception) -> str:
+    """Say that a positive could not be made, and what next."""
+    if not path.exists():
+        return _not_read(name, path, FileNotFoundError())
+    if isinstance(error, OSError):
+        return (
+            f"No positive of {name}: {reason(error)}. Finished ones stay; see to the disk, then "
+            "deliver again."
+        )
+    return f"No positive of {name}: {without_rest(error)}"
+
+
+def without_rest(error: Exception) -> str:
+    """Return what happened, in words where the error has any: for a line among others."""
+    if isinstance(error, TetherError):
+        return printable(error.what, 300)
+    if isinstance(error, OSError):
+        return f"{reason(error)}."
+    return printable(f"{type(error).__name__}: {error}", 300)

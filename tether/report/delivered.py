@@ -10,9 +10,11 @@ from pathlib import Path
 from typing import Any
 
 from tether.errors import TetherError
+from tether.places import reason, whole_path
 from tether.positive.exif import ShotFacts
 from tether.positive.sample import Sample
 from tether.session.archive import write_json
+from tether.session.beside import BesideUnusable
 from tether.session.lock import RollLock
 from tether.session.roll import Capture, Frame, FrameState, Roll
 from tether.text import printable
@@ -107,7 +109,7 @@ class DeliveredFolder:
     """
 
     def __init__(self, root: Path, roll_name: str) -> None:
-        self.root = root.expanduser().absolute()
+        self.root = whole_path(root)
         self.roll_name = roll_name
         self.positives = self.root / "positives"
         self.small = self.root / "small"
@@ -152,11 +154,13 @@ class DeliveredFolder:
                 folder.mkdir(exist_ok=True)
                 for left in folder.glob(".new-*"):  # of a run that was killed while writing
                     left.unlink(missing_ok=True)
-        except OSError as error:
+        except (OSError, BesideUnusable) as error:
+            why = reason(error) if isinstance(error, OSError) else error.what.rstrip(".")
             raise TetherError(
-                f"The folder {printable(str(self.root))} cannot be used: {error.strerror}.",
-                kept="Nothing was changed.",
-                todo="Name another folder with --to.",
+                f"The folder {printable(str(self.root))} cannot be used: {why}.",
+                kept="The raw files are untouched; nothing was delivered.",
+                todo="See that its disk is attached and may be written to, or name another folder "
+                "with --to.",
             ) from error
         try:
             yield

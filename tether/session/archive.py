@@ -24,6 +24,7 @@ import shutil
 import tempfile
 from pathlib import Path
 
+from tether.places import whole_path
 from tether.session.archive_paths import INCOMING, ArchiveUnusable
 from tether.session.beside import (
     FRAMES_FOLDER,
@@ -69,7 +70,7 @@ class Archive(Sidecars):
     """
 
     def __init__(self, root: Path, *, create: bool = True) -> None:
-        self.root = root.expanduser().absolute()
+        self.root = whole_path(root)
         if create:
             self._prepare()
         if not (self.root / DATABASE).is_file():

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tether.errors import TetherError
+from tether.places import whole_path
 from tether.session.archive import Archive, roll_folders
 from tether.session.beside import ROLL_FILE, BesideUnusable, read_json, write_json
 from tether.session.copying import CopyStopped, SourceChanged, copy_verified, replace_verified
@@ -65,7 +66,7 @@ def choose_copy_folder(archive: Archive, folder: Path) -> Path:
         When it lies in the archive (or the other way round), cannot be written to, or belongs to
         another archive.
     """
-    folder = folder.expanduser().absolute()
+    folder = whole_path(folder)
     where = printable(str(folder))
     root, inner = archive.root.resolve(), folder.resolve()
     if root == inner or root in inner.parents or inner in root.parents:

@@ -13,6 +13,7 @@ from typing import Any
 
 from tether import __version__
 from tether.errors import TetherError
+from tether.places import whole_path
 from tether.session.archive import Archive
 from tether.session.copying import SourceChanged, copy_verified, replace_verified
 from tether.session.roll import Roll
@@ -44,7 +45,7 @@ def package(
         When the folder exists or cannot be written, a file is not what was recorded, or the
         package does not validate.
     """
-    final = destination.expanduser().absolute()
+    final = whole_path(destination)
     where = printable(str(final))
     root = archive.root.resolve()
     if final.exists():

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from tether.errors import TetherError
 from tether.film import FilmProcess
+from tether.places import whole_path
 from tether.session.archive import Archive, ArchiveUnusable, roll_folders
 from tether.session.beside import (
     FRAMES_FOLDER,
@@ -68,7 +69,7 @@ def rebuild(root: Path, report: Callable[[str], None] = lambda _: None) -> Rebui
     TetherError
         When the folder holds no rolls, cannot be written to, or a roll is at work.
     """
-    root = root.expanduser().absolute()
+    root = whole_path(root)
     done = Rebuilt()
     if not roll_folders(root):
         raise ArchiveUnusable(
