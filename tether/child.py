@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 CLOSE_SECONDS = 3.0
 """How long `Child.close` waits for an orderly end before it ends the process."""
 
+_NICENESS = 5
+"""How far a child stands back for the screen, as nice(1) counts."""
+
 _BOOT = "import sys; from tether.child import serve; serve(int(sys.argv[1]))"
 
 
@@ -238,6 +241,7 @@ def serve(descriptor: int) -> None:
     too (as long as that call lets other threads run, as libgphoto2's and LibRaw's do).
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _stand_back()
     connection = socket.socket(fileno=descriptor)
     requests: queue.SimpleQueue[list[bytearray]] = queue.SimpleQueue()
 
@@ -274,6 +278,17 @@ def serve(descriptor: int) -> None:
         if hasattr(served, "close"):
             served.close()
     os._exit(0)
+
+
+def _stand_back() -> None:
+    """Let the screen go first where cores are few: a key is answered while a file is judged.
+
+    Linux shares the time out between sessions before it looks at the processes in them
+    (sched(7), "The autogroup feature"), and a child has a session of its own.
+    """
+    os.nice(_NICENESS)
+    with contextlib.suppress(OSError):
+        Path("/proc/self/autogroup").write_text(f"{_NICENESS}", "ascii")
 
 
 def _make(

@@ -73,6 +73,17 @@ def child() -> Iterator[Child]:
     made.close()
 
 
+def test_the_child_stands_back_for_the_screen(child: Child) -> None:
+    child.start()
+    assert child.pid is not None
+    ours = os.getpriority(os.PRIO_PROCESS, 0)
+    assert os.getpriority(os.PRIO_PROCESS, child.pid) == min(ours + 5, 19)
+    # sched(7): "The autogroup feature"; a system without it has no such file.
+    autogroup = Path(f"/proc/{child.pid}/autogroup")
+    if autogroup.exists():
+        assert autogroup.read_text("ascii").split()[-1] == "5"
+
+
 def test_calls_keep_their_object(child: Child) -> None:
     assert not child.alive
     assert [child.call("add"), child.call("add", by=5)] == [1, 6]
