@@ -13,7 +13,7 @@ import typer
 from tether import __version__
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.places import reason
+from tether.places import reason, whole_path
 from tether.text import printable
 
 app = typer.Typer(
@@ -108,6 +108,10 @@ def shoot(
             new=new,
             copy=copy,
             no_copy=no_copy,
+            again=(
+                *(("--camera", camera) if camera is not None else ()),
+                *(("--settings", str(whole_path(settings))) if settings is not None else ()),
+            ),
         )
     )
 
@@ -156,6 +160,7 @@ def rehearse(
         seed=seed,
         fresh=fresh,
         settings=read_settings(settings),
+        settings_file=settings,
     )
     if unattended:
         raise typer.Exit(rehearse_unattended(plan))

@@ -23,12 +23,17 @@ if TYPE_CHECKING:
     from mocks.server import BenchProcess
 
 
+USUAL_SEED = 1
+"""Which invented pictures, where nobody asks for others."""
+
+
 @dataclass(frozen=True, slots=True)
 class Rehearsal:
     """What a rehearsal is made of.
 
     ``archive`` None means the user's own rehearsal folder; ``film`` and ``film_format`` None that
-    any unfinished roll is gone on with, and that a new one is what is usual.
+    any unfinished roll is gone on with, and that a new one is what is usual; ``settings_file`` is
+    where ``settings`` came from, where a file was named.
     """
 
     archive: Path | None = None
@@ -36,9 +41,10 @@ class Rehearsal:
     film_format: str | None = None
     frames: int = 6
     strips: int = 6
-    seed: int = 1
+    seed: int = USUAL_SEED
     fresh: bool = False
     settings: Settings = field(default_factory=Settings)
+    settings_file: Path | None = None
 
 
 _PUT_RIGHT = {
@@ -187,6 +193,13 @@ def bench_for(roll: Roll, plan: Rehearsal, card: Path) -> Iterator[BenchProcess]
         bench.close()
 
 
+def again(plan: Rehearsal) -> tuple[str, ...]:
+    """Return the options with which the same bench stands there again; the roll says its film."""
+    seed = () if plan.seed == USUAL_SEED else ("--seed", str(plan.seed))
+    file = plan.settings_file
+    return (*seed, *(("--settings", str(whole_path(file))) if file is not None else ()))
+
+
 @contextmanager
 def prepared(plan: Rehearsal) -> Iterator[tuple[Start, SimulatedHand]]:
     """Choose the roll and set the bench up for it."""
@@ -199,7 +212,9 @@ def prepared(plan: Rehearsal) -> Iterator[tuple[Start, SimulatedHand]]:
     with bench_for(roll, plan, root / REHEARSAL_CARD) as bench:
         hand = SimulatedHand(bench, roll)
         yield (
-            Start(root, plan.settings, bench.port_name, roll=roll.name, hand=hand),
+            Start(
+                root, plan.settings, bench.port_name, roll=roll.name, hand=hand, again=again(plan)
+            ),
             hand,
         )
 

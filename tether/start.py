@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """What the command line said."""
+    """What the command line said; ``again`` are those options that going on wants as well."""
 
     archive: Path
     settings: Settings = field(default_factory=Settings)
@@ -36,6 +36,7 @@ class Start:
     hand: BenchHand | None = None
     copy: Path | None = None
     no_copy: bool = False
+    again: tuple[str, ...] = ()
 
 
 def connector(settings: Settings) -> Callable[[str | None], SessionCamera]:
@@ -54,9 +55,11 @@ def opened(start: Start) -> Iterator[tuple[Archive, Judge]]:
     """Open the archive and the judge's worker, and close both whatever happens."""
     from tether.session.archive import Archive
     from tether.session.judging import Judge
+    from tether.session.start_options import remember_options
 
     archive = Archive(start.archive)
     try:
+        remember_options(archive.store, start.again)
         begin_copying(archive, start)
         judge = Judge()
         try:
@@ -100,8 +103,10 @@ def run_screen(start: Start) -> None:
         )
     import asyncio
 
-    from tether.tui.terminal import asked
+    from tether.tui.terminal import asked, monochrome
 
+    if not in_browser and monochrome(os.environ.get("TERM", "")):
+        os.environ.setdefault("NO_COLOR", "1")
     with asked() as answer:
         from tether.tui.app import TetherApp
         from tether.tui.calm import Calm

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import json
+import shlex
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from tether.cli import app
 from tether.film import FilmProcess
-from tether.rehearsal import Rehearsal, find_roll
-from tether.report.rolls import REHEARSAL_CARD, listing, listing_json, listing_text
+from tether.rehearsal import Rehearsal, again, find_roll
+from tether.report.rolls import REHEARSAL_CARD, go_on, listing, listing_json, listing_text
+from tether.report.summary import leaving_text
 from tether.session.archive import Archive
 from tether.session.roll import FrameState, NewRoll
+from tether.session.start_options import options_of, remember_options
+from tether.start import Start
 
 
 @pytest.fixture
@@ -40,6 +46,54 @@ def test_a_list_to_read_is_a_page(rolls: Archive) -> None:
     assert open_ones[0] == "… 1 older roll: --newest 3"
     assert "-Roll 4" in open_ones[1]
     assert listing_text(rolls, 200).count("\n") == 8
+
+
+def test_going_on_takes_the_options_of_the_last_start(rolls: Archive) -> None:
+    given = ("--camera", "ptpip:192.0.2.7:15740", "--settings", "/home/you/my bench.toml")
+    remember_options(rolls.store, given)
+    command = go_on(rolls, "Harbour 1987")
+    assert shlex.split(command)[-7:] == ["--archive", str(rolls.root), *given, "Harbour 1987"]
+    assert listing_text(rolls, 200).splitlines()[-1] == f"Go on: {go_on(rolls, '-Roll 6')}"
+    assert f"Go on at frame 1: {go_on(rolls, '-Roll 6')}" in leaving_text(rolls, "-Roll 6")
+    # The next start names no camera: neither does the command.
+    remember_options(rolls.store, ())
+    assert "--camera" not in go_on(rolls, "Harbour 1987")
+
+
+@pytest.mark.parametrize("stored", ["[1, 2]", '["\\u001b[2J"]', '{"--camera": "x"}', "nothing"])
+def test_options_that_this_program_did_not_store_are_left_out(rolls: Archive, stored: str) -> None:
+    rolls.store.set_fact("options of the last start", stored)
+    assert options_of(rolls.store) == ()
+    assert go_on(rolls, "Harbour").endswith(f"--archive {rolls.root} Harbour")
+
+
+def test_what_is_stored_ends_nothing_in_the_shell(rolls: Archive) -> None:
+    remember_options(rolls.store, ("--camera", "x; rm -rf ~"))
+    assert shlex.split(go_on(rolls, "Harbour"))[-2] == "x; rm -rf ~"
+
+
+def test_the_command_line_hands_its_options_on(
+    rolls: Archive, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    started: list[Start] = []
+    monkeypatch.setattr("tether.start.run_screen", started.append)
+    file = tmp_path / "own.toml"
+    file.write_text("")
+    line = ["shoot", "Harbour", "--archive", str(rolls.root), "--camera", "usb:001,004"]
+    CliRunner().invoke(app, [*line, "--settings", str(file)], catch_exceptions=False)
+    CliRunner().invoke(app, ["shoot", "Harbour"], catch_exceptions=False)
+    assert [start.again for start in started] == [
+        ("--camera", "usb:001,004", "--settings", str(file)),
+        (),
+    ]
+
+
+def test_a_rehearsal_stands_there_again_with_its_pictures_and_settings(tmp_path: Path) -> None:
+    file = tmp_path / "strobe.toml"
+    assert again(Rehearsal()) == ()
+    assert again(Rehearsal(seed=4, settings_file=file)) == (
+        "--seed", "4", "--settings", str(file)
+    )  # fmt: skip
 
 
 def test_an_archive_without_rolls(tmp_path: Path) -> None:

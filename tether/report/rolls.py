@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from tether.session.archive import Archive
+from tether.session.start_options import options_of
 from tether.text import plural, printable
 
 #: Folder in the archive of a rehearsal that holds the simulated camera's card.
@@ -33,7 +34,7 @@ def listing(
     archive: Archive, newest: int | None = None, *, unfinished: bool = False
 ) -> Iterator[dict[str, Any]]:
     """Yield one object a roll, the newest last; the keys are documented in docs/json.md."""
-    command = _Command(archive.root)
+    command = _Command(archive)
     for roll in archive.store.lines(newest, unfinished=unfinished):
         yield {
             "name": roll.name,
@@ -59,10 +60,11 @@ def listing_json(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
 class _Command:
     """The command that goes on with a roll of an archive, to paste into a shell."""
 
-    def __init__(self, root: Path) -> None:
-        where = shlex.quote(str(root))
-        self._start = f"{program()} shoot --archive {where} "
-        self._rehearse = f"{program()} rehearse --archive {where}"
+    def __init__(self, archive: Archive) -> None:
+        root = archive.root
+        options = shlex.join(("--archive", str(root), *options_of(archive.store)))
+        self._start = f"{program()} shoot {options} "
+        self._rehearse = f"{program()} rehearse {options}"
         self._rehearsal = (root / REHEARSAL_CARD).is_dir()
 
     def for_roll(self, name: str) -> str:
@@ -74,8 +76,8 @@ class _Command:
 
 
 def go_on(archive: Archive, roll_name: str) -> str:
-    """Return the command that goes on with a roll, to paste into a shell."""
-    return _Command(archive.root).for_roll(roll_name)
+    """Return the command that goes on with a roll, with the options of the last start."""
+    return _Command(archive).for_roll(roll_name)
 
 
 def listing_text(archive: Archive, newest: int | None, *, unfinished: bool = False) -> str:
