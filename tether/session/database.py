@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import shutil
 import sqlite3
-import tempfile
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,6 +15,7 @@ from typing import Any
 from tether.errors import TetherError
 from tether.session.intake import flush_file, flush_folder
 from tether.session.names import rebuild_command
+from tether.session.private_copy import PrivateCopy
 from tether.session.schema import VERSION, bring_up_to_date
 from tether.text import printable
 
@@ -57,7 +57,7 @@ class Database:
         self.path = path
         self.read_only = read_only
         self._lock = threading.RLock()
-        self._private: tempfile.TemporaryDirectory[str] | None = None
+        self._private: PrivateCopy | None = None
         with _told(path):
             self._db = self._open_to_read() if read_only else _open(path, create=create)
 
@@ -65,7 +65,7 @@ class Database:
         """Close the database. May be called twice."""
         self._db.close()
         if self._private:
-            self._private.cleanup()
+            self._private.close()
 
     def _open_to_read(self) -> sqlite3.Connection:
         try:
@@ -78,15 +78,15 @@ class Database:
             if version == VERSION:
                 return found
             found.close()
-        self._private = tempfile.TemporaryDirectory(prefix="tether-read-")
-        copy = Path(self._private.name) / self.path.name
+        self._private = PrivateCopy(self.path.name)
+        copy = self._private.path
         try:
             for ending in ("", "-wal"):
                 with contextlib.suppress(FileNotFoundError):
                     shutil.copyfile(f"{self.path}{ending}", f"{copy}{ending}")
             return _open(copy, create=False, keep_copy=False)
         except BaseException:
-            self._private.cleanup()
+            self._private.close()
             raise
 
     @contextmanager
