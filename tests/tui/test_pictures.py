@@ -66,6 +66,16 @@ def test_the_question_is_put_once_and_its_answer_not_shown(answer: str | None) -
     assert child.wait() == 0
 
 
+@pytest.mark.parametrize(
+    ("name", "without"), [("vt100", True), ("linux", False), ("no such terminal", False)]
+)
+def test_a_terminal_without_colours_is_known_by_its_name(name: str, without: bool) -> None:
+    """As terminfo describes them, once in a process; a name that it lacks may be anything."""
+    code = f"from tether.tui.terminal import monochrome\nprint(monochrome({name!r}))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True)
+    assert done.stdout.decode().strip() == str(without)
+
+
 def test_without_a_terminal_nothing_is_asked() -> None:
     done = subprocess.run(
         [sys.executable, "-c", ASKS], stdin=subprocess.DEVNULL, capture_output=True, check=True
@@ -112,7 +122,7 @@ def test_without_colour_shades_are_drawn() -> None:
     lines = drawn(HALF_LIGHT, 30, 10, Terminal(Way.SIXEL), shades=True)
     assert isinstance(lines, list)
     assert all(line.text.startswith("█" * 14) and line.text.endswith(" " * 14) for line in lines)
-    assert all(segment.style is None for line in lines for segment in line)
+    assert all(s.style is not None and s.style.color is None for line in lines for s in line)
 
 
 def test_sixel_data_is_what_the_standard_says() -> None:
@@ -159,6 +169,25 @@ async def test_a_picture_is_drawn_anew_for_a_changed_room_and_the_last_of_many_s
         assert min(colours(await drawn_at(20))[5]) > 240
         shown.show(None)
         assert (await drawn_at(20)).text.strip() == ""
+
+
+@pytest.mark.parametrize("asked", ["NO_COLOR", "greys"])
+async def test_a_picture_is_drawn_where_no_colours_are_wanted(
+    asked: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if asked == "NO_COLOR":
+        monkeypatch.setenv("NO_COLOR", "1")
+    app = Host()
+    app.theme = "greys"
+    async with app.run_test(size=(80, 24)) as pilot:
+        shown = app.query_one(Drawn)
+        # Wider than what is drawn already: for a moment there are blanks around the lines.
+        await pilot.resize_terminal(120, 24)
+        while not shown.finished or shown.size.height <= 10:
+            await pilot.pause(0.02)
+        # As it goes to the terminal, through the filters that take colours out.
+        text = "".join(strip.text for strip in shown.render_lines(shown.size.region))
+        assert ("█" if asked == "NO_COLOR" else "▀") in text
 
 
 def test_the_library_asks_the_terminal_nothing() -> None:

@@ -110,8 +110,8 @@ class Drawn(Widget):
         """Return a finished line; empty ones lie under a picture of pixels."""
         made, width = self._made, self.size.width
         # For a moment after a change of size the lines are as many and as long as before.
-        strip = made[y] if isinstance(made, list) and y < len(made) else Strip.blank(width)
-        return strip.adjust_cell_length(width)
+        strip = made[y] if isinstance(made, list) and y < len(made) else Strip.blank(width, _PLAIN)
+        return strip.adjust_cell_length(width, _PLAIN)
 
     def render_lines(self, crop: Region) -> list[Strip]:
         """Return the lines; the last of them draws a picture of pixels over all of them."""

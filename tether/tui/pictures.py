@@ -30,6 +30,9 @@ _TONES = 6
 _SIXEL_COLOURS = 64
 """Enough for a negative's positive; each further colour makes the data longer."""
 
+_PLAIN = Style()
+"""Textual's filters for screens without colours want a style in every part of a line."""
+
 _WIDGETS = "textual_image.widget"
 
 _SHADES = " ░▒▓█"
@@ -70,8 +73,8 @@ def drawn(
     columns, rows = cells_of(picture, width, height, terminal)
     left, top = (width - columns) // 2, (height - rows) // 2
     make = _shaded if shades else _half_blocks
-    around = [Segment(" " * left)], [Segment(" " * (width - left - columns))]
-    empty = [Strip.blank(width)]
+    around = [Segment(" " * left, _PLAIN)], [Segment(" " * (width - left - columns), _PLAIN)]
+    empty = [Strip.blank(width, _PLAIN)]
     lines = [Strip([*around[0], *line, *around[1]], width) for line in make(picture, columns, rows)]
     return empty * top + lines + empty * (height - top - rows)
 
@@ -104,7 +107,7 @@ def _style(both: bytes) -> Style:
 def _shaded(picture: Image.Image, columns: int, rows: int) -> list[list[Segment]]:
     data = picture.convert("L").resize((columns, rows)).tobytes()
     text = "".join(_SHADES[v * len(_SHADES) // 256] for v in data)
-    return [[Segment(text[y : y + columns])] for y in range(0, len(text), columns)]
+    return [[Segment(text[y : y + columns], _PLAIN)] for y in range(0, len(text), columns)]
 
 
 def _sixel(picture: Image.Image, width: int, height: int, terminal: Terminal) -> Pixels:

@@ -24,8 +24,22 @@ _GRAPHICS = re.compile(rb"\x1b_Gi=31;OK")
 _CELL = re.compile(rb"\x1b\[6;(\d{1,3});(\d{1,3})t")
 _ATTRIBUTES = re.compile(rb"\x1b\[\?([\d;]*)c")
 
+_LEAST_COLOURS = 8
+"""Of terminfo; its entries for monochrome terminals have none or two."""
+
 _WAIT_SECONDS = 0.3
 """After the question; a terminal that answers late would type its answer into the program."""
+
+
+def monochrome(term: str) -> bool:
+    """Return whether a terminal of this name has no colours; one that is not known may have."""
+    import curses
+
+    try:
+        curses.setupterm(term or "unknown", 0)
+    except curses.error:
+        return False
+    return curses.tigetnum("colors") < _LEAST_COLOURS
 
 
 class Way(Enum):

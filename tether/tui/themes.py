@@ -65,9 +65,14 @@ GREYS = Theme(
     dark=True,
     variables={
         "footer-key-foreground": "#FFFFFF",
-        "block-cursor-foreground": "#000000",
-        "block-cursor-background": "#FFFFFF",
-        "block-cursor-text-style": "bold",
+        # Reversed, and not by its ground: a monochrome terminal has only one.
+        "block-cursor-foreground": "#FFFFFF",
+        "block-cursor-background": "#000000",
+        "block-cursor-text-style": "bold reverse",
+        "block-cursor-blurred-text-style": "underline",
+        "input-cursor-foreground": "#FFFFFF",
+        "input-cursor-background": "#000000",
+        "input-cursor-text-style": "reverse",
     },
 )
 """No colour at all, for a monochrome screen; NO_COLOR in the environment chooses it."""
