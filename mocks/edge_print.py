@@ -16,7 +16,6 @@ MODULE_MM = 0.41
 #: Distance of the tracks from the edge of the film: data track, then clock track.
 DATA_MM = (0.25, 0.95)
 CLOCK_MM = (0.95, 1.65)
-CODE_MM = 31 * MODULE_MM
 
 
 def film_edge_code(

@@ -61,12 +61,6 @@ def test_no_shutter_time(text: str) -> None:
     assert values.shutter_seconds(text) is None
 
 
-def test_open_ended_shutters_are_known() -> None:
-    # _get_Nikon_ShutterSpeed and _get_Olympus_ShutterSpeed
-    assert all(map(values.shutter_is_open_ended, ["Bulb", "bulb", "Time", "Composite", "x 200"]))
-    assert not any(map(values.shutter_is_open_ended, ["1/60", "30", "auto", ""]))
-
-
 @pytest.mark.parametrize(
     ("text", "number"),
     [

@@ -64,11 +64,6 @@ def _sensible(seconds: float) -> float | None:
     return seconds if 0 < seconds <= LONGEST_SECONDS else None
 
 
-def shutter_is_open_ended(text: str) -> bool:
-    """Whether the exposure lasts until somebody ends it (bulb, time, composite)."""
-    return _plain(text) in {"bulb", "time", "composite", "b", "t", "x 200"}
-
-
 def f_number(text: str) -> float | None:
     """Return an aperture as its f-number: ``f/8``, ``F8.0``, ``8``; None for ``auto`` and such."""
     match = re.fullmatch(rf"(?:f ?/? ?)?({_NUMBER})", _plain(text))

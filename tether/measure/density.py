@@ -12,9 +12,6 @@ from tether.measure.levels import FLOOR, FloatArray
 from tether.measure.roll import OpenGate, spread
 from tether.measure.survey import Survey
 
-STOP = float(np.log10(2))
-"""Density of one stop of light, 0.301."""
-
 _MOST_PLACES = 40_000
 """Places of a picture that the range of its densities is taken of."""
 
