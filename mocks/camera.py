@@ -62,6 +62,8 @@ class Body:
         What goes wrong.
     battery
         Charge at first, in per cent.
+    usual_bytes
+        Size of a picture as its counter reckons with it, until there is one to go by.
     """
 
     def __init__(
@@ -71,7 +73,9 @@ class Body:
         faults: FaultScript | None = None,
         *,
         battery: float = 100.0,
+        usual_bytes: int = 50_000_000,
     ) -> None:
+        self._usual = usual_bytes
         self.card = card
         self.faults = faults or FaultScript()
         self._scene = scene
@@ -245,7 +249,7 @@ class Body:
 
     def pictures_left(self) -> int:
         """Return for how many pictures there is room, by the size of the largest so far."""
-        return self.card.free // (self._expected or 50_000_000)
+        return self.card.free // (self._expected or self._usual)
 
     def _tell(self, event: Event, parameter: int, tag: int | None = None) -> None:
         striking = self.faults.event(event)

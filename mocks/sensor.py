@@ -102,6 +102,15 @@ class SensorConfig:
         return self.full_well / (self.saturation - self.black)
 
 
+_DIRECTORY = 726
+"""Bytes of a raw file beside its photosites, see `mocks.dng`."""
+
+
+def raw_bytes(sensor: SensorConfig) -> int:
+    """Return about how large a raw file of a sensor is: 16 bits a photosite, and a directory."""
+    return 2 * sensor.width * sensor.height + _DIRECTORY
+
+
 def read_out(
     electrons: FloatArray,
     sensor: SensorConfig,

@@ -16,6 +16,7 @@ from mocks.faults import Fault, FaultScript
 from mocks.ptpip_codes import Property
 from mocks.ptpip_operations import Identity
 from mocks.ptpip_responder import Responder
+from mocks.sensor import raw_bytes
 from tether.child import Child
 
 START_SECONDS = 60.0
@@ -38,7 +39,10 @@ class BenchServer:
         kept = Card(card) if capacity is None else Card(card, capacity=capacity)
         before = sum(not item.is_folder for item in kept.items())
         self.bench = Bench(config or BenchConfig(), before)
-        self.body = Body(self.bench, kept, FaultScript(faults), battery=battery)
+        self.body = Body(
+            self.bench, kept, FaultScript(faults), battery=battery,
+            usual_bytes=raw_bytes(self.bench.config.sensor),
+        )  # fmt: skip
         self.responder = Responder(self.body, port=port, identity=identity)
 
     def close(self) -> None:

@@ -185,6 +185,15 @@ def test_control_characters_of_a_camera_never_reach_the_screen() -> None:
 # --- against the real driver -----------------------------------------------------------------
 
 
+def test_the_cards_counter_does_not_jump_with_the_first_picture(camera: CameraProcess) -> None:
+    before = camera.state().free_images
+    camera.capture()
+    after = camera.state().free_images
+    assert before is not None
+    assert after is not None
+    assert 0 <= before - after <= 2
+
+
 def turned(bench: BenchProcess) -> None:
     """A camera as it comes home from a holiday."""
     bench.turn(Property.EXPOSURE_INDEX, 800)
