@@ -138,4 +138,22 @@ async def test_pictures_made_while_the_camera_was_away_are_offered_when_it_conne
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))
         assert table(pilot).session.leftovers() == screen.items
+        # The cable comes out again: the same picture is not asked about once more.
+        app.camera.close()
+        await until(pilot, lambda: "Press C to connect" in screen_text(app))
+        await press(pilot, "c")
+        await until(pilot, lambda: ready(pilot) and app.session.camera_state is not None)  # type: ignore[union-attr]
+        assert not isinstance(app.screen, FoundScreen)
+        # R still shows it, and with a new one both are offered.
+        await pilot.press("r")
+        assert len(listed(await opened(pilot))) == 1
+        await pilot.press("escape")
+        await until(pilot, lambda: ready(pilot))
+        app.camera.close()
+        await until(pilot, lambda: "Press C to connect" in screen_text(app))
+        made_while_nobody_looked(bench, [2])
+        await pilot.press("c")
+        assert len(listed(await opened(pilot))) == 2
+        await pilot.press("escape")
+        await until(pilot, lambda: ready(pilot))
     app.shut()

@@ -6,7 +6,7 @@ after both were read and found equal.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -24,7 +24,17 @@ from tether.text import plural
 
 
 class Leaving(Shooting):
-    """A session that can be asked what was left, and told what to do with it."""
+    """A session that can be asked what was left, and told what to do with it.
+
+    ``seen`` is what was left undecided when it was last offered: it is not offered again by
+    itself, unless something new came.
+    """
+
+    seen: frozenset[Leftover] = frozenset()
+
+    def anything_new(self, items: Sequence[Leftover]) -> bool:
+        """Whether one of these was not offered yet since the program was started."""
+        return not self.seen.issuperset(items)
 
     def leftovers(self, *, afresh: bool = False) -> tuple[Leftover, ...]:
         """Return what was left and not dealt with, pictures on the card first.

@@ -89,8 +89,8 @@ class FoundScreen(BenchScreen):
             "#left-intro",
             Text(
                 f"Of no frame: {' and '.join(parts) or 'nothing more'}. Nothing is thrown away: "
-                "what is not decided stays, and is asked about at the next start; R on the "
-                "worktable shows it before. Enter: what to do with one."
+                "what is not decided stays, and is asked about at the next start, or when more "
+                "comes; R on the worktable shows it before. Enter: what to do with one."
             ),
         )
         listed = self.query_one(OptionList)
@@ -230,7 +230,11 @@ def _line(item: Leftover) -> Text:
 
 
 async def show_left_over(table: Table, *, asked: bool = False) -> None:
-    """Offer what was left, if anything was; ``asked`` when the person wants to see it."""
+    """Offer what was left, if anything was; ``asked`` when the person wants to see it.
+
+    What was offered before and left undecided is not offered again by itself, as after each lost
+    cable; with anything new all of it is.
+    """
     session, desk = table.session, table.tether.desk
     try:
         if asked:
@@ -245,8 +249,11 @@ async def show_left_over(table: Table, *, asked: bool = False) -> None:
         if asked:
             table.say("Nothing is left over: every picture and file belongs to a frame.")
         return
+    if not asked and not session.anything_new(items):
+        return
     screen = FoundScreen(session, items)
     await table.app.push_screen_wait(screen)
+    session.seen |= frozenset(items) | frozenset(screen.items)
     await table.refresh_view()
     if screen.said:
         table.say("; ".join(screen.said[-_RESULT_LINES:]) + ".")
