@@ -108,18 +108,22 @@ def run_screen(start: Start) -> None:
     if not in_browser and monochrome(os.environ.get("TERM", "")):
         os.environ.setdefault("NO_COLOR", "1")
     with asked() as answer:
+        from rich.console import Console
+
         from tether.tui.app import TetherApp
         from tether.tui.calm import Calm
         from tether.tui.ports import Given
+        from tether.tui.themes import fitting
 
         terminal = answer()
+    colours = None if in_browser else Console(force_terminal=True).color_system
     with opened(start) as (archive, judge):
         screen = TetherApp(
             Given(
                 archive=archive,
                 connect=connector(start.settings),
                 judge=judge,
-                settings=start.settings,
+                settings=fitting(start.settings, colours),
                 port=start.port,
                 roll=start.roll,
                 new=start.new,

@@ -102,6 +102,14 @@ def test_a_theme_that_there_is_not_is_refused_with_those_that_there_are() -> Non
         parse({"screen": {"theme": "Not A Name"}}, "here")
 
 
+def test_a_terminal_of_sixteen_colours_has_contrast_unless_a_theme_was_named() -> None:
+    usual, named = Settings(), themed("nord")
+    assert themes.fitting(usual, "standard").screen.theme == "contrast"
+    assert themes.fitting(named, "standard") is named
+    for colours in ("256", "truecolor", None):
+        assert themes.fitting(usual, colours) is usual
+
+
 def test_what_is_dim_is_clear_where_contrast_is_wanted() -> None:
     line = [Segment("a", Style(dim=True, bold=True)), Segment("b"), Segment("c", Style(bold=True))]
     done = themes.Undimmed().apply(line, Color(0, 0, 0))

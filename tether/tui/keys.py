@@ -179,7 +179,7 @@ class KeyLine(Static):
         return Content("\n").join(Content("").join(line) for line in lines)
 
     def _key_shown(self, binding: Binding) -> str:
-        named = "+" in binding.key and not binding.key_display
+        named = ("+" in binding.key or binding.key in _NAMES) and not binding.key_display
         return key_name(binding.key) if named else self.app.get_key_display(binding)
 
 

@@ -40,7 +40,7 @@ class Answer:
 class Tick(Checkbox):
     """A box whose cross is there only when it is ticked: it reads without colour."""
 
-    BUTTON_INNER = " "
+    BUTTON_LEFT, BUTTON_INNER, BUTTON_RIGHT = "[", " ", "]"
 
     def watch_value(self) -> None:
         """Draw the cross, or none."""

@@ -66,6 +66,7 @@ class WalkScreen(BenchScreen):
         super().__init__(session)
         self.known: _Known | None = None
         self.opened: set[str] = set()
+        self._asked = ""
 
     def body(self) -> ComposeResult:
         """Lay out the list of steps and the step that is looked at."""
@@ -124,8 +125,8 @@ class WalkScreen(BenchScreen):
         for steps in self.query("#walk-steps").results(OptionList):
             for i, step in enumerate(WALK):
                 done = step.key in self.known.done
-                text = Text("✓ " if done else "· ", "green" if done else "")
-                text.append(step.label, "" if done else "bold")
+                mark = ("✓ ", "green") if done else "· "
+                text = Text.assemble(mark, (step.label, "" if done else "bold"))
                 steps.replace_option_prompt_at_index(i, text)
             if onward and (left := self._open()):
                 steps.highlighted = WALK.index(left[0])
@@ -153,7 +154,10 @@ class WalkScreen(BenchScreen):
         self.put("#walk-keys", Text(f"{self._keys(self.step)}{read}", "dim"))
 
     def on_option_list_option_highlighted(self) -> None:
-        """Show the step that is looked at."""
+        """Show the step that is looked at; what was asked about another is asked no longer."""
+        if self._asked not in ("", self.step.key):
+            self._asked = ""
+            self.say("")
         self._show()
 
     def _text(self, step: Step) -> Text:
@@ -237,7 +241,8 @@ class WalkScreen(BenchScreen):
         await self.app.push_screen_wait(make(self.session))
         self.opened.add(step.key)
         await self._refresh()
-        self.say("Is it right as described? Enter says so; O opens it once more.")
+        self._asked = step.key
+        self.say("Is it right as described? Enter says so.")
 
     @work(group="action")
     async def action_again(self) -> None:

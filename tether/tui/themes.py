@@ -6,6 +6,7 @@ Nothing is said by a colour alone, in any of them: each colour goes with a mark 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from rich.segment import Segment
 from rich.style import Style
@@ -15,6 +16,7 @@ from textual.filter import LineFilter, Monochrome
 from textual.theme import Theme
 
 from tether.errors import TetherError
+from tether.settings import Screen, Settings
 from tether.tui.legible import AA, AAA, Legible
 
 _BLACK, _WHITE = (0, 0, 0), (255, 255, 255)
@@ -39,7 +41,8 @@ CONTRAST = Theme(
         "text-disabled": "#FFFFFF",
         "block-cursor-foreground": "#000000",
         "block-cursor-background": "#FFFF00",
-        "block-cursor-text-style": "bold",
+        # Bold black is grey in a terminal of sixteen colours.
+        "block-cursor-text-style": "none",
         "block-cursor-blurred-background": "#FFFFFF",
         "block-cursor-blurred-foreground": "#000000",
         "input-selection-background": "#0000FF",
@@ -65,10 +68,10 @@ GREYS = Theme(
     dark=True,
     variables={
         "footer-key-foreground": "#FFFFFF",
-        # Reversed, and not by its ground: a monochrome terminal has only one.
-        "block-cursor-foreground": "#FFFFFF",
-        "block-cursor-background": "#000000",
-        "block-cursor-text-style": "bold reverse",
+        # Underlined and reversed, and not by a ground alone: a monochrome terminal has only one.
+        "block-cursor-foreground": "#000000",
+        "block-cursor-background": "#FFFFFF",
+        "block-cursor-text-style": "bold underline",
         "block-cursor-blurred-text-style": "underline",
         "input-cursor-foreground": "#FFFFFF",
         "input-cursor-background": "#000000",
@@ -128,6 +131,16 @@ _FILTERS: dict[str, Sequence[LineFilter]] = {
     GREYS.name: (Monochrome(),),
 }
 _LEGIBLE, _ENHANCED = Legible(AA), Legible(AAA)
+
+
+def fitting(settings: Settings, colours: str | None) -> Settings:
+    """Choose a theme for a terminal of sixteen colours, unless the settings name one.
+
+    Of most themes such a terminal makes grey on grey. ``colours`` is what Rich says of it.
+    """
+    if colours != "standard" or settings.screen != Screen():
+        return settings
+    return replace(settings, screen=replace(settings.screen, theme=CONTRAST.name))
 
 
 def checked(theme: str, known: Sequence[str]) -> str:
