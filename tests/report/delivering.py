@@ -12,6 +12,7 @@ from unittest.mock import patch
 from mocks.bench import Bench
 from mocks.bench_config import BenchConfig, SensorConfig
 from mocks.exposure import Exposure
+from mocks.lamp import LampConfig
 from tether.film import FilmProcess
 from tether.report import contact
 from tether.report.deliver import RollDelivery
@@ -77,17 +78,27 @@ def kept_roll(
     frames: int = 3,
     expected: int = 4,
     notes: str = "",
+    *,
+    shutters: Sequence[int] = (15,),
+    strobe: bool = False,
 ) -> Kept:
-    """Return a roll whose first frames are kept; frame 1 has a second take that was not chosen."""
+    """Return a roll whose first frames are kept; frame 1 has a second take that was not chosen.
+
+    ``shutters`` are the fractions of a second that frames are taken at, in turn.
+    """
     archive = Archive(root)
     roll = archive.store.add_roll(NewRoll(name, process, "135", expected, 6, notes))
     archive.open_roll(roll).release()
-    bench = Bench(BenchConfig(process=process, frames=expected, sensor=SensorConfig(384, 256)))
+    shine = LampConfig(strobe=strobe)
+    bench = Bench(
+        BenchConfig(process=process, frames=expected, sensor=SensorConfig(384, 256), lamp=shine)
+    )
     for number in range(1, frames + 1):
         bench.hand.go_to(number)
         takes = (1, 2) if number == 1 else (1,)
         for take in takes:
-            raw = bench.expose(Exposure(1 / 15, 8.0, 100.0)).raw
+            shutter = shutters[(number - 1) % len(shutters)]
+            raw = bench.expose(Exposure(1 / shutter, 8.0, 100.0)).raw
             file_name = f"{roll.folder}_f{number:03d}_t{take}.dng"
             (archive.folder(roll) / file_name).write_bytes(raw)
             capture = Capture(
@@ -99,7 +110,8 @@ def kept_roll(
                 hashlib.sha256(raw).hexdigest(),
                 "2024-05-04T10:00:00.000+00:00",
                 "program",
-                settings={"shutter": "1/15", "iso": "100"},
+                settings={"shutter": f"1/{shutter}", "iso": "100"}
+                | ({"light": "strobe"} if strobe else {}),
             )
             (stored,) = archive.store.add_release(roll, [capture])
             archive.store.set_judgement(

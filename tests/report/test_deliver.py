@@ -55,6 +55,26 @@ def test_everything_is_delivered_and_no_raw_file_is_touched(kept: Kept) -> None:
     ]  # fmt: skip
 
 
+def test_a_strobes_positives_do_not_depend_on_the_shutter(tmp_path: Path) -> None:
+    def lights(name: str, shutters: tuple[int, ...], strobe: bool) -> tuple[list[float], float]:
+        roll = kept_roll(tmp_path / name, frames=2, shutters=shutters, strobe=strobe)
+        result = roll.deliver()
+        assert (result.printed, result.trouble) == (2, [])
+        roll.archive.close()
+        record = json.loads((result.folder / "delivery.json").read_text("utf-8"))
+        samples = [sample["sample"]["light"] for sample in record["samples"].values()]
+        with Image.open(result.folder / "positives" / "Harbour_f002_t1.jpg") as picture:
+            return samples, float(np.asarray(picture.convert("L"), np.float32).mean())
+
+    alike, as_it_is = lights("alike", (15, 15), strobe=True)
+    turned, moved = lights("turned", (15, 60), strobe=True)
+    # ISO 100 at f/8: 1 / 64 (ISO 2721), whatever the shutter time.
+    assert alike == turned == pytest.approx([1 / 64, 1 / 64])
+    assert moved == pytest.approx(as_it_is, abs=1)
+    lamp, _ = lights("lamp", (15, 60), strobe=False)
+    assert lamp[0] == pytest.approx(4 * lamp[1], rel=0.02)
+
+
 def test_the_open_gate_in_the_rolls_folder_evens_the_positives_out(kept: Kept) -> None:
     plain = kept.deliver().folder / "positives" / "Harbour_f001_t1.jpg"
 
