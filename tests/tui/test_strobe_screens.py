@@ -1,0 +1,136 @@
+"""The screens with a strobe as the light: the bench says so, power is turned, U is not offered."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+
+from mocks.bench_config import BenchConfig
+from mocks.lamp import LampConfig
+from mocks.server import BenchProcess
+from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
+from tether.camera import Role
+from tether.film import FILM_FORMATS, FilmProcess
+from tether.session.archive import Archive
+from tether.session.bench_setup import BenchBook, BenchSetup
+from tether.session.place import Todo
+from tether.settings import LAMP, STROBE
+from tether.tui.app import TetherApp
+from tether.tui.base_screen import BaseScreen, Stage
+from tether.tui.dialogs import Pick
+from tether.tui.light_screen import LightScreen
+from tether.tui.ports import Given
+from tether.tui.setup_form import BenchForm, Tick
+
+SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+
+
+@pytest.fixture
+def bench() -> Iterator[BenchProcess]:
+    running = BenchProcess.start(
+        BenchConfig(
+            process=FilmProcess.BW_NEGATIVE, film_format=FILM_FORMATS["135"], frames=12,
+            frames_per_strip=6, seed=7, lamp=LampConfig(strobe=True),
+        )
+    )  # fmt: skip
+    yield running
+    running.close()
+
+
+@pytest.fixture
+def archive(archive: Archive) -> Archive:
+    BenchBook(archive.store).keep(BenchSetup("Table 1", light=STROBE))
+    return archive
+
+
+@SIZES
+async def test_power_is_turned_and_a_frame_kept(
+    given: Given, bench: BenchProcess, size: tuple[int, int]
+) -> None:
+    bench.turn_power(-2.0)
+    app = TetherApp(given)
+    async with app.run_test(size=size) as pilot:
+        await to_shutter(pilot)
+        await press(pilot, "f")
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        # Two stops too dark: the verdict says what to turn, and there is no shutter to set.
+        view = table(pilot).view
+        assert view is not None
+        assert view.place.capture is not None
+        assert view.place.capture.verdict == "reshoot"
+        assert "turn the strobe's power up" in screen_text(app)
+        assert "[U]" not in screen_text(app)
+        await press(pilot, "u")
+        assert "U (advice) does not fit here" in screen_text(app)
+        await pilot.press("4")
+        await until(pilot, lambda: isinstance(app.screen, BaseScreen))
+        screen = app.screen
+        assert isinstance(screen, BaseScreen)
+        await pilot.press("f")
+        await until(pilot, lambda: screen.stage is Stage.POWER and not screen.working)
+        assert "Turn the strobe's power up by" in screen_text(app)
+        await pilot.press("enter")
+        await until(pilot, lambda: screen.stage is Stage.DONE and not screen.working)
+        assert "found and checked" in screen_text(app)
+        await pilot.press("enter")
+        await until(pilot, lambda: ready(pilot))
+        await press(pilot, "a", "f")
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        view = table(pilot).view
+        assert view is not None
+        assert view.place.capture is not None
+        assert (view.place.capture.take, view.place.capture.verdict) == (2, "keep")
+        assert app.session is not None
+        state = await app.desk.do(app.session.refresh_camera)
+        assert state is not None
+        assert state.value(Role.SHUTTER) == "1/15"
+    app.shut()
+
+
+async def test_the_light_test_says_what_to_turn(given: Given) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: ready(pilot))
+        await pilot.press("3")
+        await until(pilot, lambda: isinstance(app.screen, LightScreen))
+        screen = app.screen
+        assert isinstance(screen, LightScreen)
+        assert "how even the strobe is" in screen_text(app)
+        assert "one exposure" in screen_text(app)
+        await pilot.press("enter")
+        await until(pilot, lambda: screen.result is not None and not screen.working)
+        assert "turn the strobe's power down" in screen_text(app)
+        assert "The shutter was not touched" in screen_text(app)
+        await pilot.press("r")  # the simulated hand turns it by as much
+        await until(pilot, lambda: bool(screen.result and screen.result.kept))
+        await until(pilot, lambda: "Lay black card over the gate" in screen_text(app))
+        assert "not judged; a strobe has none" in screen_text(app)
+        await until(pilot, lambda: not screen.working)
+        await pilot.press("enter")
+        await until(pilot, lambda: screen.stray is not None and not screen.working)
+        assert "Take the card off the gate" in screen_text(app)
+        await pilot.press("enter")
+        await until(pilot, lambda: ready(pilot))
+    app.shut()
+
+
+async def test_the_form_says_that_the_light_is_a_strobe(given: Given, archive: Archive) -> None:
+    app, book = TetherApp(given), BenchBook(archive.store)
+    async with app.run_test(size=(80, 24)) as pilot:
+        for ticked, light in ((True, LAMP), (False, STROBE)):
+            await until(pilot, lambda: ready(pilot))
+            await pilot.press("w", "b")
+            await until(pilot, lambda: isinstance(app.screen, Pick))
+            await pilot.press("down", "enter")
+            await until(pilot, lambda: isinstance(app.screen, BenchForm))
+            tick = app.screen.query_one("#strobe", Tick)
+            assert tick.value is ticked
+            tick.toggle()
+            await pilot.press("ctrl+s")
+            await until(pilot, lambda kind=light: book.benches()[0].light == kind)  # type: ignore[misc]
+            assert app.session is not None
+            assert app.session.settings.light.kind == light
+            await until(pilot, lambda: not isinstance(app.screen, BenchForm))
+            await pilot.press("escape")
+    app.shut()
