@@ -113,7 +113,7 @@ class Advance:
     """When a picture counts as one that was photographed before."""
 
     same_correlation: float = number(
-        0.94, "correlation of two pictures' detail", "measured on the simulated bench", 0.5, 1.0
+        0.96, "correlation of two pictures' detail", "measured on the simulated bench", 0.5, 1.0
     )
 
 
@@ -176,7 +176,7 @@ class Focus:
         0.1, "density above clear film that has grain to go by", PRACTICE, 0.0, 1.0
     )
     plain_ratio: float = number(
-        0.14, "fine over coarser variance from which grain rules", "as above", 0.0, 1.0
+        0.1, "fine over coarser variance from which grain rules", "as above", 0.0, 1.0
     )
     blurred_ratio: float = number(
         0.6, "the same, of the reference's, below which structure is blurred", "as above", 0.1, 5.0

@@ -204,6 +204,10 @@ def roll(
     order = order if only is None else [only]
     for frame in range(1, frames + 1):
         mishap = order.pop() if frame > LEARNT and order and frame % 6 != 1 else None
+        if mishap == "not-advanced" and (frame - 1, "blank") in bench.hand.state.frame_faults:
+            # What stays in the gate has nothing to be known again by, and is called blank.
+            order.insert(0, mishap)
+            mishap = order.pop()
         place = f"{process.value} {framing} seed {seed} frame {frame}"
         if mishap == _LEFT_OUT:
             bench.hand.go_to(frame + 1)

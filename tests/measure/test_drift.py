@@ -37,20 +37,35 @@ def noisy(seed: int, count: int = 36) -> np.ndarray:
 
 
 @pytest.mark.parametrize("way", [-1, 1])
-def test_a_fifth_of_a_stop_is_said_with_the_frame_it_began_at(way: int) -> None:
+def test_a_light_that_creeps_is_said_at_its_third_frame_and_since_when(way: int) -> None:
     # Steady up to frame 3, then a twentieth of a stop a frame.
     levels = [-0.5 + way * 0.05 * max(0, n - 3) for n in range(1, 16)]
     said = [light_drift(rows(levels[:end])) for end in range(1, 16)]
     first = next(i for i, found in enumerate(said) if found)
-    assert 8 <= first + 1 <= 11
+    assert first + 1 == 6
     (finding,) = said[first]
     assert finding.code == "light-drift"
     assert finding.severity == "note"
     assert finding.value is not None
-    assert 0.2 < finding.value * way < 0.35
+    assert finding.value == pytest.approx(0.15 * way)
     assert ("fallen" if way < 0 else "risen") in finding.text
     assert finding.text.endswith(("since frame 3.", "since frame 4."))
     assert all(said[first:])
+
+
+def test_a_fall_too_slow_to_show_from_frame_to_frame_is_said_from_a_fifth_of_a_stop_on() -> None:
+    levels = [-0.5 - 0.02 * max(0, n - 4) for n in range(1, 22)]
+    said = [light_drift(rows(levels[:end])) for end in range(1, 22)]
+    first = next(i for i, found in enumerate(said) if found)
+    # Of the last three frames the first is the eleventh of the fall, 0.22 stops down.
+    assert first + 1 == 17
+    assert all(said[first:])
+
+
+def test_flashes_that_fall_by_chance_are_no_trend() -> None:
+    made = rows([-0.5] * 6 + [-0.55, -0.6, -0.65])
+    assert codes(made) == ["light-drift"]
+    assert light_drift(made, 0, Light(kind="strobe")) == []
 
 
 def test_a_steady_bench_is_never_blamed() -> None:

@@ -53,6 +53,26 @@ def test_what_was_out_of_view_does_not_count() -> None:
     assert compare(first, second).correlation == 0.0
 
 
+def test_within_its_outline_the_same_picture_lies_at_the_same_place() -> None:
+    first = speckle()
+    for shift, outlined, same in (
+        (0, True, True), (1, True, True), (12, True, False), (12, False, True),
+    ):  # fmt: skip
+        moved = np.roll(first, shift, axis=1)
+        found = repeat_remarks(moved, [(3, speckle(2)), (4, first)], Advance(), [outlined] * 2)
+        assert [f.text[-8:] for f in found] == ["frame 4."] * same, (shift, outlined)
+
+
+def test_two_pictures_of_a_like_motif_have_to_agree_better_where_one_is_moved() -> None:
+    # Mixed so that they correlate at 0.965: between the limit and what one that is moved needs.
+    first, noise = speckle() * 0.6, speckle(2) * 0.6
+    other = np.rint(first + noise * np.sqrt(1 / 0.965**2 - 1)).astype(np.int8)
+    mark = np.rint(first).astype(np.int8)
+    assert compare(mark, other).correlation == pytest.approx(0.965, abs=0.003)
+    assert len(repeat_remarks(other, [(4, mark)], Advance())) == 1
+    assert repeat_remarks(np.roll(other, 12, axis=1), [(4, mark)], Advance()) == []
+
+
 def test_an_even_picture_has_no_signature() -> None:
     plain = Survey(np.full((4, 200, 300), 0.3, np.float32), 4, ("R", "G1", "B", "G2"))
     assert signature(plain, Quad.whole(1200, 800)) is None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import pickle
 import zipfile
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -45,6 +46,14 @@ def _full() -> RollMemory:
     for frame in range(1, 20):
         memory = memory.with_frame(_trace(frame), KnownBase({"R": 0.5, "G1": 0.7}, (0.1, None, 8)))
     return memory
+
+
+def test_a_roll_shows_its_rebate_where_nearly_all_of_its_frames_do() -> None:
+    outlined, hidden = _trace(1), replace(_trace(1), scale=0.0)
+    for shown, said in ((2, False), (3, True), (6, True)):
+        frames = tuple(replace(outlined, frame=n) for n in range(shown))
+        assert RollMemory(frames).shows_rebate is said
+    assert not RollMemory((*[outlined] * 3, *[hidden] * 3)).shows_rebate
 
 
 def test_it_comes_back_as_it_went() -> None:

@@ -22,7 +22,7 @@ from tether.measure.levels import stops
 from tether.measure.pattern import light_moved
 from tether.measure.repeat import repeat_remarks
 from tether.measure.roll import MOST_FRAMES, Exposure, KnownBase, OpenGate, RollMemory, Trace
-from tether.measure.standing import LEVEL, Rows, Standing, base_levels, with_row
+from tether.measure.standing import LEVEL, SHARPNESS, Rows, Standing, base_levels, with_row
 from tether.measure.survey import Survey
 from tether.measure.verdict import Finding, Severity
 from tether.settings import Exposure as ExposureSettings
@@ -114,11 +114,28 @@ def standings(
     level, red, blue = (np.nan,) * 3
     if base is not None and base.source == "rebate" and not base.clipped:
         level, red, blue = base_levels(base.signal)
-    plain = sharpness is not None and sharpness.plain >= context.settings.focus.plain_ratio
+    rows = context.memory.standings
+    sharp = np.nan
+    if sharpness is not None and _of_grain(sharpness, rows, context.settings.focus.plain_ratio):
+        sharp = sharpness.overall
+    # Grain is told by density: a base that is only guessed, and guessed better with every picture,
+    # would make it seem to fall.
+    if base is not None and base.source == "picture":
+        sharp = np.nan
     number = -1 if context.frame_number is None else context.frame_number
-    sharp = sharpness.overall if sharpness is not None and plain else np.nan
-    standing = Standing(context.order, number, now, level, red, blue, sharp)
-    return with_row(context.memory.standings, standing)
+    return with_row(rows, Standing(context.order, number, now, level, red, blue, sharp))
+
+
+def _of_grain(sharpness: Sharpness, rows: Rows | None, plain_ratio: float) -> bool:
+    """Whether a frame's figure is that of its grain.
+
+    Detail of a picture only ever adds to it, so that one no higher than the roll's is grain's as
+    well; and blur itself takes from a frame what its grain is known by.
+    """
+    if sharpness.plain >= plain_ratio:
+        return True
+    known = rows[np.isfinite(rows[:, SHARPNESS]), SHARPNESS] if rows is not None else np.zeros(0)
+    return bool(known.size >= _FEW_FRAMES and sharpness.overall <= np.median(known))
 
 
 def light_as_before(
@@ -194,8 +211,12 @@ def against_roll(
     return found
 
 
-def seen_before(detail: NDArray[np.int8] | None, context: FrameContext) -> list[Finding]:
+def seen_before(
+    detail: NDArray[np.int8] | None, framing: Framing | None, context: FrameContext
+) -> list[Finding]:
     """Compare the picture with those of the frames before."""
-    before = context.memory.before(context.frame_number)
+    before = [t for t in context.memory.before(context.frame_number) if t.picture is not None]
     earlier = [(t.frame, t.picture) for t in before if t.picture is not None]
-    return repeat_remarks(detail, earlier, context.settings.advance)
+    outlined = framing is not None and framing.sure
+    both = [outlined and t.scale > 0 for t in before]
+    return repeat_remarks(detail, earlier, context.settings.advance, both)

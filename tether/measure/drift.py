@@ -17,6 +17,8 @@ _FEWEST = 5
 _LAST = 3
 """Frames that have to agree before anything is said: one odd frame is not a trend."""
 _FIRST = 5
+_STEPS = 8
+"""Part of the limit that a creeping value moves at the least with every frame."""
 _BEGAN = 1 / 4
 """Share of a change up to which a frame still counts as from before it."""
 
@@ -37,14 +39,18 @@ def light_drift(rows: Rows, since: int = 0, settings: Light | None = None) -> li
     the camera, since nominal shutter times and apertures differ from the real ones by up to a
     tenth of a stop; and ``lamp-colour-drift`` (stops of red over blue, positive for warmer). A
     change counts when each of the last three frames lies beyond the limit on the same side of
-    the median of the first ones. Nothing where the last frame shows no rebate.
+    the median of the first ones, and from half the limit on when each of the three lies plainly
+    farther off than the one before: a lamp that creeps away is told while that costs little. A
+    strobe's flashes differ by chance, of which such a row may be made. Nothing where the last
+    frame shows no rebate.
     """
     settings = settings or Light()
     rows = rows[rows[:, ORDER] > since]
     if not rows.size:
         return []
     found = []
-    level = _moved(rows[_same_settings(rows, settings.strobe)], LEVEL, settings.drift_ev)
+    creeps = not settings.strobe
+    level = _moved(rows[_same_settings(rows, settings.strobe)], LEVEL, settings.drift_ev, creeps)
     if level is not None:
         change, frame = level
         way = "fallen" if change < 0 else "risen"
@@ -62,7 +68,7 @@ def light_drift(rows: Rows, since: int = 0, settings: Light | None = None) -> li
         )
     warmth = rows.copy()
     warmth[:, RED] -= rows[:, BLUE]
-    colour = _moved(warmth, RED, settings.colour_drift_ev)
+    colour = _moved(warmth, RED, settings.colour_drift_ev, creeps)
     if colour is not None:
         change, frame = colour
         found.append(
@@ -97,8 +103,11 @@ def _same_settings(rows: Rows, strobe: bool) -> NDArray[np.bool_]:
     return same
 
 
-def _moved(rows: Rows, column: int, limit: float) -> tuple[float, int] | None:
-    """Return how far a value has moved and since which frame; None where it has not."""
+def _moved(rows: Rows, column: int, limit: float, creeps: bool) -> tuple[float, int] | None:
+    """Return how far a value has moved and since which frame; None where it has not.
+
+    ``creeps`` is whether a value that moves farther with every frame counts from half the limit on.
+    """
     if not np.isfinite(rows[-1, column]):
         return None
     known = rows[np.isfinite(rows[:, column])]
@@ -107,13 +116,16 @@ def _moved(rows: Rows, column: int, limit: float) -> tuple[float, int] | None:
         return None
     start = float(np.median(values[: max(2, min(_FIRST, values.size - _LAST))]))
     away = values[-_LAST:] - start
-    if not (np.all(away > limit) or np.all(away < -limit)):
-        return None
     change = float(np.median(away))
+    farther = np.diff(away, prepend=0.0) * np.sign(away[-1])
+    if creeps and abs(away[-1]) > limit / 2 and np.all(farther > limit / _STEPS):
+        change = float(away[-1])
+    elif not (np.all(away > limit) or np.all(away < -limit)):
+        return None
     before = np.flatnonzero(np.abs(values - start) <= _BEGAN * abs(change))
     began = int(before[-1]) if before.size else 0
     return change, int(known[began, FRAME])
 
 
 def _stops(change: float) -> str:
-    return f"{abs(change):.1f} stops"
+    return f"{abs(change):.2g} stops"

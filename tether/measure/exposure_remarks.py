@@ -17,6 +17,9 @@ EXPOSURE_CODES = frozenset({"base-off-target", "base-saturated", "picture-satura
 """Findings that ask for another exposure of the same frame."""
 
 _CLIPPED_STEP_EV = 1.0
+_PLAINLY_DARKER_EV = 0.8
+"""Stops that the lightest of a view has to lie below the roll's base before the light is doubted:
+falloff and a narrow rebate make it a little darker."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +111,7 @@ def negative_remarks(
     *,
     highest_ev: float | None = None,
     pictures: int = 0,
+    rebate_in_view: bool = False,
 ) -> list[Finding]:
     """Say what is wrong with a negative's exposure.
 
@@ -127,6 +131,9 @@ def negative_remarks(
         Where the base lies at the highest by the open gate, None where that is not known.
     pictures
         Earlier pictures whose lightest tones stand for the base as well.
+    rebate_in_view
+        Whether the roll's earlier frames showed their rebate: then it is in view here as well,
+        though the picture's outline, and with it the base, was not found.
     """
     if base is None:
         return [
@@ -178,6 +185,24 @@ def negative_remarks(
                 "was charged, or whether this is another film."
                 if advice.strobe
                 else "See whether the lamp was moved or dimmed, or whether this is another film.",
+            )
+        )
+    if (
+        rebate_in_view
+        and base.source == "roll"
+        and expected_ev is not None
+        and expected_ev - lightest_ev > _PLAINLY_DARKER_EV
+    ):
+        found.append(
+            Finding(
+                "light-changed",
+                Severity.LOOK,
+                round(lightest_ev - expected_ev, 3),
+                "stops",
+                f"Nothing in the view is as light as the base of the frames before: it is "
+                f"{expected_ev - lightest_ev:.1f} stops darker.",
+                f"See whether {'the strobe fired' if advice.strobe else 'the lamp was dimmed'}, or "
+                "whether light has struck the film here.",
             )
         )
     if base.source == "picture":

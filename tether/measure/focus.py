@@ -22,8 +22,8 @@ __all__ = [
 ]
 
 _FEWEST_FOR_DRIFT = 8
-_MANY = 20
-"""Frames from which the first half alone is enough to tell where sharpness began."""
+_FIRST = 8
+"""Frames at the start that tell where sharpness began."""
 _FEWEST_WITH_DETAIL = 5
 _SHARP_SIDE = 0.15
 """Sharpness relative to the reference that the better side has to have to count as such."""
@@ -143,11 +143,11 @@ def focus_drift(overalls: Sequence[float], settings: Focus | None = None) -> lis
 
     Returns
     -------
-    ``focus-drift`` when the line through all frames (Theil and Sen: the median of the slopes
-    between all pairs, which single odd frames do not move) has fallen below the limit and each
-    of the last three lies as far below the lower quartile of those before them (from twenty
-    frames on, of the first half): detail of the picture makes a frame look sharper, never
-    softer. Nothing with fewer than eight frames.
+    ``focus-drift`` when each of the last three lies below the limit, relative to the lower
+    quartile of the first eight (detail of the picture makes a frame look sharper, never softer),
+    and the line through all frames falls as well (Theil and Sen: the median of the slopes
+    between all pairs, which single odd frames do not move), by half of it in stops at the least: a
+    drift that has just begun moves the line late. Nothing with fewer than eight frames.
     """
     settings = settings or Focus()
     values = np.asarray(overalls, np.float64)
@@ -157,11 +157,10 @@ def focus_drift(overalls: Sequence[float], settings: Focus | None = None) -> lis
     logs = np.log2(values[index])
     rows, columns = np.triu_indices(index.size, 1)
     slope = float(np.median((logs[columns] - logs[rows]) / (index[columns] - index[rows])))
-    early = index.size // 2 if index.size >= _MANY else index.size - 3
-    start = float(np.percentile(logs[:early], 25))
+    start = float(np.percentile(logs[: min(_FIRST, index.size - 3)], 25))
     limit = np.log2(settings.drift_ratio)
     fallen = slope * float(index[-1] - index[0])
-    if fallen > limit or np.any(logs[-3:] - start > limit):
+    if fallen > limit / 2 or np.any(logs[-3:] - start > limit):
         return []
     left = float(2**fallen)
     return [

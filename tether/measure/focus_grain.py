@@ -204,21 +204,12 @@ def _patches(
         for c in range(size)
         if int(pattern[r, c]) in green
     }
-    pairs = [
-        plane - sites[r + 1, c + step]
-        for (r, c), plane in sites.items()
-        for step in (1, -1)
-        if (r + 1, c + step) in sites
-    ]
-    if size == 2 and len(sites) == 2:
-        # The other diagonal of a Bayer tile lies across the border of two tiles.
-        upper, lower = (plane for _, plane in sorted(sites.items()))
-        pairs.append(np.concatenate([lower[:, :-1] - upper[:, 1:], lower[:, -1:] - upper[:, -1:]],
-                                    axis=1))  # fmt: skip
-    if not pairs:  # one green photosite a tile, as on a four-colour sensor: it has no near one
+    bumps = [bump for place in sites if (bump := _bump(sites, place, size)) is not None]
+    if not bumps:  # one green photosite a tile, as on a four-colour sensor: it has no near one
         height, width = (n // size // each for n in blocks.shape[1:])
         return np.full((count, 3, height * width), np.nan)
-    fine = np.mean([_variance(_parts(pair, each)) for pair in pairs], axis=0) / 2
+    # White grain of variance 1 has one of 1 + 4 / 16 here.
+    fine = np.mean([_variance(_parts(bump, each)) for bump in bumps], axis=0) / 1.25
     tiles = np.asarray(sum(sites.values()) / np.float32(len(sites)), np.float32)
     part = _parts(tiles, each)
     black, saturation = levels
@@ -234,6 +225,38 @@ def _patches(
     coarse = np.mean(bends, axis=0) * len(sites) * join**2 / 6
     figures = np.stack([light / (saturation - black), fine / light**2, coarse / light**2])
     return figures.reshape(3, count, -1).swapaxes(0, 1)
+
+
+def _bump(
+    sites: dict[tuple[int, int], NDArray[np.float32]], place: tuple[int, int], size: int
+) -> NDArray[np.float32] | None:
+    """Return what a site of the tile has above the mean of its four diagonal neighbours.
+
+    Shape of the planes in ``sites`` (n, tile rows, tile columns); None where one of the neighbours
+    is not among them. At the rim the nearest tile stands for the one that is not there.
+    """
+    around: list[NDArray[np.float32]] = []
+    for down in (-1, 1):
+        for right in (-1, 1):
+            (dy, row), (dx, column) = divmod(place[0] + down, size), divmod(place[1] + right, size)
+            plane = sites.get((row, column))
+            if plane is None:
+                return None
+            around.append(_moved(_moved(plane, dy, 1), dx, 2))
+    total = around[0] + around[1]
+    total += around[2]
+    total += around[3]
+    total *= np.float32(-0.25)
+    total += sites[place]
+    return total
+
+
+def _moved(planes: NDArray[np.float32], by: int, axis: int) -> NDArray[np.float32]:
+    """Return at each place along an axis what lies ``by`` (-1, 0 or 1) places on."""
+    if by == 0:
+        return planes
+    size = planes.shape[axis]
+    return planes.take(np.clip(np.arange(size) + by, 0, size - 1), axis=axis)
 
 
 def _joined(parts: NDArray[np.float32], join: int) -> NDArray[np.float32]:

@@ -55,7 +55,7 @@ from tether.measure.saturation import saturation_map
 from tether.measure.shadows import shadows
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey, survey
-from tether.measure.verdict import Severity, ranked
+from tether.measure.verdict import Finding, Severity, ranked
 from tether.raw.mosaic import Mosaic
 
 __all__ = ["FrameContext", "FrameMeasurement", "measure_frame", "small_picture"]
@@ -123,6 +123,7 @@ def _measured(
             base, advice, in_picture, expected_ev, settings.exposure, -min(in_view.values()),
             highest_ev=_highest_ev(gate, now, context),
             pictures=len(memory.before(context.frame_number)) if reckoned else 0,
+            rebate_in_view=memory.shows_rebate,
         )  # fmt: skip
         empty = empty_negative(picture, where, _main_ev(base, expected, picture.channels))
     else:
@@ -140,7 +141,7 @@ def _measured(
     else:
         detail = _detail(picture, outline, negative)
         between = any(f.code == "between-frames" for f in findings)
-        repeated = [] if between else seen_before(detail, context)
+        repeated = [] if between else seen_before(detail, framing, context)
         trace = replace(
             trace,
             sharpness=focusing.result().as_array(),
@@ -148,7 +149,7 @@ def _measured(
             picture=detail,
         )
         stood = standings(base, focusing.result(), now, context)
-        exposed = not any(f.code in EXPOSURE_CODES for f in findings if f.severity is _GRAVE)
+        exposed = _is_exposed(findings, base)
         findings += against_roll(trace, mosaic.shape, context, stood, exposed=exposed)
         findings += repeated
     findings += gate_uneven(gate, settings.light)
@@ -203,6 +204,15 @@ def _highest_ev(gate: OpenGate | None, now: Exposure, context: FrameContext) -> 
     known = gate is not None and not context.settings.light.strobe
     ratio = ex.exposure_ratio(now, gate.exposure) if gate and known else None
     return highest_base_ev(gate, ratio, context.settings.exposure.least_base_density)
+
+
+def _is_exposed(findings: list[Finding], base: Base | None) -> bool:
+    """Whether the exposure is such that grain can be judged by its density."""
+    if any(f.code in EXPOSURE_CODES for f in findings if f.severity is _GRAVE):
+        return False
+    # Under a lamp that is another one than the roll leads to expect no density is known.
+    reckoned = base is not None and base.source == "roll"
+    return not (reckoned and any(f.code == "light-changed" for f in findings))
 
 
 def _seconds(mosaic: Mosaic, context: FrameContext) -> float | None:

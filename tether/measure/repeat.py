@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,6 +24,11 @@ UNSEEN = -128
 _INSET = 0.04
 _REACH = 0.2
 """Largest shift at which two pictures are compared, as a share of width and height."""
+_PLACED = 0.03
+"""Shift, as a share of width and height, up to which a picture lies at its place in its outline."""
+_MOVED = 0.75
+"""What may be missing from a full correlation of one that is moved, relative to one that is not:
+of all places at which two like motifs may lie the best is taken."""
 _FULL = 32.0
 _PLAIN = 0.02
 
@@ -128,6 +134,7 @@ def repeat_remarks(
     now: NDArray[np.int8] | None,
     before: list[tuple[int, NDArray[np.int8]]],
     settings: Advance,
+    outlined: Sequence[bool] = (),
 ) -> list[Finding]:
     """Say when a picture is one that was photographed before.
 
@@ -137,6 +144,10 @@ def repeat_remarks(
         Signature of this picture, None where it has no detail.
     before
         (frame number, signature) of earlier frames; -1 for one without a number.
+    outlined
+        For each of these whether its outline and that of this picture were found for certain. The
+        same picture then lies at the same place within it, and one that agrees only when moved is
+        another picture of a like motif. Without it this is not known of any.
 
     Two frames of one motif, taken one after the other from a stand, look alike as well. They
     seldom lie so alike that every detail of a 96 x 64 picture falls on the same place, and the
@@ -145,16 +156,20 @@ def repeat_remarks(
     if now is None or not before:
         return []
     transformed = _spectrum(now, _REACH)
-    likest, frame = max(
-        (
-            (_compared(signature, now, transformed, _REACH), number)
-            for number, signature in before
-            if signature.shape == now.shape
-        ),
-        key=lambda found: found[0].correlation,
-        default=(Likeness(0.0, (0.0, 0.0)), -1),
-    )
-    if likest.correlation < settings.same_correlation:
+    likest, frame = Likeness(0.0, (0.0, 0.0)), -1
+    placed = [*outlined, *[False] * (len(before) - len(outlined))]
+    for (number, signature), at_its_place in zip(before, placed, strict=True):
+        if signature.shape != now.shape:
+            continue
+        found = _compared(signature, now, transformed, _REACH)
+        limit = settings.same_correlation
+        if max(abs(by) for by in found.shift) > _PLACED:
+            if at_its_place:
+                continue
+            limit = 1 - _MOVED * (1 - limit)
+        if found.correlation >= max(limit, likest.correlation):
+            likest, frame = found, number
+    if not likest.correlation:
         return []
     named = f"frame {frame}" if frame >= 0 else "an earlier frame"
     return [

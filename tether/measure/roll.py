@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 
 from tether.measure.standing import Rows, rows_of
 
-VERSION = 2
+VERSION = 3
 MOST_FRAMES = 12
 """Frames that are remembered."""
 MOST_PICTURES = 8
 """Of how many of them the small picture is kept."""
+_NEARLY_ALL = 2 / 3
 MOST_BYTES = 1_000_000
 """Stored bytes beyond which a memory is not ours and is not read."""
 
@@ -111,6 +112,12 @@ class RollMemory:
         """
         known = [t.scale for t in self.frames if t.scale > 0]
         return float(np.median(known)) if len(known) >= 2 else None
+
+    @property
+    def shows_rebate(self) -> bool:
+        """Whether nearly all of the last frames, at least three, showed their outline."""
+        shown = [trace.scale > 0 for trace in self.frames]
+        return sum(shown) >= max(3, _NEARLY_ALL * len(shown))
 
     def with_frame(self, trace: Trace, base: KnownBase | None) -> RollMemory:
         """Return the memory after one more frame; a trace of the same frame is replaced."""
