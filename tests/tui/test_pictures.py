@@ -171,6 +171,13 @@ async def test_a_picture_is_drawn_anew_for_a_changed_room_and_the_last_of_many_s
         assert (await drawn_at(20)).text.strip() == ""
 
 
+def test_a_grey_picture_keeps_its_greys_in_sixels() -> None:
+    ramp = Image.linear_gradient("L").resize((300, 200)).convert("RGB")
+    made = drawn(ramp, 30, 10, Terminal(Way.SIXEL))
+    assert isinstance(made, Pixels)
+    assert len(re.findall(r"#\d+;2;", made.data)) > 40
+
+
 @pytest.mark.parametrize("asked", ["NO_COLOR", "greys"])
 async def test_a_picture_is_drawn_where_no_colours_are_wanted(
     asked: str, monkeypatch: pytest.MonkeyPatch

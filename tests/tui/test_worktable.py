@@ -116,8 +116,12 @@ async def test_help_log_and_the_shorter_list(given: Given) -> None:
         await until(pilot, lambda: "ends of the lens" in screen_text(app))
         text = screen_text(app)
         assert "Caution" in text
+        below = app.screen_stack[-2]
+        assert isinstance(below, Worktable)
+        assert below.resting, "or this screen would be drawn anew three times a second"
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))
+        assert not below.resting
         assert "does not fit here" not in screen_text(app), "it opened the help"
         await press(pilot, "z")
         await pilot.press("l")
@@ -137,7 +141,8 @@ async def test_a_mishap_and_the_cameras_own_button(given: Given, bench: BenchPro
         await pilot.pause()
         hint = list(app.screen.query(".dialog Label"))[-1]
         assert "[Enter] takes it" in str(hint.render())
-        assert hint.region in app.screen.query_one(".dialog").content_region, "under a long list"
+        inside = app.screen.query_one(".dialog").content_region
+        assert inside.contains_region(hint.region), "under a long list"
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
         assert bench.active() == ("not-advanced",)

@@ -111,7 +111,7 @@ class Drawn(Widget):
         made, width = self._made, self.size.width
         # For a moment after a change of size the lines are as many and as long as before.
         strip = made[y] if isinstance(made, list) and y < len(made) else Strip.blank(width, _PLAIN)
-        return strip.adjust_cell_length(width, _PLAIN)
+        return strip.adjust_cell_length(width, _PLAIN).apply_style(self.rich_style)
 
     def render_lines(self, crop: Region) -> list[Strip]:
         """Return the lines; the last of them draws a picture of pixels over all of them."""

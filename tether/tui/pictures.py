@@ -28,7 +28,8 @@ _TONES = 6
 """Bits a channel of half blocks: finer steps are not seen, and cost a style each."""
 
 _SIXEL_COLOURS = 64
-"""Enough for a negative's positive; each further colour makes the data longer."""
+"""Enough for a positive; each further colour makes the data longer. They are chosen by how much
+of the picture they cover: an even division leaves a grey one with a dozen of them."""
 
 _PLAIN = Style()
 """Textual's filters for screens without colours want a style in every part of a line."""
@@ -113,7 +114,7 @@ def _shaded(picture: Image.Image, columns: int, rows: int) -> list[list[Segment]
 def _sixel(picture: Image.Image, width: int, height: int, terminal: Terminal) -> Pixels:
     columns, rows = cells_of(picture, width, height, terminal)
     scaled = fitted(picture, width, height, terminal)
-    few = scaled.quantize(_SIXEL_COLOURS, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
+    few = scaled.quantize(_SIXEL_COLOURS, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
     console = Console(file=io.StringIO(), width=columns, height=rows)
     options = console.options.update(width=columns, height=rows)
     _library(terminal)

@@ -11,6 +11,7 @@ from textual import work
 from textual.app import ComposeResult
 from textual.containers import Container
 from textual.screen import Screen
+from textual.timer import Timer
 from textual.widgets import ProgressBar, Static
 
 from tether.errors import TetherError
@@ -54,6 +55,9 @@ class Table(Screen[None]):
         self._phase, self._told = Progress(""), ""
         self._idle = 0
         self._picture: tuple[int, Image | None] = (0, None)
+        self._looks: Timer | None = None
+        self.resting = False
+        """Whether another screen lies over this one; the camera is not looked at meanwhile."""
 
     @property
     def tether(self) -> TetherApp:
@@ -81,7 +85,19 @@ class Table(Screen[None]):
         if self.session.found:
             self.say(" ".join(self.session.found))
         await self.refresh_view()
-        self.set_interval(_IDLE_SECONDS, self._look_at_camera)
+        self._looks = self.set_interval(_IDLE_SECONDS, self._look_at_camera, pause=self.resting)
+
+    def on_screen_suspend(self) -> None:
+        """Rest under another screen: each sign of life here would have that one drawn anew."""
+        self.resting = True
+        if self._looks is not None:
+            self._looks.pause()
+
+    def on_screen_resume(self) -> None:
+        """Look at the camera again."""
+        self.resting = False
+        if self._looks is not None:
+            self._looks.resume()
 
     # --- showing ---------------------------------------------------------------------------
 
