@@ -11,10 +11,10 @@ from mocks.bench import Bench, BenchConfig
 from mocks.exposure import Exposure
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.against_roll import standings
+from tether.measure.against_roll import against_roll, standings
 from tether.measure.flat import flat_of, gate_uneven
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
-from tether.measure.roll import KnownBase, OpenGate, RollMemory
+from tether.measure.roll import KnownBase, OpenGate, RollMemory, Trace
 from tether.measure.standing import LEVEL, SHARPNESS, Rows, Standing, with_row
 from tether.settings import Light
 
@@ -153,6 +153,17 @@ def test_what_blur_takes_is_counted_though_detail_rules_it() -> None:
         seen = replace(detailed, overall=share * now.overall)
         last = standings(None, seen, (1 / 20, 100.0, 8.0), context)[-1, SHARPNESS]
         assert np.isfinite(last) == kept
+
+
+def test_what_lies_on_a_picture_photographed_again_is_not_called_dust_on_the_lens() -> None:
+    spots = np.array([[0.3, 0.4, 0.5]], np.float32)
+    frames = tuple(Trace(n, spots=spots) for n in range(1, 5))
+    context = FrameContext(FilmProcess.BW_NEGATIVE, FILM_FORMATS["135"], 5, ("1/20", 1 / 20),
+                           memory=RollMemory(frames), order=5)  # fmt: skip
+    rows = with_row(None, Standing(5, 5, (1 / 20, 100.0, 8.0)))
+    for repeated, said in ((False, ["dust-not-on-film"]), (True, [])):
+        found = against_roll(Trace(5, spots=spots), (800, 1200), context, rows, repeated=repeated)
+        assert [f.code for f in found] == said
 
 
 def test_a_frame_that_must_be_shot_again_says_nothing_about_the_light() -> None:

@@ -177,12 +177,14 @@ def against_roll(
     rows: Rows,
     *,
     exposed: bool = True,
+    repeated: bool = False,
 ) -> list[Finding]:
     """Compare with the frames before: focus, its drift, dust that stays.
 
     ``rows`` are the roll's `standings`, this frame's last.
     ``exposed`` is False where the exposure is so far off that the frame has to be repeated for
-    that alone: noise and saturation then say nothing about focus.
+    that alone: noise and saturation then say nothing about focus. ``repeated`` is True where the
+    picture is one that was photographed before: what lies at the same place is then the film's own.
     """
     settings = context.settings
     before = context.memory.before(context.frame_number)
@@ -206,7 +208,7 @@ def against_roll(
                 figures, settings.focus
             )
     earlier = [t.spots for t in before if t.spots is not None]
-    if trace.spots is not None:
+    if trace.spots is not None and not repeated:
         found += compare_dust(trace.spots, earlier, settings.dust, shape[1] / max(1, shape[0]))
     return found
 

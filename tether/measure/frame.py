@@ -149,8 +149,10 @@ def _measured(
             picture=detail,
         )
         stood = standings(base, focusing.result(), now, context)
-        exposed = _is_exposed(findings, base)
-        findings += against_roll(trace, mosaic.shape, context, stood, exposed=exposed)
+        findings += against_roll(
+            trace, mosaic.shape, context, stood,
+            exposed=_is_exposed(findings, base), repeated=bool(repeated),
+        )  # fmt: skip
         findings += repeated
     findings += gate_uneven(gate, settings.light)
     if not any(f.code in _ADVANCE_CODES for f in findings):
