@@ -39,3 +39,9 @@ def test_highlights_are_those_of_the_picture(
     text = shown(facts)
     assert there in text
     assert not_there not in text
+
+
+def test_the_channels_stand_in_one_order_whatever_the_sensor_begins_with() -> None:
+    counts = {name: [0, 3, 1] for name in ("G2", "B", "R", "G1")}
+    text = shown({"histogram": {"lowest_ev": -10.0, "counts": counts}})
+    assert text.index("R ") < text.index("G1") < text.index("G2") < text.index("B ")

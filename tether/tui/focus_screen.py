@@ -142,7 +142,7 @@ class FocusScreen(BenchScreen):
     def _text(self, width: int) -> Text:
         text = Text()
         for gauge in self.gauges:
-            value = "best so far" if gauge.best else f"{gauge.share:.0%} of best"
+            value = "best so far" if gauge.best else f"{100 * gauge.share:.0f} % of best"
             text.append(f"{gauge.place}{value:>{max(width - len(gauge.place), 12)}}\n")
             text.append(f"{gauge_bar(gauge.share, width)}\n", "bold")
         text.append(f"\n{self.rate()}", "dim")

@@ -88,7 +88,9 @@ def facts_view(facts: Mapping[str, Any], verdict: str, width: int) -> Group:
     bands = Table.grid(padding=(0, 1))
     if isinstance(histogram, Mapping) and histogram.get("counts"):
         lowest = float(histogram.get("lowest_ev", -10.0))
-        for name, counts in histogram["counts"].items():
+        # As the letters stand everywhere else, whatever the pattern of the sensor begins with.
+        named = sorted(histogram["counts"].items(), key=lambda c: ("RGB".find(c[0][:1]), c[0]))
+        for name, counts in named:
             label = Text(f"{printable(str(name), 6):>5}", "dim")
             bands.add_row(label, Text(bars(list(counts), width)))
         bands.add_row(Text("stops", "dim"), Text(axis(lowest, width), "dim"))
@@ -124,5 +126,5 @@ def _numbers(facts: Mapping[str, Any]) -> str:
     clipped = facts.get("saturated_picture")
     if isinstance(clipped, Mapping) and clipped:
         most = max(v for v in clipped.values() if isinstance(v, int | float))
-        parts.append(f"saturated {most:.3%}")
+        parts.append(f"saturated {100 * most:.3f} %")
     return "   ".join(parts)
