@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
+from textual.events import AppBlur
 from textual.screen import Screen
 from textual.widgets import Input, Static
 
@@ -79,6 +80,7 @@ class Plain(Screen[None]):
     TITLE = "Plain"
     HELP = "For the tests."
     AUTO_FOCUS = ""
+    without = "second"
     BINDINGS = [  # noqa: RUF012 - as Textual declares it
         Binding("a", "first", "First", tooltip="the first"),
         Binding("b", "second", "Second", tooltip="the second"),
@@ -94,7 +96,7 @@ class Plain(Screen[None]):
         self.query_one("#said", Static).update("pressed the first")
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
-        return action != "second"
+        return action != self.without
 
 
 class Host(Shell):
@@ -120,6 +122,21 @@ async def test_the_line_shows_what_fits_and_a_click_presses_the_key() -> None:
         await pilot.click(KeyLine, offset=(4, 0))
         await pilot.pause()
         assert "pressed the first" in screen_text(app)
+
+
+async def test_the_line_is_right_while_another_window_has_the_keyboard() -> None:
+    app = Host(Settings())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        app.post_message(AppBlur())
+        await pilot.pause()
+        screen = app.screen
+        assert isinstance(screen, Plain)
+        screen.without = "first"
+        screen.refresh_bindings()
+        await pilot.pause()
+        assert "b second" in line(app)
+        assert "first" not in line(app)
 
 
 async def test_help_says_the_screens_purpose_and_all_its_keys_also_from_a_field() -> None:

@@ -140,7 +140,8 @@ class KeyLine(Static):
         self._write()
 
     def _changed(self, screen: Screen[object]) -> None:
-        if self.is_attached and screen is self.screen and self.app.app_focus:
+        # Also while another window has the keyboard: a picture may come by the camera's own button.
+        if self.is_attached and screen is self.screen:
             self.call_after_refresh(self._write)
 
     def _write(self) -> None:
