@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import shutil
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from textual.widgets import OptionList
 
 from mocks.bench import Bench
 from mocks.bench_config import BenchConfig, SensorConfig
@@ -132,6 +134,22 @@ async def test_help_log_and_the_shorter_list(given: Given) -> None:
     app.shut()
 
 
+async def test_a_long_error_of_the_camera_has_room_where_there_is_little(given: Given) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: ready(pilot))
+        # As long as the longest that the program has: who holds the camera, and what to do.
+        table(pilot).say("sorry " * 80, bad=True)
+        await pilot.pause()
+        parts = [app.screen.query_one(f"#{part}").region for part in ("next", "seen", "message")]
+        assert parts[2].height * 78 >= 480
+        assert min(part.height for part in parts) >= 4
+        for above, below in pairwise(parts):
+            assert above.bottom <= below.y
+        assert parts[2].bottom <= app.screen.query_one(CameraLine).region.y
+    app.shut()
+
+
 async def test_a_mishap_and_the_cameras_own_button(given: Given, bench: BenchProcess) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -143,7 +161,7 @@ async def test_a_mishap_and_the_cameras_own_button(given: Given, bench: BenchPro
         assert "[Enter] takes it" in str(hint.render())
         inside = app.screen.query_one(".dialog").content_region
         assert inside.contains_region(hint.region), "under a long list"
-        await pilot.press("enter")
+        await pilot.click(OptionList, offset=(6, 1))
         await until(pilot, lambda: ready(pilot))
         assert bench.active() == ("not-advanced",)
         await pilot.press("o")
