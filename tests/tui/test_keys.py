@@ -124,6 +124,18 @@ async def test_the_line_shows_what_fits_and_a_click_presses_the_key() -> None:
         assert "pressed the first" in screen_text(app)
 
 
+async def test_a_letter_with_shift_or_caps_lock_is_the_key_and_in_a_field_a_capital() -> None:
+    app = Host(Settings())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("A")
+        await pilot.pause()
+        assert "pressed the first" in screen_text(app)
+        app.screen.query_one("#field").focus()
+        await pilot.press("A")
+        assert app.screen.query_one("#field", Input).value == "A"
+
+
 async def test_the_line_is_right_while_another_window_has_the_keyboard() -> None:
     app = Host(Settings())
     async with app.run_test(size=(80, 24)) as pilot:

@@ -80,7 +80,12 @@ class FoundScreen(BenchScreen):
         self.query_one(OptionList).focus()
         self.set_interval(0.1, self._show_progress)
 
+    def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
+        """Offer to fetch all only where there is something on the card."""
+        return action != "all_in_order" or any(item.kind is Kind.CARD for item in self.items)
+
     def _show(self) -> None:
+        self.refresh_bindings()
         pictures = sum(item.kind is Kind.CARD for item in self.items)
         files = len(self.items) - pictures
         parts = [f"{plural(pictures, 'picture')} on the camera's card"] if pictures else []

@@ -122,7 +122,14 @@ class Shell(App[str]):
                     self.cramped = False
                     self._fit()
                 return
-        await super().on_event(event)
+        await super().on_event(self._lower(event) if isinstance(event, Key) else event)
+
+    def _lower(self, event: Key) -> Key:
+        """Take a letter with Shift or Caps Lock for the letter, except where text is written."""
+        small = event.key.lower()
+        if len(small) > 1 or small == event.key or isinstance(self.focused, Input):
+            return event
+        return Key(small, small)
 
     async def action_help(self) -> None:
         """Explain the screen that is open, and its keys."""
