@@ -8,7 +8,14 @@ import numpy as np
 import pytest
 
 from tests.measure.on_bench import NAMES, TILES, plain
-from tether.measure.base import Base, base_of, common_levels, lighter, lightest_film_level
+from tether.measure.base import (
+    Base,
+    base_of,
+    common_levels,
+    lighter,
+    lightest_film_level,
+    shows_base,
+)
 from tether.measure.levels import stops
 from tether.measure.shapes import Quad
 from tether.measure.survey import survey
@@ -104,6 +111,24 @@ def test_the_lightest_of_several_pictures_comes_nearer_to_the_base() -> None:
     assert lighter(mine, dict.fromkeys(NAMES, 0.2)) is mine
     sure = Base(dict.fromkeys(NAMES, 0.3), "rebate", clipped=False)
     assert lighter(sure, dict.fromkeys(NAMES, 0.5)) is sure
+    # An even border darker than film of this roll was is no rebate; within falloff it is.
+    border = lighter(sure, dict.fromkeys(NAMES, 0.5), outlined=False)
+    assert border is not None
+    assert (border.source, border.signal["G1"]) == ("picture", 0.5)
+    near = {name: 1.1 * value for name, value in sure.signal.items()}
+    assert lighter(sure, near, outlined=False) is sure
+    of_roll = Base(sure.signal, "roll", clipped=False)
+    assert lighter(of_roll, dict.fromkeys(NAMES, 0.5), outlined=False) is of_roll
+
+
+def test_whether_the_rolls_base_is_in_view() -> None:
+    # Bare light above and below, a rebate of 0.6, and the same with a lamp a stop and a half down.
+    lit, dim = (survey(_frame(0.6 * part, 0.1 * part, 1.0)) for part in (1.0, 2**-1.5))
+    known = dict.fromkeys(NAMES, 0.6)
+    assert shows_base(lit, known)
+    assert shows_base(lit, dict.fromkeys(NAMES, 0.6 * 2**0.7))  # falloff
+    assert not shows_base(dim, known)
+    assert shows_base(survey(plain(np.full((640, 960), 0.95))), known)  # no film in the gate
 
 
 @pytest.mark.parametrize("phase", TILES)

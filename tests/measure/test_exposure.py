@@ -167,18 +167,16 @@ def test_a_change_of_the_light_is_told() -> None:
     assert _said(-0.5, expected=-0.6) == []
 
 
-def test_a_view_without_anything_as_light_as_the_base_is_told() -> None:
-    base = Base(dict.fromkeys(NAMES, 2**-0.5), "roll", clipped=False)
+def test_a_view_without_anything_of_the_rebates_light_is_told() -> None:
     advice = advise(0.0, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
-
-    def said(lightest_ev: float, in_view: bool = True) -> list[str]:
-        found = negative_remarks(base, advice, dict.fromkeys(NAMES, 0.0), -0.5, LIMITS,
-                                 lightest_ev, rebate_in_view=in_view)  # fmt: skip
-        return [f"{f.severity.value} {f.code}" for f in found]
-
-    assert said(-2.0) == ["look light-changed"]
-    assert said(-0.9) == []  # falloff, and a rebate that is narrow
-    assert said(-2.0, in_view=False) == []  # a dark picture, no rebate to go by
+    for source, missing, codes in (
+        ("roll", True, ["light-changed"]), ("roll", False, []), ("rebate", True, []),
+    ):  # fmt: skip
+        base = Base(dict.fromkeys(NAMES, 2**-0.5), source, clipped=False)
+        found = negative_remarks(
+            base, advice, dict.fromkeys(NAMES, 0.0), -0.5, LIMITS, rebate_missing=missing
+        )
+        assert [f.code for f in found] == codes
 
 
 def test_advice_names_stops_direction_and_setting() -> None:

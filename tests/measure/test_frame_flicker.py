@@ -77,6 +77,15 @@ def test_amplitude_and_number() -> None:
     assert bands == pytest.approx(10, abs=0.5)
 
 
+def test_scratches_along_the_rows_are_no_bands_and_do_not_hide_them() -> None:
+    for strength, said in ((0.0, 0.0), (0.02, 2.0)):
+        signal = banded(strength, strength) * np.random.default_rng(2).normal(1, 0.01, (740, 1200))
+        for row in (190, 412, 448):
+            signal[row : row + 5] *= 1.5
+        percent, _ = frame_bands(plain(signal), FRAMING)
+        assert percent == pytest.approx(said, abs=0.2)
+
+
 @pytest.mark.parametrize(("left", "right", "phase"), [(0.02, 0.0, 0.0), (0.02, 0.02, np.pi / 2)])
 def test_bands_on_one_side_or_out_of_step_are_no_lamps(
     left: float, right: float, phase: float

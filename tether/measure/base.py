@@ -29,7 +29,8 @@ _STRIP_MM = 1.0
 _FEWEST = 60
 _FULL = 0.985
 _THICK_SHARE = 5e-4
-_LIGHTER_EV = 0.4
+_LIGHTER_EV, _DARKER_EV = 0.4, 0.8
+_SEEN_SHARE = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,20 +199,44 @@ def thick_light(main: FloatArray, level: float) -> bool:
     return bool(thick.mean() > _THICK_SHARE)
 
 
+def shows_base(picture: Survey, of_roll: dict[str, float]) -> bool:
+    """Whether anything in the view has the light that the roll's base is expected to have.
+
+    Looked for are patches of three by three pixels, all of them from 0.8 stops below (falloff) to
+    0.4 above, over a thousandth of the view: edges of what is lighter pass through that as well.
+    """
+    known = _main_of(of_roll, picture.channels)
+    if known is None:
+        return True
+    main = picture.half[main_channels(picture.channels)].mean(axis=0)
+    if float(np.median(main[::4, ::4])) > known * 2**_LIGHTER_EV:
+        return True  # no film in the gate, which is told by itself
+    like = (main > known * 2**-_DARKER_EV) & (main < known * 2**_LIGHTER_EV)
+    rows = like[:-2] & like[1:-1] & like[2:]
+    patches = rows[:, :-2] & rows[:, 1:-1] & rows[:, 2:]
+    return bool(patches.mean() > _SEEN_SHARE)
+
+
 def _main_of(signal: dict[str, float], channels: tuple[str, ...]) -> float | None:
     values = [signal[channels[i]] for i in main_channels(channels) if channels[i] in signal]
     return float(np.mean(values)) if values else None
 
 
-def lighter(base: Base | None, other: dict[str, float] | None) -> Base | None:
+def lighter(
+    base: Base | None, other: dict[str, float] | None, *, outlined: bool = True
+) -> Base | None:
     """Return the lighter of a base taken from the picture and what earlier pictures showed.
 
     The lightest tones of several pictures come nearer to the base than those of one. A base
-    from the rebate or the roll is left as it is.
+    from the roll, or from the rebate beside an outline, is left as it is. Without an outline
+    (``outlined`` False) the rebate is an even border, and one that is darker than film of this roll
+    was is a border of the picture: nothing on a negative is lighter than its base.
     """
-    if base is None or base.source != "picture" or not other or base.clipped:
+    if base is None or base.source == "roll" or not other or base.clipped:
         return base
-    if max(other.values()) <= max(base.signal.values()):
+    border = base.source == "rebate"
+    room = _TOLERANCE_EV if border else 0.0
+    if (border and outlined) or max(other.values()) <= max(base.signal.values()) * 2**room:
         return base
     signal = {name: min(value, 1.0) for name, value in other.items()}
     return Base(signal, "picture", max(other.values()) >= 1.0)

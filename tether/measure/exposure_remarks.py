@@ -17,9 +17,6 @@ EXPOSURE_CODES = frozenset({"base-off-target", "base-saturated", "picture-satura
 """Findings that ask for another exposure of the same frame."""
 
 _CLIPPED_STEP_EV = 1.0
-_PLAINLY_DARKER_EV = 0.8
-"""Stops that the lightest of a view has to lie below the roll's base before the light is doubted:
-falloff and a narrow rebate make it a little darker."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +108,7 @@ def negative_remarks(
     *,
     highest_ev: float | None = None,
     pictures: int = 0,
-    rebate_in_view: bool = False,
+    rebate_missing: bool = False,
 ) -> list[Finding]:
     """Say what is wrong with a negative's exposure.
 
@@ -131,9 +128,8 @@ def negative_remarks(
         Where the base lies at the highest by the open gate, None where that is not known.
     pictures
         Earlier pictures whose lightest tones stand for the base as well.
-    rebate_in_view
-        Whether the roll's earlier frames showed their rebate: then it is in view here as well,
-        though the picture's outline, and with it the base, was not found.
+    rebate_missing
+        Whether the roll's earlier frames showed their rebate and nothing here has its light.
     """
     if base is None:
         return [
@@ -187,20 +183,14 @@ def negative_remarks(
                 else "See whether the lamp was moved or dimmed, or whether this is another film.",
             )
         )
-    if (
-        rebate_in_view
-        and base.source == "roll"
-        and expected_ev is not None
-        and expected_ev - lightest_ev > _PLAINLY_DARKER_EV
-    ):
+    if rebate_missing and base.source == "roll":
         found.append(
             Finding(
                 "light-changed",
                 Severity.LOOK,
-                round(lightest_ev - expected_ev, 3),
-                "stops",
-                f"Nothing in the view is as light as the base of the frames before: it is "
-                f"{expected_ev - lightest_ev:.1f} stops darker.",
+                None,
+                "",
+                "Nothing in the view has the light of the rebate that the frames before showed.",
                 f"See whether {'the strobe fired' if advice.strobe else 'the lamp was dimmed'}, or "
                 "whether light has struck the film here.",
             )

@@ -22,7 +22,15 @@ from tether.measure.against_roll import (
     trace_of,
 )
 from tether.measure.area import MARGIN, middle_area, picture_mask, upright_box, without_bare_light
-from tether.measure.base import Base, base_of, beside, highest_base_ev, lighter, main_channels
+from tether.measure.base import (
+    Base,
+    base_of,
+    beside,
+    highest_base_ev,
+    lighter,
+    main_channels,
+    shows_base,
+)
 from tether.measure.context import FrameContext
 from tether.measure.density import density_report
 from tether.measure.dust import find_spots
@@ -123,7 +131,9 @@ def _measured(
             base, advice, in_picture, expected_ev, settings.exposure, -min(in_view.values()),
             highest_ev=_highest_ev(gate, now, context),
             pictures=len(memory.before(context.frame_number)) if reckoned else 0,
-            rebate_in_view=memory.shows_rebate,
+            rebate_missing=bool(
+                expected and memory.shows_rebate and not shows_base(picture, expected)
+            ),
         )  # fmt: skip
         empty = empty_negative(picture, where, _main_ev(base, expected, picture.channels))
     else:
@@ -195,7 +205,7 @@ def _base(
         picture, sure.picture if sure else None, sure.scale if sure else None,
         sure.rebate if sure else None, expected,
     )  # fmt: skip
-    return lighter(base, reckoned)
+    return lighter(base, reckoned, outlined=sure is not None)
 
 
 def _highest_ev(gate: OpenGate | None, now: Exposure, context: FrameContext) -> float | None:

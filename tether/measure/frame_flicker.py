@@ -25,6 +25,8 @@ the perforations, which begin 0.7 mm beyond a picture 24 mm high (ISO 1007)."""
 _NARROWEST = 6
 """Green photosites across a strip at the least."""
 _FEWEST_ROWS = 100
+_FAR_OUT = 4.0
+"""Median deviations from which on a row is a line on the film and no band."""
 
 
 def frame_bands(mosaic: Mosaic, framing: Framing) -> tuple[float, float]:
@@ -36,7 +38,7 @@ def frame_bands(mosaic: Mosaic, framing: Framing) -> tuple[float, float]:
     strips = _strips(mosaic, framing)
     if strips is None:
         return 0.0, 0.0
-    strength, bands = bands_in(strips)
+    strength, bands = bands_in([_without_lines(strip) for strip in strips])
     return 100 * strength, bands
 
 
@@ -71,6 +73,22 @@ def frame_flicker(
             "current; then test the light again.",
         )
     ]
+
+
+def _without_lines(profile: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a profile without what stands out of it by far: scratches run along the rows as well.
+
+    Bands that rise and fall evenly never lie farther from their middle than one and a half of
+    their median deviation, so that they are left as they are.
+    """
+    place = np.linspace(-1, 1, profile.size)
+    for _ in range(2):
+        fit = np.polynomial.polynomial.polyfit(place, profile, 4)
+        trend = np.polynomial.polynomial.polyval(place, fit)
+        off = profile - trend
+        most = _FAR_OUT * float(np.median(np.abs(off)))
+        profile = np.asarray(trend + np.clip(off, -most, most), np.float64)
+    return profile
 
 
 def _strips(mosaic: Mosaic, framing: Framing) -> list[NDArray[np.float64]] | None:
