@@ -11,8 +11,10 @@ from tests.quick import QUICK
 from tests.tui.piloting import press, ready, screen_text, table, todo, until
 from tether.camera import connect
 from tether.session.archive import Archive
+from tether.session.leftovers import Kind, Leftover
 from tether.session.place import Todo
 from tether.session.roll import Roll
+from tether.session.session import Session
 from tether.tui.app import TetherApp
 from tether.tui.dialogs import AskText, Pick
 from tether.tui.found_screen import FoundScreen
@@ -157,3 +159,11 @@ async def test_pictures_made_while_the_camera_was_away_are_offered_when_it_conne
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))
     app.shut()
+
+
+def test_all_of_the_card_is_offered_only_where_there_is_something_on_it() -> None:
+    card, other = (Leftover(kind, "one", 1) for kind in (Kind.CARD, Kind.STRANGER))
+    for items, offered in (([other], False), ([other, card], True)):
+        screen = FoundScreen(Session.__new__(Session), items)
+        assert screen.check_action("all_in_order", ()) is offered
+        assert screen.check_action("look_again", ()) is True
