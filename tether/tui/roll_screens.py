@@ -85,7 +85,7 @@ class DescribeRoll(Screen[NewRoll | None]):
 
     def compose(self) -> ComposeResult:
         """Lay out the form."""
-        with VerticalScroll(classes="page form"):
+        with VerticalScroll(classes="page form", can_focus=False):
             yield Label("A new roll", classes="heading")
             with _line("Name, as on the sleeve"):
                 yield Input(self.roll_name, id="name", compact=True)

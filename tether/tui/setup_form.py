@@ -82,7 +82,7 @@ class BenchForm(Over[Answer | None]):
     def compose(self) -> ComposeResult:
         """Lay out a line a field; the camera says itself what it is."""
         known = bool(self.bench.name)
-        with VerticalScroll(classes="bench-form"):
+        with VerticalScroll(classes="bench-form", can_focus=False):
             yield Label("The bench as it stands now", classes="heading")
             for key, words, example, part in _FIELDS:
                 with Horizontal(classes="bench-line"):
