@@ -75,7 +75,7 @@ class BaseScreen(BenchScreen):
     def on_mount(self) -> None:
         """Begin with the film."""
         self._refresh()
-        self.set_interval(0.1, self._show_progress)
+        self.while_seen(0.1, self._show_progress)
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
         """Offer what fits the stage."""

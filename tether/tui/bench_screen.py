@@ -10,6 +10,7 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
+from textual.timer import Timer
 from textual.widget import Widget
 from textual.widgets import Static
 
@@ -37,6 +38,21 @@ class BenchScreen(Screen[None]):
         self.title = self.HEADING
         self.session = session
         self.working = False
+        self._tickers: list[Timer] = []
+
+    def while_seen(self, seconds: float, call: Callable[[], object]) -> None:
+        """Call again and again, but not under another screen, which would be drawn anew by it."""
+        self._tickers.append(self.set_interval(seconds, call))
+
+    def on_screen_suspend(self) -> None:
+        """Rest under another screen."""
+        for timer in self._tickers:
+            timer.pause()
+
+    def on_screen_resume(self) -> None:
+        """Go on."""
+        for timer in self._tickers:
+            timer.resume()
 
     @property
     def tether(self) -> TetherApp:

@@ -57,7 +57,7 @@ class CheckScreen(BenchScreen):
     def on_mount(self) -> None:
         """Read the camera now, and again and again: a dial that is turned shows by itself."""
         self.action_check()
-        self.set_interval(_EVERY_SECONDS, self._look_again)
+        self.while_seen(_EVERY_SECONDS, self._look_again)
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
         """Offer only what there is something to do for."""

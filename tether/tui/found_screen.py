@@ -78,7 +78,7 @@ class FoundScreen(BenchScreen):
         """Show the list."""
         self._show()
         self.query_one(OptionList).focus()
-        self.set_interval(0.1, self._show_progress)
+        self.while_seen(0.1, self._show_progress)
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
         """Offer to fetch all only where there is something on the card."""

@@ -108,7 +108,7 @@ class LightScreen(BenchScreen):
     async def on_mount(self) -> None:
         """Begin with the film; say when an earlier test has left the shutter elsewhere."""
         self._refresh()
-        self.set_interval(0.1, self._show_progress)
+        self.while_seen(0.1, self._show_progress)
         session = self.session
         self.film = await self.tether.desk.do(lambda: session.film_loaded)
         self.left = await self.tether.desk.do(lambda: find_displaced(session))
