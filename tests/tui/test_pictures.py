@@ -125,6 +125,25 @@ def test_without_colour_shades_are_drawn() -> None:
     assert all(s.style is not None and s.style.color is None for line in lines for s in line)
 
 
+def test_what_is_saturated_is_hatched_at_the_size_it_is_drawn_in() -> None:
+    """Stripes that are scaled down with the picture would come out as even grey."""
+    picture = HALF_LIGHT.resize((600, 400)).convert("RGBA")
+    picture.putalpha(255)
+    picture.paste((255, 255, 255, 0), (0, 0, 100, 400))
+    shades = drawn(picture, 30, 10, Terminal(), shades=True)
+    cells = drawn(picture, 30, 10, Terminal())
+    assert isinstance(shades, list)
+    assert isinstance(cells, list)
+    for line in shades:
+        assert line.text.startswith("/" * 5 + "█" * 9)
+    for line in cells:
+        row = colours(line)
+        assert {min(c) for c in row[6:14]} != {0}, "the picture beside it is as it was"
+        assert len(set(row[:4])) == 2, "light and dark stripes"
+    made = drawn(picture, 30, 10, Terminal(Way.SIXEL))
+    assert isinstance(made, Pixels)
+
+
 def test_sixel_data_is_what_the_standard_says() -> None:
     """Sixel as in the terminals' manual: DCS q, raster attributes with the size, ends with ST."""
     made = drawn(HALF_LIGHT, 30, 10, Terminal(Way.SIXEL))

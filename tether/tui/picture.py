@@ -18,15 +18,22 @@ if TYPE_CHECKING:
 
 
 def positive(judgement: Judgement, process: FilmProcess) -> Image | None:
-    """Return the small positive of a judged file, None where it could not be read."""
+    """Return the small positive of a judged file, None where it could not be read.
+
+    Transparent pixels are saturated: they are hatched where the picture is drawn, because stripes
+    that are made smaller with it come out as grey.
+    """
     if judgement.picture is None:
         return None
     # Together a tenth of a second that the program's start need not wait for.
+    import numpy as np
     from PIL import Image
 
-    from tether.positive.preview import preview
+    from tether.positive.preview import SATURATED, preview
 
-    return Image.fromarray(preview(judgement.picture, process))
+    full = np.asarray((judgement.picture >= SATURATED).any(axis=2))[:, ::-1]
+    seen = np.where(full, 0, 255).astype(np.uint8)
+    return Image.fromarray(np.dstack([preview(judgement.picture, process, hatch=0), seen]))
 
 
 class PicturePanel(Container):

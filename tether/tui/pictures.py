@@ -38,6 +38,18 @@ _WIDGETS = "textual_image.widget"
 
 _SHADES = " ░▒▓█"
 
+_HATCH = ((255, 130, 0), (0, 0, 0))
+"""Orange and black: the stripes over what is saturated read without colour."""
+
+_CELL_STRIPE, _PIXEL_STRIPE = 2, 4
+"""Pixels of a stripe, in half blocks and in pixel graphics."""
+
+_MARK = "/"
+"""For what is saturated where no colours are wanted."""
+
+_SHOWN = 191
+"""Opacity up to which a scaled pixel counts as saturated: a quarter of it and more is."""
+
 
 @dataclass(frozen=True, slots=True)
 class Pixels:
@@ -58,7 +70,7 @@ def fitted(picture: Image.Image, width: int, height: int, terminal: Terminal) ->
     """Scale a picture to the pixels that it takes within ``width`` x ``height`` cells."""
     columns, rows = cells_of(picture, width, height, terminal)
     size = (columns * terminal.cell_width, rows * terminal.cell_height)
-    return picture.convert("RGB").resize(size)
+    return _hatched(picture, size, _PIXEL_STRIPE)
 
 
 def drawn(
@@ -80,9 +92,36 @@ def drawn(
     return empty * top + lines + empty * (height - top - rows)
 
 
+def _saturated(picture: Image.Image, size: tuple[int, int]) -> Image.Image | None:
+    """Return where a picture is saturated (255, else 0): its transparent pixels; None for nowhere.
+
+    A spot that takes a quarter of a pixel at the new size is still shown.
+    """
+    if picture.mode != "RGBA":
+        return None
+    left = picture.getchannel("A").resize(size, Image.Resampling.BOX)
+    full = left.point([255 if a <= _SHOWN else 0 for a in range(256)])
+    return full if full.getbbox() is not None else None
+
+
+def _hatched(picture: Image.Image, size: tuple[int, int], stripe: int) -> Image.Image:
+    """Scale a picture, and hatch what is saturated with stripes that many pixels wide."""
+    scaled = picture.convert("RGB").resize(size)
+    if (full := _saturated(picture, size)) is not None:
+        wide, high = size
+        row = bytes(255 * (x // stripe % 2) for x in range(wide + 2 * stripe))
+        bits = b"".join(row[y % (2 * stripe) :][:wide] for y in range(high))
+        light = Image.frombytes("L", size, bits)
+        hatch = Image.composite(
+            Image.new("RGB", size, _HATCH[0]), Image.new("RGB", size, _HATCH[1]), light
+        )
+        scaled.paste(hatch, mask=full)
+    return scaled
+
+
 def _half_blocks(picture: Image.Image, columns: int, rows: int) -> list[list[Segment]]:
     keep = 0xFF & ~(0xFF >> _TONES)
-    small = picture.convert("RGB").resize((columns, 2 * rows))
+    small = _hatched(picture, (columns, 2 * rows), _CELL_STRIPE)
     data = small.point(lambda v: int(v) & keep).tobytes()
     wide = 3 * columns
     lines = []
@@ -106,8 +145,11 @@ def _style(both: bytes) -> Style:
 
 
 def _shaded(picture: Image.Image, columns: int, rows: int) -> list[list[Segment]]:
-    data = picture.convert("L").resize((columns, rows)).tobytes()
+    data = picture.convert("RGB").convert("L").resize((columns, rows)).tobytes()
     text = "".join(_SHADES[v * len(_SHADES) // 256] for v in data)
+    if (full := _saturated(picture, (columns, rows))) is not None:
+        marks = full.tobytes()
+        text = "".join(_MARK if mark else shade for shade, mark in zip(text, marks, strict=True))
     return [[Segment(text[y : y + columns], _PLAIN)] for y in range(0, len(text), columns)]
 
 
