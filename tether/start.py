@@ -158,3 +158,5 @@ def run_screen(start: Start) -> None:
             if archive.mirror.state().rolls_behind:
                 say("Copying what is left; Ctrl-C leaves it for the next time.")
             say(archive.mirror.finish().sentence())
+    if screen.return_code:  # a fault of the program itself, which Textual has printed
+        sys.exit(screen.return_code)
