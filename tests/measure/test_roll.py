@@ -56,6 +56,14 @@ def test_a_roll_shows_its_rebate_where_nearly_all_of_its_frames_do() -> None:
     assert not RollMemory((*[outlined] * 3, *[hidden] * 3)).shows_rebate
 
 
+def test_three_borders_at_another_scale_than_an_earlier_frames_are_not_believed() -> None:
+    memory = RollMemory((replace(_trace(1), scale=20.3),))
+    assert memory.contradicts(24.9, 3)  # as an outline of a made roll was, of a night picture
+    assert not memory.contradicts(24.9, 4)  # the camera may have been moved
+    assert not memory.contradicts(20.5, 3)
+    assert not RollMemory().contradicts(24.9, 3)
+
+
 def test_it_comes_back_as_it_went() -> None:
     before = _full()
     after = RollMemory.from_bytes(before.to_bytes())

@@ -103,7 +103,10 @@ def _measured(
     gate = context.open_gate or memory.open_gate
     negative, strobe = context.process.is_negative, settings.light.strobe
     framing = find_framing(picture, context.film_format, negative, settings.framing, memory.scale)
-    if framing is not None and not rests_on_rebate(framing, picture, negative):
+    if framing is not None and (
+        memory.contradicts(framing.scale, len(framing.seen))
+        or not rests_on_rebate(framing, picture, negative)
+    ):
         framing = None
     outline = framing.picture if framing else None
     area = outline.shrunk(_INSET) if outline else middle_area(mosaic, context)

@@ -19,6 +19,9 @@ MOST_FRAMES = 12
 MOST_PICTURES = 8
 """Of how many of them the small picture is kept."""
 _NEARLY_ALL = 2 / 3
+_ALL_BORDERS = 4
+_SCALE_TOLERANCE = 0.05
+"""Share by which gates of different cameras, and a picture's lines taken for its border, differ."""
 MOST_BYTES = 1_000_000
 """Stored bytes beyond which a memory is not ours and is not read."""
 
@@ -112,6 +115,17 @@ class RollMemory:
         """
         known = [t.scale for t in self.frames if t.scale > 0]
         return float(np.median(known)) if len(known) >= 2 else None
+
+    def contradicts(self, scale: float, borders: int) -> bool:
+        """Whether an outline of fewer than four borders has another scale than the roll.
+
+        One earlier frame is no proof of the roll's scale (`scale` waits for a second one), but
+        enough to distrust three borders, which lines of the picture may pass for.
+        """
+        known = [t.scale for t in self.frames if t.scale > 0]
+        if borders >= _ALL_BORDERS or not known:
+            return False
+        return abs(scale / float(np.median(known)) - 1) > _SCALE_TOLERANCE
 
     @property
     def shows_rebate(self) -> bool:
