@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from tether.session.session import SessionCamera
     from tether.tui.ports import BenchHand
 
+_SECONDS_TO_LEAVE = 15
+"""For the screen alone, after its terminal has gone; what comes after it may take its time."""
+
 
 @dataclass(frozen=True, slots=True)
 class Start:
@@ -138,6 +141,8 @@ def run_screen(start: Start) -> None:
                 loop = asyncio.get_running_loop()
             except RuntimeError:  # before the screen's first moment, or after its last
                 sys.exit(1)
+            # Seen once: Textual waits for ever for the terminal that is gone. The system ends that.
+            signal.alarm(_SECONDS_TO_LEAVE)
             loop.call_soon_threadsafe(screen.exit)  # wakes a loop in which nothing happens
 
         # A closed terminal window sends SIGHUP, a shutdown SIGTERM: both leave in order. All is
@@ -147,6 +152,7 @@ def run_screen(start: Start) -> None:
         try:
             screen.run()
         finally:
+            signal.alarm(0)
             screen.shut()
         # In a browser, standard output still belongs to the page, which is gone.
         say = partial(print, file=sys.stderr if in_browser else sys.stdout)
