@@ -112,7 +112,7 @@ def _numbers(facts: Mapping[str, Any]) -> str:
     parts = []
     base = facts.get("base_ev")
     if isinstance(base, int | float):
-        parts.append(f"base {base:+.2f} stops")
+        parts.append(f"base {base:+z.2f} stops")
     # Of the picture alone, as in the findings: light beside the film and through its perforations
     # is no highlight. Older captures were measured over all that is in view.
     # Of a negative the lightest part is the scene's shadows, so that it has another word.
@@ -121,7 +121,7 @@ def _numbers(facts: Mapping[str, Any]) -> str:
         headroom = facts.get(key)
         if isinstance(headroom, Mapping) and headroom:
             least = min(v for v in headroom.values() if isinstance(v, int | float))
-            parts.append(f"{words} {-least:+.2f}")
+            parts.append(f"{words} {-least:+z.2f}")
             break
     clipped = facts.get("saturated_picture")
     if isinstance(clipped, Mapping) and clipped:
