@@ -10,6 +10,9 @@ import pytest
 from tether.film import FilmProcess
 from tether.positive.balance import evening, roll_balance, roll_base, roll_white
 from tether.positive.recipe import Recipe, outline_of
+from tether.positive.roll import Brief, roll_recipes
+from tether.positive.sample import Sample
+from tether.settings import Positive
 
 GOOD = {
     "corners": [[10, 10], [1490, 12], [1488, 1000], [8, 998]],
@@ -53,6 +56,20 @@ def test_digests_follow_everything_that_matters() -> None:
         replace(recipe, settings=replace(recipe.settings, contrast=1.81)).digest("a"),
     ]
     assert len({recipe.digest("a"), *changed}) == 6
+
+
+@pytest.mark.parametrize("process", list(FilmProcess))
+def test_lamp_and_strobe_on_one_roll_each_have_their_own_base(process: FilmProcess) -> None:
+    """Alike but for their light; their times, which say nothing of a strobe, do not mix them up."""
+    signals = tuple((x, 0.9 * x, 0.8 * x) for x in np.geomspace(0.02, 0.5, 40).tolist())
+    lamp = Sample(1 / 15 / 64, (0.7, 0.6, 0.5), (1.0, 1.0, 1.0), signals)
+    flash = replace(lamp, light=1 / 64)
+    briefs = [Brief("a", lamp), Brief("b", lamp), Brief("c", flash, strobe=True)]
+    made = roll_recipes(process, briefs, Positive(), half=True)
+    alone = roll_recipes(process, briefs[:2], Positive(), half=True)
+    assert made["a"].base == pytest.approx(alone["a"].base)
+    assert made["c"].base == pytest.approx(alone["a"].base)
+    assert made["c"].shift == made["a"].shift
 
 
 def test_balance_finds_the_layers_slopes_from_coloured_pictures() -> None:

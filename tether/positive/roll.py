@@ -35,6 +35,8 @@ class Brief:
         Degrees clockwise after mirroring.
     exposure
         Stops that a person wants it lighter.
+    strobe
+        Whether a strobe lit it.
     """
 
     name: str
@@ -43,6 +45,7 @@ class Brief:
     outline: Corners | None = None
     turn: int = 0
     exposure: float = 0.0
+    strobe: bool = False
 
 
 def roll_recipes(
@@ -56,23 +59,24 @@ def roll_recipes(
     """Return a recipe for each frame, by name.
 
     Base, white and balance are worked out over all frames. Signals of frames taken at different
-    settings are brought together by exposure time, speed and aperture as the files state them.
-    ``neutral`` is a grey under this lamp (of transparencies); None takes the files' white balance.
+    settings are brought together by exposure time, speed and aperture as the files state them;
+    those that a strobe lit are not brought together with a lamp's: no file says how bright each
+    was. ``neutral`` is a grey under this lamp (of transparencies); None takes the files' white
+    balance.
     """
     if not briefs:
         return {}
-    lightest = [_times(b.base or b.sample.lightest, 1 / b.sample.light) for b in briefs]
-    if process.is_negative:
-        base = roll_base(lightest)
-    else:
-        r, g, b = np.median([brief.sample.neutral for brief in briefs], axis=0).tolist()
-        base = roll_white(lightest, neutral or (r, g, b))
-    densities = [_density(brief.sample, base) for brief in briefs]
+    of_light = {
+        strobe: _base(process, [b for b in briefs if b.strobe is strobe], neutral)
+        for strobe in {b.strobe for b in briefs}
+    }
+    bases = [of_light[brief.strobe] for brief in briefs]
+    densities = [_density(b.sample, base) for b, base in zip(briefs, bases, strict=True)]
     balance = Balance()
     if process is FilmProcess.COLOUR_NEGATIVE:
         balance = roll_balance(np.concatenate(densities), settings.neutral)
     recipes = {}
-    for brief, density in zip(briefs, densities, strict=True):
+    for brief, base, density in zip(briefs, bases, densities, strict=True):
         shift = brief.exposure * math.log10(2)
         if process.is_negative:
             even = density * balance.gains + balance.offsets
@@ -94,6 +98,15 @@ def roll_recipes(
             matrix=brief.sample.matrix,
         )
     return recipes
+
+
+def _base(process: FilmProcess, briefs: Sequence[Brief], neutral: Triple | None) -> Triple:
+    """Return the base (of transparencies the white) under one kind of light, at exposure 1."""
+    lightest = [_times(b.base or b.sample.lightest, 1 / b.sample.light) for b in briefs]
+    if process.is_negative:
+        return roll_base(lightest)
+    r, g, b = np.median([brief.sample.neutral for brief in briefs], axis=0).tolist()
+    return roll_white(lightest, neutral or (r, g, b))
 
 
 def _density(sample: Sample, base: Triple) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:

@@ -93,6 +93,7 @@ def recipes(
                 outlines.get(k.capture.file_name),
                 whole.film_turn + choice.turn,
                 choice.exposure,
+                k.capture.strobe,
             )
         )
     neutral = flat.neutral if flat else None
