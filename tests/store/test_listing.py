@@ -60,11 +60,22 @@ def test_going_on_takes_the_options_of_the_last_start(rolls: Archive) -> None:
     assert "--camera" not in go_on(rolls, "Harbour 1987")
 
 
-@pytest.mark.parametrize("stored", ["[1, 2]", '["\\u001b[2J"]', '{"--camera": "x"}', "nothing"])
+@pytest.mark.parametrize(
+    "stored", ["[1, 2]", '["--camera"]', '["\\u001b[2J"]', '{"--camera": "x"}', "nothing"]
+)
 def test_options_that_this_program_did_not_store_are_left_out(rolls: Archive, stored: str) -> None:
     rolls.store.set_fact("options of the last start", stored)
     assert options_of(rolls.store) == ()
     assert go_on(rolls, "Harbour").endswith(f"--archive {rolls.root} Harbour")
+
+
+def test_each_command_is_given_the_options_that_it_takes(rolls: Archive) -> None:
+    remember_options(rolls.store, ("--camera", "usb:", "--seed", "4", "--settings", "/own.toml"))
+    assert go_on(rolls, "Harbour").endswith(
+        f"{rolls.root} --camera usb: --settings /own.toml Harbour"
+    )
+    (rolls.root / REHEARSAL_CARD).mkdir()
+    assert go_on(rolls, "Harbour").endswith(f"{rolls.root} --seed 4 --settings /own.toml")
 
 
 def test_what_is_stored_ends_nothing_in_the_shell(rolls: Archive) -> None:

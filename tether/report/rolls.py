@@ -61,18 +61,19 @@ class _Command:
     """The command that goes on with a roll of an archive, to paste into a shell."""
 
     def __init__(self, archive: Archive) -> None:
-        root = archive.root
-        options = shlex.join(("--archive", str(root), *options_of(archive.store)))
-        self._start = f"{program()} shoot {options} "
-        self._rehearse = f"{program()} rehearse {options}"
-        self._rehearsal = (root / REHEARSAL_CARD).is_dir()
+        self._rehearsal = (archive.root / REHEARSAL_CARD).is_dir()
+        # Either may have been started last: each is given what it takes.
+        taken = ("--seed", "--settings") if self._rehearsal else ("--camera", "--settings")
+        options = ("--archive", str(archive.root), *options_of(archive.store, taken))
+        command = "rehearse" if self._rehearsal else "shoot"
+        self._start = f"{program()} {command} {shlex.join(options)}"
 
     def for_roll(self, name: str) -> str:
         if self._rehearsal:
-            return self._rehearse
+            return self._start
         # A name that begins with a dash would be read as an option.
         before = "-- " if name.startswith("-") else ""
-        return f"{self._start}{before}{shlex.quote(name)}"
+        return f"{self._start} {before}{shlex.quote(name)}"
 
 
 def go_on(archive: Archive, roll_name: str) -> str:
