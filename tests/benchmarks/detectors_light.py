@@ -35,6 +35,7 @@ SECONDS = {
     FilmProcess.TRANSPARENCY: 1 / 20,
 }
 SIZE = (1200, 800)
+_OTHER = {"left": "right", "right": "left"}
 REGION = (slice(64, 736), slice(96, 1104))
 
 
@@ -109,7 +110,9 @@ def told_of(one: Sharpness, reference: Sharpness | None, side: str) -> str:
     if findings:
         if findings[0].code == "out-of-focus":
             return "out of focus"
-        return "right side" if side in findings[0].text else "wrong side"
+        # Of a frame that is soft all over the side is named that is least so.
+        named = side if "falls off" in findings[0].text else _OTHER[side]
+        return "right side" if named in findings[0].text else "wrong side"
     clean = one.noise < 0.8 * reference.overall if reference else np.zeros(1, bool)
     return "silent" if np.count_nonzero(clean & np.isfinite(one.grid)) >= 6 else "cannot tell"
 
