@@ -109,9 +109,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=7000, help="seed of the first roll")
     parser.add_argument("--made", nargs="*", default=[""], help="first words of what is made")
     wanted = parser.parse_args()
-    print(
-        "| Made | Rolls | Found, rebate | Found, wide | Told after, frames | Something else said |"
-    )
+    print("| Made | Rolls | Rebate | Wide | Told after, frames | Something else said |")
     print("| --- | ---: | ---: | ---: | ---: | --- |")
     for made in [m for m in DRIFTS if m.startswith(tuple(wanted.made))]:
         print(line(made, wanted.rolls, wanted.first), flush=True)
