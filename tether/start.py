@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import sys
+import termios
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -137,11 +139,12 @@ def run_screen(start: Start) -> None:
         )
 
         def hang_up(_signal: int, _frame: FrameType | None) -> None:
+            _let_go_of_terminal()
             try:
                 loop = asyncio.get_running_loop()
             except RuntimeError:  # before the screen's first moment, or after its last
                 sys.exit(1)
-            # Seen once: Textual waits for ever for the terminal that is gone. The system ends that.
+            # Something may have been written before that, see there. The system ends that.
             signal.alarm(_SECONDS_TO_LEAVE)
             loop.call_soon_threadsafe(screen.exit)  # wakes a loop in which nothing happens
 
@@ -166,3 +169,19 @@ def run_screen(start: Start) -> None:
             say(archive.mirror.finish().sentence())
     if screen.return_code:  # a fault of the program itself, which Textual has printed
         sys.exit(screen.return_code)
+
+
+def _let_go_of_terminal() -> None:
+    """Let what is still written go nowhere where the terminal is gone.
+
+    It would fail: what is to be done after the screen would not be, and a thread of Textual's
+    would end of it, for which Textual then waits for ever.
+    """
+    for stream in (1, 2):
+        try:
+            termios.tcgetattr(stream)
+        except termios.error as error:
+            if error.args[0] == errno.EIO:  # a file or a pipe says ENOTTY, and stays
+                nowhere = os.open(os.devnull, os.O_WRONLY)
+                os.dup2(nowhere, stream)
+                os.close(nowhere)

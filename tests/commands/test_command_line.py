@@ -54,6 +54,17 @@ def test_unattended_shoots_the_roll_and_says_where_it_lies(rehearsed: tuple[Path
     assert len(list(archive.glob("Rehearsal 1/*.dng"))) == 2
 
 
+def test_a_full_disk_is_told_in_words(rehearsed: tuple[Path, str]) -> None:
+    with Path("/dev/full").open("w") as full:  # full(4): each write fails with ENOSPC
+        done = subprocess.run(
+            [*TETHER, "rolls", "--archive", str(rehearsed[0])],
+            stdout=full, stderr=subprocess.PIPE, text=True, check=False, cwd=ROOT,
+        )  # fmt: skip
+    assert done.returncode == 1
+    assert "the disk is full" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
 def test_the_list_of_rolls_has_the_documented_keys(rehearsed: tuple[Path, str]) -> None:
     archive, _ = rehearsed
     (row,) = rolls(archive)
@@ -189,4 +200,34 @@ def test_a_closed_terminal_leaves_in_order(tmp_path: Path) -> None:
     assert child.exitstatus == 0
     again = open_rehearsal(tmp_path)
     again.expect("the sleeve")
-    again.close(force=True)
+    # The window itself goes: nothing that is said at the end can be written any more.
+    os.close(again.child_fd)
+    _, status = os.waitpid(again.pid, 0)
+    again.ptyproc.closed = again.ptyproc.terminated = True
+    assert os.waitstatus_to_exitcode(status) == 0
+
+
+#: The program with a screen that does not end, without a rehearsal: it only looks for a camera.
+STUCK = """
+import sys
+from pathlib import Path
+
+from tether import start
+from tether.tui.app import TetherApp
+
+start._SECONDS_TO_LEAVE = 1
+TetherApp.exit = lambda *_, **__: None
+start.run_screen(start.Start(Path(sys.argv[1]), port="usb:999,999"))
+"""
+
+
+def test_a_screen_that_does_not_end_after_a_hang_up_is_ended_by_the_system(tmp_path: Path) -> None:
+    child = pexpect.spawn(
+        sys.executable, ["-c", STUCK, str(tmp_path / "archive")],
+        cwd=ROOT, timeout=60, dimensions=(24, 80), env=os.environ | {"TERM": "xterm-256color"},
+    )  # fmt: skip
+    child.expect("roll")
+    child.kill(signal.SIGHUP)
+    child.expect(pexpect.EOF)
+    child.close()
+    assert child.signalstatus == signal.SIGALRM
