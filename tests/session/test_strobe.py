@@ -31,7 +31,7 @@ from tether.session.light_test import LightTest, light_lines
 from tether.session.place import Todo
 from tether.session.roll import Roll
 from tether.session.session import NotNow, Session
-from tether.settings import STROBE, Bench
+from tether.settings import LAMP, STROBE, Bench
 
 TABLE = BenchSetup("Table 1", lamp="flash head", light=STROBE)
 TARGET, TOLERANCE = QUICK.exposure.base_target_ev, QUICK.exposure.base_tolerance_ev
@@ -150,6 +150,22 @@ def test_base_and_frame_with_a_strobe(
     assert mosaic.iso == 100
     assert light_of(mosaic, strobe=True) == pytest.approx(1 / 64)
     assert light_of(mosaic) == pytest.approx(1 / 15 / 64, rel=0.1)
+
+
+def test_a_picture_is_shown_as_it_was_judged_whatever_the_light_is_now(
+    session: Session, strobe: BenchProcess
+) -> None:
+    session.use_bench(replace(TABLE, light=LAMP))
+    strobe.turn_power(-2.0)
+    strobe.go_to(1)
+    while session.place().todo is Todo.STEP:
+        session.confirm()
+    ((capture, judged),) = session.capture().captures
+    assert judged.facts["advice_shutter"]
+    session.use_bench(TABLE)
+    session._last = None  # as after another picture was looked at
+    again = session.judgement(capture)
+    assert again.facts["advice_shutter"] == judged.facts["advice_shutter"]
 
 
 def test_the_kept_bench_says_the_kind_of_light(archive: Archive, roll: Roll, judge: Judge) -> None:

@@ -23,7 +23,7 @@ from tether.session.place import Place, find_place
 from tether.session.recovery import recover
 from tether.session.roll import Capture, Frame, FrameState, Roll
 from tether.session.store import Confirmed, Sitting
-from tether.settings import Settings
+from tether.settings import LAMP, STROBE, Settings
 from tether.text import megabytes, plural, printable
 
 _LOADED = ("strip-load", "frame-advance")
@@ -308,11 +308,18 @@ class Core:
             shutter=(shutter, seconds) if seconds else None,
             shutters=tuple((c, s) for c in choices if (s := shutter_seconds(c))),
             memory=self.store.memory(roll.id),
-            settings=self.settings,
+            settings=self._settings_of(capture),
             light=self.light.kept,
             order=sum(c.id <= capture.id for f in self.frames() for c in f.captures),
         )
         return self._judge.judge(self.archive.file(roll, capture.file_name), request)
+
+    def _settings_of(self, capture: Capture) -> Settings:
+        """Return the settings with the light that lit a picture, whatever lies there by now."""
+        if not capture.settings:  # one that was found: nothing is known of it
+            return self.settings
+        kind = STROBE if capture.strobe else LAMP
+        return replace(self.settings, light=replace(self.settings.light, kind=kind))
 
     def judgement(self, capture: Capture) -> Judgement:
         """Return a stored capture's judgement for showing, made afresh unless it is the last."""
