@@ -42,6 +42,16 @@ def stops(ev: float) -> str:
     return f"{ev:+.1f} stops" if abs(abs(ev) - 1) > 0.05 else f"{ev:+.0f} stop"
 
 
+def percent(share: float) -> str:
+    """Return a share in per cent, as exact as it is of use: ``37 %``, ``5.6 %``, ``0.013 %``."""
+    value = 100 * share
+    if 0 < value < 0.001:
+        return "under 0.001 %"
+    if value >= 10:
+        return f"{value:.0f} %"
+    return f"{value:.1f} %" if value >= 1 else f"{value:.2g} %"
+
+
 def plural(count: int, one: str, many: str | None = None) -> str:
     """Return ``1 frame`` or ``3 frames``."""
     return f"{count} {one if count == 1 else many or one + 's'}"

@@ -10,6 +10,7 @@ from tether.measure.exposure import nearest_exposure, strongest
 from tether.measure.shadows import Shadows
 from tether.measure.verdict import Finding, Severity
 from tether.settings import Exposure
+from tether.text import percent
 
 Shutters = tuple[tuple[str, float], ...]
 
@@ -296,7 +297,7 @@ def transparency_remarks(
                 Severity.NOTE,
                 round(dark.lost, 4),
                 "share of the picture",
-                f"{dark.lost:.0%} of the picture is as dark as the sensor's noise "
+                f"{percent(dark.lost)} of the picture is as dark as the sensor's noise "
                 f"({-dark.floor_ev:.1f} stops below saturation).",
                 "If the shadows matter, add a frame with "
                 f"{settings.bracket_ev:.0f} stops more light.",
@@ -316,7 +317,7 @@ def _saturated(channel: str, share: float, advice: Advice) -> Finding:
         Severity.RESHOOT,
         share,
         "share of the channel's photosites",
-        f"{share:.2%} of the {channel} photosites in the picture are saturated.",
+        f"{percent(share)} of the {channel} photosites in the picture are saturated.",
         advice.words if advice.ev < 0 else "Give a stop less light.",
     )
 

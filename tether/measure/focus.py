@@ -96,8 +96,8 @@ def compare_focus(
                 Severity.RESHOOT,
                 round(softest, 3),
                 "of the reference",
-                f"Sharpness falls off toward the {side}, to {softest:.0%} of that of the roll's "
-                "frames in focus.",
+                f"Sharpness falls off toward the {side}, to {100 * softest:.0f} % of that of the "
+                "roll's frames in focus.",
                 _PARALLEL,
             )
         ]
@@ -115,8 +115,8 @@ def compare_focus(
                 Severity.RESHOOT,
                 round(ratio, 3),
                 "of the reference",
-                f"The grain is soft, least so toward the {best}: {ratio:.0%} of the sharpness of "
-                "the roll's frames in focus.",
+                f"The grain is soft, least so toward the {best}: {100 * ratio:.0f} % of the "
+                "sharpness of the roll's frames in focus.",
                 _PARALLEL,
             )
         ]
@@ -126,7 +126,8 @@ def compare_focus(
             Severity.RESHOOT,
             round(ratio, 3),
             "of the reference",
-            f"The grain is soft: {ratio:.0%} of the sharpness of the roll's frames in focus.",
+            f"The grain is soft: {100 * ratio:.0f} % of the sharpness of the roll's frames in "
+            "focus.",
             "Focus on the grain with the live view magnified and repeat the frame.",
         )
     ]
@@ -169,7 +170,7 @@ def focus_drift(overalls: Sequence[float], settings: Focus | None = None) -> lis
             Severity.LOOK,
             round(left, 3),
             "of the first frame",
-            f"Sharpness has been falling over the last {index.size} frames, to {left:.0%}.",
+            f"Sharpness has been falling over the last {index.size} frames, to {100 * left:.0f} %.",
             "Focus again, and see whether column, lens or film holder gives way.",
         )
     ]

@@ -6,6 +6,7 @@ from tether.film import FilmFormat
 from tether.measure.framing import Framing
 from tether.measure.verdict import Finding, Severity
 from tether.settings import Framing as FramingSettings
+from tether.text import percent
 
 _AWAY = {"left": "right", "right": "left", "top": "down", "bottom": "up"}
 
@@ -69,7 +70,7 @@ def framing_remarks(
                 Severity.NOTE,
                 round(framing.share, 3),
                 "share of the sensor",
-                f"The picture takes {framing.share:.0%} of the sensor: "
+                f"The picture takes {percent(framing.share)} of the sensor: "
                 f"{framing.pixels_per_inch:.0f} pixels per inch of film.",
                 "Move the camera closer for more.",
             )

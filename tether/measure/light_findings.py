@@ -8,7 +8,7 @@ from tether.measure.light import METERED_FIELD_EV, Light, balance_off_ev
 from tether.measure.verdict import Finding, Severity
 from tether.settings import Bench
 from tether.settings import Light as LightSettings
-from tether.text import stops
+from tether.text import percent, stops
 
 _METERED_WITHIN = 0.5
 """Stops from the metered level within which an open gate was probably exposed by the meter."""
@@ -154,8 +154,8 @@ def judge_stray_light(share: float, settings: LightSettings | None = None) -> li
                 Severity.RESHOOT,
                 round(share, 4),
                 "share of the open gate",
-                f"As much as {share:.0%} of the lamp's light reaches the sensor: the lamp seems to "
-                "be on still.",
+                f"As much as {percent(share)} of the lamp's light reaches the sensor: the lamp "
+                "seems to be on still.",
                 "Switch it off, or lay a black card over the gate, and photograph it again.",
             )
         ]
@@ -167,7 +167,7 @@ def judge_stray_light(share: float, settings: LightSettings | None = None) -> li
             Severity.LOOK,
             round(share, 6),
             "share of the open gate",
-            f"With the lamp off, {share:.2%} of its light still reaches the sensor.",
+            f"With the lamp off, {percent(share)} of its light still reaches the sensor.",
             "Switch the room light off, shade the film from windows and screens, and mask the "
             "lamp around the gate.",
         )

@@ -22,6 +22,7 @@ from tether.report.judged_files import (
     judged,
 )
 from tether.settings import Settings
+from tether.text import percent
 
 _SHOWN = (4, 6)
 """Rows and columns of the light's pattern as it is printed."""
@@ -116,7 +117,7 @@ def _paragraph(row: dict[str, Any]) -> str:
     if row["stray_share"] is not None:
         share = row["stray_share"]
         reach = f"densities up to {-np.log10(share):.1f}" if share > 0 else "no limit from it"
-        lines.append(f"  Stray     {share:.3%} of the light with the lamp off: {reach}")
+        lines.append(f"  Stray     {percent(share)} of the light with the lamp off: {reach}")
     return "\n".join([*lines, "  Light in per cent of the lightest part:", *_pattern(row["grid"])])
 
 

@@ -19,6 +19,7 @@ from tether.report.judged_files import (
     wrapped,
 )
 from tether.settings import Settings
+from tether.text import percent
 
 VERDICTS = {
     "keep": "Keep it.",
@@ -133,15 +134,9 @@ def _saturation(row: dict[str, Any]) -> str:
     if not any(whole.values()):
         return "Nothing is saturated."
     shares = ", ".join(
-        f"{name} {_percent(inside[name])} ({_percent(whole[name])})" for name in sorted(whole)
+        f"{name} {percent(inside[name])} ({percent(whole[name])})" for name in sorted(whole)
     )
     return f"Saturated in the picture (in the whole file): {shares}."
-
-
-def _percent(share: float) -> str:
-    if share == 0:
-        return "0"
-    return "under 0.01 %" if share < 1e-4 else f"{share:.2%}".replace("%", " %")
 
 
 def _densities(density: dict[str, dict[str, float | None]] | None) -> list[str]:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from tether.report.plan import FADGI_STARS
-from tether.text import megabytes, plural
+from tether.text import megabytes, percent, plural
 
 WIDTH = 80
 LABEL = 36
@@ -34,7 +34,7 @@ def _frame(found: dict[str, Any]) -> Iterator[str]:
     m = found["magnification"]
     yield _row("Magnification that fills it", f"{m:.2f} ({_ratio(m)})")
     yield _row("Rebate in view on each side", f"{found['rebate_mm']:g} mm")
-    yield _row("Sensor taken by the picture", f"{found['sensor_share']:.0%} of its area")
+    yield _row("Sensor taken by the picture", f"{percent(found['sensor_share'])} of its area")
 
 
 def _lens(found: dict[str, Any]) -> Iterator[str]:
@@ -84,8 +84,8 @@ def _diffraction(found: dict[str, Any]) -> Iterator[str]:
     yield _row("Airy disc", f"{d['airy_um']:.1f} µm, {d['airy_pixels']:.1f} pixels wide")
     yield _row("Optical cut-off", f"{d['cutoff_lp_mm']:.0f} line pairs per mm on the sensor")
     yield _row("Sensor's finest (Nyquist)", f"{d['nyquist_lp_mm']:.0f} line pairs per mm")
-    yield _row("Contrast left, lines 1 pixel wide", f"{d['contrast_one_pixel']:.0%} at best")
-    yield _row("Contrast left, lines 2 pixels wide", f"{d['contrast_two_pixels']:.0%} at best")
+    yield _row("Contrast left, lines 1 pixel wide", f"{percent(d['contrast_one_pixel'])} at best")
+    yield _row("Contrast left, lines 2 pixels wide", f"{percent(d['contrast_two_pixels'])} at best")
     yield _row("Airy disc two pixels wide at", f"f/{d['begins_marked']:.1f} marked")
     yield _row("Cut-off and pixels balance at", f"f/{d['balance_marked']:.1f} marked")
     yield from _say(LIMITS[d["limit"]])

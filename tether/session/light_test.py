@@ -31,7 +31,7 @@ from tether.session.light_shutter import LentShutter, as_taken
 from tether.session.light_worker import CALL_SECONDS, GateSeen, LightRequest, light_judge
 from tether.session.session import NotNow, Session
 from tether.settings import Bench
-from tether.text import printable
+from tether.text import percent, printable
 
 MOST_EXPOSURES = 3
 _FROM_SATURATION = -3.0
@@ -287,7 +287,8 @@ def stray_line(share: float) -> str:
     """Return the light with the lamp off in words."""
     if share <= 0:
         return "Stray light: none that can be measured"
-    return f"Stray light: {share:.3%} of the open gate: densities up to {-np.log10(share):.1f}"
+    reach = f"densities up to {-np.log10(share):.1f}"
+    return f"Stray light: {percent(share)} of the open gate: {reach}"
 
 
 def light_map(light: Light, rows: int = 8, columns: int = 12) -> tuple[tuple[int | None, ...], ...]:

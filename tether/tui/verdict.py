@@ -13,7 +13,7 @@ from textual.containers import VerticalScroll
 from textual.widgets import Static
 
 from tether.session.roll import Capture
-from tether.text import printable
+from tether.text import percent, printable
 
 _BARS = " ▁▂▃▄▅▆▇█"
 _WORDS = {
@@ -126,5 +126,5 @@ def _numbers(facts: Mapping[str, Any]) -> str:
     clipped = facts.get("saturated_picture")
     if isinstance(clipped, Mapping) and clipped:
         most = max(v for v in clipped.values() if isinstance(v, int | float))
-        parts.append(f"saturated {100 * most:.3f} %")
+        parts.append(f"saturated {percent(most)}")
     return "   ".join(parts)
