@@ -6,6 +6,7 @@ import re
 import subprocess
 import sys
 
+import numpy as np
 import pexpect
 import pytest
 from PIL import Image
@@ -15,7 +16,7 @@ from textual.strip import Strip
 
 from tether.settings import Settings
 from tether.tui.drawn import Drawn
-from tether.tui.pictures import Pixels, cells_of, drawn
+from tether.tui.pictures import Pixels, cells_of, drawn, few_colours
 from tether.tui.ports import Given
 from tether.tui.shell import Shell
 from tether.tui.terminal import Terminal, Way, understood
@@ -190,11 +191,32 @@ async def test_a_picture_is_drawn_anew_for_a_changed_room_and_the_last_of_many_s
         assert (await drawn_at(20)).text.strip() == ""
 
 
-def test_a_grey_picture_keeps_its_greys_in_sixels() -> None:
-    ramp = Image.linear_gradient("L").resize((300, 200)).convert("RGB")
-    made = drawn(ramp, 30, 10, Terminal(Way.SIXEL))
-    assert isinstance(made, Pixels)
-    assert len(re.findall(r"#\d+;2;", made.data)) > 40
+def test_each_kind_of_picture_keeps_its_tones_in_few_colours() -> None:
+    """A grey one in 64 steps of 4 levels errs by 1 in the mean; a coloured one has grain."""
+    ramp = np.tile(np.linspace(60, 160, 300), (200, 1))
+    grain = np.random.default_rng(3).normal(0, 12, (200, 300, 3))
+    even = np.tile(np.linspace(0, 255, 300), (200, 1))
+    coloured = np.clip(np.dstack([ramp, 0.9 * ramp, 0.8 * ramp]) + grain, 0, 255)
+    for picture, grey, most in ((np.dstack([even] * 3), True, 1.5), (coloured, False, 8.0)):
+        whole = Image.fromarray(picture.astype(np.uint8))
+        error, other = (
+            np.abs(np.asarray(few_colours(whole, grey=way).convert("RGB")) - picture).mean()
+            for way in (grey, not grey)
+        )
+        assert error < most
+        assert error < other
+
+
+def test_a_picture_of_colours_goes_to_the_terminal_in_its_own_and_a_grey_one_in_greys() -> None:
+    ramp = Image.linear_gradient("L").resize((300, 200))
+    warm = Image.merge("RGB", (ramp, ramp.point(lambda v: int(v * 0.8)), ramp))
+    greys, colours = (
+        len(set(re.findall(r"#\d+;2;[\d;]+", made.data)))
+        for picture in (ramp.convert("RGB"), warm)
+        if isinstance(made := drawn(picture, 30, 10, Terminal(Way.SIXEL)), Pixels)
+    )
+    assert greys > 40
+    assert colours < 40, "an even division of all colours, of which most are not in it"
 
 
 @pytest.mark.parametrize("asked", ["NO_COLOR", "greys"])

@@ -15,7 +15,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from PIL import Image
+from PIL import Image, ImageChops
 from rich.color import Color
 from rich.console import Console
 from rich.segment import Segment
@@ -28,8 +28,7 @@ _TONES = 6
 """Bits a channel of half blocks: finer steps are not seen, and cost a style each."""
 
 _SIXEL_COLOURS = 64
-"""Enough for a positive; each further colour makes the data longer. They are chosen by how much
-of the picture they cover: an even division leaves a grey one with a dozen of them."""
+"""Enough for a positive; each further colour makes the data longer."""
 
 _PLAIN = Style()
 """Textual's filters for screens without colours want a style in every part of a line."""
@@ -153,10 +152,25 @@ def _shaded(picture: Image.Image, columns: int, rows: int) -> list[list[Segment]
     return [[Segment(text[y : y + columns], _PLAIN)] for y in range(0, len(text), columns)]
 
 
+def few_colours(picture: Image.Image, *, grey: bool) -> Image.Image:
+    """Reduce a picture to the colours that its pixel graphics may have.
+
+    An even division of all colours leaves a ``grey`` picture with a dozen of them. The one by how
+    much of the picture they cover errs further in a coloured one, and with grain takes seconds.
+    """
+    how = Image.Quantize.MAXCOVERAGE if grey else Image.Quantize.FASTOCTREE
+    return picture.quantize(_SIXEL_COLOURS, how, dither=Image.Dither.NONE)
+
+
+def _is_grey(picture: Image.Image) -> bool:
+    red, green, blue = picture.convert("RGB").split()
+    return not any(ImageChops.difference(green, other).getbbox() for other in (red, blue))
+
+
 def _sixel(picture: Image.Image, width: int, height: int, terminal: Terminal) -> Pixels:
     columns, rows = cells_of(picture, width, height, terminal)
     scaled = fitted(picture, width, height, terminal)
-    few = scaled.quantize(_SIXEL_COLOURS, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
+    few = few_colours(scaled, grey=_is_grey(picture))
     console = Console(file=io.StringIO(), width=columns, height=rows)
     options = console.options.update(width=columns, height=rows)
     _library(terminal)
