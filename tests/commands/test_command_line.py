@@ -201,7 +201,7 @@ def test_a_closed_terminal_leaves_in_order(tmp_path: Path) -> None:
     again = open_rehearsal(tmp_path)
     again.expect("the sleeve")
     # The window itself goes: nothing that is said at the end can be written any more.
-    os.close(again.child_fd)
+    again.ptyproc.fileobj.close()
     _, status = os.waitpid(again.pid, 0)
     again.ptyproc.closed = again.ptyproc.terminated = True
     assert os.waitstatus_to_exitcode(status) == 0
