@@ -13,11 +13,13 @@ import pytest
 from delivering import Kept, kept_roll
 
 from tether.errors import TetherError
+from tether.film import FilmProcess
 from tether.places import reason, whole_path
 from tether.positive import job
 from tether.positive.job import PrintJob, SampleJob
 from tether.report import deliver_run
 from tether.report.delivered import DeliveredFolder
+from tether.session.roll import NewRoll
 
 RAW = "Harbour_f001_t1.dng"
 
@@ -107,6 +109,13 @@ def test_a_rolls_folder_that_was_renamed_is_not_made_anew(kept: Kept) -> None:
         kept.deliver()
     assert "put it back under this name" in caught.value.todo
     assert not kept.folder.exists()
+
+
+def test_a_roll_of_which_nothing_was_kept_is_not_said_to_be_gone(kept: Kept) -> None:
+    """It has no folder before its first sitting."""
+    new = kept.archive.store.add_roll(NewRoll("Quay", FilmProcess.BW_NEGATIVE))
+    with pytest.raises(TetherError, match="kept yet"):
+        Kept(kept.archive, new).deliver()
 
 
 def test_a_delivered_folder_that_goes_on_the_way(

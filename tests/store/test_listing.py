@@ -78,6 +78,19 @@ def test_each_command_is_given_the_options_that_it_takes(rolls: Archive) -> None
     assert go_on(rolls, "Harbour").endswith(f"{rolls.root} --seed 4 --settings /own.toml")
 
 
+def test_commands_of_a_nasty_or_long_path_steer_no_terminal_and_are_whole(tmp_path: Path) -> None:
+    archive = Archive(tmp_path / "a\x1b[2J")
+    remember_options(archive.store, ("--settings", "/" + "d" * 600))
+    for name, left in (("Quay", FrameState.BLANK), ("Harbour", FrameState.OPEN)):
+        roll = archive.store.add_roll(NewRoll(name, FilmProcess.BW_NEGATIVE, frames_expected=1))
+        archive.store.decide(roll.id, 1, left)
+        said = leaving_text(archive, name)
+        assert "\x1b" not in said
+    assert listing_text(archive, 200).endswith("d" * 600 + " Harbour")
+    assert "\x1b" not in listing_text(archive, 200)
+    archive.close()
+
+
 def test_what_is_stored_ends_nothing_in_the_shell(rolls: Archive) -> None:
     remember_options(rolls.store, ("--camera", "x; rm -rf ~"))
     assert shlex.split(go_on(rolls, "Harbour"))[-2] == "x; rm -rf ~"

@@ -64,7 +64,6 @@ class RollDelivery:
             When there is nothing to deliver, a wish is for no frame of the roll, the folder
             cannot be written to or is in use, or the workers cannot be had.
         """
-        self._see_folder()
         known = chosen_files(self.archive, self.roll, self.frames, self.result)
         if not known:
             raise TetherError(
@@ -72,6 +71,7 @@ class RollDelivery:
                 kept="Nothing was changed.",
                 todo="Shoot and keep frames first: tether shoot.",
             )
+        self._see_folder()
         numbers = [frame.number for frame in self.frames]
         flat = self._flat()
         with self.folder.held():

@@ -77,8 +77,12 @@ class _Command:
 
 
 def go_on(archive: Archive, roll_name: str) -> str:
-    """Return the command that goes on with a roll, with the options of the last start."""
-    return _Command(archive).for_roll(roll_name)
+    """Return the command that goes on with a roll, with the options of the last start.
+
+    It is safe to show, and whole however long its paths are.
+    """
+    command = _Command(archive).for_roll(roll_name)
+    return printable(command, len(command))
 
 
 def listing_text(archive: Archive, newest: int | None, *, unfinished: bool = False) -> str:
@@ -102,5 +106,5 @@ def listing_text(archive: Archive, newest: int | None, *, unfinished: bool = Fal
     )
     unfinished_rows = archive.store.lines(1, unfinished=True)
     if unfinished_rows:
-        lines.append(f"Go on: {printable(go_on(archive, unfinished_rows[0].name), 500)}")
+        lines.append(f"Go on: {go_on(archive, unfinished_rows[0].name)}")
     return "\n".join(lines)

@@ -118,9 +118,10 @@ def _next(archive: Archive, roll_name: str, upcoming: int | None) -> tuple[str, 
         return (f"Go on at frame {upcoming}: {go_on(archive, roll_name)}",)
     before = "-- " if roll_name.startswith("-") else ""
     where = f"--archive {shlex.quote(str(archive.root))}"
+    deliver = f"{program()} deliver {where} {before}{shlex.quote(roll_name)}"
     return (
         "The roll is complete.",
         "Put the film back into its sleeve, strip by strip, the lowest frame number first.",
-        f"Make the positives: {program()} deliver {where} {before}{shlex.quote(roll_name)}",
+        f"Make the positives: {printable(deliver, len(deliver))}",
         "Before the bench is left: lamp off, nothing left in the gate, a cap on the lens.",
     )
