@@ -21,6 +21,7 @@ from mocks.ptpip_codes import Operation
 _FOR_EVER = 1_000_000
 LOW_BATTERY = 5.0
 FULL_BATTERY = 100.0
+FALLEN_BATTERY = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +48,7 @@ CAMERA_MISHAPS: tuple[CameraMishap, ...] = (
     CameraMishap(
         "battery-falls",
         "The battery gives out at the next picture (until you charge it)",
-        BatteryFalls(percent=2.0),
+        BatteryFalls(percent=FALLEN_BATTERY),
     ),
     CameraMishap(
         "card-full", "The card is full (until you put in another)", FullCard(times=_FOR_EVER)
@@ -63,13 +64,20 @@ _BY_CODE = {mishap.code: mishap for mishap in CAMERA_MISHAPS}
 
 
 def active(faults: FaultScript, battery: float) -> tuple[str, ...]:
-    """Return the codes of what is pending or in force, in the order of `CAMERA_MISHAPS`."""
+    """Return the codes of what is pending or in force, in the order of `CAMERA_MISHAPS`.
+
+    A battery that gave out is listed as just that until it is charged: who chooses the line once
+    more charges it, and does not let it give out again.
+    """
     waiting = faults.pending()
-    return tuple(
-        mishap.code
-        for mishap in CAMERA_MISHAPS
-        if (battery <= LOW_BATTERY if mishap.fault is None else mishap.fault in waiting)
-    )
+    empty = battery <= FALLEN_BATTERY
+
+    def now(mishap: CameraMishap) -> bool:
+        if mishap.fault is None:
+            return battery <= LOW_BATTERY and not empty
+        return mishap.fault in waiting or (empty and isinstance(mishap.fault, BatteryFalls))
+
+    return tuple(mishap.code for mishap in CAMERA_MISHAPS if now(mishap))
 
 
 def let_happen(code: str, faults: FaultScript) -> float | None:

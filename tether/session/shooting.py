@@ -154,7 +154,7 @@ class Shooting(Core):
         percent = self.camera_state.battery_percent if self.camera_state else None
         if percent is None or percent >= self.settings.camera.battery_percent:
             return ""
-        return f"Its battery is at {percent:.0f} %: charge it or connect mains power. "
+        return f"The camera's battery is at {percent:.0f} %: charge it or connect mains power. "
 
     def _take_in(
         self,

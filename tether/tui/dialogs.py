@@ -40,7 +40,7 @@ class AskText(Over[str | None]):
     def compose(self) -> ComposeResult:
         """Lay out the question and the line."""
         with Vertical(classes="dialog"):
-            yield Label(self.question)
+            yield Label(Text(self.question), classes="question")
             yield Input(self.value, id="answer")
             yield Label("", id="complaint")
             yield Label(Text(_HOW, "dim"))
@@ -76,7 +76,7 @@ class Pick(Over[str | None]):
     def compose(self) -> ComposeResult:
         """Lay out the question and the list."""
         with Vertical(classes="dialog tall"):
-            yield Label(self.question)
+            yield Label(Text(self.question), classes="question")
             yield OptionList(*(Option(Text(label), id=key) for key, label in self.options))
             yield Label(Text(_HOW, "dim"))
         yield KeyLine()
