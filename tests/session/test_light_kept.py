@@ -72,6 +72,16 @@ def test_how_uneven_the_open_gate_is_goes_with_it_and_an_older_file_does_without
     assert LightKeeper(tmp_path).kept.gate is None
 
 
+def test_a_strobes_open_gate_says_nothing_of_how_much_light_there_is(tmp_path: Path) -> None:
+    """Under a lamp, later on, densities over it would be off by whatever its power was."""
+    kept(tmp_path, gate=replace(GATE, strobe=True))
+    gate = LightKeeper(tmp_path).kept.gate
+    assert gate is not None
+    assert gate.trial.exposure == GATE.trial.exposure
+    assert gate.as_open_gate().exposure == (None, None, None)
+    assert GATE.as_open_gate().exposure == GATE.trial.exposure
+
+
 def test_it_becomes_part_of_the_rolls_memory() -> None:
     memory = KeptLight(GATE, BASE).applied_to(RollMemory())
     assert memory.open_gate is not None

@@ -99,6 +99,8 @@ def test_the_open_gate_is_photographed_once_and_the_power_advised(
     strobe.turn_power(note.value + 3.0)
     result = test.run()
     assert (result.findings, result.kept) == ((), True)
+    assert session.light.kept.gate is not None
+    assert session.light.kept.gate.strobe
     strobe.lamp(False)
     assert test.run_stray(result).findings == ()
     test.close()

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from tether.session.beside import BesideUnusable, read_json, write_json
 from tether.session.names import is_plain
+from tether.settings import LAMP, STROBE
 from tether.text import printable
 
 if TYPE_CHECKING:  # numpy would slow the program's start
@@ -63,13 +64,16 @@ class Trial:
 class KeptGate:
     """The open gate: light relative to saturation, ``grid`` of (channels, rows, columns).
 
-    ``uneven_percent`` is how much less light its darkest part has, 0 where it is not known.
+    ``uneven_percent`` is how much less light its darkest part has, 0 where it is not known. One
+    that a ``strobe`` lit tells how evenly its light falls, and not how much of it a lamp would give
+    later on: its exposure is not handed on.
     """
 
     trial: Trial
     channels: tuple[str, ...]
     grid: Grid
     uneven_percent: float = 0.0
+    strobe: bool = False
 
     def as_open_gate(self) -> OpenGate:
         """Return it as the measurements have it."""
@@ -80,7 +84,7 @@ class KeptGate:
         return OpenGate(
             self.channels,
             np.array(self.grid, np.float32),
-            self.trial.exposure,
+            (None, None, None) if self.strobe else self.trial.exposure,
             self.trial.taken_at,
             self.uneven_percent,
         )
@@ -180,6 +184,7 @@ def as_json(light: KeptLight) -> dict[str, Any]:
             "channels": list(light.gate.channels),
             "grid": rounded,
             "uneven_percent": round(light.gate.uneven_percent, 2),
+            "light": STROBE if light.gate.strobe else LAMP,
         }
     if light.base is not None:
         facts["base"] = asdict(light.base.trial) | {
@@ -218,8 +223,9 @@ def _gate(facts: Mapping[str, Any]) -> KeptGate:
     grid = tuple(tuple(_numbers(row, columns) for row in plane) for plane in planes)
     if any(len(plane) != rows for plane in grid):
         raise ValueError("planes of unequal size")
-    # An older program did not store how uneven it is.
-    return KeptGate(_trial(facts), channels, grid, _number(facts.get("uneven_percent", 0)))
+    # An older program did not store how uneven it is, and by what it was lit.
+    uneven, strobe = _number(facts.get("uneven_percent", 0)), facts.get("light") == STROBE
+    return KeptGate(_trial(facts), channels, grid, uneven, strobe)
 
 
 def _base(facts: Mapping[str, Any]) -> KeptBase:

@@ -202,15 +202,12 @@ class LightTest:
 
     def _keep(self, seen: GateSeen, trial: Trial, number: int) -> LightResult:
         """Keep an open gate as the roll's flat field where it can be one."""
-        trial = replace(trial, exposure=seen.exposure)
+        trial, strobe = replace(trial, exposure=seen.exposure), self._session.settings.light.strobe
         wrong = [f for f in seen.findings if f.code in NO_FLAT and f.severity is not Severity.NOTE]
         if not wrong:
-            gate = KeptGate(trial, seen.channels, seen.grid, seen.uneven_percent)
+            gate = KeptGate(trial, seen.channels, seen.grid, seen.uneven_percent, strobe)
             self._session.light.keep(gate=gate)
-        return LightResult(
-            seen.light, seen.findings, trial, number, kept=not wrong,
-            strobe=self._session.settings.light.strobe,
-        )  # fmt: skip
+        return LightResult(seen.light, seen.findings, trial, number, kept=not wrong, strobe=strobe)
 
     def _stray(self, shutter: LentShutter, gate: LightResult, report: Report) -> StrayResult:
         session = self._session
