@@ -110,7 +110,7 @@ def kept_roll(
                 hashlib.sha256(raw).hexdigest(),
                 "2024-05-04T10:00:00.000+00:00",
                 "program",
-                settings={"shutter": f"1/{shutter}", "iso": "100"}
+                settings={"shutter": f"1/{shutter}", "iso": "100", "clock": "1714816800"}
                 | ({"light": "strobe"} if strobe else {}),
             )
             (stored,) = archive.store.add_release(roll, [capture])

@@ -56,6 +56,14 @@ def test_nothing_from_outside_becomes_markup(kept: Kept) -> None:
     assert "\u202e" not in text
 
 
+def test_settings_are_in_words_and_the_clock_is_a_date(kept: Kept) -> None:
+    text = page_of(kept).read_text("utf-8")
+    assert "<dt>ISO</dt>" in text
+    # date -u -d @1714816800 +%FT%T
+    assert "<dt>Camera's clock</dt><dd>2024-05-04T10:00:00+00:00</dd>" in text
+    assert "1714816800" not in text
+
+
 def test_nothing_is_loaded_from_anywhere(kept: Kept) -> None:
     outline = Outline()
     outline.feed(page_of(kept).read_text("utf-8"))

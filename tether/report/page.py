@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import xml.etree.ElementTree as ET
 from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from urllib.parse import quote
 
 from tether.report.page_facts import PageFacts
@@ -20,6 +21,9 @@ from tether.text import megabytes, plural, printable
 
 #: Nothing is loaded but what is in the page, and pictures beside it.
 _POLICY = "default-src 'none'; img-src data: 'self'; style-src 'unsafe-inline'"
+
+#: More digits than these are no date that a calendar has.
+_SECONDS_DIGITS = 11
 
 _VERDICTS = {
     "keep": "■ keep",
@@ -160,7 +164,7 @@ def _take(article: ET.Element, facts: PageFacts, frame: Frame, capture: Capture)
         rows.append(("Positive", facts.positives[capture.file_name]))
     if crop := facts.crops.get(capture.file_name):
         rows.append(("Cropped", crop))
-    rows += [(role.capitalize(), value) for role, value in sorted(capture.settings.items())]
+    rows += [_setting(role, value) for role, value in sorted(capture.settings.items())]
     for term, value in rows:
         add(pairs, "dt", term)
         add(pairs, "dd", value)
@@ -176,6 +180,15 @@ def _take(article: ET.Element, facts: PageFacts, frame: Frame, capture: Capture)
         lowest, size = float(counts.get("lowest_ev", -10)), float(counts.get("bin_ev", 0.25))
         right.append(histogram(channels, lowest, size, title))
         add(right, "p", "Green whole line, red dashed, blue dotted.", cls="quiet")
+
+
+def _setting(role: str, value: str) -> tuple[str, str]:
+    """Return the words for a setting; a clock that gives seconds since 1970 is a date to read."""
+    if role == "iso":
+        return "ISO", value
+    if role == "clock" and value.isdecimal() and len(value) <= _SECONDS_DIGITS:
+        return "Camera's clock", datetime.fromtimestamp(int(value), UTC).isoformat()
+    return role.capitalize(), value
 
 
 def _fixity(main: ET.Element, facts: PageFacts) -> None:
