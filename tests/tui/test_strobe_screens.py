@@ -101,6 +101,8 @@ async def test_the_light_test_says_what_to_turn(given: Given) -> None:
         await pilot.press("enter")
         await until(pilot, lambda: screen.result is not None and not screen.working)
         assert "turn the strobe's power down" in screen_text(app)
+        assert "Put right what is said below" in screen_text(app)
+        assert "Leave the light as it is" not in screen_text(app)
         assert "The shutter was not touched" in screen_text(app)
         await pilot.press("r")  # the simulated hand turns it by as much
         await until(pilot, lambda: bool(screen.result and screen.result.kept))

@@ -159,7 +159,8 @@ def compare_dust(
             f"{spot} in the same place in frame after frame, the darkest "
             f"{where}: dust on lens, sensor or lamp, and not on the film.",
             "Stop and clean before the next frame: first the lamp's cover, then the lens, and the "
-            "sensor only as its maker says.",
+            "sensor only as its maker says. The frames before it have the same spots: look whether "
+            "they are good enough.",
         )
     ]
 

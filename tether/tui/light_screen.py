@@ -127,7 +127,8 @@ class LightScreen(BenchScreen):
 
     def _refresh(self) -> None:
         strobe = self.session.settings.light.strobe
-        step = _step(self.stage, self.stray is not None, strobe=strobe, film=self.film)
+        wrong = self.result is not None and not self.result.kept
+        step = _step(self.stage, self.stray is not None, strobe=strobe, film=self.film, wrong=wrong)
         self.put("#light-step", step)
         for box in self.query("#light-map-box"):
             box.display = self.result is not None
@@ -306,8 +307,12 @@ def _power_off(result: LightResult | None) -> float:
     return -2.0 if result.light.saturated else next(iter(asked), 0.0)
 
 
-def _step(stage: Stage, dark_known: bool, *, strobe: bool, film: bool) -> Text:
-    """Say what to do now; ``film`` whether any had been laid in before the test."""
+def _step(stage: Stage, dark_known: bool, *, strobe: bool, film: bool, wrong: bool) -> Text:
+    """Say what to do now.
+
+    ``film`` tells whether any had been laid in before the test, ``wrong`` that the light is not
+    fit to be kept as it is.
+    """
     text = Text()
     if stage is Stage.OUT:
         out = "Take the film out of the gate" if film else "The gate has to be empty, no film in it"
@@ -330,6 +335,9 @@ def _step(stage: Stage, dark_known: bool, *, strobe: bool, film: bool) -> Text:
         lamp = "Switch the lamp on again" if dark_known else "See that the lamp is on"
         if strobe:
             lamp = "Take the card off the gate" if dark_known else "Leave the light as it is"
+        if wrong:
+            text.append("Put right what is said below, and measure again: [R]. ", "bold")
+            lamp = "Or see that the light is on"
         back = (
             "and put the film back as it lay, the same frame in the gate"
             if film
