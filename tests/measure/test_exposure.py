@@ -165,6 +165,11 @@ def test_base_lets_no_more_light_through_than_a_tenth_of_density_less_than_none(
 def test_a_change_of_the_light_is_told() -> None:
     assert _said(-0.5, expected=-1.1) == ["look light-changed"]
     assert _said(-0.5, expected=-0.6) == []
+    base = Base(dict.fromkeys(NAMES, 2**-0.5), "rebate", clipped=False)
+    advice = advise(0.0, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
+    for expected, said in ((-1.1, "moved or turned up"), (0.1, "moved or dimmed")):
+        (found,) = negative_remarks(base, advice, dict.fromkeys(NAMES, 0.0), expected, LIMITS)
+        assert said in found.action
 
 
 def test_a_view_without_anything_of_the_rebates_light_is_told() -> None:

@@ -181,7 +181,8 @@ def negative_remarks(
                 "If you have turned the strobe's power, that is what it shows; else see whether it "
                 "was charged, or whether this is another film."
                 if advice.strobe
-                else "See whether the lamp was moved or dimmed, or whether this is another film.",
+                else "See whether the lamp was moved or "
+                f"{'turned up' if change > 0 else 'dimmed'}, or whether this is another film.",
             )
         )
     if rebate_missing and base.source == "roll":
