@@ -426,7 +426,19 @@ def load(path: Path) -> Settings:
     """
     try:
         raw = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except OSError as error:
+        raise TetherError(
+            f"The settings file {path} cannot be read: {error.strerror or error}.",
+            kept="Nothing was changed.",
+            todo="Check its name, or use the built-in values without it.",
+        ) from error
+    except UnicodeDecodeError as error:
+        raise TetherError(
+            f"The settings file {path} cannot be read: it is not text in UTF-8.",
+            kept="Nothing was changed.",
+            todo="Name a file made by 'tether settings --write', or use the built-in values.",
+        ) from error
+    except tomllib.TOMLDecodeError as error:
         raise TetherError(
             f"The settings file {path} cannot be read: {error}.",
             kept="Nothing was changed.",

@@ -140,11 +140,14 @@ def test_a_killed_rehearsal_goes_on_where_it_was(tmp_path: Path) -> None:
         (["shoot", "Q", "--archive", "{tmp}", "--film", "bw-negative", "--frames", "0"], "1 to"),
         (["shoot", "Q", "--archive", "{tmp}", "--film", "bw-negative", "--strips", "7"], "Strips"),
         (["rolls", "--archive", "{tmp}/file"], "There is no archive"),
-        (["settings", "--settings", "{tmp}/none.toml"], "cannot be read"),
+        (["settings", "--settings", "{tmp}/none.toml"], "cannot be read: No such file"),
+        (["settings", "--settings", "{tmp}/raw.toml"], "not text in UTF-8"),
+        (["shoot", "r" * 300, "--archive", "{tmp}"], "Use a shorter one"),
     ],
 )
 def test_bad_input_is_answered_in_words(tmp_path: Path, words: list[str], said: str) -> None:
     (tmp_path / "file").write_text("not a folder")
+    (tmp_path / "raw.toml").write_bytes(b"II*\0\xfe")
     done = run(*(w.replace("{tmp}", str(tmp_path)) for w in words))
     assert done.returncode == 1
     assert said in done.stderr

@@ -88,11 +88,12 @@ def test_densities_against_the_open_gate(files: Path) -> None:
 
 
 def test_a_bad_file_does_not_keep_the_others_from_being_judged(files: Path) -> None:
-    names = ["notes.txt", "frame.dng", "missing.dng"]
+    names = ["notes.txt", "frame.dng", "missing.dng", "."]
     rows = measure_files([files / n for n in names], FilmProcess.BW_NEGATIVE)
-    assert [sorted(row) == ["error", "file"] for row in rows] == [True, False, True]
+    assert [sorted(row) == ["error", "file"] for row in rows] == [True, False, True, True]
     assert "verdict" in rows[1]
     assert rows[2]["error"] == "There is no such file."
+    assert rows[3]["error"] == "This is a folder. Name the raw files in it."
 
 
 def test_a_bad_open_gate_is_refused(files: Path) -> None:

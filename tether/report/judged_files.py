@@ -32,6 +32,8 @@ def judged(worker: Child, paths: Sequence[Path], *args: Any) -> Iterator[dict[st
     result: dict[str, Any]
     for path in paths:
         try:
+            if path.is_dir():
+                raise TetherError("This is a folder.", todo="Name the raw files in it.")
             if not path.is_file():
                 raise TetherError("There is no such file.")
             worker.start()
@@ -105,7 +107,7 @@ def heading(row: dict[str, Any]) -> str:
 
 def failure_text(row: dict[str, Any]) -> str:
     """Return what is said of a file that was not judged."""
-    lines = [printable(Path(row["file"]).name, 80)]
+    lines = [printable(Path(row["file"]).name or row["file"], 80)]
     return "\n".join([*lines, *wrapped(f"Not judged. {row['error']}", "  ", "  ")])
 
 

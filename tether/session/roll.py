@@ -87,7 +87,7 @@ def checked_name(name: str) -> str:
         the name of a folder.
     """
     tidy = unicodedata.normalize("NFC", name).strip()
-    wrong = ""
+    wrong, todo = "", "Use letters, digits, blanks and dashes, as on the sleeve."
     if not tidy or set(tidy) <= {"."}:
         wrong = "A roll needs a name."
     elif any(c in "/\\" for c in tidy):
@@ -96,8 +96,9 @@ def checked_name(name: str) -> str:
         wrong = f"The roll name '{printable(tidy)}' holds a control character."
     elif len(tidy.encode("utf-8")) > LONGEST_NAME_BYTES:
         wrong = f"The roll name '{printable(tidy, 40)}' is longer than 255 bytes."
+        todo = "Use a shorter one; what else is to be said of the roll fits into its notes."
     if wrong:
-        raise RollError(wrong, todo="Use letters, digits, blanks and dashes, as on the sleeve.")
+        raise RollError(wrong, todo=todo)
     return tidy
 
 

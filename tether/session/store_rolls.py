@@ -70,7 +70,7 @@ class Rolls(Database):
             raise RollError(
                 f"The archive has no roll '{printable(name)}'.",
                 kept=known or "It holds no rolls yet.",
-                todo="Check the name with 'tether rolls', or say what film it is to start it.",
+                todo="Check the name with 'tether rolls', or start it with 'tether shoot'.",
             )
         return roll_of(row)
 
