@@ -162,9 +162,10 @@ SET_UP: tuple[Step, ...] = (
 BASE = Step(
     "base-set",
     Scope.ROLL,
-    "Find the exposure for this roll on its clear film base.",
-    "The base is the lightest thing on a negative: exposed just below saturation, all of the "
-    "picture lies safely under it.",
+    "Find the exposure for this roll on its clear film base; of transparencies, on the lightest "
+    "picture.",
+    "That is the lightest thing on the roll: exposed just below saturation, all pictures lie "
+    "safely under it.",
     "A blank frame at the roll's beginning is best, else the rebate beside the frame that lies in "
     "the gate. On transparencies the lightest picture takes its place.",
     "The verdict on the first frame gives the base at -0.5 stops, a third either way.",

@@ -90,7 +90,9 @@ class BaseScreen(BenchScreen):
         self.put("#base-step", step_text(self.stage, result, negative=self.negative))
         target = self.session.settings.exposure.base_target_ev
         tolerance = self.session.settings.exposure.base_tolerance_ev
-        shown = shots_text(self.results, target, tolerance) if self.results else _purpose(target)
+        shown = _purpose(target, negative=self.negative)
+        if self.results:
+            shown = shots_text(self.results, target, tolerance)
         self.put("#base-text", shown)
         self.refresh_bindings()
 
@@ -289,10 +291,18 @@ def _cell(ev: float) -> int:
     return min(max(round((ev - _LOWEST_EV) / _STEP_EV), 0), _cells() - 1)
 
 
-def _purpose(target: float) -> Text:
+def _purpose(target: float, *, negative: bool) -> Text:
+    under = f"just under saturation ({-target:.1f} stops)"
+    if not negative:
+        return Text(
+            "The highlights of the lightest picture are the lightest thing that belongs to the "
+            f"roll: with them {under} all others lie safely below, and the same exposure serves "
+            "every frame.",
+            "dim",
+        )
     return Text(
-        "The clear film is the lightest thing that belongs to the roll: with it just under "
-        f"saturation ({-target:.1f} stops) all pictures lie safely below, and the same exposure "
-        "serves every frame. A frame that shows no clear film is judged by what is found here.",
+        f"The clear film is the lightest thing that belongs to the roll: with it {under} all "
+        "pictures lie safely below, and the same exposure serves every frame. A frame that shows "
+        "no clear film is judged by what is found here.",
         "dim",
     )
