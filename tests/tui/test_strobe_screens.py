@@ -102,11 +102,13 @@ async def test_the_light_test_says_what_to_turn(given: Given) -> None:
         await until(pilot, lambda: screen.result is not None and not screen.working)
         assert "turn the strobe's power down" in screen_text(app)
         assert "Put right what is said below" in screen_text(app)
+        assert not screen.query_one("#light-map-box").display
         assert "Leave the light as it is" not in screen_text(app)
         assert "The shutter was not touched" in screen_text(app)
         await pilot.press("r")  # the simulated hand turns it by as much
         await until(pilot, lambda: bool(screen.result and screen.result.kept))
         await until(pilot, lambda: "Lay black card over the gate" in screen_text(app))
+        assert screen.query_one("#light-map-box").display
         assert "not judged; a strobe has none" in screen_text(app)
         await until(pilot, lambda: not screen.working)
         await pilot.press("enter")

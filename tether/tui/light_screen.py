@@ -131,7 +131,8 @@ class LightScreen(BenchScreen):
         step = _step(self.stage, self.stray is not None, strobe=strobe, film=self.film, wrong=wrong)
         self.put("#light-step", step)
         for box in self.query("#light-map-box"):
-            box.display = self.result is not None
+            # A saturated gate shows nothing of how even the light is.
+            box.display = self.result is not None and not self.result.light.saturated
         for box in self.query("#light-map-box"):
             box.styles.height = None if self._roomy else _FEW_ROWS + 2
         rows = _ROWS if self._roomy else _FEW_ROWS
