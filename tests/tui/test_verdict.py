@@ -27,7 +27,7 @@ def shown(facts: dict[str, object]) -> str:
         ),
         (
             {"base_ev": -0.5, "headroom_picture_ev": {"R": 2.4, "G1": 0.4}},
-            "base -0.50 stops   lightest part -0.40",
+            "base -0.50 stops  lightest -0.40",
             "highlights",
         ),
         ({"headroom_ev": {"R": 0.4, "G1": 0.2}}, "lightest in view -0.20", "highlights"),

@@ -134,7 +134,7 @@ SET_UP: tuple[Step, ...] = (
         "light-test",
         Scope.SITTING,
         "Test the light on the open gate, with no film in it.",
-        "Uneven or flickering light cannot be told from the picture once film lies over it.",
+        "Once film lies over it, uneven or flickering light can hardly be told from the picture.",
         "The light test photographs the bare light, about a stop below saturation, and says how "
         "even it is, whether it flickers, and its colour. The open gate is kept for the roll.",
         "The light test finds the light even and steady.",

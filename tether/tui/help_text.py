@@ -79,7 +79,7 @@ Marks: · open  ✓ kept  » skipped  ○ blank  × damaged  ? waits for a choic
 
 Numbers of a verdict, in stops below saturation, where the sensor can hold no more light: base is \
 the clear film of a negative (target -0.5, a third either way); the highlights of a transparency, \
-and the lightest part of a negative, are the lightest thousandth of the picture itself; saturated \
+and the lightest of a negative, are the lightest thousandth of the picture itself; saturated \
 is the share of the picture that is lost. A hundredth of a per cent of single spots does no harm.
 
 The bars of a verdict show how many photosites lie how many stops below saturation, one row a \

@@ -116,7 +116,7 @@ def _numbers(facts: Mapping[str, Any]) -> str:
     # Of the picture alone, as in the findings: light beside the film and through its perforations
     # is no highlight. Older captures were measured over all that is in view.
     # Of a negative the lightest part is the scene's shadows, so that it has another word.
-    lightest = "highlights" if base is None else "lightest part"
+    lightest = "highlights" if base is None else "lightest"
     for key, words in (("headroom_picture_ev", lightest), ("headroom_ev", "lightest in view")):
         headroom = facts.get(key)
         if isinstance(headroom, Mapping) and headroom:
@@ -127,4 +127,4 @@ def _numbers(facts: Mapping[str, Any]) -> str:
     if isinstance(clipped, Mapping) and clipped:
         most = max(v for v in clipped.values() if isinstance(v, int | float))
         parts.append(f"saturated {percent(most)}")
-    return "   ".join(parts)
+    return "  ".join(parts)
