@@ -53,6 +53,7 @@ tether shoot "Harbour 1987" --film colour-negative --frames 24 --strips 4
 tether shoot "Harbour 1987" --camera ptpip:192.168.1.20 --copy /media/second-disk/film""",
     "rehearse": """\
 tether rehearse
+tether rehearse "Rehearsal 2"                  # on with this one
 tether rehearse --film transparency --fresh
 tether rehearse --unattended --frames 12 --archive /tmp/rehearsal""",
     "rolls": """\

@@ -118,6 +118,12 @@ def shoot(
 
 @app.command()
 def rehearse(
+    roll: Annotated[
+        str | None,
+        typer.Argument(
+            help="Name of a rehearsal to go on with. [default: the newest unfinished, or a new one]"
+        ),
+    ] = None,
     archive: Annotated[
         Path | None,
         typer.Option("--archive", help="Where the rehearsal is kept. [default: a user folder]"),
@@ -150,9 +156,16 @@ def rehearse(
 ) -> None:
     """Rehearse the whole job with no hardware, on a simulated bench and invented film."""
     from tether.rehearsal import Rehearsal, rehearse_on_screen, rehearse_unattended
+    from tether.session.roll import checked_name
 
+    if roll is not None and fresh:
+        raise TetherError(
+            "A name goes on with a rehearsal, and --fresh begins another.",
+            todo="Leave out one of them; a new rehearsal gets its name by itself.",
+        )
     plan = Rehearsal(
         archive=archive,
+        name=checked_name(roll) if roll is not None else None,
         film=film,
         film_format=film_format,
         frames=frames,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,13 +12,14 @@ from typing import TYPE_CHECKING
 
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.places import whole_path
-from tether.report.rolls import REHEARSAL_CARD
+from tether.report.rolls import REHEARSAL_CARD, go_on, program
 from tether.session.archive import Archive
 from tether.session.checklist import Scope
-from tether.session.roll import NewRoll, Roll
+from tether.session.roll import NewRoll, Roll, RollError
 from tether.session.store import Confirmed
 from tether.settings import Settings
 from tether.start import Start, connector, opened, run_screen
+from tether.text import printable
 
 if TYPE_CHECKING:
     from mocks.server import BenchProcess
@@ -31,12 +33,13 @@ USUAL_SEED = 1
 class Rehearsal:
     """What a rehearsal is made of.
 
-    ``archive`` None means the user's own rehearsal folder; ``film`` and ``film_format`` None that
-    any unfinished roll is gone on with, and that a new one is what is usual; ``settings_file`` is
-    where ``settings`` came from, where a file was named.
+    ``archive`` None means the user's own rehearsal folder; ``name`` is the roll to go on with;
+    ``film`` and ``film_format`` None that any unfinished roll is gone on with, and that a new one
+    is what is usual; ``settings_file`` is where ``settings`` came from, where a file was named.
     """
 
     archive: Path | None = None
+    name: str | None = None
     film: FilmProcess | None = None
     film_format: str | None = None
     frames: int = 6
@@ -146,7 +149,15 @@ def home() -> Path:
 
 
 def find_roll(archive: Archive, plan: Rehearsal) -> Roll:
-    """Return the newest unfinished roll of the film that was asked for, else a new one."""
+    """Return the roll that was named; else the newest unfinished one of the film asked for, or new.
+
+    Raises
+    ------
+    RollError
+        When the roll that was named is not there, or was not made by a rehearsal.
+    """
+    if plan.name is not None:
+        return _named(archive, plan.name)
     if not plan.fresh:
         for p in archive.store.unfinished():
             asked = plan.film in (None, p.roll.process) and plan.film_format in (
@@ -168,6 +179,26 @@ def find_roll(archive: Archive, plan: Rehearsal) -> Roll:
             "Invented film on the simulated bench.",
         )
     )
+
+
+def _named(archive: Archive, name: str) -> Roll:
+    where = shlex.quote(str(archive.root))
+    try:
+        roll = archive.store.roll(name)
+    except RollError as error:
+        raise RollError(
+            error.what,
+            kept=error.kept,
+            todo=f"Check the name with '{program()} rolls --archive {where}'; without a name the "
+            "newest unfinished rehearsal is gone on with, or a new one begun.",
+        ) from error
+    if not (archive.root / REHEARSAL_CARD).is_dir():
+        raise RollError(
+            f"The roll '{printable(name)}' was not made by a rehearsal.",
+            kept="Nothing was changed: no invented picture came into it.",
+            todo=f"Go on with it: {go_on(archive, name)}",
+        )
+    return roll
 
 
 @contextmanager
@@ -204,7 +235,8 @@ def again(plan: Rehearsal) -> tuple[str, ...]:
 def prepared(plan: Rehearsal) -> Iterator[tuple[Start, SimulatedHand]]:
     """Choose the roll and set the bench up for it."""
     root = whole_path(plan.archive or home())
-    archive = Archive(root)
+    # Where a roll is named, nothing is made: it lies in an archive that is there.
+    archive = Archive(root, create=plan.name is None)
     try:
         roll = find_roll(archive, plan)
     finally:

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import contextlib
+import shlex
 from pathlib import Path
 
 import pytest
+import typer
+from typer.testing import CliRunner
 
+from tether.cli import app
 from tether.film import FilmProcess
 from tether.rehearsal import Rehearsal, find_roll
+from tether.report.rolls import REHEARSAL_CARD, go_on, listing
 from tether.session.archive import Archive
 from tether.session.roll import NewRoll
 
@@ -23,6 +28,41 @@ def test_the_unfinished_roll_is_gone_on_with_whatever_film_it_is(tmp_path: Path)
         assert (second.name, second.process) == ("Rehearsal 2", FilmProcess.BW_NEGATIVE)
         assert find_roll(archive, Rehearsal(film=FilmProcess.TRANSPARENCY)) == first
         assert find_roll(archive, Rehearsal(fresh=True)).name == "Rehearsal 3"
+
+
+def test_the_line_that_goes_on_opens_the_roll_that_was_left(tmp_path: Path) -> None:
+    words: list[list[str]] = []
+    with contextlib.closing(Archive(tmp_path)) as archive:
+        (archive.root / REHEARSAL_CARD).mkdir()
+        left = find_roll(archive, Rehearsal())
+        find_roll(archive, Rehearsal(fresh=True))
+        words += [shlex.split(line["go_on"]) for line in listing(archive)]
+        words.append(shlex.split(go_on(archive, left.name)))
+    rehearse = typer.main.get_command(app).commands["rehearse"]  # type: ignore[attr-defined]
+    opened = [rehearse.make_context("rehearse", w[w.index("rehearse") + 1 :]).params for w in words]
+    assert [p["roll"] for p in opened] == ["Rehearsal 1", "Rehearsal 2", "Rehearsal 1"]
+    with contextlib.closing(Archive(tmp_path)) as archive:
+        assert find_roll(archive, Rehearsal(name=opened[0]["roll"])) == left
+
+
+def test_a_roll_that_cannot_be_rehearsed_is_said_and_nothing_is_made(tmp_path: Path) -> None:
+    def said(root: Path, *words: str) -> str:
+        line = ["rehearse", *words, "--unattended", "--archive", str(root)]
+        return str(CliRunner().invoke(app, line).exception)
+
+    assert "There is no archive" in said(tmp_path / "nowhere", "Harbour")
+    assert not (tmp_path / "nowhere").exists()
+    with contextlib.closing(Archive(tmp_path)) as archive:
+        archive.store.add_roll(NewRoll("Harbour 1987", FilmProcess.BW_NEGATIVE))
+    unknown = said(tmp_path, "Harbor")
+    assert "no roll 'Harbor'" in unknown
+    assert "Its newest rolls: Harbour 1987." in unknown
+    assert f"rolls --archive {tmp_path}" in unknown
+    real = said(tmp_path, "Harbour 1987")
+    assert "was not made by a rehearsal" in real
+    assert real.endswith(f" shoot --archive {tmp_path} 'Harbour 1987'")
+    assert not (tmp_path / REHEARSAL_CARD).exists()
+    assert "--fresh" in said(tmp_path, "Harbour 1987", "--fresh")
 
 
 @pytest.mark.parametrize(("cut", "strips"), [(1, 10), (3, 4), (4, 3), (0, 1)])

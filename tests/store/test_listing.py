@@ -75,7 +75,7 @@ def test_each_command_is_given_the_options_that_it_takes(rolls: Archive) -> None
         f"{rolls.root} --camera usb: --settings /own.toml Harbour"
     )
     (rolls.root / REHEARSAL_CARD).mkdir()
-    assert go_on(rolls, "Harbour").endswith(f"{rolls.root} --seed 4 --settings /own.toml")
+    assert go_on(rolls, "Harbour").endswith(f"{rolls.root} --seed 4 --settings /own.toml Harbour")
 
 
 def test_commands_of_a_nasty_or_long_path_steer_no_terminal_and_are_whole(tmp_path: Path) -> None:

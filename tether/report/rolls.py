@@ -69,8 +69,6 @@ class _Command:
         self._start = f"{program()} {command} {shlex.join(options)}"
 
     def for_roll(self, name: str) -> str:
-        if self._rehearsal:
-            return self._start
         # A name that begins with a dash would be read as an option.
         before = "-- " if name.startswith("-") else ""
         return f"{self._start} {before}{shlex.quote(name)}"
