@@ -209,6 +209,7 @@ def test_rebuild_brings_back_what_the_folders_hold(two_rolls: Desk, how: str) ->
         database.write_bytes(data)
     done = rebuild(root)
     assert (done.rolls, done.captures) == (2, 4)
+    assert done.said == [], "the bench's test exposures are the program's own"
     after = rows(root)
     # What a camera's card holds is looked at anew.
     before["archive_fact"] = [row for row in before["archive_fact"] if str(row[0]) in KEPT_FACTS]
@@ -226,6 +227,18 @@ def test_rebuild_brings_back_what_the_folders_hold(two_rolls: Desk, how: str) ->
     assert check(archive, archive.store.rolls(), 2).findings == []
     two_rolls.close()
     assert [place(two_rolls, name) for name in ("Harbour", "Winter")] == places
+
+
+def test_rebuild_names_the_files_that_are_nobodys(two_rolls: Desk) -> None:
+    bench = next(two_rolls.root.glob("*/bench"))
+    (bench.parent / "holiday.dng").write_bytes(b"somebody's own")
+    (bench / "elsewhere.dng").symlink_to(bench.parent / "holiday.dng")
+    for path in two_rolls.root.glob("tether.sqlite3*"):
+        path.unlink()
+    assert rebuild(two_rolls.root).said == [
+        f"{bench.parent.name}: 2 files without a capture's name, or with bytes that are recorded, "
+        "left alone: bench/elsewhere.dng, holiday.dng"
+    ]
 
 
 def test_rebuild_without_sidecars_goes_by_names(two_rolls: Desk) -> None:

@@ -27,7 +27,7 @@ from tether.session.beside import (
 )
 from tether.session.intake import flush_folder
 from tether.session.names import DATABASE, is_plain
-from tether.session.rebuilt_frames import take_in_frames
+from tether.session.rebuilt_frames import left_alone, take_in_frames
 from tether.session.rebuilt_state import take_in_facts, take_in_state, take_in_trials
 from tether.session.roll import LONGEST_ROLL, NewRoll
 from tether.session.store import ArchiveDatabaseDamaged, Store
@@ -153,8 +153,10 @@ def _take_in(archive: Archive, folder: Path, done: Rebuilt, *, with_steps: bool)
             store.add_log_lines(roll.id, read_log(folder / LOG_FILE))
         found, said = take_in_frames(archive, roll, folder / FRAMES_FOLDER)
         done.captures += found
-        done.said += [f"{printable(folder.name, 80)}: {line}" for line in said]
         take_in_trials(archive, roll)
+        # Only now: the bench's own test exposures are no strangers.
+        said += left_alone(archive, roll)
+        done.said += [f"{printable(folder.name, 80)}: {line}" for line in said]
         if is_new:
             take_in_state(archive, store.roll_by_id(roll.id), with_steps=with_steps)
         if is_new or found:

@@ -46,8 +46,8 @@ def take_in_frames(archive: Archive, roll: Roll, facts_folder: Path) -> tuple[in
             added += _take_in(archive, roll, int(number[1]), read_json(path))
         except BesideUnusable as error:
             said.append(str(error))
-    unexplained, more = _by_their_names(archive, roll)
-    return added + unexplained, said + more
+    unexplained = record_by_name(archive, roll, archive.strangers(roll))
+    return added + len(unexplained), said
 
 
 def _take_in(archive: Archive, roll: Roll, number: int, facts: Mapping[str, Any]) -> int:
@@ -197,13 +197,13 @@ def record_by_name(archive: Archive, roll: Roll, names: Iterable[str]) -> tuple[
     return tuple(added)
 
 
-def _by_their_names(archive: Archive, roll: Roll) -> tuple[int, list[str]]:
-    added = record_by_name(archive, roll, archive.strangers(roll))
-    said = []
-    if other := archive.strangers(roll):
-        names = ", ".join(printable(n, 60) for n in other[:3])
-        said.append(
-            f"{plural(len(other), 'file')} without a capture's name, or with bytes that are "
-            f"recorded, left alone: {names}{' …' if len(other) > 3 else ''}"
-        )
-    return len(added), said
+def left_alone(archive: Archive, roll: Roll) -> list[str]:
+    """Return what there is to say of files that are still nobody's, once all else is taken in."""
+    other = archive.strangers(roll)
+    if not other:
+        return []
+    names = ", ".join(printable(n, 60) for n in other[:3])
+    return [
+        f"{plural(len(other), 'file')} without a capture's name, or with bytes that are "
+        f"recorded, left alone: {names}{' …' if len(other) > 3 else ''}"
+    ]
