@@ -163,6 +163,10 @@ def run_screen(start: Start) -> None:
             from tether.report.summary import leaving_text
 
             say(leaving_text(archive, screen.session.roll.name))
+        elif screen.not_made is not None:
+            from tether.report.rolls import not_made
+
+            say(not_made(archive, screen.not_made))
         if archive.mirror is not None:
             if archive.mirror.state().rolls_behind:
                 say("Copying what is left; Ctrl-C leaves it for the next time.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -11,7 +12,10 @@ from pathlib import Path
 
 import pexpect
 import pytest
+import typer
 
+from tether.cli import app
+from tether.film import FilmProcess
 from tether.settings import Settings, load
 
 ROOT = Path(__file__).parents[2]
@@ -127,6 +131,30 @@ def test_a_killed_rehearsal_goes_on_where_it_was(tmp_path: Path) -> None:
     (row,) = rolls(tmp_path)
     assert (row["frames_done"], row["next"]) == (1, "frame 2")
     assert "--archive" in str(row["go_on"])
+
+
+def test_a_roll_that_was_described_and_not_made_can_be_made_anew(tmp_path: Path) -> None:
+    """Without a camera no roll is stored; what was filled in is not lost."""
+    words = ["shoot", "Quay 3", "--archive", str(tmp_path), "--camera", "usb:250,250"]
+    child = pexpect.spawn(
+        sys.executable, ["-m", "tether", *words], cwd=ROOT, timeout=60, dimensions=(24, 200),
+        encoding="utf-8", env=os.environ | {"TERM": "xterm-256color"},
+    )  # fmt: skip
+    child.expect("A new roll")
+    child.send("\x13")
+    child.expect("is not made yet")
+    child.send("q")
+    child.expect(r"The roll 'Quay 3' was not made.*\r\n(\S*tether shoot [^\r\n]*)\r\n")
+    command = child.match[1]
+    child.expect(pexpect.EOF)
+    child.close()
+    assert child.exitstatus == 0
+    assert rolls(tmp_path) == []
+    again = shlex.split(command)[2:]
+    assert again[:4] == ["--archive", str(tmp_path), "--camera", "usb:250,250"]
+    taken = typer.main.get_command(app).commands["shoot"].make_context("shoot", again).params  # type: ignore[attr-defined]
+    assert (taken["roll"], taken["film"]) == ("Quay 3", FilmProcess.BW_NEGATIVE)
+    assert (taken["film_format"], taken["frames"], taken["strips"]) == ("135", 36, 6)
 
 
 @pytest.mark.parametrize(

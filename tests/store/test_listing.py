@@ -13,7 +13,14 @@ from typer.testing import CliRunner
 from tether.cli import app
 from tether.film import FilmProcess
 from tether.rehearsal import Rehearsal, again, find_roll
-from tether.report.rolls import REHEARSAL_CARD, go_on, listing, listing_json, listing_text
+from tether.report.rolls import (
+    REHEARSAL_CARD,
+    go_on,
+    listing,
+    listing_json,
+    listing_text,
+    not_made,
+)
 from tether.report.summary import leaving_text
 from tether.session.archive import Archive
 from tether.session.roll import FrameState, NewRoll
@@ -118,6 +125,24 @@ def test_a_rehearsal_stands_there_again_with_its_pictures_and_settings(tmp_path:
     assert again(Rehearsal(seed=4, settings_file=file)) == (
         "--seed", "4", "--settings", str(file)
     )  # fmt: skip
+
+
+def test_a_roll_that_was_not_made_is_made_by_the_command_that_is_said(
+    rolls: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    remember_options(rolls.store, ("--camera", "usb:001,004"))
+    (rolls.root / REHEARSAL_CARD).mkdir()  # a roll of one's own is no rehearsal all the same
+    started: list[Start] = []
+    monkeypatch.setattr("tether.start.run_screen", started.append)
+    for notes in ("", "two wet; $HOME"):
+        new = NewRoll("-Quay '3'", FilmProcess.TRANSPARENCY, "120-6x6", 12, 3, notes)
+        said, command = not_made(rolls, new).splitlines()
+        assert said.startswith("The roll '-Quay '3'' was not made")
+        words = shlex.split(command)
+        CliRunner().invoke(app, words[words.index("shoot") :], catch_exceptions=False)
+        assert started[-1].new == new
+        assert started[-1].archive == rolls.root
+        assert started[-1].again == ("--camera", "usb:001,004")
 
 
 def test_an_archive_without_rolls(tmp_path: Path) -> None:

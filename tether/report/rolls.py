@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from tether.session.archive import Archive
+from tether.session.roll import NewRoll
 from tether.session.start_options import options_of
 from tether.text import plural, printable
 
@@ -34,7 +35,7 @@ def listing(
     archive: Archive, newest: int | None = None, *, unfinished: bool = False
 ) -> Iterator[dict[str, Any]]:
     """Yield one object a roll, the newest last; the keys are documented in docs/json.md."""
-    command = _Command(archive)
+    command = _Command(archive, rehearsal=_is_rehearsals(archive))
     for roll in archive.store.lines(newest, unfinished=unfinished):
         yield {
             "name": roll.name,
@@ -57,15 +58,18 @@ def listing_json(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
     yield "[]" if before == "[" else "\n]"
 
 
-class _Command:
-    """The command that goes on with a roll of an archive, to paste into a shell."""
+def _is_rehearsals(archive: Archive) -> bool:
+    return (archive.root / REHEARSAL_CARD).is_dir()
 
-    def __init__(self, archive: Archive) -> None:
-        self._rehearsal = (archive.root / REHEARSAL_CARD).is_dir()
+
+class _Command:
+    """The command that opens a roll of an archive, to paste into a shell."""
+
+    def __init__(self, archive: Archive, *more: str, rehearsal: bool) -> None:
         # Either may have been started last: each is given what it takes.
-        taken = ("--seed", "--settings") if self._rehearsal else ("--camera", "--settings")
-        options = ("--archive", str(archive.root), *options_of(archive.store, taken))
-        command = "rehearse" if self._rehearsal else "shoot"
+        taken = ("--seed", "--settings") if rehearsal else ("--camera", "--settings")
+        options = ("--archive", str(archive.root), *options_of(archive.store, taken), *more)
+        command = "rehearse" if rehearsal else "shoot"
         self._start = f"{program()} {command} {shlex.join(options)}"
 
     def for_roll(self, name: str) -> str:
@@ -79,8 +83,22 @@ def go_on(archive: Archive, roll_name: str) -> str:
 
     It is safe to show, and whole however long its paths are.
     """
-    command = _Command(archive).for_roll(roll_name)
+    command = _Command(archive, rehearsal=_is_rehearsals(archive)).for_roll(roll_name)
     return printable(command, len(command))
+
+
+def not_made(archive: Archive, new: NewRoll) -> str:
+    """Return what to say of a roll that was described and not stored: the command that makes it."""
+    said = (
+        *("--film", new.process.value, "--format", new.format_key),
+        *("--frames", str(new.frames_expected), "--strips", str(new.strip_length)),
+        *(("--notes", new.notes) if new.notes else ()),
+    )
+    command = _Command(archive, *said, rehearsal=False).for_roll(new.name)
+    return (
+        f"The roll '{printable(new.name, 40)}' was not made. This makes it as described:\n"
+        f"{printable(command, len(command))}"
+    )
 
 
 def listing_text(archive: Archive, newest: int | None, *, unfinished: bool = False) -> str:

@@ -15,7 +15,7 @@ from textual.widgets import Static
 from tether.camera.errors import SeveralCameras
 from tether.errors import TetherError
 from tether.report.rolls import NEWEST
-from tether.session.roll import NewRoll, Roll
+from tether.session.roll import NewRoll, Roll, RollError
 from tether.session.session import Session, SessionCamera
 from tether.text import printable
 from tether.tui.calm import Calm
@@ -63,6 +63,8 @@ class TetherApp(Shell):
         self.desk = Desk()
         self.opening = Opening()
         self.session: Session | None = None
+        self.not_made: NewRoll | None = None
+        """A roll that was described, and not stored yet."""
         self.camera: SessionCamera | None = None
 
     async def on_mount(self) -> None:
@@ -74,12 +76,15 @@ class TetherApp(Shell):
     async def begin(self) -> None:
         """Find the roll, then the camera, then open the worktable."""
         try:
-            wanted = await self._find_roll()
+            # What was described is not asked again only because no camera was found.
+            wanted = self.not_made or await self._find_roll()
             if wanted is None:
                 self.exit()
                 return
             archive = self.given.archive
-            if isinstance(wanted, Roll):
+            if isinstance(wanted, NewRoll):
+                self.not_made = wanted
+            else:
                 # Whoever is at work on the roll holds the camera too: say that, not the other.
                 await self.desk.do(lambda: archive.open_roll(wanted).release())
             self._say(f"{printable(wanted.name)}: looking for the camera …")
@@ -93,6 +98,7 @@ class TetherApp(Shell):
                 if isinstance(wanted, Roll)
                 else await self.desk.do(lambda: archive.store.add_roll(wanted))
             )
+            self.not_made = None
             self._say(f"{printable(roll.name)}: reading what is stored …")
             hand = self.given.hand
             self.session = await self.desk.do(
@@ -106,7 +112,15 @@ class TetherApp(Shell):
                 )
             )
         except TetherError as error:
-            self._say(f"✗ {error}\n\nR tries again, Q leaves.")
+            if isinstance(error, RollError):
+                self.not_made = None  # what was described cannot be: it is asked again
+            kept = (
+                f"The roll '{printable(self.not_made.name)}' is not made yet. R tries again with "
+                "what you said of it; Q leaves, and prints the command that makes it."
+                if self.not_made is not None
+                else "R tries again, Q leaves."
+            )
+            self._say(f"✗ {error}\n\n{kept}")
             self.bell()
             return
         await self.push_screen(Worktable(self.session))
