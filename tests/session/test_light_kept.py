@@ -26,7 +26,7 @@ from tether.session.light_kept import (
 )
 from tether.session.light_remarks import light_remarks
 from tether.session.roll import Capture, Frame
-from tether.settings import Settings
+from tether.settings import Light, Settings
 
 NOON = datetime(2024, 5, 4, 12, 0, tzinfo=UTC)
 TRIAL = Trial(
@@ -179,7 +179,7 @@ def remarks(
 
 
 def test_a_fresh_light_needs_no_words() -> None:
-    assert remarks(KeptLight(GATE, BASE), camera()) == ()
+    assert remarks(KeptLight(GATE, BASE), camera("1/30")) == ()
     assert remarks(KeptLight(), camera()) == ()
     assert remarks(KeptLight(GATE), None) == ()
 
@@ -224,3 +224,47 @@ def test_a_shorter_time_than_flicker_was_looked_for_at_is_said() -> None:
     assert said.startswith("Flicker was looked for at 1/30; at 1/125 there may be some")
     assert remarks(KeptLight(GATE), camera(shutter="1/40")) == ()
     assert remarks(KeptLight(GATE), camera(shutter="Bulb")) == ()
+
+
+def base_at(shutter: str, level: float) -> Frame:
+    capture = Capture(
+        9, 1, 1, "1.dng", 1, "", "", "program", settings={"shutter": shutter},
+        facts={"base_ev": level},
+    )  # fmt: skip
+    return Frame(1, captures=(capture,))
+
+
+@pytest.mark.parametrize(
+    ("frame", "light", "stands", "said"),
+    [
+        # One stop of time is one stop of light (ISO 2721).
+        (base_at("1/10", -0.5), KeptLight(), "1/20", "it would lie 1.0 stops below the target"),
+        (base_at("1/10", -0.5), KeptLight(), "1/5", "it would lie 1.0 stops over the target"),
+        # BASE was found at 1/30, half a stop below saturation, after three captures.
+        (Frame(1), KeptLight(base=BASE), "1/15", "stood at 1/30 when the base was last seen"),
+        (base_at("1/10", -0.5), KeptLight(base=BASE), "1/30", None),
+        # An advised shutter brings a base that was off to the target.
+        (base_at("1/10", -1.5), KeptLight(), "1/5", None),
+        (base_at("1/10", -0.5), KeptLight(), "1/10", None),
+        (base_at("1/10", -0.5), KeptLight(), "1/12", None),
+        # A saturated base may lie anywhere above.
+        (base_at("1/10", 0.0), KeptLight(), "1/40", None),
+        (base_at("", -0.5), KeptLight(), "1/40", None),
+        (base_at("1/10", -0.5), KeptLight(), "Bulb", None),
+    ],
+)
+def test_a_shutter_that_would_miss_the_rolls_base_is_said_before_the_shot(
+    frame: Frame, light: KeptLight, stands: str, said: str | None
+) -> None:
+    found = light_remarks(light, [frame], camera(stands), Settings(), NOON)
+    if said is None:
+        assert found == ()
+    else:
+        assert said in found[0]
+
+
+def test_a_base_that_nobody_measured_is_said_before_the_first_shot() -> None:
+    (said,) = light_remarks(KeptLight(), [Frame(1)], camera(), Settings(), NOON)
+    assert said.startswith("The base was not measured")
+    strobe = Settings(light=Light(kind="strobe"))
+    assert light_remarks(KeptLight(), [Frame(1)], camera(), strobe, NOON) == ()

@@ -37,7 +37,7 @@ from tether.camera.values import ImageFormat, image_format
 from tether.errors import TetherError
 from tether.rehearsal import SimulatedHand
 from tether.session.archive import Archive
-from tether.session.checklist import STEPS, Scope, left_out
+from tether.session.checklist import BY_KEY, STEPS, Scope, left_out
 from tether.session.judging import Judge
 from tether.session.lock import RollBusy
 from tether.session.place import Todo
@@ -91,6 +91,17 @@ def test_every_step_is_asked_once_in_its_scope(parts: Build) -> None:
             again.append(step.scope)
             session.confirm(step)
         assert set(again) == {Scope.FRAME}
+
+
+def test_the_log_says_which_steps_were_confirmed_without_a_measurement(parts: Build) -> None:
+    with at_work(parts) as session:
+        to_shutter(session)
+        lines = session.store.log_lines(session.roll.id)
+        (base,) = (text for _, _, _, text in lines if text.endswith(BY_KEY["base-set"].what))
+        assert ", not measured here: " in base
+        (loaded,) = (text for _, _, _, text in lines if text.endswith(BY_KEY["strip-load"].what))
+        assert "not measured" not in loaded
+        assert session.view().remarks[0].startswith("The base was not measured")
 
 
 def test_a_strip_is_shot_in_order_and_every_file_is_what_the_camera_holds(

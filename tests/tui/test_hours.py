@@ -100,7 +100,7 @@ async def test_a_pause_stops_the_clock(given: Given, size: tuple[int, int]) -> N
         await until(pilot, lambda: ready(pilot))
         await pilot.press("space")
         await until(pilot, lambda: isinstance(app.screen, PauseScreen))
-        assert "Paused since" in screen_text(app)
+        await until(pilot, lambda: "Paused since" in screen_text(app))
         assert "do not leave a hot lamp alone" in screen_text(app)
         assert "does not count" in screen_text(app)
         await pilot.press("space")

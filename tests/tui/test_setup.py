@@ -9,11 +9,12 @@ from textual.widgets import Input, OptionList
 from tests.tui.piloting import press, ready, screen_text, table, todo, until
 from tether.session.archive import Archive
 from tether.session.bench_setup import BenchBook, BenchSetup
-from tether.session.bench_setup_steps import BENCH, SET_UP
+from tether.session.bench_setup_steps import BENCH, SET_UP, WALK
 from tether.session.place import Todo
 from tether.tui.app import TetherApp
 from tether.tui.check_screen import CheckScreen
 from tether.tui.dialogs import Pick
+from tether.tui.keys import KeyLine
 from tether.tui.light_screen import LightScreen
 from tether.tui.ports import Given
 from tether.tui.setup_form import BenchForm, Tick
@@ -100,7 +101,7 @@ async def test_a_first_sitting_is_led_through_the_walk(
     app.shut()
     roll = archive.store.roll(str(given.roll))
     log = [text for _, _, kind, text in archive.store.log_lines(roll.id) if kind == "step"]
-    assert sum(text.startswith("Done by Ada: ") for text in log) == len(SET_UP) - 1
+    assert sum(text.startswith("Done by Ada") for text in log) == len(SET_UP) - 1
     (bench,) = BenchBook(archive.store).benches()
     assert (bench.name, bench.lens) == ("Attic", "macro 60 mm")
     assert "Bench Camera" in bench.camera
@@ -167,4 +168,30 @@ async def test_the_same_bench_is_one_key_and_the_rest_of_the_set_up_another(give
         await press(pilot, "x")
         assert "X (leave out) does not fit here" in screen_text(app)
         assert todo(pilot) is Todo.STEP
+    app.shut()
+
+
+async def test_the_keys_of_the_walk_are_its_own_also_within_its_list(
+    given: Given, archive: Archive
+) -> None:
+    archive.store.set_fact("benches", None)
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await at(pilot, BENCH)
+        assert "⏎ next" in str(app.screen.query_one(KeyLine).render())
+        await pilot.press("question_mark")
+        await until(pilot, lambda: "do what the step asks for" in screen_text(app))
+        assert "go on (not now)" not in screen_text(app)
+        assert "Enter  do what the step asks for" in screen_text(app)
+        await pilot.press("escape")
+        steps = walk(pilot).query_one("#walk-steps", OptionList)
+        long = next(i for i, s in enumerate(WALK) if s.key == "lens-clean")
+        steps.highlighted = long
+        await until(pilot, lambda: "reads on" in screen_text(app))
+        box = walk(pilot).query_one("#walk-step")
+        await pilot.press("pagedown")
+        await until(pilot, lambda: box.scroll_y > 0)
+        assert steps.highlighted == long, "it reads on, and leaves the list alone"
+        await pilot.press("pageup")
+        await until(pilot, lambda: box.scroll_y == 0)
     app.shut()

@@ -263,7 +263,13 @@ class Core:
         self.archive.write_state(self.roll)
         self._can_undo(f"“{step.what}”", lambda: self.store.take_back(self.sitting.id, done))
         self.store.touch_sitting(self.sitting.id)
-        self._log("step", f"{how}{self._by()}: {step.what}", frame)
+        self._log("step", f"{how}{self._by()}{self._unmeasured(step)}: {step.what}", frame)
+
+    def _unmeasured(self, step: Step) -> str:
+        """Return what the log adds where a step was confirmed that could have been measured."""
+        kept = self.light.kept
+        measured = {"base": kept.base, "light": kept.gate}.get(step.station, kept)
+        return ", not measured here" if measured is None else ""
 
     def _by(self) -> str:
         """Who does it, as words for the log; "" where that is not known."""

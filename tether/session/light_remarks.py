@@ -6,6 +6,7 @@ here they are put beside the key of the screen that puts them right.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
@@ -16,8 +17,8 @@ from tether.session.roll import Capture, Frame
 from tether.settings import Settings
 from tether.text import printable
 
-LIGHT_KEY, FOCUS_KEY = "3", "2"
-"""Keys of the light test and of the live focus, see `tether.tui.stations`."""
+LIGHT_KEY, FOCUS_KEY, BASE_KEY = "3", "2", "4"
+"""Keys of the light test, the live focus and the base calibration, see `tether.tui.stations`."""
 
 _WHAT_TO_DO: Mapping[str, tuple[str, str]] = {
     "light-drift": ("check the lamp", LIGHT_KEY),
@@ -28,6 +29,9 @@ _WHAT_TO_DO: Mapping[str, tuple[str, str]] = {
 }
 _LIGHT_CODES = frozenset(_WHAT_TO_DO) - {"focus-drift"}
 _SAME_APERTURE = 0.02
+_SAME_TIME_EV = 0.25
+_MAYBE_SATURATED_EV = -0.1
+"""From here on a base may lie higher than its level says."""
 _SHORTER = 1.5
 """Times by which a shutter time has to be shorter before flicker may show that did not before."""
 
@@ -53,6 +57,8 @@ def light_remarks(
         The time now; None takes the clock.
     """
     said = list(_from_verdict(light, frames))
+    if camera is not None and not settings.light.strobe:
+        said += _shutter_elsewhere(light, frames, camera, settings)
     if light.gate is not None:
         said += _since_the_gate(light.gate, camera, settings.light.strobe)
         said += _age(light.gate, settings, at or datetime.now(UTC))
@@ -71,6 +77,48 @@ def _from_verdict(light: KeptLight, frames: Sequence[Frame]) -> list[str]:
             what, key = _WHAT_TO_DO[code]
             said.append(f"{text.rstrip('.')}: {what} (key {key}).")
     return said
+
+
+def _shutter_elsewhere(
+    light: KeptLight, frames: Sequence[Frame], camera: CameraState, settings: Settings
+) -> list[str]:
+    """Say that the roll's base would miss the target as the shutter stands now.
+
+    The roll was left and gone on with, or another one was shot meanwhile. How the base lay is known
+    from the newest picture or the calibration; the rest is the ratio of the times (ISO 2721).
+    """
+    captures = sorted((c for f in frames for c in f.captures), key=lambda c: c.id)
+    if not captures and light.base is None:
+        return [f"The base was not measured: the verdict will show it, key {BASE_KEY} finds it."]
+    label, level = _newest_base(light, captures)
+    stands = camera.value(Role.SHUTTER) or ""
+    then, now = shutter_seconds(label), shutter_seconds(stands)
+    if level is None or not then or not now or abs(math.log2(now / then)) < _SAME_TIME_EV:
+        return []
+    off = level + math.log2(now / then) - settings.exposure.base_target_ev
+    if abs(off) <= settings.exposure.base_tolerance_ev:
+        return []
+    side = "over" if off > 0 else "below"
+    return [
+        f"The shutter stands at {printable(stands, 20)}, and stood at {printable(label, 20)} when "
+        f"the base was last seen: it would lie {abs(off):.1f} stops {side} the target. Set it "
+        f"back, or find the base anew (key {BASE_KEY})."
+    ]
+
+
+def _newest_base(light: KeptLight, captures: Sequence[Capture]) -> tuple[str, float | None]:
+    """Return the shutter's label and the level of the base (EV) that were seen last."""
+    calibrated = light.base
+    since = captures[calibrated.trial.after :] if calibrated else captures
+    for capture in reversed(since):
+        level = capture.facts.get("base_ev")
+        if isinstance(level, int | float):
+            known = float(level) if level < _MAYBE_SATURATED_EV else None
+            return capture.settings.get("shutter", ""), known
+    if calibrated is None:
+        return "", None
+    strongest = max(calibrated.signal.values(), default=0.0)
+    return calibrated.trial.shutter, math.log2(strongest) if strongest > 0 else None
 
 
 def _findings(capture: Capture) -> list[tuple[str, str]]:
