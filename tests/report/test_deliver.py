@@ -173,10 +173,14 @@ def test_a_roll_of_which_no_file_can_be_read_is_still_described(kept: Kept) -> N
 
 
 def test_what_has_no_positive_is_named(kept: Kept) -> None:
-    assert kept.deliver().left_out == "Frames without a positive: open: 4."
+    assert kept.deliver().left_out == "No positive of: frame 4 (open)."
     kept.archive.store.decide(kept.roll.id, 2, FrameState.BLANK)
     kept.archive.store.decide(kept.roll.id, 3, FrameState.SKIPPED)
-    assert kept.deliver().left_out == ("Frames without a positive: open: 4; skipped: 3; blank: 2.")
+    assert kept.deliver().left_out == (
+        "No positive of: frame 4 (open); frame 3 (skipped); frame 2 (blank)."
+    )
+    kept.archive.store.decide(kept.roll.id, 3, FrameState.BLANK)
+    assert kept.deliver().left_out == "No positive of: frame 4 (open); frames 2 to 3 (blank)."
 
 
 def test_a_name_in_the_database_that_leads_elsewhere_is_not_followed(

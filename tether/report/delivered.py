@@ -67,7 +67,10 @@ class Delivered:
 
 
 def without_pictures(frames: Sequence[Frame]) -> str:
-    """Return a sentence that names the frames of which nothing was kept, "" when there are none."""
+    """Return a sentence that names the frames of which nothing was kept, "" when there are none.
+
+    A number stands beside the word 'frame', and the reason after it: neither reads as a count.
+    """
     parts = []
     for state in FrameState:
         runs: list[list[int]] = []
@@ -78,8 +81,9 @@ def without_pictures(frames: Sequence[Frame]) -> str:
                 runs.append([number])
         if runs:
             words = [f"{r[0]}" if len(r) == 1 else f"{r[0]} to {r[-1]}" for r in runs]
-            parts.append(f"{state.value}: {', '.join(words)}")
-    return f"Frames without a positive: {'; '.join(parts)}." if parts else ""
+            several = len(runs) > 1 or len(runs[0]) > 1
+            parts.append(f"frame{'s' * several} {', '.join(words)} ({state.value})")
+    return f"No positive of: {'; '.join(parts)}." if parts else ""
 
 
 @dataclass(slots=True)
