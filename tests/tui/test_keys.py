@@ -13,7 +13,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.events import AppBlur
 from textual.screen import Screen
-from textual.widgets import Input, Static
+from textual.widgets import Input, OptionList, Static
 
 import tether.tui
 from docs.make_reference import keys_page
@@ -57,6 +57,16 @@ def test_every_screen_and_every_key_is_explained(kind: type[Screen[Any]]) -> Non
         assert binding.description, binding.key
         assert binding.tooltip, binding.key
     assert {"question_mark", "f1", "ctrl+p"} <= {b.key for b in bindings_of(kind)}
+
+
+@pytest.mark.parametrize("kind", screens(), ids=lambda k: k.__name__)
+def test_a_list_takes_no_key_that_its_screen_explains(kind: type[Screen[Any]]) -> None:
+    """A list with the focus hides a key of its screen, which then neither works nor is offered."""
+    if "OptionList(" not in inspect.getsource(kind):
+        return
+    taken = {b.key for b in Binding.make_bindings(OptionList.BINDINGS)}
+    hidden = [b.key for b in bindings_of(kind) if b.key in taken and not b.priority]
+    assert hidden == []
 
 
 def test_keys_are_written_as_they_stand_on_the_keyboard() -> None:

@@ -49,7 +49,14 @@ class WalkScreen(BenchScreen):
         "see that it is right. Enter does what the step asks for; the arrow keys look at others."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "proceed", "Next", tooltip="do what the step asks for, and go on"),
+        # The list of steps has these keys too: those of the screen come first, and are explained.
+        Binding(
+            "enter",
+            "proceed",
+            "Next",
+            tooltip="do what the step asks for, and go on",
+            priority=True,
+        ),
         Binding("d", "done", "Done", tooltip="the step is done, without opening its screen"),
         Binding("o", "open", "Open", tooltip="open the screen on which the step is done"),
         Binding("a", "again", "Ask again", tooltip="ask a step again that is done"),
@@ -58,8 +65,22 @@ class WalkScreen(BenchScreen):
             "x", "leave_out", "Leave out the rest", tooltip="leave out what is open of the set-up"
         ),
         Binding("backspace", "undo", "Undo", show=False, tooltip="take the last step back"),
-        Binding("pagedown", "read(1)", "Read on", show=False, tooltip="read on in a long step"),
-        Binding("pageup", "read(-1)", "Read back", show=False, tooltip="read back in it"),
+        Binding(
+            "pagedown",
+            "read(1)",
+            "Read on",
+            show=False,
+            tooltip="read on in a long step",
+            priority=True,
+        ),
+        Binding(
+            "pageup",
+            "read(-1)",
+            "Read back",
+            show=False,
+            tooltip="read back in it",
+            priority=True,
+        ),
     ]
 
     def __init__(self, session: Session) -> None:
@@ -82,6 +103,9 @@ class WalkScreen(BenchScreen):
     async def on_mount(self) -> None:
         """Show where the set-up stands, at the first open step."""
         self.query_one("#walk-steps").focus()
+        # Whether a step is longer than its panel is known once it is laid out, and not before.
+        box = self.query_one("#walk-step")
+        self.watch(box, "show_vertical_scrollbar", self._show_keys, init=False)
         await self._refresh(onward=True)
 
     @property
@@ -140,16 +164,16 @@ class WalkScreen(BenchScreen):
                 title += f": {self.known.bench}"
             self.put(".bench-title", Text(f"{title} ", "bold reverse"))
             self.put("#walk-text", self._text(self.step))
-            self.call_after_refresh(self._show_keys)
+            self._show_keys()
             for box in self.query("#walk-step"):
                 box.scroll_home(animate=False)
             self.refresh_bindings()
 
     def _show_keys(self) -> None:
-        """Say what the keys do, once it is known whether the step is longer than its panel."""
+        """Say what the keys do; Page Down only where the step is longer than its panel."""
         if self.known is None:
             return
-        longer = any(box.max_scroll_y > 0 for box in self.query("#walk-step"))
+        longer = any(box.show_vertical_scrollbar for box in self.query("#walk-step"))
         read = "   [Page Down] reads on" if longer else ""
         self.put("#walk-keys", Text(f"{self._keys(self.step)}{read}", "dim"))
 
@@ -197,7 +221,7 @@ class WalkScreen(BenchScreen):
     # --- doing -------------------------------------------------------------------------------
 
     async def on_option_list_option_selected(self) -> None:
-        """Enter in the list, or a click on the step that is looked at."""
+        """A click on the step that is looked at; Enter is the screen's own."""
         self.action_proceed()
 
     @work(group="action")
