@@ -16,7 +16,21 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.places import reason, whole_path
 from tether.text import printable
 
+
+class _Commands(typer.core.TyperGroup):
+    """The commands; what is wrong with a value is said without the parser's own prefix."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command."""
+        try:
+            return super().invoke(ctx)
+        except typer.BadParameter as error:
+            error.message = error.message.removeprefix("Value error, ")
+            raise
+
+
 app = typer.Typer(
+    cls=_Commands,
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,

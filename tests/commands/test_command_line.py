@@ -13,6 +13,7 @@ from pathlib import Path
 import pexpect
 import pytest
 import typer
+from typer.testing import CliRunner
 
 from tether.cli import app
 from tether.film import FilmProcess
@@ -181,6 +182,14 @@ def test_bad_input_is_answered_in_words(tmp_path: Path, words: list[str], said: 
     assert said in done.stderr
     assert "Traceback" not in done.stderr
     assert "\x1b" not in done.stderr
+
+
+@pytest.mark.parametrize("before", [["shoot", "Quay"], ["measure", "x.dng"], ["web", "rehearse"]])
+def test_a_film_that_there_is_not_is_answered_without_the_parsers_words(before: list[str]) -> None:
+    done = CliRunner().invoke(app, [*before, "--film", "bw"])
+    assert done.exit_code == 2
+    assert "'--film': 'bw' is not one of 'bw-negative', " in done.stderr
+    assert "Value error" not in done.output
 
 
 def test_an_archive_that_cannot_be_written_is_said(tmp_path: Path) -> None:
