@@ -114,6 +114,19 @@ def test_words_for_a_person(files: Path) -> None:
     assert max(map(len, text.splitlines())) <= 100
 
 
+def test_the_way_to_the_target_is_said_as_light(files: Path) -> None:
+    process = FilmProcess.COLOUR_NEGATIVE
+    (row,) = measure_files([files / "frame.dng"], process)
+    for advice, said in (
+        (0.7, "saturation; 0.7 stops more light would meet the target."),
+        (-0.1, "saturation; 0.1 stops less light would meet the target."),
+        (0.04, "saturation."),
+    ):
+        text = measure_text([row | {"base_ev": -0.4, "advice_ev": advice}], process)
+        words = " ".join(text.split())
+        assert f"The film's base lies 0.4 stops below {said}" in words
+
+
 def test_light(files: Path) -> None:
     (row,) = light_files([files / "gate.dng"], files / "off.dng")
     assert -2 < row["mean_ev"] < -0.5

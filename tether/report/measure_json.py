@@ -125,8 +125,10 @@ def _exposure(row: dict[str, Any], process: FilmProcess) -> str:
     else:
         least = min(row["headroom_ev"].values())
         where = f"The lightest parts lie {least:.1f} stops below saturation"
-    change = "" if abs(advice) < 0.05 else f"; the target is {advice:+.1f} stops from here"
-    return f"{where}{change}."
+    if abs(advice) < 0.05:
+        return f"{where}."
+    change = f"{abs(advice):.1f} stops {'more' if advice > 0 else 'less'} light"
+    return f"{where}; {change} would meet the target."
 
 
 def _saturation(row: dict[str, Any]) -> str:
