@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import gc
 from datetime import datetime
 from pathlib import Path
@@ -107,6 +108,29 @@ def test_what_is_no_raw_file_says_so(tmp_path: Path) -> None:
             open_mosaic(path)
         assert name in caught.value.what
         assert path.read_bytes() == content
+
+
+@pytest.mark.parametrize("length", [0, 20, 4000])
+def test_a_text_is_said_to_be_no_raw_file(tmp_path: Path, length: int) -> None:
+    path = tmp_path / "notes.dng"
+    path.write_text("n" * length)
+    with pytest.raises(RawUnreadable) as caught:
+        open_mosaic(path)
+    assert caught.value.what.startswith("notes.dng is no raw file that LibRaw knows")
+    assert caught.value.todo.startswith("If a camera wrote it: compare it with the copy")
+
+
+def test_a_file_that_may_not_be_read_says_why(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, _ = _written(tmp_path)
+
+    def refused(*_args: object) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "open", refused)
+    with pytest.raises(RawUnreadable, match=r"cannot be opened.*Permission denied"):
+        open_mosaic(path)
 
 
 def test_a_missing_file_and_a_folder_say_so(tmp_path: Path) -> None:

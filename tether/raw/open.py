@@ -35,6 +35,7 @@ def open_mosaic(path: Path) -> Mosaic:
     """
     import rawpy
 
+    known = False
     try:
         raw = rawpy.RawPy()
         if not path.is_file():  # LibRaw would call it an image that is too big
@@ -42,7 +43,10 @@ def open_mosaic(path: Path) -> Mosaic:
                 f"There is no file {printable(path.name)}.",
                 todo="See whether it was moved, and whether its disk is attached.",
             )
+        with path.open("rb") as file:  # so that the system says why not, where it does not allow it
+            file.read(1)
         raw.open_file(str(path))
+        known = True
         sizes = raw.sizes
         if max(sizes.raw_width, sizes.raw_height) > LARGEST_SIDE:
             raise RawUnreadable(f"{printable(path.name)} states a size that no sensor has.")
@@ -52,10 +56,17 @@ def open_mosaic(path: Path) -> Mosaic:
         reason = error.args[0] if error.args else error
         if isinstance(reason, bytes):
             reason = reason.decode("ascii", "replace")
+        wrong, todo = "cannot be read as a raw file", ""
+        if not known:
+            wrong = "is no raw file that LibRaw knows"
+            if isinstance(error, rawpy.LibRawIOError):  # all that it says of a few bytes
+                wrong += ", or the beginning of one"
+            todo = "If a camera wrote it: "
+        check = "compare it with the copy on the camera's card, or photograph the frame again."
         raise RawUnreadable(
-            f"{printable(path.name)} cannot be read as a raw file ({printable(str(reason), 80)}).",
+            f"{printable(path.name)} {wrong} ({printable(str(reason), 80)}).",
             kept="The file was not changed.",
-            todo="Compare it with the copy on the camera's card, or photograph the frame again.",
+            todo=f"{todo}{check}" if todo else check.capitalize(),
         ) from error
     except OSError as error:
         raise RawUnreadable(
