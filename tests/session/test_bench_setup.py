@@ -26,7 +26,7 @@ from tether.session.check_step import Part, Scope
 from tether.session.checklist import BY_KEY, steps_of
 from tether.session.judging import Judge
 from tether.session.place import Todo
-from tether.session.roll import NewRoll, Roll
+from tether.session.roll import FrameState, NewRoll, Roll
 from tether.session.session import NotNow, Session
 from tether.text import printable
 
@@ -163,6 +163,12 @@ def test_a_step_is_taken_back_with_what_the_bench_remembers_of_it(
         assert BenchBook(archive.store).find("Table 1") == replace(
             BenchBook(archive.store).benches()[0], done={}
         )
+        session.confirm_set_up(step)
+        session.mark(FrameState.SKIPPED)
+        assert step.what.rstrip(".") in session.undo_set_up(), "and not the choice that came since"
+        assert step.key in open_steps(session)
+        assert session.frames()[0].state is FrameState.SKIPPED
+        session.undo()
         session.confirm_set_up(step)
         session.do_again(step)
         assert step.key in open_steps(session)

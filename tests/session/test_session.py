@@ -473,6 +473,47 @@ def test_what_was_done_can_be_undone(parts: Build) -> None:
     assert len(files_of(parts)) == 1, "pictures are never undone"
 
 
+def test_undoing_passes_over_the_steps_that_a_waiting_picture_was_taken_upon(
+    parts: Build,
+) -> None:
+    with at_work(parts) as session:
+        to_shutter(session)
+        session.capture()
+        assert not session.view().can_undo
+        with pytest.raises(NotNow, match="steps before this picture stand"):
+            session.undo()
+        session.keep()
+        to_shutter(session)
+        session.capture()
+        assert session.view().can_undo
+        said = session.undo()
+        assert said == "the choice about frame 1; the picture of frame 2 waits as well"
+        assert (session.place().frame, session.place().todo) == (1, Todo.DECIDE)
+        session.keep()
+        assert (session.place().frame, session.place().todo) == (2, Todo.DECIDE)
+        session.keep()
+        assert session.place().step == BY_KEY["frame-advance"], "of frame 3"
+        session.confirm()
+        said = session.undo()
+        assert BY_KEY["frame-advance"].what.rstrip(".") in said
+        assert session.undo() == "the choice about frame 2"
+    assert len(files_of(parts)) == 2, "pictures are never undone"
+
+
+def test_a_step_of_another_frame_than_the_one_in_the_gate_is_passed_over(parts: Build) -> None:
+    with at_work(parts) as session:
+        to_shutter(session)
+        session.capture()
+        session.keep()
+        to_shutter(session)
+        session.mark(FrameState.SKIPPED)
+        to_shutter(session)
+        assert session.capture().captures[0][0].frame == 3
+        assert session.undo().startswith("the choice about frame 2")
+        assert (session.place().frame, session.place().todo) == (2, Todo.STEP)
+        assert session.undo() == "the choice about frame 1", "frame 2 was not in the gate any more"
+
+
 def test_several_takes_are_put_aside_together_and_any_can_be_chosen(
     parts: Build, bench: BenchProcess
 ) -> None:

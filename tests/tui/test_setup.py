@@ -166,7 +166,7 @@ async def test_the_same_bench_is_one_key_and_the_rest_of_the_set_up_another(give
         assert view.place.step.key == "film-base"
         assert "left out; the log names them" in screen_text(app)
         await press(pilot, "x")
-        assert "X (leave out) does not fit here" in screen_text(app)
+        assert "X (leave out) does nothing just now" in screen_text(app)
         assert todo(pilot) is Todo.STEP
     app.shut()
 

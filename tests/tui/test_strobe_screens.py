@@ -62,7 +62,7 @@ async def test_power_is_turned_and_a_frame_kept(
         assert "turn the strobe's power up" in screen_text(app)
         assert "[U]" not in screen_text(app)
         await press(pilot, "u")
-        assert "U (advice) does not fit here" in screen_text(app)
+        assert "U (advice) does nothing just now" in screen_text(app)
         await pilot.press("4")
         await until(pilot, lambda: isinstance(app.screen, BaseScreen))
         screen = app.screen

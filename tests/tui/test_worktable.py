@@ -124,7 +124,7 @@ async def test_help_log_and_the_shorter_list(given: Given) -> None:
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))
         assert not below.resting
-        assert "does not fit here" not in screen_text(app), "it opened the help"
+        assert "does nothing just now" not in screen_text(app), "it opened the help"
         await press(pilot, "z")
         await pilot.press("l")
         await until(pilot, lambda: isinstance(app.screen, Reading))
@@ -349,6 +349,27 @@ async def test_the_advice_is_set_with_one_key(given: Given) -> None:
         assert view is not None
         assert view.place.capture is not None
         assert view.place.capture.verdict == "keep"
+    app.shut()
+
+
+async def test_undoing_while_a_picture_waits_is_seen_and_says_what_is_next(given: Given) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        line = app.screen.query_one(KeyLine)
+        await until(pilot, lambda: "⌫ undo" in str(line.render()))
+        await press(pilot, "f")
+        await until(pilot, lambda: "⌫ undo" not in str(line.render()))
+        await press(pilot, "backspace")
+        assert "Backspace (undo) has nothing to take back. Next: decide" in screen_text(app)
+        await press(pilot, "k")
+        await to_shutter(pilot)
+        await press(pilot, "f")
+        await until(pilot, lambda: "⌫ undo" in str(line.render()))
+        await press(pilot, "backspace")
+        assert "Undone: the choice about frame 1; the picture of frame 2 waits" in screen_text(app)
+        assert "Next: decide about frame 1." in screen_text(app)
+        assert "decide about frame 1" in str(app.screen.query_one("#next").border_title)
     app.shut()
 
 

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import getpass
 import time
-from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 from tether.session.bench_setup import (
     LONGEST,
@@ -28,6 +26,7 @@ from tether.session.core import Core
 from tether.session.parts import NotNow, View
 from tether.session.place import Place
 from tether.session.store import Confirmed, Sitting, now
+from tether.session.undoing import last_of
 from tether.text import plural, printable
 
 _SUPPLIES = frozenset({"Battery", "Card", "Clock"})
@@ -223,6 +222,25 @@ class Readying(Core):
         self._ask_again(step, "Asked again, as wished")
         return self.place()
 
+    def undo_set_up(self) -> str:
+        """Take the last set-up step of this start back, whatever was done since; return it.
+
+        Raises
+        ------
+        NotNow
+            When none was done since the program was started.
+        """
+        at = last_of(self._undo, {step.key for step in WALK}, self._confirmed())
+        if at is None:
+            raise NotNow(
+                "No step of the set-up was done since the program was started.",
+                todo="A asks the step again that is marked, if it is done.",
+            )
+        undone = self._undo.pop(at)
+        undone.put_back()
+        self._log("undo", f"Undone: {undone.what}")
+        return undone.what
+
     def skip_set_up(self) -> str:
         """Leave out what is open of the set-up, in this sitting; the log names each step."""
         confirmed = self.set_up_done()
@@ -246,13 +264,13 @@ class Readying(Core):
         name, key = self.bench_name, step.key
         before = self.benches.find(name)
         self.benches.mark(name, key, now())
-        what, put_back = self._undo.pop()
+        done = self._undo.pop()
 
-        def take_back(then: Callable[[], Any] = put_back) -> None:
-            then()
+        def take_back() -> None:
+            done.put_back()
             self.benches.mark(name, key, before.done.get(key) if before else None)
 
-        self._can_undo(what, take_back)
+        self._undo.append(replace(done, put_back=take_back))
 
     def _by(self) -> str:
         """Who does it, as words for the log."""

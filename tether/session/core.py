@@ -23,6 +23,7 @@ from tether.session.place import Place, find_place
 from tether.session.recovery import recover
 from tether.session.roll import Capture, Frame, FrameState, Roll
 from tether.session.store import Confirmed, Sitting
+from tether.session.undoing import Undoable, last_undoable
 from tether.settings import LAMP, STROBE, Settings
 from tether.text import megabytes, plural, printable
 
@@ -72,7 +73,7 @@ class Core:
         self._on_step = on_step
         self.camera_state: CameraState | None = None
         self._last: tuple[int, Judgement] | None = None
-        self._undo: list[tuple[str, Callable[[], None]]] = []
+        self._undo: list[Undoable] = []
         self._release: tuple[int, frozenset[tuple[str, str]]] = (0, frozenset())
         self._delivery = Delivery(archive, roll.id)
         self.light = LightKeeper(archive.folder(roll) / TRIALS_FOLDER)
@@ -115,7 +116,7 @@ class Core:
         """Return everything a screen needs."""
         roll = self.roll
         frames = self.store.frames(roll)
-        confirmed = self.store.confirmed(self.sitting.id, roll.id)
+        confirmed = self._confirmed()
         place = find_place(roll, frames, confirmed, short=self.sitting.short)
         return View(
             roll,
@@ -126,7 +127,11 @@ class Core:
             self.archive.free_bytes(),
             remarks=light_remarks(self.light.kept, frames, self.camera_state, self.settings),
             strobe=self.settings.light.strobe,
+            can_undo=last_undoable(self._undo, place, confirmed) is not None,
         )
+
+    def _confirmed(self) -> list[Confirmed]:
+        return self.store.confirmed(self.sitting.id, self._roll_id)
 
     def place(self) -> Place:
         """Return the next thing to do."""
@@ -173,7 +178,7 @@ class Core:
         """After a stop, tell the rehearsal's hand which strip and frame lie in the gate."""
         if self._on_step is None:
             return
-        confirmed = self.store.confirmed(self.sitting.id, self._roll_id)
+        confirmed = self._confirmed()
         last = {c.key: i for i, c in enumerate(confirmed)}
         for i in sorted(last[key] for key in _LOADED if key in last):
             self._on_step(confirmed[i])
@@ -181,7 +186,7 @@ class Core:
     @property
     def film_loaded(self) -> bool:
         """Whether a strip was laid into the holder, as far as was said in this sitting."""
-        confirmed = self.store.confirmed(self.sitting.id, self._roll_id)
+        confirmed = self._confirmed()
         return any(c.key in _LOADED for c in confirmed)
 
     def _room(self) -> list[str]:
@@ -261,7 +266,8 @@ class Core:
             self._on_step(done)
         self.store.confirm(self.sitting.id, roll_id, done)
         self.archive.write_state(self.roll)
-        self._can_undo(f"“{step.what}”", lambda: self.store.take_back(self.sitting.id, done))
+        what = f"“{step.what.rstrip('.')}”"
+        self._can_undo(what, lambda: self.store.take_back(self.sitting.id, done), done)
         self.store.touch_sitting(self.sitting.id)
         self._log("step", f"{how}{self._by()}{self._unmeasured(step)}: {step.what}", frame)
 
@@ -341,25 +347,41 @@ class Core:
         self._write_frame(frame)
         return self.place()
 
-    def _can_undo(self, what: str, put_back: Callable[[], None]) -> None:
-        self._undo.append((what, put_back))
+    def _can_undo(
+        self, what: str, put_back: Callable[[], None], step: Confirmed | None = None
+    ) -> None:
+        newest = max((c.id for f in self.frames() for c in f.captures), default=0)
+        self._undo.append(Undoable(what, put_back, step, newest))
 
     def undo(self) -> str:
         """Take the last step or choice of this start back; return what it was.
 
-        Pictures are never undone: a picture whose choice is undone waits for a choice again.
+        Pictures are never undone: a picture whose choice is undone waits for a choice again, and
+        the steps that a waiting picture was taken upon stand; see `last_undoable`.
 
         Raises
         ------
         NotNow
-            When nothing was done since the program was started.
+            When nothing was done since the program was started that could be taken back.
         """
-        if not self._undo:
+        before = self.place()
+        at = last_undoable(self._undo, before, self._confirmed())
+        if at is None and self._undo and before.capture is not None:
+            raise NotNow(
+                "There is nothing to undo: the steps before this picture stand, as it was taken "
+                "upon them.",
+                todo="Choose: K keeps it, A shoots again.",
+            )
+        if at is None:
             raise NotNow("There is nothing to undo since the program was started.")
-        what, put_back = self._undo.pop()
-        put_back()
-        self._log("undo", f"Undone: {what}", self.place().frame)
-        return what
+        undone = self._undo[at]
+        del self._undo[at:]
+        undone.put_back()
+        after = self.place()
+        self._log("undo", f"Undone: {undone.what}", after.frame)
+        if before.capture is not None and after.frame != before.frame:
+            return f"{undone.what}; the picture of frame {before.frame} waits as well"
+        return undone.what
 
     def _write_frame(self, frame: int) -> None:
         self.archive.write_frame(self.roll, self.frames()[frame - 1])

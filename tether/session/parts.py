@@ -35,7 +35,8 @@ class View:
     """Everything a screen needs, as one value.
 
     ``bench`` is there while it is asked about; ``remarks`` say what has changed about the light;
-    with a ``strobe`` no shutter time is offered.
+    with a ``strobe`` no shutter time is offered; ``can_undo`` says whether there is something to
+    take back.
     """
 
     roll: Roll
@@ -47,6 +48,7 @@ class View:
     bench: BenchQuestion | None = None
     remarks: tuple[str, ...] = ()
     strobe: bool = False
+    can_undo: bool = False
 
     @property
     def done(self) -> int:

@@ -43,7 +43,7 @@ class Place:
         return {
             Todo.SHOOT: f"shoot frame {self.frame}",
             Todo.DECIDE: f"decide about frame {self.frame}",
-        }.get(self.todo, "nothing: the roll is complete")
+        }.get(self.todo, "nothing, all frames are decided")
 
 
 def next_frame(roll: Roll, frames: Sequence[Frame]) -> int | None:

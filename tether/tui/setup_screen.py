@@ -64,7 +64,7 @@ class WalkScreen(BenchScreen):
         Binding(
             "x", "leave_out", "Leave out the rest", tooltip="leave out what is open of the set-up"
         ),
-        Binding("backspace", "undo", "Undo", show=False, tooltip="take the last step back"),
+        Binding("backspace", "undo", "Undo", show=False, tooltip="take the last set-up step back"),
         Binding(
             "pagedown",
             "read(1)",
@@ -279,10 +279,10 @@ class WalkScreen(BenchScreen):
     @work(group="action")
     async def action_undo(self) -> None:
         """Take the last step back."""
-        what = await self.attempt(self.session.undo)
+        what = await self.attempt(self.session.undo_set_up)
         if what is not None:
             await self._refresh(onward=True)
-            self.say(f"Undone: {what}")
+            self.say(f"Undone: {what}.")
 
     @work(group="action")
     async def action_leave_out(self) -> None:

@@ -13,7 +13,7 @@ from textual.binding import BindingType
 from textual.events import Key
 
 from tether.session.check_step import Scope
-from tether.session.place import Todo
+from tether.session.place import Place, Todo
 from tether.session.roll import Capture, FrameState
 from tether.session.session import View
 from tether.text import printable
@@ -64,6 +64,7 @@ class Worktable(Hours):
             "picture": self._picture[1] is not None,
             "takes": bool(_takes(self.view)),
             "onward": self.view is not None and self.view.roll.cursor is not None,
+            "undo": self.view is not None and self.view.can_undo,
             "extra": todo is Todo.DONE,
             "connect": self.session.camera_state is None and self.session.camera is not None,
             "mishap": self.tether.given.hand is not None,
@@ -81,7 +82,15 @@ class Worktable(Hours):
         namespace, action, parameters = parse(bound.action)
         if not namespace and not self.check_action(action, parameters):
             what = f"{key_name(bound.key)} ({bound.description.lower()})"
-            self.say(f"{what} does not fit here. Next: {self.view.place.sentence()}")
+            does = "has nothing to take back" if action == "undo" else "does nothing just now"
+            self.say(f"{what} {does}. {self._what_is_next()}")
+
+    def _what_is_next(self) -> str:
+        """Say what comes next, in a sentence; with all frames decided, what can be done."""
+        place = self.view.place if self.view else Place(Todo.DONE)
+        if place.todo is Todo.DONE:
+            return "All frames are decided: G goes back to one, Q leaves."
+        return f"Next: {place.sentence().rstrip('.')}."
 
     # --- actions ---------------------------------------------------------------------------
 
@@ -152,7 +161,7 @@ class Worktable(Hours):
         """Take the last step or choice back."""
         what = await self.attempt(self.session.undo)
         if what is not None:
-            self.say(f"Undone: {what}")
+            self.say(f"Undone: {what}. {self._what_is_next()}")
 
     def action_scroll_verdict(self, pages: int) -> None:
         """Read on, or back, in a verdict that is longer than its panel."""

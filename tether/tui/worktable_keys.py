@@ -32,7 +32,7 @@ WORKTABLE_KEYS: list[BindingType] = [
     _key("g", "go", "Go to", "go to any frame; a click on it does the same"),
     _key("q,ctrl+c", "leave", "Leave",
          "leave; everything is stored, and the next start opens at this place"),
-    _key("backspace", "undo", "Undo", "take the last step or choice back", show=False),
+    _key("backspace", "undo", "Undo", "take the last step or choice back"),
     _key("t", "note", "Note", "write a note about the frame"),
     _key("v", "takes", "Takes",
          "see the takes of the frame, and choose the one that stands for it"),
