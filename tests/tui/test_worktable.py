@@ -352,6 +352,30 @@ async def test_the_advice_is_set_with_one_key(given: Given) -> None:
     app.shut()
 
 
+async def test_a_shutter_that_was_set_since_is_not_offered_again(given: Given) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        camera = app.camera
+        assert camera is not None
+        await app.desk.do(lambda: camera.set(Role.SHUTTER, "1/125"))
+        await press(pilot, "f")
+        view = table(pilot).view
+        assert view is not None
+        advised = view.advised_shutter
+        assert advised is not None
+        assert f"[U] set {advised}, another take" in screen_text(app)
+        await app.desk.do(lambda: camera.set(Role.SHUTTER, advised))
+        await app.desk.do(table(pilot).session.refresh_camera)
+        await table(pilot).refresh_view()
+        assert "[U]" not in screen_text(app)
+        assert f"[A] another take (the shutter stands at {advised} now)" in screen_text(app)
+        await press(pilot, "u")
+        assert "U (advice) does nothing just now. Next: decide about frame 1." in screen_text(app)
+        assert todo(pilot) is Todo.DECIDE
+    app.shut()
+
+
 async def test_undoing_while_a_picture_waits_is_seen_and_says_what_is_next(given: Given) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from tether.camera.protocol import Camera, CameraState
+from tether.camera.protocol import Camera, CameraState, Role
 from tether.errors import TetherError
 from tether.session.bench_setup import BenchQuestion
 from tether.session.judging import Judgement, JudgeRequest
@@ -49,6 +49,19 @@ class View:
     remarks: tuple[str, ...] = ()
     strobe: bool = False
     can_undo: bool = False
+
+    @property
+    def advised_shutter(self) -> str | None:
+        """The shutter setting that the waiting picture's verdict advises, None for none."""
+        capture = self.place.capture
+        advice = capture.facts.get("advice_shutter") if capture and not self.strobe else None
+        return advice if isinstance(advice, str) else None
+
+    @property
+    def shutter_is_right(self) -> bool:
+        """Whether the shutter stands as advised by now: it was set since the picture was taken."""
+        stands = self.camera.value(Role.SHUTTER) if self.camera else None
+        return stands is not None and stands == self.advised_shutter
 
     @property
     def done(self) -> int:

@@ -96,12 +96,13 @@ class NextUp(VerticalScroll):
             )
             text.append("The picture stays on disk, whatever you choose.\n")
             text.append("[Enter] or [K] keep" if keep else "[K] keep all the same", "dim")
-            text.append("   [A] another take", "dim")
+            advice = printable(view.advised_shutter or "", 20)
+            right = f" (the shutter stands at {advice} now)" if view.shutter_is_right else ""
+            text.append(f"   [A] another take{right}", "dim")
             if _is_blank(place.capture):
                 text.append("   [B] mark as blank", "dim")
-            advice = place.capture.facts.get("advice_shutter")
-            if isinstance(advice, str) and not view.strobe:
-                text.append(f"   [U] set {printable(advice, 20)}, another take", "dim")
+            if advice and not right:
+                text.append(f"   [U] set {advice}, another take", "dim")
         else:
             self.border_title = "Done"
             text.append(f"All {view.roll.frames_expected} frames are decided.\n", "bold")

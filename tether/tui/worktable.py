@@ -58,7 +58,9 @@ class Worktable(Hours):
             "shoot": todo in (Todo.SHOOT, Todo.STEP),
             "keep": todo is Todo.DECIDE,
             "again": todo is Todo.DECIDE,
-            "use_advice": todo is Todo.DECIDE and _advice(self.view) is not None,
+            "use_advice": self.view is not None
+            and self.view.advised_shutter is not None
+            and not self.view.shutter_is_right,
             "mark": todo in (Todo.SHOOT, Todo.DECIDE)
             and (parameters != ("skipped",) or todo is Todo.SHOOT),
             "picture": self._picture[1] is not None,
@@ -357,13 +359,6 @@ def _takes(view: View | None) -> tuple[Capture, ...]:
 def _clock(at: str) -> str:
     """A stored time as the clock on the wall shows it."""
     return datetime.fromisoformat(at).astimezone().strftime("%Y-%m-%d %H:%M:%S")
-
-
-def _advice(view: View | None) -> str | None:
-    """The shutter setting that the waiting picture's verdict advises."""
-    capture = view.place.capture if view else None
-    advice = capture.facts.get("advice_shutter") if capture and view and not view.strobe else None
-    return advice if isinstance(advice, str) else None
 
 
 def _frame_complaint(text: str, last: int) -> str | None:
