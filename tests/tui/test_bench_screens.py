@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,17 +17,20 @@ from mocks.ptpip_codes import Operation, Property, Response
 from mocks.server import BenchProcess
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.camera import Role
+from tether.film import FilmProcess
 from tether.measure.light import Light
 from tether.session.archive import Archive
 from tether.session.check_line import Standing
 from tether.session.light_shutter import LentShutter
 from tether.session.place import Todo
+from tether.session.roll import NewRoll
 from tether.tui.app import TetherApp
 from tether.tui.base_screen import BaseScreen, scale
 from tether.tui.base_screen import Stage as BaseStage
 from tether.tui.check_screen import CheckScreen
 from tether.tui.dialogs import Pick
 from tether.tui.focus_screen import FocusScreen, gauge_bar
+from tether.tui.keys import KeyLine
 from tether.tui.light_screen import LightScreen, Stage, map_text
 from tether.tui.ports import Given
 from tether.tui.worktable import Worktable
@@ -371,6 +375,29 @@ async def test_the_base_is_calibrated_on_blank_film(given: Given, bench: BenchPr
         state = await app.desk.do(app.session.refresh_camera)
         assert state is not None
         assert state.value(Role.SHUTTER) == wanted
+    app.shut()
+
+
+async def test_of_transparencies_the_base_screen_speaks_of_the_lightest_picture(
+    given: Given, archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive.store.add_roll(NewRoll("Slides", FilmProcess.TRANSPARENCY, "135", 6, 6))
+    app = TetherApp(replace(given, roll="Slides"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_station(pilot, "4", BaseScreen)
+        screen = base_screen(pilot)
+        said: list[str] = []
+
+        async def attempt(_call: object, doing: str = "") -> None:
+            said.append(doing)
+
+        monkeypatch.setattr(screen, "attempt", attempt)
+        assert "f frame" not in str(screen.query_one(KeyLine).render())
+        assert "[F]" not in screen_text(app)
+        await pilot.press("f", "enter")
+        await until(pilot, lambda: bool(said))
+        assert said == ["Photographing the lightest picture …"], "F is no key here, Enter is"
+        await back(pilot)
     app.shut()
 
 

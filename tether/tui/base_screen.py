@@ -80,7 +80,8 @@ class BaseScreen(BenchScreen):
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
         """Offer what fits the stage."""
         if action == "frame":
-            return self.stage is Stage.FILM
+            # Of transparencies a frame is what is measured anyway.
+            return self.stage is Stage.FILM and self.negative
         if action == "anew":
             return bool(self.results)
         return True
@@ -138,7 +139,8 @@ class BaseScreen(BenchScreen):
             self.say("Still at work on the last key; this one was not taken.")
             return False
         hand = self.tether.given.hand
-        self._doing = "Photographing the clear film …"
+        clear = "clear film" if self.negative else "lightest picture"
+        self._doing = f"Photographing the {clear} …"
 
         def run() -> BaseResult:
             if hand is not None and blank:
