@@ -47,6 +47,8 @@ async def test_a_strip_of_six_by_keys(given: Given, size: tuple[int, int]) -> No
             assert todo(pilot) is Todo.DECIDE
             await press(pilot, "k")
         assert todo(pilot) is Todo.DONE
+        await press(pilot, "enter")
+        assert "Enter (next) does nothing just now. All frames are decided: G" in screen_text(app)
         assert await stored(app) == [FrameState.KEPT] * 6
         assert "6 of 6 frames done" in screen_text(app)
     app.shut()
