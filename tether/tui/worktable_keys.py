@@ -40,7 +40,7 @@ WORKTABLE_KEYS: list[BindingType] = [
          "see the positive as large as the terminal; hatched spots are saturated"),
     _key("z", "ask_less", "Steps",
          "be asked less, or everything again; the log says what was left out"),
-    _key("l", "log", "Log", "read the log of the roll"),
+    _key("l", "log", "Log", "read the log of the roll", show=False),
     _key("w", "walk", "Walk", "the set-up walk: from a bare table to a bench that is ready"),
     _key("space", "pause", "Pause", "pause: its time does not count as time a frame", show=False),
     _key("h", "statement", "How far",
