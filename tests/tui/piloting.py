@@ -18,9 +18,12 @@ from tether.tui.worktable import Worktable
 
 
 async def until(pilot: Pilot[str], there: Callable[[], bool], turns: int = 400) -> None:
-    """Let the program run until something is so; fail when it never is."""
+    """Let the program run until something is so; fail when it never is.
+
+    A screen that is open is not laid out yet: it is waited for, too.
+    """
     for _ in range(turns):
-        if there():
+        if there() and all(screen.is_mounted for screen in pilot.app.screen_stack[-1:]):
             return
         await pilot.pause(0.02)
     pytest.fail(f"never came: the screen shows {screen_text(pilot.app)}")
