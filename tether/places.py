@@ -33,8 +33,13 @@ def whole_path(path: Path) -> Path:
         ) from error
 
 
-def reason(error: OSError) -> str:
-    """Return what the disk says, with the path that it says it of: for the end of a sentence."""
+def reason(error: OSError | TetherError) -> str:
+    """Return what the disk says, with the path that it says it of: for the end of a sentence.
+
+    An error that has words of its own keeps them.
+    """
+    if isinstance(error, TetherError):
+        return error.what.rstrip(".")
     said = {
         errno.ENOENT: "it is not there",
         errno.ENOSPC: "the disk is full",

@@ -335,13 +335,17 @@ async def test_a_roll_that_another_program_holds_is_refused_in_words(
     lock.release()
 
 
+async def set_shutter(app: TetherApp, value: str) -> None:
+    camera = app.camera
+    assert camera is not None
+    await app.desk.do(lambda: camera.set(Role.SHUTTER, value))
+
+
 async def test_the_advice_is_set_with_one_key(given: Given) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
-        camera = app.camera
-        assert camera is not None
-        await app.desk.do(lambda: camera.set(Role.SHUTTER, "1/125"))
+        await set_shutter(app, "1/125")
         await press(pilot, "f")
         assert "[U] set " in screen_text(app)
         await press(pilot, "u")
@@ -358,16 +362,14 @@ async def test_a_shutter_that_was_set_since_is_not_offered_again(given: Given) -
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
-        camera = app.camera
-        assert camera is not None
-        await app.desk.do(lambda: camera.set(Role.SHUTTER, "1/125"))
+        await set_shutter(app, "1/125")
         await press(pilot, "f")
         view = table(pilot).view
         assert view is not None
         advised = view.advised_shutter
         assert advised is not None
         assert f"[U] set {advised}, another take" in screen_text(app)
-        await app.desk.do(lambda: camera.set(Role.SHUTTER, advised))
+        await set_shutter(app, advised)
         await app.desk.do(table(pilot).session.refresh_camera)
         await table(pilot).refresh_view()
         assert "[U]" not in screen_text(app)

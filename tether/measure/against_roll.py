@@ -217,8 +217,10 @@ def seen_before(
     detail: NDArray[np.int8] | None, framing: Framing | None, context: FrameContext
 ) -> list[Finding]:
     """Compare the picture with those of the frames before."""
-    before = [t for t in context.memory.before(context.frame_number) if t.picture is not None]
-    earlier = [(t.frame, t.picture) for t in before if t.picture is not None]
     outlined = framing is not None and framing.sure
-    both = [outlined and t.scale > 0 for t in before]
+    earlier, both = [], []
+    for trace in context.memory.before(context.frame_number):
+        if trace.picture is not None:
+            earlier.append((trace.frame, trace.picture))
+            both.append(outlined and trace.scale > 0)
     return repeat_remarks(detail, earlier, context.settings.advance, both)

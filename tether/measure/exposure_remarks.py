@@ -52,18 +52,15 @@ class Advice:
         return f"{by}."
 
 
-def turn_power(ev: float) -> str:
-    """Say how a strobe's light is changed by ``ev`` stops, without the amount.
+def turn_power(ev: float, by: str = "as much") -> str:
+    """Say how a strobe's light is changed by ``ev`` stops; ``by`` is the amount in words.
 
     Aperture and shutter stay: the one is chosen for sharpness, the other changes nothing.
     """
     if ev > 0:
-        return (
-            "turn the strobe's power up by as much, or move it nearer (aperture and shutter stay)"
-        )
+        return f"turn the strobe's power up by {by}, or move it nearer (aperture and shutter stay)"
     return (
-        "turn the strobe's power down by as much, or move it farther away (aperture and shutter "
-        "stay)"
+        f"turn the strobe's power down by {by}, or move it farther away (aperture and shutter stay)"
     )
 
 

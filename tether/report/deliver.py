@@ -84,9 +84,8 @@ class RollDelivery:
                     self._work(whole, flat, crew)
                 self._describe(whole, flat)
             except (OSError, BesideUnusable) as error:
-                why = reason(error) if isinstance(error, OSError) else error.what.rstrip(".")
                 raise TetherError(
-                    f"The delivery stopped: {why}.",
+                    f"The delivery stopped: {reason(error)}.",
                     kept="The raw files are untouched; finished positives are in "
                     f"{printable(str(self.folder.root), 400)}.",
                     todo="See to the disk and run the same command again; it goes on from there.",

@@ -159,9 +159,8 @@ class DeliveredFolder:
                 for left in folder.glob(".new-*"):  # of a run that was killed while writing
                     left.unlink(missing_ok=True)
         except (OSError, BesideUnusable) as error:
-            why = reason(error) if isinstance(error, OSError) else error.what.rstrip(".")
             raise TetherError(
-                f"The folder {printable(str(self.root))} cannot be used: {why}.",
+                f"The folder {printable(str(self.root))} cannot be used: {reason(error)}.",
                 kept="The raw files are untouched; nothing was delivered.",
                 todo="See that its disk is attached and may be written to, or name another folder "
                 "with --to.",

@@ -254,7 +254,7 @@ def _power(result: BaseResult) -> str:
     """Say what to do about a strobe, one sentence without its full stop."""
     off = result.off_ev or 0.0
     least = "at least " if result.seen.clipped else ""
-    words = turn_power(off).replace("by as much", f"by {least}{abs(off):.1f} stops")
+    words = turn_power(off, by=f"{least}{abs(off):.1f} stops")
     return words[0].upper() + words[1:]
 
 
