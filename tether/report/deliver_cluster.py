@@ -70,6 +70,7 @@ class ClusterCrew:
     def _connect(self, address: str) -> Client:
         try:
             from distributed import Client
+            from distributed.comm import get_address_host_port
         except ImportError as error:
             raise ClusterUnusable(
                 "Work on other machines needs the package 'distributed', which is not installed.",
@@ -80,6 +81,9 @@ class ClusterCrew:
         for name in ("distributed", "distributed.client"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
         try:
+            # A client of an address that is none stays half open and is closed by the collector,
+            # in whatever thread that runs; so such an address is refused before there is one.
+            get_address_host_port(address)
             return Client(address, timeout=self._answer)
         except (OSError, ValueError) as error:
             raise ClusterUnusable(
