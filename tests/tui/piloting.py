@@ -14,6 +14,7 @@ from textual.widgets import Static
 from tether.session.check_step import Scope
 from tether.session.place import Todo
 from tether.tui.app import TetherApp
+from tether.tui.long_text import LongText
 from tether.tui.worktable import Worktable
 
 
@@ -32,7 +33,8 @@ async def until(pilot: Pilot[str], there: Callable[[], bool], turns: int = 400) 
 def screen_text(app: TetherApp | object) -> str:
     """Everything that is written on the screen, also what has to be scrolled to."""
     screen = app.screen  # type: ignore[attr-defined]
-    return "\n".join(_text_of(w) for w in screen.query(Static) if w.display)
+    said = [_text_of(w) for w in screen.query(Static) if w.display]
+    return "\n".join([*said, *(w.text.plain for w in screen.query(LongText))])
 
 
 def _text_of(widget: Static) -> str:

@@ -7,6 +7,7 @@ from textual.widgets import Static
 
 from tether.camera.protocol import CameraState, Role
 from tether.text import megabytes, printable
+from tether.tui.put import put
 
 
 def camera_text(name: str, state: CameraState | None) -> str:
@@ -40,4 +41,4 @@ class CameraLine(Static):
     def show(self, name: str, state: CameraState | None) -> None:
         """Show a camera's state, None while it is not connected."""
         # Text, because brackets in a plain string are taken for markup.
-        self.update(Text(camera_text(name, state)), layout=False)
+        put(self, Text(camera_text(name, state)), layout=False)

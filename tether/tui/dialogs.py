@@ -8,16 +8,15 @@ from typing import ClassVar
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Vertical, VerticalScroll
-from textual.widgets import Input, Label, OptionList, Static
+from textual.containers import Vertical
+from textual.widgets import Input, Label, OptionList
 from textual.widgets.option_list import Option
 
 from tether.tui.keys import KeyLine, Over
+from tether.tui.long_text import LongText, Made
+from tether.tui.put import put_title
 
 _HOW = "[Enter] takes it   [Esc] goes back"
-
-_AROUND = 6
-"""Columns around a text to read: border, padding, the bar to scroll by."""
 
 
 class AskText(Over[str | None]):
@@ -103,37 +102,27 @@ class Reading(Over[None]):
     TITLE = "Reading"
     HELP = "Shows a text to read."
 
-    def __init__(
-        self, title: str, text: Text | Callable[[int], Text], *, at_end: bool = False
-    ) -> None:
-        """``text`` may be made for a width in characters, which changes with the terminal's."""
+    def __init__(self, title: str, made: Made, *, at_end: bool = False) -> None:
+        """Begin with a text, or with what makes one for a width, ``at_end`` of it if wanted."""
         super().__init__()
         self.at_end = at_end
         self.heading = title
-        self.text = text
-        self._width = 0
-
-    def _text(self) -> Text:
-        return self.text if isinstance(self.text, Text) else self.text(self._width)
+        self.made = made
 
     def compose(self) -> ComposeResult:
         """Lay out the text."""
-        self._width = self.app.size.width - _AROUND
-        with VerticalScroll(classes="reading") as box:
-            box.border_title = self.heading
-            yield Static(self._text())
+        text = LongText(self.made, at_end=self.at_end, classes="reading")
+        text.border_title = self.heading
+        yield text
         yield KeyLine()
 
-    def on_mount(self) -> None:
-        """Begin at the end of a text whose end is what is new."""
-        if self.at_end:
-            self.query_one(VerticalScroll).scroll_end(animate=False)
-
-    def on_resize(self) -> None:
-        """Break the lines anew."""
-        if not isinstance(self.text, Text) and self._width != self.app.size.width - _AROUND:
-            self._width = self.app.size.width - _AROUND
-            self.query_one(".reading Static", Static).update(self._text())
+    def turn_to(self, title: str, made: Made) -> None:
+        """Show another text, also while the screen is not open."""
+        text = self.query_one(LongText)
+        put_title(text, title)
+        text.show(made)
+        # The terminal may have been made smaller or larger since.
+        self.query_one(KeyLine).fit()
 
     def action_leave(self) -> None:
         """Go back."""
@@ -141,8 +130,8 @@ class Reading(Over[None]):
 
     def action_down(self) -> None:
         """Scroll down."""
-        self.query_one(VerticalScroll).scroll_down()
+        self.query_one(LongText).scroll_down()
 
     def action_up(self) -> None:
         """Scroll up."""
-        self.query_one(VerticalScroll).scroll_up()
+        self.query_one(LongText).scroll_up()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from functools import lru_cache
 from typing import Any, Protocol, runtime_checkable
 
 from rich.text import Text
@@ -53,8 +54,13 @@ def _append_keys(text: Text, screen: Screen[Any], width: int) -> None:
         now = action in active
         text.append(f"{', '.join(keys):>{column}}  ", "bold" if now else "dim")
         said = what if now else f"{what} (not now)"
-        broken = textwrap.wrap(said, max(width - column - 2, 20))
+        broken = _broken(said, max(width - column - 2, 20))
         text.append(f"\n{' ' * (column + 2)}".join(broken) + "\n", "" if now else "dim")
+
+
+@lru_cache(1024)
+def _broken(said: str, width: int) -> list[str]:
+    return textwrap.wrap(said, width)
 
 
 def help_at(place: Place) -> Text:

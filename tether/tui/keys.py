@@ -112,6 +112,7 @@ class KeyLine(Static):
     def __init__(self, rows: int = 1) -> None:
         super().__init__()
         self._rows = rows
+        self._told = False
         self.styles.height = rows
 
     def on_mount(self) -> None:
@@ -141,16 +142,21 @@ class KeyLine(Static):
 
     def _changed(self, screen: Screen[object]) -> None:
         # Also while another window has the keyboard: a picture may come by the camera's own button.
-        if self.is_attached and screen is self.screen:
+        if self.is_attached and screen is self.screen and not self._told:
+            self._told = True  # one line for all that is said until then
             self.call_after_refresh(self._write)
 
     def _write(self) -> None:
+        self._told = False
         if not self.is_attached:
             return
         if cast("Shell", self.app).cramped:
-            self.update(Content(room_complaint(self.app.size) or ""), layout=False)
+            content = Content(room_complaint(self.app.size) or "")
         else:
-            self.update(self._content(), layout=False)
+            content = self._content()
+        shown = self.content
+        if not isinstance(shown, Content) or not shown.is_same(content):
+            self.update(content, layout=False)
 
     def _content(self) -> Content:
         """Put the keys into as many rows as there are, one action once; the help comes last."""

@@ -14,6 +14,7 @@ from tether.session.place import Todo
 from tether.session.roll import Capture
 from tether.session.session import View
 from tether.text import plural, printable
+from tether.tui.put import put, put_title
 from tether.tui.stations import STATIONS
 
 _MOST_REMARKS = 2
@@ -58,9 +59,7 @@ class NextUp(VerticalScroll):
             count = (
                 f" ({peers.index(place.step) + 1} of {len(peers)})" if place.step in peers else ""
             )
-            self.border_title = (
-                f"Next: {_TITLES[place.step.scope]}{at.get(place.step.scope, '')}{count}"
-            )
+            title = f"Next: {_TITLES[place.step.scope]}{at.get(place.step.scope, '')}{count}"
             if place.step.key == BENCH and view.bench is not None:
                 text.append_text(question_text(view.bench))
                 text.append(
@@ -74,7 +73,7 @@ class NextUp(VerticalScroll):
                 _append_step(text, place.step, short=view.short)
         elif place.todo is Todo.SHOOT:
             frame = view.frames[(place.frame or 1) - 1]
-            self.border_title = f"Next: shoot frame {place.frame}"
+            title = f"Next: shoot frame {place.frame}"
             text.append("Hands off the bench, then fire the shutter.\n", "bold")
             for remark in view.remarks[:_MOST_REMARKS]:
                 text.append(f"! {remark}\n", "bold yellow")
@@ -88,7 +87,7 @@ class NextUp(VerticalScroll):
                 "dim",
             )
         elif place.todo is Todo.DECIDE and place.capture is not None:
-            self.border_title = f"Next: decide about frame {place.frame}"
+            title = f"Next: decide about frame {place.frame}"
             keep = place.capture.verdict == "keep"
             text.append(
                 "Keep it?\n" if keep else "Read the verdict, then choose.\n",
@@ -104,7 +103,7 @@ class NextUp(VerticalScroll):
             if advice and not right:
                 text.append(f"   [U] set {advice}, another take", "dim")
         else:
-            self.border_title = "Done"
+            title = "Done"
             text.append(f"All {view.roll.frames_expected} frames are decided.\n", "bold")
             text.append(
                 "[H] what was done, what to look at again, what is next   [G] go back to a frame   "
@@ -114,7 +113,8 @@ class NextUp(VerticalScroll):
         note = view.frames[place.frame - 1].note if place.frame else ""
         if note:
             text.append(f"\nNote: {printable(note)}", "italic")
-        self.query_one("#next-text", Static).update(text)
+        put_title(self, title)
+        put(self.query_one("#next-text", Static), text)
         self.scroll_home(animate=False)
 
 

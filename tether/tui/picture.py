@@ -12,6 +12,7 @@ from tether.film import FilmProcess
 from tether.session.judging import Judgement
 from tether.tui.drawn import Drawn
 from tether.tui.keys import KeyLine, Over
+from tether.tui.put import put_title
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -48,7 +49,7 @@ class PicturePanel(Container):
 
     def show(self, picture: Image | None, title: str) -> None:
         """Show a picture, None for nothing."""
-        self.border_title = title
+        put_title(self, title)
         self.set_class(picture is None, "-empty")
         for drawn in self.query(Drawn):
             if drawn.picture is not picture:

@@ -56,6 +56,7 @@ class Shell(App[str]):
         self.calm = calm
         self.cramped = False
         """Whether the terminal is too small, and the person did not say to go on all the same."""
+        self._help: Reading | None = None
         self._usual_ansi = self.ansi_theme_dark
         for theme in themes.OWN:
             self.register_theme(theme)
@@ -133,10 +134,18 @@ class Shell(App[str]):
 
     async def action_help(self) -> None:
         """Explain the screen that is open, and its keys."""
-        if not isinstance(self.screen, CommandPalette):
-            screen = self.screen
-            title = f"Help: {screen.title or screen.TITLE}"
-            await self.push_screen(Reading(title, partial(help_for, screen)))
+        if isinstance(self.screen, CommandPalette):
+            return
+        screen = self.screen
+        title, text = f"Help: {screen.title or screen.TITLE}", partial(help_for, screen)
+        if self._help is None:
+            # One for all screens, which stays when it is closed: a new one takes the terminal
+            # three times as long as one that is there.
+            self._help = Reading(title, text)
+            self.install_screen(self._help, "help")
+        else:
+            self._help.turn_to(title, text)
+        await self.push_screen(self._help)
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
         """Leave the key for a foot switch alone where text is being written."""

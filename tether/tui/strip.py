@@ -11,6 +11,7 @@ from textual.widgets import Static
 
 from tether.session.roll import Frame, FrameState
 from tether.session.session import View
+from tether.tui.put import put
 
 _STYLES = {
     FrameState.OPEN: "",
@@ -45,7 +46,7 @@ class FrameCell(Static):
         text.append(f"{'▸' if current else ' '}{frame.number:>2} ", "bold" if current else "")
         text.append(mark, _STYLES[frame.state])
         text.append(str(takes) if takes > 1 else " ", "dim" if takes > 1 else "")
-        self.update(text)
+        put(self, text, layout=False)
         self.set_class(current, "current")
 
     def on_click(self) -> None:
@@ -74,7 +75,7 @@ class StripBar(Widget):
         title.append(f"{where}  ", "bold")
         title.append(f"{view.done} of {roll.frames_expected} frames done  ")
         title.append(marks, "dim")
-        self.query_one("#strip-title", Static).update(title)
+        put(self.query_one("#strip-title", Static), title, layout=False)
         numbers = list(roll.frames_of(strip))
         room = max((self.size.width or 80) // 8, 4)
         if len(numbers) > room:

@@ -23,6 +23,7 @@ from tether.tui.camera_line import CameraLine
 from tether.tui.keys import KeyLine
 from tether.tui.next_up import NextUp
 from tether.tui.picture import PicturePanel, positive
+from tether.tui.put import put
 from tether.tui.strip import StripBar
 from tether.tui.verdict import VerdictPanel
 
@@ -73,10 +74,13 @@ class Table(Screen[None]):
             with Container(id="seen"):
                 yield VerdictPanel(id="verdict")
                 yield PicturePanel(id="picture")
-        # With a total it stands still: one without moves, fifteen times a second, unseen too.
-        yield ProgressBar(total=1, id="progress", show_eta=False)
         yield Static(id="message")
-        yield CameraLine(id="camera")
+        # In one place, so that nothing else moves when something is under way: a panel of another
+        # height is laid out and drawn anew, and its picture with it.
+        with Container(id="foot"):
+            yield CameraLine(id="camera")
+            # With a total it stands still: one without moves, fifteen times a second, unseen too.
+            yield ProgressBar(total=1, id="progress", show_eta=False)
         yield KeyLine(rows=2)
 
     async def on_mount(self) -> None:
@@ -112,7 +116,7 @@ class Table(Screen[None]):
             title.append(f"   mishap: {', '.join(wrong).replace('-', ' ')}", "italic")
         if view.short:
             title.append("   checklist shortened", "italic")
-        self.query_one("#title", Static).update(title)
+        put(self.query_one("#title", Static), title, layout=False)
         await self.query_one(StripBar).show(view)
         self.query_one(NextUp).show(view)
         capture = last_capture(view)
@@ -142,18 +146,23 @@ class Table(Screen[None]):
     def say(self, text: str, *, bad: bool = False) -> None:
         """Show a message until the next action."""
         message = Text(f"{'✗ ' if bad else ''}{text}", "bold red" if bad else "")
-        self.query_one("#message", Static).update(message)
+        put(self.query_one("#message", Static), message)
 
     def _show_progress(self) -> None:
         phase, bar = self._phase, self.query_one(ProgressBar)
         if not (self._working and phase.phase):
             return
-        bar.display = True
+        self._at_work(bar, True)
         if phase.phase != self._told:
             self._told = phase.phase
-            self.query_one("#message", Static).update(_PHASES.get(phase.phase, ""))
+            self.say(_PHASES.get(phase.phase, ""))
         total = phase.total if phase.phase == "fetch" else None
         bar.update(total=total, progress=_size(phase.path) if total else 0)
+
+    def _at_work(self, bar: ProgressBar, at_work: bool) -> None:
+        """Show how far something is in the place of the camera, whose state may change just now."""
+        bar.display = at_work
+        self.query_one(CameraLine).display = not at_work
 
     def _report(self, progress: Progress) -> None:
         # Called on the session's thread: one reference is replaced, the screen reads it later.
@@ -169,7 +178,7 @@ class Table(Screen[None]):
         self._working = True
         self._phase, self._told = Progress(""), ""
         self._ticker.resume()
-        self.query_one("#message", Static).update("")
+        self.say("")
         try:
             result = await self.tether.desk.do(call)
         except TetherError as error:
@@ -194,7 +203,7 @@ class Table(Screen[None]):
         self._phase = Progress("")
         self._ticker.pause()
         bar = self.query_one(ProgressBar)
-        bar.display = False
+        self._at_work(bar, False)
         bar.update(total=1, progress=0)
         await self.refresh_view()
 

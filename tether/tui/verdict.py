@@ -14,6 +14,7 @@ from textual.widgets import Static
 
 from tether.session.roll import Capture
 from tether.text import percent, printable
+from tether.tui.put import put, put_title
 
 _BARS = " ▁▂▃▄▅▆▇█"
 _WORDS = {
@@ -54,23 +55,25 @@ class VerdictPanel(VerticalScroll):
         """Lay out the panel."""
         yield Static(id="verdict-text")
 
-    _shown: Capture | None = None
+    _shown: tuple[Capture | None, int] = (None, -1)
 
     def on_resize(self) -> None:
         """Draw anew: the bars are as wide as the panel."""
-        self.show(self._shown)
+        self.show(self._shown[0])
 
     def show(self, capture: Capture | None) -> None:
         """Show a capture's facts, None for nothing yet."""
-        self._shown = capture
+        # The frame of the panel, its padding, a scroll bar and the names of the channels.
+        before, self._shown = self._shown, (capture, max(self.size.width - 13, 24))
+        if before == self._shown:
+            return
         body = self.query_one("#verdict-text", Static)
         if capture is None:
-            self.border_title = "Verdict"
-            body.update(Text("No picture yet. Its verdict will stand here.", "dim"))
+            put_title(self, "Verdict")
+            put(body, Text("No picture yet. Its verdict will stand here.", "dim"))
             return
-        self.border_title = f"Verdict: frame {capture.frame}, take {capture.take}"
-        # The frame of the panel, its padding, a scroll bar and the names of the channels.
-        body.update(facts_view(capture.facts, capture.verdict, max(self.size.width - 13, 24)))
+        put_title(self, f"Verdict: frame {capture.frame}, take {capture.take}")
+        body.update(facts_view(capture.facts, capture.verdict, self._shown[1]))
 
 
 def facts_view(facts: Mapping[str, Any], verdict: str, width: int) -> Group:
