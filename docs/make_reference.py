@@ -95,7 +95,8 @@ Two options are understood by several commands:
 
 - **`--archive`** names the archive folder. Without it the environment's `TETHER_ARCHIVE` is taken,
   and without that the folder `film-archive` among your pictures. A rehearsal has an archive of its
-  own in the user's data folder.
+  own in the user's data folder, or in a folder that you name; invented pictures and those of real
+  film never come into one archive.
 - **`--settings`** names a [settings file](reference-settings.md).
 """
 

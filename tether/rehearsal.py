@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.places import whole_path
-from tether.report.rolls import REHEARSAL_CARD, go_on, program
+from tether.report.rolls import go_on, program
 from tether.session.archive import Archive
 from tether.session.checklist import Scope
+from tether.session.rehearsed import REHEARSAL_CARD, is_rehearsals, make_rehearsals
 from tether.session.roll import NewRoll, Roll, RollError
 from tether.session.store import Confirmed
 from tether.settings import Settings
@@ -155,9 +156,12 @@ def find_roll(archive: Archive, plan: Rehearsal) -> Roll:
     ------
     RollError
         When the roll that was named is not there, or was not made by a rehearsal.
+    TetherError
+        When none was named, and the archive holds rolls of real film.
     """
     if plan.name is not None:
         return _named(archive, plan.name)
+    make_rehearsals(archive)
     if not plan.fresh:
         for p in archive.store.unfinished():
             asked = plan.film in (None, p.roll.process) and plan.film_format in (
@@ -192,7 +196,7 @@ def _named(archive: Archive, name: str) -> Roll:
             todo=f"Check the name with '{program()} rolls --archive {where}'; without a name the "
             "newest unfinished rehearsal is gone on with, or a new one begun.",
         ) from error
-    if not (archive.root / REHEARSAL_CARD).is_dir():
+    if not is_rehearsals(archive.root):
         raise RollError(
             f"The roll '{printable(name)}' was not made by a rehearsal.",
             kept="Nothing was changed: no invented picture came into it.",

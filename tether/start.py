@@ -97,7 +97,7 @@ def run_screen(start: Start) -> None:
     Raises
     ------
     TetherError
-        When there is no terminal, or the archive cannot be used.
+        When there is no terminal, or the archive cannot be used or is one of rehearsals.
     """
     # In a browser, Textual's driver for it is named in the environment ('tether web' does it).
     in_browser = "web_driver" in os.environ.get("TEXTUAL_DRIVER", "")
@@ -106,6 +106,10 @@ def run_screen(start: Start) -> None:
             "This command needs a terminal with a keyboard.",
             todo="Run it in a terminal window, or try 'tether rehearse --unattended'.",
         )
+    if start.hand is None:
+        from tether.session.rehearsed import refuse_rehearsals
+
+        refuse_rehearsals(start.archive)
     import asyncio
 
     from tether.tui.terminal import asked, monochrome

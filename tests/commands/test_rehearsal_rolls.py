@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import shlex
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import typer
@@ -13,9 +14,17 @@ from typer.testing import CliRunner
 from tether.cli import app
 from tether.film import FilmProcess
 from tether.rehearsal import Rehearsal, find_roll
-from tether.report.rolls import REHEARSAL_CARD, go_on, listing
+from tether.report.rolls import go_on, listing
 from tether.session.archive import Archive
+from tether.session.rehearsed import REHEARSAL_CARD
 from tether.session.roll import NewRoll
+
+
+class Tty:
+    """A stream that is a terminal."""
+
+    def isatty(self) -> bool:
+        return True
 
 
 def test_the_unfinished_roll_is_gone_on_with_whatever_film_it_is(tmp_path: Path) -> None:
@@ -61,8 +70,26 @@ def test_a_roll_that_cannot_be_rehearsed_is_said_and_nothing_is_made(tmp_path: P
     real = said(tmp_path, "Harbour 1987")
     assert "was not made by a rehearsal" in real
     assert real.endswith(f" shoot --archive {tmp_path} 'Harbour 1987'")
+    for words in ((), ("--fresh",)):
+        assert "holds rolls of real film" in said(tmp_path, *words)
     assert not (tmp_path / REHEARSAL_CARD).exists()
+    with contextlib.closing(Archive(tmp_path)) as archive:
+        assert [roll.name for roll in archive.store.lines(None)] == ["Harbour 1987"]
     assert "--fresh" in said(tmp_path, "Harbour 1987", "--fresh")
+
+
+def test_no_roll_of_real_film_comes_into_an_archive_of_rehearsals(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tether.start.sys", SimpleNamespace(stdin=Tty(), stdout=Tty()))
+    with contextlib.closing(Archive(tmp_path)) as archive:
+        find_roll(archive, Rehearsal())
+    words = ["shoot", "Harbour", "--film", "transparency", "--archive", str(tmp_path)]
+    said = str(CliRunner().invoke(app, words).exception)
+    assert "is one of rehearsals" in said
+    assert "Nothing was changed" in said
+    with contextlib.closing(Archive(tmp_path)) as archive:
+        assert [roll.name for roll in archive.store.lines(None)] == ["Rehearsal 1"]
 
 
 @pytest.mark.parametrize(("cut", "strips"), [(1, 10), (3, 4), (4, 3), (0, 1)])

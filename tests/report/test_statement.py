@@ -8,11 +8,11 @@ import pytest
 
 from tether.film import FilmProcess
 from tether.report.pace import Taken, pace_of
-from tether.report.rolls import REHEARSAL_CARD
 from tether.report.statement import statement
 from tether.report.summary import leaving_text
 from tether.session.archive import Archive
 from tether.session.pauses import overlap, pauses_of, span
+from tether.session.rehearsed import REHEARSAL_CARD
 from tether.session.roll import Capture, FrameState, NewRoll, Roll
 from tether.session.store import LogLine
 

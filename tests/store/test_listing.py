@@ -14,7 +14,6 @@ from tether.cli import app
 from tether.film import FilmProcess
 from tether.rehearsal import Rehearsal, again, find_roll
 from tether.report.rolls import (
-    REHEARSAL_CARD,
     go_on,
     listing,
     listing_json,
@@ -23,6 +22,7 @@ from tether.report.rolls import (
 )
 from tether.report.summary import leaving_text
 from tether.session.archive import Archive
+from tether.session.rehearsed import REHEARSAL_CARD
 from tether.session.roll import FrameState, NewRoll
 from tether.session.start_options import options_of, remember_options
 from tether.start import Start
@@ -181,6 +181,7 @@ def test_what_the_screen_offers(rolls: Archive) -> None:
 
 
 def test_the_rehearsal_goes_on_with_the_newest_unfinished_roll_of_its_film(rolls: Archive) -> None:
+    (rolls.root / REHEARSAL_CARD).mkdir()
     slides = Rehearsal(film=FilmProcess.TRANSPARENCY)
     assert find_roll(rolls, slides).name == "-Roll 4"
     assert find_roll(rolls, Rehearsal(film=FilmProcess.BW_NEGATIVE)).name == "-Roll 6"

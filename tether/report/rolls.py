@@ -12,12 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from tether.session.archive import Archive
+from tether.session.rehearsed import is_rehearsals
 from tether.session.roll import NewRoll
 from tether.session.start_options import options_of
 from tether.text import plural, printable
-
-#: Folder in the archive of a rehearsal that holds the simulated camera's card.
-REHEARSAL_CARD = "simulated card"
 
 NEWEST = 200
 """Rolls in a list for reading, unless more are asked for."""
@@ -35,7 +33,7 @@ def listing(
     archive: Archive, newest: int | None = None, *, unfinished: bool = False
 ) -> Iterator[dict[str, Any]]:
     """Yield one object a roll, the newest last; the keys are documented in docs/json.md."""
-    command = _Command(archive, rehearsal=_is_rehearsals(archive))
+    command = _Command(archive, rehearsal=is_rehearsals(archive.root))
     for roll in archive.store.lines(newest, unfinished=unfinished):
         yield {
             "name": roll.name,
@@ -56,10 +54,6 @@ def listing_json(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
         yield f"{before}\n {json.dumps(row, ensure_ascii=False)}"
         before = ","
     yield "[]" if before == "[" else "\n]"
-
-
-def _is_rehearsals(archive: Archive) -> bool:
-    return (archive.root / REHEARSAL_CARD).is_dir()
 
 
 class _Command:
@@ -83,7 +77,7 @@ def go_on(archive: Archive, roll_name: str) -> str:
 
     It is safe to show, and whole however long its paths are.
     """
-    command = _Command(archive, rehearsal=_is_rehearsals(archive)).for_roll(roll_name)
+    command = _Command(archive, rehearsal=is_rehearsals(archive.root)).for_roll(roll_name)
     return printable(command, len(command))
 
 

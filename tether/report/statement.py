@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 from tether.report.pace import pace_of_roll
-from tether.report.rolls import REHEARSAL_CARD, go_on, program
+from tether.report.rolls import go_on, program
 from tether.session.archive import Archive
 from tether.session.place import next_frame
+from tether.session.rehearsed import is_rehearsals
 from tether.session.roll import Frame, FrameState
 from tether.text import plural, printable
 
@@ -108,7 +109,7 @@ def _why(frame: Frame) -> str:
 def _copy(archive: Archive) -> str:
     if archive.mirror is not None:
         return archive.mirror.state().sentence()
-    if (archive.root / REHEARSAL_CARD).is_dir():
+    if is_rehearsals(archive.root):
         return "Of a rehearsal no second copy is made."
     return "There is no second copy: --copy FOLDER, on another disk, makes one of every file."
 
