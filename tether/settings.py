@@ -49,6 +49,10 @@ class Exposure:
     clipped_share: float = number(
         1e-4, "share of a channel's photosites in the picture", PRACTICE, 0.0, 0.1
     )
+    from_saturation_ev: float = number(
+        -3.0, "stops tried next where the light is saturated, and none can see how far", PRACTICE,
+        -6.0, -1.0,
+    )  # fmt: skip
     light_changed_ev: float = number(
         0.4, "stops between the rebate and what the roll leads to expect", PRACTICE, 0.1, 3.0
     )

@@ -31,7 +31,7 @@ from tether.session.light_test import (
 from tether.session.place import Todo
 from tether.session.roll import Roll
 from tether.session.session import NotNow, Session
-from tether.settings import Bench
+from tether.settings import Settings
 
 SHUTTERS = ("1", "1/2", "1/4", "1/8", "1/15", "1/30", "1/60", "1/125", "Bulb")
 
@@ -147,16 +147,16 @@ def test_the_next_shutter_brings_the_light_a_stop_below_saturation(
     mean_ev: float, saturated: bool, wanted: str | None
 ) -> None:
     shutter = Setting(Role.SHUTTER, "shutterspeed", "1/15", SHUTTERS)
-    assert next_shutter(light(mean_ev, saturated=saturated), shutter, Bench()) == wanted
+    assert next_shutter(light(mean_ev, saturated=saturated), shutter, Settings()) == wanted
 
 
 def test_a_shutter_that_cannot_be_set_stays() -> None:
     shutter = Setting(Role.SHUTTER, "shutterspeed", "1/15", SHUTTERS)
     dark = light(-6)
-    assert next_shutter(dark, None, Bench()) is None
-    assert next_shutter(dark, replace(shutter, readonly=True), Bench()) is None
-    assert next_shutter(dark, replace(shutter, value="Bulb"), Bench()) is None
-    assert next_shutter(dark, replace(shutter, choices=("1/15",)), Bench()) is None
+    assert next_shutter(dark, None, Settings()) is None
+    assert next_shutter(dark, replace(shutter, readonly=True), Settings()) is None
+    assert next_shutter(dark, replace(shutter, value="Bulb"), Settings()) is None
+    assert next_shutter(dark, replace(shutter, choices=("1/15",)), Settings()) is None
 
 
 def test_a_good_lamp_is_found_good_and_the_shutter_put_back(

@@ -11,9 +11,12 @@ from mocks.lamp import LampConfig
 from mocks.server import BenchProcess
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.camera import Role
+from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.session.archive import Archive
 from tether.session.bench_setup import BenchBook, BenchSetup
+from tether.session.light_base import BaseCalibration
+from tether.session.light_test import LightTest
 from tether.session.place import Todo
 from tether.settings import LAMP, STROBE
 from tether.tui.app import TetherApp
@@ -22,6 +25,11 @@ from tether.tui.dialogs import Pick
 from tether.tui.light_screen import LightScreen
 from tether.tui.ports import Given
 from tether.tui.setup_form import BenchForm, Tick
+
+
+def _refuse(*_: object) -> None:
+    raise TetherError("No picture came.", todo="Try again.")
+
 
 SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 
@@ -116,6 +124,43 @@ async def test_the_light_test_says_what_to_turn(given: Given) -> None:
         assert "Take the card off the gate" in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
+    app.shut()
+
+
+@pytest.mark.parametrize("kind", [BaseScreen, LightScreen])
+async def test_power_is_turned_once_though_the_picture_after_it_fails(
+    given: Given,
+    bench: BenchProcess,
+    kind: type[BaseScreen | LightScreen],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    turned: list[float] = []
+    monkeypatch.setattr(given.hand, "turn_power", turned.append)
+    key, begin, again, works = (
+        ("4", "f", "enter", (BaseCalibration, "shoot"))
+        if kind is BaseScreen
+        else ("3", "enter", "r", (LightTest, "run"))
+    )
+    if kind is BaseScreen:
+        bench.turn_power(-2.0)
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        await pilot.press(key)
+        await until(pilot, lambda: isinstance(app.screen, kind))
+        screen = app.screen
+        assert isinstance(screen, BaseScreen | LightScreen)
+        await pilot.press(begin)
+        await until(pilot, lambda: "power" in screen_text(app) and not screen.working)
+        with monkeypatch.context() as broken:
+            broken.setattr(*works, _refuse)
+            await pilot.press(again)
+            await until(pilot, lambda: "No picture came" in screen_text(app))
+        assert len(turned) == 1
+        await pilot.press(again)
+        await until(pilot, lambda: "No picture came" not in screen_text(app))
+        await until(pilot, lambda: not screen.working)
+        assert len(turned) == 1, "it stands as it was asked for"
     app.shut()
 
 

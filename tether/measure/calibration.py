@@ -21,9 +21,6 @@ from tether.raw.mosaic import Mosaic
 from tether.settings import Exposure, Settings
 
 _FULL = 0.985
-_FROM_SATURATION = -3.0
-"""Stops by which a saturated exposure is shortened: by how much it is over cannot be seen, and the
-next one tells exactly as long as it is not."""
 _DARK_EV = -9.0
 """Stops from saturation below which an even view is darkness and not film."""
 _NO_FILM_DENSITY = 0.02
@@ -71,7 +68,7 @@ class ClearFilm:
     def stops_to_target(self, settings: Exposure) -> float:
         """Return how much light to add to bring it to the target, negative for less."""
         if self.clipped or self.ev is None:
-            return _FROM_SATURATION
+            return settings.from_saturation_ev
         return settings.base_target_ev - self.ev
 
 

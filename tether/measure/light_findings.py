@@ -6,7 +6,7 @@ from tether.measure.exposure_remarks import turn_power
 from tether.measure.flicker import steadier_shutter, steady_seconds
 from tether.measure.light import METERED_FIELD_EV, Light, balance_off_ev
 from tether.measure.verdict import Finding, Severity
-from tether.settings import Bench
+from tether.settings import Bench, Exposure
 from tether.settings import Light as LightSettings
 from tether.text import percent, stops
 
@@ -25,6 +25,7 @@ def judge_light(
     seconds: float | None = None,
     shutters: tuple[tuple[str, float], ...] = (),
     white_balance: tuple[float, float, float] | None = None,
+    exposure: Exposure | None = None,
 ) -> list[Finding]:
     """Say what to change about the light.
 
@@ -36,6 +37,8 @@ def judge_light(
         The shutter time it was taken at and the settings that the camera has, for the advice.
     white_balance
         Multipliers for red, green and blue as the camera was set.
+    exposure
+        How much less light is asked for where it is saturated.
 
     Returns
     -------
@@ -45,6 +48,7 @@ def judge_light(
     """
     settings = settings or LightSettings()
     if light.saturated:
+        less = (exposure or Exposure()).from_saturation_ev
         return [
             Finding(
                 "light-saturated",
@@ -52,9 +56,9 @@ def judge_light(
                 round(light.mean_ev, 2),
                 "EV",
                 "The open gate is saturated: neither evenness nor colour can be measured.",
-                f"Give two stops less light: {turn_power(-2)}. Then photograph the open gate again."
-                if settings.strobe
-                else "Give two stops less light and photograph the open gate again.",
+                f"Give {-less:g} stops less light"
+                + (f": {turn_power(less)}. Then" if settings.strobe else " and")
+                + " photograph the open gate again.",
             )
         ]
     if light.mean_ev < _TOO_DARK_EV:

@@ -57,6 +57,7 @@ class LightWorker:
             settings.light,
             seconds=mosaic.exposure_seconds,
             white_balance=multipliers_of(mosaic),
+            exposure=settings.exposure,
         )
         if settings.light.strobe:
             findings += judge_power(light, settings.bench)

@@ -30,13 +30,10 @@ from tether.session.light_kept import KeptGate, Trial
 from tether.session.light_shutter import LentShutter, as_taken
 from tether.session.light_worker import CALL_SECONDS, GateSeen, LightRequest, light_judge
 from tether.session.session import NotNow, Session
-from tether.settings import Bench
+from tether.settings import Settings
 from tether.text import percent, printable
 
 MOST_EXPOSURES = 3
-_FROM_SATURATION = -3.0
-"""Stops by which a saturated exposure is shortened: how far it is over cannot be seen."""
-
 OPEN_GATE, LAMP_OFF = "open-gate", "lamp-off"
 NO_FLAT = frozenset({"light-saturated", "light-too-dark", "lamp-flicker", "strobe-power"})
 """Findings with which an open gate is no flat field; one that is a mere note does not count."""
@@ -91,17 +88,17 @@ class StrayResult:
 R = TypeVar("R", LightResult, StrayResult)
 
 
-def next_shutter(light: Light, shutter: Setting | None, settings: Bench) -> str | None:
+def next_shutter(light: Light, shutter: Setting | None, settings: Settings) -> str | None:
     """Return the shutter setting for another exposure, None where this one will do.
 
     Also None where the camera offers no better setting, or lets none be set from here.
     """
-    off = settings.gate_target_ev - light.mean_ev
+    off = settings.bench.gate_target_ev - light.mean_ev
     if shutter is None or shutter.readonly:
         return None
     if light.saturated:
-        off = min(off, _FROM_SATURATION)
-    elif abs(off) <= settings.gate_tolerance_ev:
+        off = min(off, settings.exposure.from_saturation_ev)
+    elif abs(off) <= settings.bench.gate_tolerance_ev:
         return None
     found = shifted_shutter(shutter.choices, shutter.value, off)
     return None if found == shutter.value else found
@@ -184,7 +181,7 @@ class LightTest:
             seen = self._measure(session.trial_file(trial), stands)
             shutter.believe(seen.exposure[0])
             stands = as_taken(stands, seen.exposure[0])
-            wanted = next_shutter(seen.light, stands, session.settings.bench)
+            wanted = next_shutter(seen.light, stands, session.settings)
             if session.settings.light.strobe:
                 wanted = None
             if wanted is None or number == MOST_EXPOSURES:

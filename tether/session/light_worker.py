@@ -72,6 +72,7 @@ class LightWorker:
             seconds=exposure[0],
             shutters=request.shutters,
             white_balance=multipliers_of(mosaic),
+            exposure=request.settings.exposure,
         )
         if request.settings.light.strobe:
             findings += judge_power(light, request.settings.bench)

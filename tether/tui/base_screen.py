@@ -63,6 +63,8 @@ class BaseScreen(BenchScreen):
         self.stage = Stage.FILM
         self.results: list[BaseResult] = []
         self._moved = False
+        self._asked_ev = 0.0
+        """Stops by which the person was asked to turn a strobe's power."""
         self._doing = ""
 
     def body(self) -> ComposeResult:
@@ -114,7 +116,7 @@ class BaseScreen(BenchScreen):
         elif self.stage is Stage.SET:
             await self._set_and_check()
         elif self.stage is Stage.POWER:
-            await self._shoot(blank=False, turned=self.results[-1].off_ev or 0.0)
+            await self._shoot(blank=False, turned=True)
         else:
             await self._leave()
 
@@ -134,7 +136,7 @@ class BaseScreen(BenchScreen):
         self.say("From the start, with three shots.")
         self._refresh()
 
-    async def _shoot(self, *, blank: bool, turned: float = 0.0) -> bool:
+    async def _shoot(self, *, blank: bool, turned: bool = False) -> bool:
         if self.working:
             self.say("Still at work on the last key; this one was not taken.")
             return False
@@ -145,8 +147,9 @@ class BaseScreen(BenchScreen):
         def run() -> BaseResult:
             if hand is not None and blank:
                 hand.lay_blank()
-            if hand is not None and turned:
-                hand.turn_power(turned)
+            if hand is not None and turned and self._asked_ev:
+                hand.turn_power(self._asked_ev)  # once, also where the picture that follows fails
+                self._asked_ev = 0.0
             return self.calibration.shoot(self._report)
 
         result = await self.attempt(run, self._doing)
@@ -154,6 +157,7 @@ class BaseScreen(BenchScreen):
         self._moved = self._moved or blank
         if result is not None:
             self.results.append(result)
+            self._asked_ev = result.off_ev or 0.0
             self.stage = _stage_after(result)
             self.say(f"Kept as bench/{result.trial.file}, of no frame.")
         self._refresh()

@@ -92,6 +92,8 @@ class LightScreen(BenchScreen):
         self.film = True
         self._doing = ""
         self._warned = False
+        self._asked_ev = 0.0
+        """Stops by which the person was asked to turn a strobe's power."""
 
     def body(self) -> ComposeResult:
         """Lay out the step, the map and the figures."""
@@ -206,7 +208,7 @@ class LightScreen(BenchScreen):
         if self.working:
             self.say("Still at work on the last key; this one was not taken.")
             return
-        hand, turned = self.tether.given.hand, _power_off(self.result)
+        hand = self.tether.given.hand
         self._warned = False
         self._doing = "Photographing the open gate …"
 
@@ -214,8 +216,9 @@ class LightScreen(BenchScreen):
             if hand is not None:
                 hand.open_gate()
                 hand.lamp(True)
-                if turned:
-                    hand.turn_power(turned)
+                if self._asked_ev:  # once, also where the picture that follows fails
+                    hand.turn_power(self._asked_ev)
+                    self._asked_ev = 0.0
             return self.test.run(self._report)
 
         self.stage = Stage.BACK
@@ -223,11 +226,20 @@ class LightScreen(BenchScreen):
         self._doing = ""
         if result is not None:
             self.result, self.stray = result, None
+            self._asked_ev = self._power_off(result)
             self.stage = Stage.DARK if result.kept else Stage.BACK
             untouched = "The shutter was not touched." if result.strobe else ""
             shutter = result.said or untouched or "The shutter is as it was."
             self.say(f"{_kept(result)} {shutter}")
         self._refresh()
+
+    def _power_off(self, result: LightResult) -> float:
+        """Return by how many stops a strobe's power is off, 0.0 for nothing."""
+        if not result.strobe:
+            return 0.0
+        if result.light.saturated:
+            return self.session.settings.exposure.from_saturation_ev
+        return next((f.value or 0.0 for f in result.findings if f.code == "strobe-power"), 0.0)
 
     async def _measure_dark(self) -> None:
         gate = self.result
@@ -298,14 +310,6 @@ def _kept(result: LightResult) -> str:
     if result.kept:
         return "Kept as the roll's flat field."
     return "No flat field yet: put right what is said, then [R]. The picture is kept."
-
-
-def _power_off(result: LightResult | None) -> float:
-    """Return by how many stops the person was asked to turn a strobe's power, 0 for nothing."""
-    if result is None or not result.strobe:
-        return 0.0
-    asked = [f.value for f in result.findings if f.code == "strobe-power" and f.value]
-    return -2.0 if result.light.saturated else next(iter(asked), 0.0)
 
 
 def _step(stage: Stage, dark_known: bool, *, strobe: bool, film: bool, wrong: bool) -> Text:
