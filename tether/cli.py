@@ -390,11 +390,13 @@ def tablet(
     ] = None,
     steps: Annotated[int, typer.Option(help="Steps on the tablet.", min=3, max=60)] = 21,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    settings: SettingsOption = None,
 ) -> None:
     """Read a step tablet: densities, how even their steps are, and how far they are true."""
     from tether.report.tablet_json import tablet_files, tablet_text
 
-    rows = tablet_files(files, open_gate, dark, steps)
+    strobe = read_settings(settings).light.strobe
+    rows = tablet_files(files, open_gate, dark, steps, strobe=strobe)
     _print_judged(rows, as_json, "" if as_json else tablet_text(rows))
 
 

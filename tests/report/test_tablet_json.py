@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from mocks.bench import Bench, BenchConfig
 from mocks.exposure import Exposure
+from mocks.lamp import LampConfig
 from mocks.optics import OpticsConfig
 from mocks.sensor import SensorConfig
 from tether.cli import app
@@ -96,3 +97,25 @@ def test_the_command(files: Path) -> None:
     done = runner.invoke(app, [*asked, "--steps", "22"])
     assert done.exit_code == 1
     assert "22 even steps" in done.stdout
+
+
+def test_with_a_strobe_the_shutter_time_does_not_count(tmp_path: Path) -> None:
+    bench = Bench(
+        BenchConfig(
+            sensor=SensorConfig(1200, 800), target="step-tablet", seed=2,
+            lamp=LampConfig(strobe=True),
+        )
+    )  # fmt: skip
+    bench.hand.turn_power(-1.5)
+    bench.hand.remove_film()
+    (tmp_path / "gate.dng").write_bytes(bench.expose(Exposure(1 / 60, 8.0, 100.0)).raw)
+    bench.hand.go_to(1)
+    (tmp_path / "tablet.dng").write_bytes(bench.expose(Exposure(1 / 15, 8.0, 100.0)).raw)
+    (tmp_path / "strobe.toml").write_text('[light]\nkind = "strobe"\n')
+    asked = ["tablet", "--json", str(tmp_path / "tablet.dng"), "--open-gate"]
+    asked += [str(tmp_path / "gate.dng"), "--settings", str(tmp_path / "strobe.toml")]
+    done = CliRunner().invoke(app, asked)
+    assert done.exit_code == 0, done.output
+    first = json.loads(done.stdout)[0]["steps"][0]["density"]
+    # The clear step is 0.05 D; by the ratio of the times it would read 0.60 D more (log10 4).
+    assert all(value == pytest.approx(0.05, abs=0.01) for value in first.values())

@@ -92,6 +92,20 @@ def test_it_becomes_part_of_the_rolls_memory() -> None:
     assert KeptLight().applied_to(memory) is memory
 
 
+def test_a_base_counts_for_the_kind_of_light_that_it_was_found_under(tmp_path: Path) -> None:
+    flashed = replace(BASE, strobe=True)
+    for base in (BASE, flashed):
+        light = read_light(kept(tmp_path, base=base))
+        assert light.base == base
+        for strobe in (False, True):
+            memory = light.applied_to(RollMemory(), strobe=strobe)
+            assert (memory.base is not None) is (base.strobe is strobe)
+    older = json.loads((tmp_path / "light.json").read_text())
+    del older["base"]["light"]  # as an older program wrote it
+    (tmp_path / "light.json").write_text(json.dumps(older))
+    assert read_light(tmp_path / "light.json").base == BASE
+
+
 def test_a_rebate_that_was_seen_since_counts_more_than_the_calibration() -> None:
     seen = KnownBase({"R": 0.3, "G1": 0.6}, (0.1, 100.0, 8.0))
 
@@ -268,3 +282,14 @@ def test_a_base_that_nobody_measured_is_said_before_the_first_shot() -> None:
     assert said.startswith("The base was not measured")
     strobe = Settings(light=Light(kind="strobe"))
     assert light_remarks(KeptLight(), [Frame(1)], camera(), strobe, NOON) == ()
+
+
+def test_a_base_found_under_another_light_is_said_until_a_picture_tells() -> None:
+    lamp, strobe = Settings(), Settings(light=Light(kind="strobe"))
+    flashed = KeptLight(base=replace(BASE, strobe=True))
+    (said,) = light_remarks(flashed, [Frame(1)], camera(), lamp, NOON)
+    assert said.startswith("The base was found under a strobe, and the light is a lamp now")
+    (said,) = light_remarks(KeptLight(base=BASE), [Frame(1)], camera(), strobe, NOON)
+    assert said.startswith("The base was found under a lamp, and the light is a strobe now")
+    assert light_remarks(flashed, [Frame(1)], camera(), strobe, NOON) == ()
+    assert light_remarks(flashed, [base_at("1/10", -0.5)], camera("1/10"), lamp, NOON) == ()

@@ -33,8 +33,12 @@ _CLEAR_DENSITY = 0.05
 class TabletWorker:
     """Opens and measures a tablet; lives in the worker process."""
 
-    def measure(self, path: Path, open_gate: Path, dark: Path | None, steps: int) -> dict[str, Any]:
+    def measure(
+        self, path: Path, open_gate: Path, dark: Path | None, steps: int, strobe: bool
+    ) -> dict[str, Any]:
         """Return the object of one file; see docs/json.md.
+
+        With a ``strobe`` the shutter time counts only for what reaches the sensor without it.
 
         Raises
         ------
@@ -61,7 +65,7 @@ class TabletWorker:
             planes = density_planes(
                 frame,
                 light,
-                _ratio(mosaic, gate),
+                _ratio(mosaic, gate, strobe=strobe),
                 survey(off) if off is not None else None,
                 (_ratio(mosaic, off), _ratio(gate, off)),
             )
@@ -129,23 +133,23 @@ def _main(planes: FloatArray, frame: Survey) -> FloatArray:
     return main
 
 
-def _ratio(of: Mosaic, over: Mosaic | None) -> float:
+def _ratio(of: Mosaic, over: Mosaic | None, *, strobe: bool = False) -> float:
     """Return how many times the exposure of one file is that of another; 1 where not known."""
     from tether.measure.exposure import exposure_ratio
 
     if over is None:
         return 1.0
     settings = ((m.exposure_seconds, m.iso, m.f_number) for m in (of, over))
-    return exposure_ratio(*settings) or 1.0
+    return exposure_ratio(*settings, strobe=strobe) or 1.0
 
 
 def tablet_files(
-    paths: Sequence[Path], open_gate: Path, dark: Path | None, steps: int
+    paths: Sequence[Path], open_gate: Path, dark: Path | None, steps: int, *, strobe: bool = False
 ) -> list[dict[str, Any]]:
     """Return one object a file; a file that cannot be read has ``file`` and ``error``."""
     worker = Child(TabletWorker, name="The judge of raw files", memory_bytes=MEMORY_BYTES)
     try:
-        return list(judged(worker, paths, open_gate, dark, steps))
+        return list(judged(worker, paths, open_gate, dark, steps, strobe))
     finally:
         worker.close()
 

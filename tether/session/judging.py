@@ -83,7 +83,7 @@ class JudgeWorker:
                 shutter=request.shutter,
                 shutters=request.shutters,
                 settings=request.settings,
-                memory=request.light.applied_to(memory),
+                memory=request.light.applied_to(memory, strobe=request.settings.light.strobe),
                 order=request.order,
                 since=request.light.since,
             ),

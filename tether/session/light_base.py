@@ -121,7 +121,8 @@ class BaseCalibration:
         stands = printable(shutter.value, 20) if shutter else ""
         trial = replace(trial, exposure=exposure, shutter=stands)
         if seen.seen.usable and not seen.clipped:
-            session.light.keep(base=KeptBase(trial, seen.seen.value, seen.signal))
+            strobe = session.settings.light.strobe
+            session.light.keep(base=KeptBase(trial, seen.seen.value, seen.signal, strobe))
         self.result = self._judged(seen, trial, shutter)
         self._log(self.result)
         return self.result

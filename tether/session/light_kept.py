@@ -94,12 +94,13 @@ class KeptGate:
 class KeptBase:
     """The roll's calibrated base (of a transparency: its highlights), relative to saturation.
 
-    ``seen`` says where: see `tether.measure.calibration.Seen`.
+    ``seen`` says where: see `tether.measure.calibration.Seen`; ``strobe`` that one lit it.
     """
 
     trial: Trial
     seen: str
     signal: Mapping[str, float] = field(default_factory=dict)
+    strobe: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,18 +115,24 @@ class KeptLight:
         """How many captures the roll had when its light was last looked at."""
         return max((part.trial.after for part in (self.gate, self.base) if part), default=0)
 
-    def applied_to(self, memory: RollMemory) -> RollMemory:
-        """Return a roll's memory with this light in it.
+    def base_under(self, *, strobe: bool) -> KeptBase | None:
+        """Return the base that was calibrated under this kind of light."""
+        return self.base if self.base is not None and self.base.strobe == strobe else None
+
+    def applied_to(self, memory: RollMemory, *, strobe: bool = False) -> RollMemory:
+        """Return a roll's memory with this light in it, for a picture that a ``strobe`` lit or not.
 
         The calibrated base stands for the roll's until a later frame shows its rebate; of a
-        transparency, which shows none, its highlights do all along.
+        transparency, which shows none, its highlights do all along. One of the other kind of light
+        tells nothing: how the two compare is not known.
         """
         from tether.measure.roll import KnownBase
 
         if self.gate is not None:
             memory = memory.with_open_gate(self.gate.as_open_gate())
-        if self.base is not None and self.base.trial.after >= _last_seen(memory):
-            known = KnownBase(dict(self.base.signal), self.base.trial.exposure)
+        base = self.base_under(strobe=strobe)
+        if base is not None and base.trial.after >= _last_seen(memory):
+            known = KnownBase(dict(base.signal), base.trial.exposure)
             memory = replace(memory, base=known)
         return memory
 
@@ -190,6 +197,7 @@ def as_json(light: KeptLight) -> dict[str, Any]:
         facts["base"] = asdict(light.base.trial) | {
             "seen": light.base.seen,
             "signal": dict(light.base.signal),
+            "light": STROBE if light.base.strobe else LAMP,
         }
     return facts
 
@@ -232,7 +240,8 @@ def _base(facts: Mapping[str, Any]) -> KeptBase:
     signal = {printable(str(name), 8): _number(v) for name, v in facts["signal"].items()}
     if not 0 < len(signal) <= _MOST_CHANNELS or max(signal.values()) <= 0:
         raise ValueError("not the channels of a sensor")
-    return KeptBase(_trial(facts), printable(str(facts["seen"]), 40), signal)
+    strobe = facts.get("light") == STROBE  # an older program did not store it
+    return KeptBase(_trial(facts), printable(str(facts["seen"]), 40), signal, strobe)
 
 
 def _trial(facts: Mapping[str, Any]) -> Trial:

@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 
 from tether.camera.protocol import CameraState, Role
 from tether.camera.values import f_number, shutter_seconds
-from tether.session.light_kept import KeptGate, KeptLight
+from tether.session.light_kept import KeptBase, KeptGate, KeptLight
 from tether.session.roll import Capture, Frame
 from tether.settings import Settings
 from tether.text import printable
@@ -57,10 +57,15 @@ def light_remarks(
         The time now; None takes the clock.
     """
     said = list(_from_verdict(light, frames))
-    if camera is not None and not settings.light.strobe:
-        said += _shutter_elsewhere(light, frames, camera, settings)
+    strobe = settings.light.strobe
+    captures = sorted((c for f in frames for c in f.captures), key=lambda c: c.id)
+    if light.base is not None and light.base_under(strobe=strobe) is None:
+        if not any(c.strobe == strobe for c in captures):
+            said.append(_found_under_another(light.base))
+    elif camera is not None and not strobe:
+        said += _shutter_elsewhere(light, captures, camera, settings)
     if light.gate is not None:
-        said += _since_the_gate(light.gate, camera, settings.light.strobe)
+        said += _since_the_gate(light.gate, camera, strobe)
         said += _age(light.gate, settings, at or datetime.now(UTC))
     return tuple(said)
 
@@ -79,15 +84,20 @@ def _from_verdict(light: KeptLight, frames: Sequence[Frame]) -> list[str]:
     return said
 
 
+def _found_under_another(base: KeptBase) -> str:
+    was, now = ("a strobe", "a lamp") if base.strobe else ("a lamp", "a strobe")
+    said = f"The base was found under {was}, and the light is {now} now"
+    return f"{said}: find it anew (key {BASE_KEY})."
+
+
 def _shutter_elsewhere(
-    light: KeptLight, frames: Sequence[Frame], camera: CameraState, settings: Settings
+    light: KeptLight, captures: Sequence[Capture], camera: CameraState, settings: Settings
 ) -> list[str]:
     """Say that the roll's base would miss the target as the shutter stands now.
 
     The roll was left and gone on with, or another one was shot meanwhile. How the base lay is known
     from the newest picture or the calibration; the rest is the ratio of the times (ISO 2721).
     """
-    captures = sorted((c for f in frames for c in f.captures), key=lambda c: c.id)
     if not captures and light.base is None:
         return [f"The base was not measured: the verdict will show it, key {BASE_KEY} finds it."]
     label, level = _newest_base(light, captures)
@@ -110,7 +120,7 @@ def _newest_base(light: KeptLight, captures: Sequence[Capture]) -> tuple[str, fl
     """Return the shutter's label and the level of the base (EV) that were seen last."""
     calibrated = light.base
     since = captures[calibrated.trial.after :] if calibrated else captures
-    for capture in reversed(since):
+    for capture in reversed([c for c in since if not c.strobe]):
         level = capture.facts.get("base_ev")
         if isinstance(level, int | float):
             known = float(level) if level < _MAYBE_SATURATED_EV else None
