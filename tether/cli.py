@@ -11,6 +11,8 @@ from typing import Annotated, Any
 import typer
 
 from tether import __version__
+from tether.cli_files import light, measure, tablet
+from tether.cli_options import ArchiveOption, SettingsOption, default_archive, read_settings
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.places import reason, whole_path
@@ -38,38 +40,6 @@ app = typer.Typer(
     help="Photograph strips of film, frame by frame, with a tethered camera: walk through the "
     "steps, fire the camera, judge the raw file, never lose the place.",
 )
-
-ArchiveOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--archive",
-        envvar="TETHER_ARCHIVE",
-        help="The archive folder. [default: a folder 'film-archive' among your pictures]",
-    ),
-]
-SettingsOption = Annotated[
-    Path | None,
-    typer.Option("--settings", help="Settings file. [default: settings.toml in the user folder]"),
-]
-
-
-def default_archive() -> Path:
-    """Return the archive folder used when none is named."""
-    from platformdirs import user_pictures_path
-
-    return user_pictures_path() / "film-archive"
-
-
-def read_settings(path: Path | None) -> Any:
-    """Read the settings file that was named, or the user's own where there is one."""
-    from platformdirs import user_config_path
-
-    from tether.settings import Settings, load
-
-    own = user_config_path("tether") / "settings.toml"
-    if path is not None:
-        return load(path)
-    return load(own) if own.exists() else Settings()
 
 
 @app.command()
@@ -335,79 +305,9 @@ def plan(
     typer.echo(json.dumps(found, indent=1, ensure_ascii=False) if as_json else plan_text(found))
 
 
-@app.command()
-def measure(
-    files: Annotated[list[Path], typer.Argument(help="Raw files of any camera.")],
-    film: Annotated[FilmProcess, typer.Option(help="Kind of film.")],
-    open_gate: Annotated[
-        Path | None,
-        typer.Option("--open-gate", help="Raw file of the light without film: gives densities."),
-    ] = None,
-    film_format: Annotated[
-        str, typer.Option("--format", help=f"One of {', '.join(FILM_FORMATS)}.")
-    ] = "135",
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-    settings: SettingsOption = None,
-) -> None:
-    """Judge raw files: exposure, saturation, sharpness, density, and what to change."""
-    from tether.report.measure_json import measure_files, measure_text
-
-    if film_format not in FILM_FORMATS:
-        raise TetherError(
-            f"There is no film format '{printable(film_format, 40)}'.",
-            todo=f"Use one of: {', '.join(FILM_FORMATS)}.",
-        )
-    rows = measure_files(files, film, open_gate, film_format, read_settings(settings))
-    _print_judged(rows, as_json, "" if as_json else measure_text(rows, film))
-
-
-@app.command()
-def light(
-    files: Annotated[list[Path], typer.Argument(help="Raw files of the light without film.")],
-    lamp_off: Annotated[
-        Path | None,
-        typer.Option("--lamp-off", help="Raw file with the lamp off: gives the stray light."),
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-    settings: SettingsOption = None,
-) -> None:
-    """Judge the light: evenness, flicker, colour and stray light, from the open gate."""
-    from tether.report.light_json import light_files, light_text
-
-    rows = light_files(files, lamp_off, read_settings(settings))
-    _print_judged(rows, as_json, "" if as_json else light_text(rows))
-
-
-@app.command()
-def tablet(
-    files: Annotated[list[Path], typer.Argument(help="Raw files of a step tablet in the gate.")],
-    open_gate: Annotated[
-        Path, typer.Option("--open-gate", help="Raw file of the light without film.")
-    ],
-    dark: Annotated[
-        Path | None,
-        typer.Option("--dark", help="Raw file with the lamp off; its light is taken off both."),
-    ] = None,
-    steps: Annotated[int, typer.Option(help="Steps on the tablet.", min=3, max=60)] = 21,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-    settings: SettingsOption = None,
-) -> None:
-    """Read a step tablet: densities, how even their steps are, and how far they are true."""
-    from tether.report.tablet_json import tablet_files, tablet_text
-
-    strobe = read_settings(settings).light.strobe
-    rows = tablet_files(files, open_gate, dark, steps, strobe=strobe)
-    _print_judged(rows, as_json, "" if as_json else tablet_text(rows))
-
-
-def _print_judged(rows: list[dict[str, Any]], as_json: bool, text: str) -> None:
-    """Print what was found; exit code 1 when a file could not be judged."""
-    if as_json:
-        typer.echo(json.dumps(rows, indent=1, allow_nan=False))
-    else:
-        typer.echo(text)
-    if any("error" in row for row in rows):
-        raise typer.Exit(1)
+app.command()(measure)
+app.command()(light)
+app.command()(tablet)
 
 
 @app.command()
@@ -480,7 +380,7 @@ def show_settings(
     ] = None,
 ) -> None:
     """Print every target, tolerance and limit with its unit, range and source."""
-    from tether.settings import render
+    from tether.settings_file import render
 
     text = render(read_settings(settings))
     if write is None:

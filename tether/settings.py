@@ -1,20 +1,13 @@
 """Every number that a practitioner could argue with: target, tolerance, limit, unit and source.
 
-The values live in small frozen sections. A person changes them in one TOML file; `load` checks
-it and says which line of thought is wrong, `render` writes a file with every value commented.
+The values live in small frozen sections. A person changes them in one TOML file: see
+`tether.settings_file`.
 """
 
 from __future__ import annotations
 
-import json
-import re
-import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
-from pathlib import Path
+from dataclasses import dataclass, field
 from typing import Any
-
-from tether.errors import TetherError
 
 
 def number(default: float, unit: str, source: str, low: float, high: float) -> Any:
@@ -413,114 +406,3 @@ class Settings:
     alerts: Alerts = field(default_factory=Alerts)
     keys: Keys = field(default_factory=Keys)
     screen: Screen = field(default_factory=Screen)
-
-
-MOVED = {("planning", "marked_aperture"): ("bench", "aperture")}
-"""Values of older settings files, and where they stand now."""
-
-
-def load(path: Path) -> Settings:
-    """Read a settings file.
-
-    Raises
-    ------
-    TetherError
-        When the file cannot be read, is not TOML, names something unknown, or holds a value
-        outside its range. Nothing is taken from a file with an error in it.
-    """
-    try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise TetherError(
-            f"The settings file {path} cannot be read: {error.strerror or error}.",
-            kept="Nothing was changed.",
-            todo="Check its name, or use the built-in values without it.",
-        ) from error
-    except UnicodeDecodeError as error:
-        raise TetherError(
-            f"The settings file {path} cannot be read: it is not text in UTF-8.",
-            kept="Nothing was changed.",
-            todo="Name a file made by 'tether settings --write', or use the built-in values.",
-        ) from error
-    except tomllib.TOMLDecodeError as error:
-        raise TetherError(
-            f"The settings file {path} cannot be read: {error}.",
-            kept="Nothing was changed.",
-            todo="Mend the file, or move it away to use the built-in values.",
-        ) from error
-    return parse(raw, str(path))
-
-
-def parse(raw: Mapping[str, Any], origin: str) -> Settings:
-    """Check a mapping of sections against the declared ranges; see `load`."""
-    sections: dict[str, Any] = {}
-    known = {f.name: f for f in fields(Settings)}
-    for name, values in raw.items():
-        if name not in known or not isinstance(values, Mapping):
-            raise _wrong(origin, f"there is no section [{name}]", sorted(known))
-        kind: Any = known[name].default_factory
-        declared = {f.name: f for f in fields(kind)}
-        checked: dict[str, Any] = {}
-        for key, value in values.items():
-            if (name, key) in MOVED:
-                section, now = MOVED[name, key]
-                raise _wrong(
-                    origin,
-                    f"[{name}] {key} is called [{section}] {now} now, and serves in both places. "
-                    f"Write its value there and remove this line",
-                )
-            if key not in declared:
-                raise _wrong(origin, f"[{name}] has no value '{key}'", sorted(declared))
-            checked[key] = _checked(origin, f"[{name}] {key}", value, declared[key].metadata)
-        sections[name] = kind(**checked)
-    return Settings(**sections)
-
-
-def _checked(origin: str, what: str, value: Any, meta: Mapping[str, Any]) -> Any:
-    """Return a value as its kind wants it; raise where it is of another kind or out of range."""
-    if "form" in meta:
-        if not isinstance(value, str) or not re.fullmatch(meta["form"], value):
-            raise _wrong(origin, f"{what} must be a text in quotes: {meta['what']}")
-        return value
-    if "unit" not in meta:
-        if not isinstance(value, bool):
-            raise _wrong(origin, f"{what} must be true or false ({meta['what']})")
-        return value
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise _wrong(origin, f"{what} must be a number ({meta['unit']})")
-    if not meta["low"] <= value <= meta["high"]:
-        raise _wrong(
-            origin,
-            f"{what} = {value:g} is outside {meta['low']:g} to {meta['high']:g} ({meta['unit']})",
-        )
-    return float(value)
-
-
-def _wrong(origin: str, problem: str, known: list[str] | None = None) -> TetherError:
-    hint = f" Known: {', '.join(known)}." if known else ""
-    return TetherError(
-        f"In {origin}: {problem}.{hint}",
-        kept="Nothing was changed.",
-        todo="Mend the file and start again.",
-    )
-
-
-def render(settings: Settings | None = None) -> str:
-    """Return the settings as a TOML text, each value with its unit, range and source."""
-    settings = settings or Settings()
-    lines = ["# Targets, tolerances and limits. Remove a line to use the built-in value.", ""]
-    for section in fields(settings):
-        values: Any = getattr(settings, section.name)
-        lines += [f"[{section.name}]", f"# {type(values).__doc__}"]
-        for item in fields(values):
-            lines += [f"# {_said_of(item.metadata)}"]
-            # A JSON text of this kind is a TOML text too, as are its true and false.
-            lines += [f"{item.name} = {json.dumps(getattr(values, item.name))}"]
-        lines.append("")
-    return "\n".join(lines)
-
-
-def _said_of(meta: Mapping[str, Any]) -> str:
-    if "unit" in meta:
-        return f"{meta['unit']}; {meta['low']:g} to {meta['high']:g}; {meta['source']}"
-    return str(meta["what"]) if "form" in meta else f"{meta['what']}; true or false"

@@ -17,7 +17,8 @@ from typer.testing import CliRunner
 
 from tether.cli import app
 from tether.film import FilmProcess
-from tether.settings import Settings, load
+from tether.settings import Settings
+from tether.settings_file import load
 
 ROOT = Path(__file__).parents[2]
 TETHER = [sys.executable, "-m", "tether"]

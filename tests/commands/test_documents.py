@@ -14,7 +14,8 @@ import pytest
 from typer.testing import CliRunner
 
 from tether.cli import app
-from tether.settings import Settings, load
+from tether.settings import Settings
+from tether.settings_file import load
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"

@@ -10,7 +10,8 @@ import pytest
 from tether.errors import TetherError
 from tether.report.bench_numbers import Asked
 from tether.report.plan import plan
-from tether.settings import Alerts, Bench, Keys, Settings, parse, render
+from tether.settings import Alerts, Bench, Keys, Settings
+from tether.settings_file import parse, render
 
 
 def test_what_is_written_reads_back_the_same() -> None:

@@ -13,7 +13,8 @@ from textual.color import Color
 from textual.widgets import Static
 
 from tether.errors import TetherError
-from tether.settings import Screen, Settings, parse
+from tether.settings import Screen, Settings
+from tether.settings_file import parse
 from tether.tui import calm, themes
 from tether.tui.calm import Calm
 from tether.tui.keys import KeyLine
