@@ -25,8 +25,9 @@ from tether.tui.hours import Hours
 from tether.tui.keys import EVERYWHERE, KeyLine, Over, bindings_of, key_name, room_complaint
 from tether.tui.shell import Shell
 from tether.tui.table import Table
+from tether.tui.while_seen import WhileSeen
 
-_BASES = {BenchScreen, Hours, Over, Table}
+_BASES = {BenchScreen, Hours, Over, Table, WhileSeen}
 PAGE = Path(__file__).parents[2] / "docs" / "keys.md"
 
 

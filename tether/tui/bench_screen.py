@@ -9,8 +9,6 @@ from rich.console import RenderableType
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
-from textual.timer import Timer
 from textual.widget import Widget
 from textual.widgets import Static
 
@@ -18,6 +16,7 @@ from tether.camera.errors import CameraError, CameraLost
 from tether.errors import TetherError
 from tether.session.session import Session
 from tether.tui.keys import KeyLine
+from tether.tui.while_seen import WhileSeen
 
 if TYPE_CHECKING:
     from tether.tui.app import TetherApp
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 
-class BenchScreen(Screen[None]):
+class BenchScreen(WhileSeen):
     """A screen over the worktable. While it is there the worktable leaves the camera alone."""
 
     HEADING: ClassVar[str] = ""
@@ -38,21 +37,6 @@ class BenchScreen(Screen[None]):
         self.title = self.HEADING
         self.session = session
         self.working = False
-        self._tickers: list[Timer] = []
-
-    def while_seen(self, seconds: float, call: Callable[[], object]) -> None:
-        """Call again and again, but not under another screen, which would be drawn anew by it."""
-        self._tickers.append(self.set_interval(seconds, call))
-
-    def on_screen_suspend(self) -> None:
-        """Rest under another screen."""
-        for timer in self._tickers:
-            timer.pause()
-
-    def on_screen_resume(self) -> None:
-        """Go on."""
-        for timer in self._tickers:
-            timer.resume()
 
     @property
     def tether(self) -> TetherApp:

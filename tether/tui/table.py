@@ -10,8 +10,6 @@ from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
 from textual.containers import Container
-from textual.screen import Screen
-from textual.timer import Timer
 from textual.widgets import ProgressBar, Static
 
 from tether.errors import TetherError
@@ -26,6 +24,7 @@ from tether.tui.picture import PicturePanel, positive
 from tether.tui.put import put
 from tether.tui.strip import StripBar
 from tether.tui.verdict import VerdictPanel
+from tether.tui.while_seen import WhileSeen
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -45,7 +44,7 @@ _IDLE_SECONDS = 0.3
 _STATE_EVERY = 50  # idle looks between two readings of the camera's state
 
 
-class Table(Screen[None]):
+class Table(WhileSeen):
     """Shows values of the session; runs every action on the session's thread."""
 
     def __init__(self, session: Session) -> None:
@@ -56,9 +55,6 @@ class Table(Screen[None]):
         self._phase, self._told = Progress(""), ""
         self._idle = 0
         self._picture: tuple[int, Image | None] = (0, None)
-        self._looks: Timer | None = None
-        self.resting = False
-        """Whether another screen lies over this one; the camera is not looked at meanwhile."""
 
     @property
     def tether(self) -> TetherApp:
@@ -89,19 +85,7 @@ class Table(Screen[None]):
         if self.session.found:
             self.say(" ".join(self.session.found))
         await self.refresh_view()
-        self._looks = self.set_interval(_IDLE_SECONDS, self._look_at_camera, pause=self.resting)
-
-    def on_screen_suspend(self) -> None:
-        """Rest under another screen: each sign of life here would have that one drawn anew."""
-        self.resting = True
-        if self._looks is not None:
-            self._looks.pause()
-
-    def on_screen_resume(self) -> None:
-        """Look at the camera again."""
-        self.resting = False
-        if self._looks is not None:
-            self._looks.resume()
+        self.while_seen(_IDLE_SECONDS, self._look_at_camera)
 
     # --- showing ---------------------------------------------------------------------------
 
