@@ -12,17 +12,16 @@ import pkgutil
 import re
 import textwrap
 from dataclasses import fields
-from enum import Enum
 from pathlib import Path
-from types import UnionType
-from typing import Any, Union, get_args, get_origin
+from typing import Any
 
+import click
 from textual.binding import Binding
 from textual.screen import Screen
-from typer.models import ArgumentInfo, CommandInfo, OptionInfo, ParameterInfo
 
 from tether import tui
 from tether.cli import app
+from tether.cli_options import Whole
 from tether.settings import Settings
 from tether.tui.keys import EVERYWHERE, key_rows
 
@@ -171,7 +170,7 @@ def _wrapped(text: str) -> list[str]:
 
 def commands_page() -> str:
     """Return the page of the commands."""
-    return COMMANDS_HEAD + "".join(_command(info) for info in app.registered_commands)
+    return COMMANDS_HEAD + "".join(_command(command) for command in app.commands.values())
 
 
 def settings_page() -> str:
@@ -179,73 +178,60 @@ def settings_page() -> str:
     return SETTINGS_HEAD + "".join(_section(item) for item in fields(Settings))
 
 
-def _command(info: CommandInfo) -> str:
-    assert info.callback is not None
-    name = info.name or info.callback.__name__
+def _command(command: click.Command) -> str:
+    assert command.name is not None
     words: list[str] = []
     rows: list[str] = []
-    for parameter in inspect.signature(info.callback, eval_str=True).parameters.values():
-        if get_origin(parameter.annotation) is None:
-            continue  # the context, which nobody writes
-        kind, given = get_args(parameter.annotation)
-        if isinstance(given, ArgumentInfo):
-            word = parameter.name.upper() + ("…" if get_origin(kind) is list else "")
-            optional = parameter.default is not inspect.Parameter.empty
-            words.append(f"[{word}]" if optional else word)
-            rows.append(_row(f"`{word}`", kind, given, parameter.default))
-        else:
-            # In an annotation the first name of an option stands where its default would.
-            first = (given.default,) if isinstance(given.default, str) else ()
-            decls = (*first, *(given.param_decls or ())) or (
-                f"--{parameter.name.replace('_', '-')}",
-            )
-            names = " ".join(f"`{decl}`" for decl in "/".join(decls).split("/"))
-            rows.append(_row(names, kind, given, parameter.default))
+    for parameter in command.params:
+        if isinstance(parameter, click.Argument):
+            word = str(parameter.name).upper() + ("…" if parameter.nargs == -1 else "")
+            words.append(word if parameter.required else f"[{word}]")
+            rows.append(_row(f"`{word}`", parameter))
+        elif isinstance(parameter, click.Option):
+            names = [*parameter.opts, *parameter.secondary_opts]
+            rows.append(_row(" ".join(f"`{name}`" for name in names), parameter))
     parts = [
-        f"\n## tether {' '.join([name, *words])}\n\n{inspect.getdoc(info.callback)}\n\n",
+        f"\n## tether {' '.join([command.name, *words])}\n\n{command.help}\n\n",
         "| argument or option | value | if left out | meaning |\n|---|---|---|---|\n",
         *rows,
-        f"\n```sh\n{EXAMPLES[name]}\n```\n",
+        f"\n```sh\n{EXAMPLES[command.name]}\n```\n",
     ]
     return "".join(parts)
 
 
-def _row(names: str, kind: Any, given: ParameterInfo, default: Any) -> str:
-    text = str(given.help or "")
+def _row(names: str, parameter: click.Argument | click.Option) -> str:
+    facts = parameter.to_info_dict()
+    text, default = str(facts["help"] or ""), facts["default"]
     said = re.search(r" ?\[default: (.*?)\]", text)
     if said:
         text, without = text.replace(said[0], ""), said[1]
-    elif default is inspect.Parameter.empty:
+    elif parameter.required:
         without = "required"
-    elif isinstance(default, bool):
+    elif facts.get("is_flag"):
         without = "on" if default else "off"
     elif default in (None, ""):
         without = "—"
     else:
-        without = f"`{default.value if isinstance(default, Enum) else default}`"
-    if isinstance(given, OptionInfo) and given.envvar:
-        without = f"`${given.envvar}`, else {without}"
-    return f"| {names} | {_value(kind, given)} | {without} | {_cell(text)} |\n"
+        without = f"`{default}`"
+    if parameter.envvar:
+        without = f"`${parameter.envvar}`, else {without}"
+    return f"| {names} | {_value(parameter)} | {without} | {_cell(text)} |\n"
 
 
-def _value(kind: Any, given: ParameterInfo) -> str:
-    if given.metavar:
-        return given.metavar
-    if get_origin(kind) in (Union, UnionType):
-        kind = next(k for k in get_args(kind) if k is not type(None))
-    more = get_origin(kind) is list
-    if more:
-        (kind,) = get_args(kind)
-    if issubclass(kind, Enum):
-        return ", ".join(f"`{member.value}`" for member in kind)
-    if kind is bool:
+def _value(parameter: click.Argument | click.Option) -> str:
+    if parameter.metavar:
+        return parameter.metavar
+    kind = parameter.type
+    if isinstance(kind, click.Choice):
+        return ", ".join(f"`{choice}`" for choice in kind.choices)
+    if isinstance(parameter, click.Option) and parameter.is_flag:
         return "—"
-    word = {Path: "path", str: "text", int: "whole number", float: "number"}[kind]
-    low, high = given.min, given.max
-    if low is not None:
-        word += f", {low:g} to {high:g}" if high is not None else f", {low:g} or more"
-    repeated = ", may be repeated" if isinstance(given, OptionInfo) else ", one or more"
-    return word + (repeated if more else "")
+    word = kind.name
+    if isinstance(kind, Whole) and kind.low is not None:
+        word += f", {kind.low} to {kind.high}" if kind.high is not None else f", {kind.low} or more"
+    if parameter.nargs == -1:
+        return f"{word}, one or more"
+    return f"{word}, may be repeated" if parameter.multiple else word
 
 
 def _section(item: Any) -> str:

@@ -6,72 +6,74 @@ import json
 import os
 import sys
 from pathlib import Path
-from typing import Annotated, Any
 
-import typer
+import click
 
 from tether import __version__
 from tether.cli_files import light, measure, tablet
-from tether.cli_options import ArchiveOption, SettingsOption, default_archive, read_settings
+from tether.cli_options import (
+    FILM,
+    NUMBER,
+    PATH,
+    Whole,
+    archive_option,
+    default_archive,
+    read_settings,
+    settings_option,
+)
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.places import reason, whole_path
 from tether.text import printable
 
 
-class _Commands(typer.core.TyperGroup):
-    """The commands; what is wrong with a value is said without the parser's own prefix."""
+class _InOrder(click.Group):
+    """Commands in the order in which they are needed."""
 
-    def invoke(self, ctx: Any) -> Any:
-        """Run the command."""
-        try:
-            return super().invoke(ctx)
-        except typer.BadParameter as error:
-            error.message = error.message.removeprefix("Value error, ")
-            raise
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        """Return the names as they were added."""
+        return list(self.commands)
 
 
-app = typer.Typer(
-    cls=_Commands,
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-    help="Photograph strips of film, frame by frame, with a tethered camera: walk through the "
-    "steps, fire the camera, judge the raw file, never lose the place.",
-)
+@click.group(cls=_InOrder, context_settings={"show_default": True})
+@click.version_option(__version__, message="tether %(version)s", help="Print the version.")
+def app() -> None:
+    """Photograph strips of film, frame by frame, with a tethered camera.
+
+    Walk through the steps, fire the camera, judge the raw file, never lose the place.
+    """
 
 
 @app.command()
+@click.argument("roll", required=False, help="Name of the roll, new or begun.")
+@archive_option
+@click.option("--camera", help="Camera port: usb:001,004 or ptpip:ADDRESS:PORT. [default: USB]")
+@click.option("--film", type=FILM, help="Kind of film; starts a new roll without asking.")
+@click.option("--format", "film_format", default="135", help=f"One of {', '.join(FILM_FORMATS)}.")
+@click.option("--frames", type=Whole(), default=36, help="Frames on the roll.")
+@click.option(
+    "--strips", type=Whole(), default=6, help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut."
+)
+@click.option("--notes", default="", help="Free notes about the roll.")
+@click.option(
+    "--copy",
+    type=PATH,
+    help="A folder on another disk that gets a verified copy of every file. Remembered.",
+)
+@click.option("--no-copy", is_flag=True, help="Forget the copy folder; its copies stay.")
+@settings_option
 def shoot(
-    roll: Annotated[str | None, typer.Argument(help="Name of the roll, new or begun.")] = None,
-    archive: ArchiveOption = None,
-    camera: Annotated[
-        str | None,
-        typer.Option(help="Camera port: usb:001,004 or ptpip:ADDRESS:PORT. [default: USB]"),
-    ] = None,
-    film: Annotated[
-        FilmProcess | None, typer.Option(help="Kind of film; starts a new roll without asking.")
-    ] = None,
-    film_format: Annotated[
-        str, typer.Option("--format", help=f"One of {', '.join(FILM_FORMATS)}.")
-    ] = "135",
-    frames: Annotated[int, typer.Option(help="Frames on the roll.")] = 36,
-    strips: Annotated[
-        int, typer.Option(help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut.")
-    ] = 6,
-    notes: Annotated[str, typer.Option(help="Free notes about the roll.")] = "",
-    copy: Annotated[
-        Path | None,
-        typer.Option(
-            "--copy",
-            help="A folder on another disk that gets a verified copy of every file. Remembered.",
-        ),
-    ] = None,
-    no_copy: Annotated[
-        bool, typer.Option("--no-copy", help="Forget the copy folder; its copies stay.")
-    ] = False,
-    settings: SettingsOption = None,
+    roll: str | None,
+    archive: Path | None,
+    camera: str | None,
+    film: FilmProcess | None,
+    film_format: str,
+    frames: int,
+    strips: int,
+    notes: str,
+    copy: Path | None,
+    no_copy: bool,
+    settings: Path | None,
 ) -> None:
     """Shoot a roll: start a new one, or go on with one at the frame where it stopped."""
     from tether.session.roll import NewRoll, checked_name
@@ -101,42 +103,44 @@ def shoot(
 
 
 @app.command()
+@click.argument(
+    "roll",
+    required=False,
+    help="Name of a rehearsal to go on with. [default: the newest unfinished, or a new one]",
+)
+@click.option("--archive", type=PATH, help="Where the rehearsal is kept. [default: a user folder]")
+@click.option(
+    "--film", type=FILM, help="Kind of film. [default: that of an unfinished roll, or bw-negative]"
+)
+@click.option(
+    "--format",
+    "film_format",
+    help=f"One of {', '.join(FILM_FORMATS)}. [default: that of an unfinished roll, or 135]",
+)
+@click.option(
+    "--frames",
+    type=Whole(1, 40),
+    default=6,
+    help="Frames on the roll, if it is a new one.",
+)
+@click.option(
+    "--strips", type=Whole(), default=6, help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut."
+)
+@click.option("--unattended", is_flag=True, help="Run by itself, without a keyboard.")
+@click.option("--fresh", is_flag=True, help="Begin a new roll even if the last is unfinished.")
+@click.option("--seed", type=Whole(), default=1, help="Which invented pictures.")
+@settings_option
 def rehearse(
-    roll: Annotated[
-        str | None,
-        typer.Argument(
-            help="Name of a rehearsal to go on with. [default: the newest unfinished, or a new one]"
-        ),
-    ] = None,
-    archive: Annotated[
-        Path | None,
-        typer.Option("--archive", help="Where the rehearsal is kept. [default: a user folder]"),
-    ] = None,
-    film: Annotated[
-        FilmProcess | None,
-        typer.Option(help="Kind of film. [default: that of an unfinished roll, or bw-negative]"),
-    ] = None,
-    film_format: Annotated[
-        str | None,
-        typer.Option(
-            "--format",
-            help=f"One of {', '.join(FILM_FORMATS)}. [default: that of an unfinished roll, or 135]",
-        ),
-    ] = None,
-    frames: Annotated[
-        int, typer.Option(help="Frames on the roll, if it is a new one.", min=1, max=40)
-    ] = 6,
-    strips: Annotated[
-        int, typer.Option(help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut.")
-    ] = 6,
-    unattended: Annotated[
-        bool, typer.Option("--unattended", help="Run by itself, without a keyboard.")
-    ] = False,
-    fresh: Annotated[
-        bool, typer.Option("--fresh", help="Begin a new roll even if the last is unfinished.")
-    ] = False,
-    seed: Annotated[int, typer.Option(help="Which invented pictures.")] = 1,
-    settings: SettingsOption = None,
+    roll: str | None,
+    archive: Path | None,
+    film: FilmProcess | None,
+    film_format: str | None,
+    frames: int,
+    strips: int,
+    unattended: bool,
+    fresh: bool,
+    seed: int,
+    settings: Path | None,
 ) -> None:
     """Rehearse the whole job with no hardware, on a simulated bench and invented film."""
     from tether.rehearsal import Rehearsal, rehearse_on_screen, rehearse_unattended
@@ -160,7 +164,7 @@ def rehearse(
         settings_file=settings,
     )
     if unattended:
-        raise typer.Exit(rehearse_unattended(plan))
+        raise click.exceptions.Exit(rehearse_unattended(plan))
     rehearse_on_screen(plan)
 
 
@@ -171,24 +175,26 @@ def rehearse(
         "allow_interspersed_args": False,
     }
 )
+@click.pass_context
+@click.argument("command", help="shoot or rehearse; its own arguments and options follow.")
+@click.option(
+    "--port",
+    type=Whole(0, 65535),
+    default=0,
+    help="Port on 127.0.0.1; 0 for one that is free.",
+)
 def web(
-    context: typer.Context,
-    command: Annotated[
-        str, typer.Argument(help="shoot or rehearse; its own arguments and options follow.")
-    ],
-    port: Annotated[
-        int, typer.Option(help="Port on 127.0.0.1; 0 for one that is free.", min=0, max=65535)
-    ] = 0,
+    context: click.Context,
+    command: str,
+    port: int,
 ) -> None:
     """Show the terminal program in a browser on this machine: tether web shoot, and its options."""
     if command not in ("shoot", "rehearse") or "--unattended" in context.args:
-        raise typer.BadParameter(
+        raise click.BadParameter(
             "The browser shows 'tether shoot' or 'tether rehearse', which need a person."
         )
     # What is wrong with the options is said here, and not by a page that stays empty.
-    whole = typer.main.get_command(app)
-    if isinstance(whole, typer.core.TyperGroup):
-        whole.commands[command].make_context(command, list(context.args))
+    app.commands[command].make_context(command, list(context.args))
     try:
         from tether.web.serve import serve
     except ModuleNotFoundError as error:
@@ -201,16 +207,19 @@ def web(
 
 
 @app.command()
+@archive_option
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@click.option(
+    "--newest",
+    type=Whole(1),
+    help="Only the newest so many. [default: 200; all with --json]",
+)
+@click.option("--unfinished", is_flag=True, help="Only rolls with an open frame.")
 def rolls(
-    archive: ArchiveOption = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-    newest: Annotated[
-        int | None,
-        typer.Option(help="Only the newest so many. [default: 200; all with --json]", min=1),
-    ] = None,
-    unfinished: Annotated[
-        bool, typer.Option("--unfinished", help="Only rolls with an open frame.")
-    ] = False,
+    archive: Path | None,
+    as_json: bool,
+    newest: int | None,
+    unfinished: bool,
 ) -> None:
     """List the rolls of the archive, how far each is, and how to go on."""
     from tether.report.rolls import NEWEST, listing, listing_json, listing_text
@@ -220,33 +229,37 @@ def rolls(
     try:
         if as_json:
             for part in listing_json(listing(opened, newest, unfinished=unfinished)):
-                typer.echo(part, nl=False)
-            typer.echo()
+                click.echo(part, nl=False)
+            click.echo()
         else:
-            typer.echo(listing_text(opened, newest or NEWEST, unfinished=unfinished))
+            click.echo(listing_text(opened, newest or NEWEST, unfinished=unfinished))
     finally:
         opened.close()
 
 
 @app.command()
+@click.argument("roll", required=False, help="Only this roll. [default: all]")
+@archive_option
+@click.option("--afresh", is_flag=True, help="Begin anew instead of going on with a check.")
 def verify(
-    roll: Annotated[str | None, typer.Argument(help="Only this roll. [default: all]")] = None,
-    archive: ArchiveOption = None,
-    afresh: Annotated[
-        bool, typer.Option("--afresh", help="Begin anew instead of going on with a check.")
-    ] = False,
+    roll: str | None,
+    archive: Path | None,
+    afresh: bool,
 ) -> None:
     """Check that every file is still what it was; name what is missing, changed or unknown."""
     from tether.keeping import run_verify
 
-    raise typer.Exit(run_verify(archive or default_archive(), roll, afresh=afresh))
+    raise click.exceptions.Exit(run_verify(archive or default_archive(), roll, afresh=afresh))
 
 
 @app.command()
+@click.argument("roll", help="Name of the roll.")
+@click.argument("destination", type=PATH, help="A folder that does not exist yet.")
+@archive_option
 def package(
-    roll: Annotated[str, typer.Argument(help="Name of the roll.")],
-    destination: Annotated[Path, typer.Argument(help="A folder that does not exist yet.")],
-    archive: ArchiveOption = None,
+    roll: str,
+    destination: Path,
+    archive: Path | None,
 ) -> None:
     """Copy a roll into a package with its checksums (BagIt, RFC 8493), to hand it on."""
     from tether.keeping import run_package
@@ -255,7 +268,10 @@ def package(
 
 
 @app.command()
-def rebuild(archive: ArchiveOption = None) -> None:
+@archive_option
+def rebuild(
+    archive: Path | None,
+) -> None:
     """Build the archive's database from its folders, or record what it lacks."""
     from tether.keeping import run_rebuild
 
@@ -263,34 +279,37 @@ def rebuild(archive: ArchiveOption = None) -> None:
 
 
 @app.command()
+@click.option("--format", "film_format", default="135", help=f"One of {', '.join(FILM_FORMATS)}.")
+@click.option("--sensor", default="36x24", help="Width x height of the sensor in mm.")
+@click.option("--pixels", help="Its pixels: 8192x5464, or 45 for megapixels.")
+@click.option("--focal", type=NUMBER, help="Focal length of the lens in mm.")
+@click.option("--aperture", type=NUMBER, help="f-number marked on the lens. [default: 8]")
+@click.option("--pupil-ratio", type=NUMBER, default=1.0, help="Exit over entrance pupil.")
+@click.option("--closest", help="Largest magnification of the lens alone: 0.5 or 1:2.")
+@click.option("--archive", type=PATH, help="Measure the pace of this archive.")
+@click.option("--rolls", type=Whole(), help="Rolls in the whole collection.")
+@click.option(
+    "--frames-per-roll", type=Whole(), help="Frames a roll. [default: as in the archive, or 36]"
+)
+@click.option(
+    "--seconds-per-frame", type=NUMBER, help="Seconds a frame. [default: as in the archive]"
+)
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@settings_option
 def plan(
-    film_format: Annotated[
-        str, typer.Option("--format", help=f"One of {', '.join(FILM_FORMATS)}.")
-    ] = "135",
-    sensor: Annotated[str, typer.Option(help="Width x height of the sensor in mm.")] = "36x24",
-    pixels: Annotated[
-        str | None, typer.Option(help="Its pixels: 8192x5464, or 45 for megapixels.")
-    ] = None,
-    focal: Annotated[float | None, typer.Option(help="Focal length of the lens in mm.")] = None,
-    aperture: Annotated[
-        float | None, typer.Option(help="f-number marked on the lens. [default: 8]")
-    ] = None,
-    pupil_ratio: Annotated[float, typer.Option(help="Exit over entrance pupil.")] = 1.0,
-    closest: Annotated[
-        str | None, typer.Option(help="Largest magnification of the lens alone: 0.5 or 1:2.")
-    ] = None,
-    archive: Annotated[
-        Path | None, typer.Option("--archive", help="Measure the pace of this archive.")
-    ] = None,
-    rolls: Annotated[int | None, typer.Option(help="Rolls in the whole collection.")] = None,
-    frames_per_roll: Annotated[
-        int | None, typer.Option(help="Frames a roll. [default: as in the archive, or 36]")
-    ] = None,
-    seconds_per_frame: Annotated[
-        float | None, typer.Option(help="Seconds a frame. [default: as in the archive]")
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-    settings: SettingsOption = None,
+    film_format: str,
+    sensor: str,
+    pixels: str | None,
+    focal: float | None,
+    aperture: float | None,
+    pupil_ratio: float,
+    closest: str | None,
+    archive: Path | None,
+    rolls: int | None,
+    frames_per_roll: int | None,
+    seconds_per_frame: float | None,
+    as_json: bool,
+    settings: Path | None,
 ) -> None:
     """Plan a bench: magnification, spacer, aperture, resolution; hours and disk space to go."""
     from tether.report import plan as planning
@@ -302,51 +321,50 @@ def plan(
         rolls, frames_per_roll, seconds_per_frame,
     )  # fmt: skip
     found = planning.plan(asked, read_settings(settings), archive)
-    typer.echo(json.dumps(found, indent=1, ensure_ascii=False) if as_json else plan_text(found))
+    click.echo(json.dumps(found, indent=1, ensure_ascii=False) if as_json else plan_text(found))
 
 
-app.command()(measure)
-app.command()(light)
-app.command()(tablet)
+app.add_command(measure)
+app.add_command(light)
+app.add_command(tablet)
 
 
 @app.command()
+@click.argument("roll", help="Name of the roll.")
+@archive_option
+@click.option("--to", type=PATH, help="Folder. [default: 'delivered' in the roll's own folder]")
+@click.option("--half", is_flag=True, help="Positives at half the sensor's size; much quicker.")
+@click.option("--tiff/--no-tiff", default=True, help="Write 16-bit TIFF files beside the JPEGs.")
+@click.option(
+    "--turn", multiple=True, help="Turn clockwise: 7=90 for frame 7, 90 for all. Remembered."
+)
+@click.option(
+    "--exposure", multiple=True, help="Print lighter by stops: 7=0.5 for frame 7. Remembered."
+)
+@click.option(
+    "--crop",
+    multiple=True,
+    help="Print all of the raw file: 7=no for frame 7, yes to undo. Remembered.",
+)
+@click.option("--flat", type=PATH, help="Raw file of the empty gate with the light on.")
+@click.option("--workers", type=Whole(1), help="Processes at once. [default: cores and memory]")
+@click.option(
+    "--scheduler", metavar="ADDRESS", help="Have it done by the workers of a Dask scheduler."
+)
+@settings_option
 def deliver(
-    roll: Annotated[str, typer.Argument(help="Name of the roll.")],
-    archive: ArchiveOption = None,
-    to: Annotated[
-        Path | None,
-        typer.Option("--to", help="Folder. [default: 'delivered' in the roll's own folder]"),
-    ] = None,
-    half: Annotated[
-        bool, typer.Option("--half", help="Positives at half the sensor's size; much quicker.")
-    ] = False,
-    tiff: Annotated[
-        bool, typer.Option("--tiff/--no-tiff", help="Write 16-bit TIFF files beside the JPEGs.")
-    ] = True,
-    turn: Annotated[
-        list[str] | None,
-        typer.Option(help="Turn clockwise: 7=90 for frame 7, 90 for all. Remembered."),
-    ] = None,
-    exposure: Annotated[
-        list[str] | None,
-        typer.Option(help="Print lighter by stops: 7=0.5 for frame 7. Remembered."),
-    ] = None,
-    crop: Annotated[
-        list[str] | None,
-        typer.Option(help="Print all of the raw file: 7=no for frame 7, yes to undo. Remembered."),
-    ] = None,
-    flat: Annotated[
-        Path | None, typer.Option(help="Raw file of the empty gate with the light on.")
-    ] = None,
-    workers: Annotated[
-        int | None, typer.Option(help="Processes at once. [default: cores and memory]", min=1)
-    ] = None,
-    scheduler: Annotated[
-        str | None,
-        typer.Option(metavar="ADDRESS", help="Have it done by the workers of a Dask scheduler."),
-    ] = None,
-    settings: SettingsOption = None,
+    roll: str,
+    archive: Path | None,
+    to: Path | None,
+    half: bool,
+    tiff: bool,
+    turn: tuple[str, ...],
+    exposure: tuple[str, ...],
+    crop: tuple[str, ...],
+    flat: Path | None,
+    workers: int | None,
+    scheduler: str | None,
+    settings: Path | None,
 ) -> None:
     """Deliver a roll: positives, contact sheet, sidecars, tables and a page to read."""
     from tether.report.deliver_command import deliver_roll
@@ -369,22 +387,22 @@ def deliver(
         code = deliver_roll(opened, roll, read_settings(settings), wishes)
     finally:
         opened.close()
-    raise typer.Exit(code)
+    raise click.exceptions.Exit(code)
 
 
 @app.command("settings")
+@settings_option
+@click.option("--write", type=PATH, help="Write them into this new file.")
 def show_settings(
-    settings: SettingsOption = None,
-    write: Annotated[
-        Path | None, typer.Option("--write", help="Write them into this new file.")
-    ] = None,
+    settings: Path | None,
+    write: Path | None,
 ) -> None:
     """Print every target, tolerance and limit with its unit, range and source."""
     from tether.settings_file import render
 
     text = render(read_settings(settings))
     if write is None:
-        typer.echo(text)
+        click.echo(text)
         return
     try:
         with write.open("x", encoding="utf-8") as file:
@@ -395,23 +413,7 @@ def show_settings(
             kept="Nothing was changed.",
             todo="Name a file that does not exist yet, in a folder you may write to.",
         ) from error
-    typer.echo(f"Written to {write}.")
-
-
-def _version(wanted: bool) -> None:
-    if wanted:
-        typer.echo(f"tether {__version__}")
-        raise typer.Exit
-
-
-@app.callback()
-def options(
-    _version: Annotated[
-        bool,
-        typer.Option("--version", callback=_version, is_eager=True, help="Print the version."),
-    ] = False,
-) -> None:
-    """Take the options that stand before a command."""
+    click.echo(f"Written to {write}.")
 
 
 def main() -> None:

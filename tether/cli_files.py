@@ -4,28 +4,30 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-import typer
+import click
 
-from tether.cli_options import SettingsOption, read_settings
+from tether.cli_options import FILM, PATH, Whole, read_settings, settings_option
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.text import printable
 
 
+@click.command()
+@click.argument("files", nargs=-1, required=True, type=PATH, help="Raw files of any camera.")
+@click.option("--film", type=FILM, required=True, help="Kind of film.")
+@click.option("--open-gate", type=PATH, help="Raw file of the light without film: gives densities.")
+@click.option("--format", "film_format", default="135", help=f"One of {', '.join(FILM_FORMATS)}.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@settings_option
 def measure(
-    files: Annotated[list[Path], typer.Argument(help="Raw files of any camera.")],
-    film: Annotated[FilmProcess, typer.Option(help="Kind of film.")],
-    open_gate: Annotated[
-        Path | None,
-        typer.Option("--open-gate", help="Raw file of the light without film: gives densities."),
-    ] = None,
-    film_format: Annotated[
-        str, typer.Option("--format", help=f"One of {', '.join(FILM_FORMATS)}.")
-    ] = "135",
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-    settings: SettingsOption = None,
+    files: tuple[Path, ...],
+    film: FilmProcess,
+    open_gate: Path | None,
+    film_format: str,
+    as_json: bool,
+    settings: Path | None,
 ) -> None:
     """Judge raw files: exposure, saturation, sharpness, density, and what to change."""
     from tether.report.measure_json import measure_files, measure_text
@@ -39,14 +41,18 @@ def measure(
     _print_judged(rows, as_json, "" if as_json else measure_text(rows, film))
 
 
+@click.command()
+@click.argument(
+    "files", nargs=-1, required=True, type=PATH, help="Raw files of the light without film."
+)
+@click.option("--lamp-off", type=PATH, help="Raw file with the lamp off: gives the stray light.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@settings_option
 def light(
-    files: Annotated[list[Path], typer.Argument(help="Raw files of the light without film.")],
-    lamp_off: Annotated[
-        Path | None,
-        typer.Option("--lamp-off", help="Raw file with the lamp off: gives the stray light."),
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-    settings: SettingsOption = None,
+    files: tuple[Path, ...],
+    lamp_off: Path | None,
+    as_json: bool,
+    settings: Path | None,
 ) -> None:
     """Judge the light: evenness, flicker, colour and stray light, from the open gate."""
     from tether.report.light_json import light_files, light_text
@@ -55,18 +61,22 @@ def light(
     _print_judged(rows, as_json, "" if as_json else light_text(rows))
 
 
+@click.command()
+@click.argument(
+    "files", nargs=-1, required=True, type=PATH, help="Raw files of a step tablet in the gate."
+)
+@click.option("--open-gate", type=PATH, required=True, help="Raw file of the light without film.")
+@click.option("--dark", type=PATH, help="Raw file with the lamp off; its light is taken off both.")
+@click.option("--steps", type=Whole(3, 60), default=21, help="Steps on the tablet.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@settings_option
 def tablet(
-    files: Annotated[list[Path], typer.Argument(help="Raw files of a step tablet in the gate.")],
-    open_gate: Annotated[
-        Path, typer.Option("--open-gate", help="Raw file of the light without film.")
-    ],
-    dark: Annotated[
-        Path | None,
-        typer.Option("--dark", help="Raw file with the lamp off; its light is taken off both."),
-    ] = None,
-    steps: Annotated[int, typer.Option(help="Steps on the tablet.", min=3, max=60)] = 21,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-    settings: SettingsOption = None,
+    files: tuple[Path, ...],
+    open_gate: Path,
+    dark: Path | None,
+    steps: int,
+    as_json: bool,
+    settings: Path | None,
 ) -> None:
     """Read a step tablet: densities, how even their steps are, and how far they are true."""
     from tether.report.tablet_json import tablet_files, tablet_text
@@ -79,8 +89,8 @@ def tablet(
 def _print_judged(rows: list[dict[str, Any]], as_json: bool, text: str) -> None:
     """Print what was found; exit code 1 when a file could not be judged."""
     if as_json:
-        typer.echo(json.dumps(rows, indent=1, allow_nan=False))
+        click.echo(json.dumps(rows, indent=1, allow_nan=False))
     else:
-        typer.echo(text)
+        click.echo(text)
     if any("error" in row for row in rows):
-        raise typer.Exit(1)
+        raise click.exceptions.Exit(1)

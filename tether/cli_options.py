@@ -1,24 +1,82 @@
-"""Options that several commands have."""
+"""Kinds of values and options that several commands have."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-import typer
+import click
 
-ArchiveOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--archive",
-        envvar="TETHER_ARCHIVE",
-        help="The archive folder. [default: a folder 'film-archive' among your pictures]",
-    ),
-]
-SettingsOption = Annotated[
-    Path | None,
-    typer.Option("--settings", help="Settings file. [default: settings.toml in the user folder]"),
-]
+from tether.film import FilmProcess
+from tether.text import printable
+
+PATH = click.Path(path_type=Path)
+
+
+class _Film(click.Choice[str]):
+    """A kind of film, by the word that it is stored by."""
+
+    def __init__(self) -> None:
+        super().__init__([process.value for process in FilmProcess])
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the kind of film."""
+        return FilmProcess(super().convert(value, param, ctx))
+
+
+class Whole(click.ParamType[int]):
+    """A whole number, within bounds that belong to it."""
+
+    name = "whole number"
+
+    def __init__(self, low: int | None = None, high: int | None = None) -> None:
+        self.low, self.high = low, high
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:  # noqa: ARG002
+        """Return the word for it in the help."""
+        return "NUMBER"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Return the number."""
+        try:
+            number = int(value)
+        except ValueError:
+            self.fail(f"'{printable(str(value), 40)}' is not a whole number.", param, ctx)
+        if self.low is not None and number < self.low:
+            above = f"{self.low} or more" if self.high is None else f"{self.low} to {self.high}"
+            self.fail(f"{number} is out of range: {above}.", param, ctx)
+        if self.high is not None and number > self.high:
+            self.fail(f"{number} is out of range: {self.low} to {self.high}.", param, ctx)
+        return number
+
+
+class _Number(click.ParamType[float]):
+    """A number."""
+
+    name = "number"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Return the number."""
+        try:
+            return float(value)
+        except ValueError:
+            self.fail(f"'{printable(str(value), 40)}' is not a number.", param, ctx)
+
+
+FILM = _Film()
+NUMBER = _Number()
+
+archive_option = click.option(
+    "--archive",
+    type=PATH,
+    envvar="TETHER_ARCHIVE",
+    help="The archive folder. [default: a folder 'film-archive' among your pictures]",
+)
+settings_option = click.option(
+    "--settings", type=PATH, help="Settings file. [default: settings.toml in the user folder]"
+)
 
 
 def default_archive() -> Path:

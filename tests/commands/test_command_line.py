@@ -12,8 +12,7 @@ from pathlib import Path
 
 import pexpect
 import pytest
-import typer
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from tether.cli import app
 from tether.film import FilmProcess
@@ -154,7 +153,7 @@ def test_a_roll_that_was_described_and_not_made_can_be_made_anew(tmp_path: Path)
     assert rolls(tmp_path) == []
     again = shlex.split(command)[2:]
     assert again[:4] == ["--archive", str(tmp_path), "--camera", "usb:250,250"]
-    taken = typer.main.get_command(app).commands["shoot"].make_context("shoot", again).params  # type: ignore[attr-defined]
+    taken = app.commands["shoot"].make_context("shoot", again).params
     assert (taken["roll"], taken["film"]) == ("Quay 3", FilmProcess.BW_NEGATIVE)
     assert (taken["film_format"], taken["frames"], taken["strips"]) == ("135", 36, 6)
 
@@ -272,3 +271,26 @@ def test_a_screen_that_does_not_end_after_a_hang_up_is_ended_by_the_system(tmp_p
     child.expect(pexpect.EOF)
     child.close()
     assert child.signalstatus == signal.SIGALRM
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["rehearse", "--frames", "six"], "'six' is not a whole number."),
+        (["rehearse", "--frames", "41"], "41 is out of range: 1 to 40."),
+        (["rehearse", "--frames", "0"], "0 is out of range: 1 to 40."),
+        (["rolls", "--newest", "0"], "0 is out of range: 1 or more."),
+        (["plan", "--focal", "long\x1b"], "'long�' is not a number."),
+    ],
+)
+def test_what_is_no_number_is_said_in_plain_words(words: list[str], said: str) -> None:
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 2
+    assert said in done.output
+
+
+def test_the_commands_are_listed_in_the_order_of_the_work() -> None:
+    listed = CliRunner().invoke(app, ["--help"]).output.split("Commands:")[1]
+    names = [line.split()[0] for line in listed.splitlines() if line.strip()]
+    assert names[:3] == ["shoot", "rehearse", "web"]
+    assert names[-2:] == ["deliver", "settings"]

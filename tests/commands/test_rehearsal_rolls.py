@@ -8,8 +8,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-import typer
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from tether.cli import app
 from tether.film import FilmProcess
@@ -47,7 +46,7 @@ def test_the_line_that_goes_on_opens_the_roll_that_was_left(tmp_path: Path) -> N
         find_roll(archive, Rehearsal(fresh=True))
         words += [shlex.split(line["go_on"]) for line in listing(archive)]
         words.append(shlex.split(go_on(archive, left.name)))
-    rehearse = typer.main.get_command(app).commands["rehearse"]  # type: ignore[attr-defined]
+    rehearse = app.commands["rehearse"]
     opened = [rehearse.make_context("rehearse", w[w.index("rehearse") + 1 :]).params for w in words]
     assert [p["roll"] for p in opened] == ["Rehearsal 1", "Rehearsal 2", "Rehearsal 1"]
     with contextlib.closing(Archive(tmp_path)) as archive:

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rawpy
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from mocks.bench import Bench, BenchConfig
 from mocks.exposure import Exposure

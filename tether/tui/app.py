@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+import asyncio
+from typing import TYPE_CHECKING, ClassVar
 
 from rich.text import Text
 from textual import work
@@ -12,11 +13,9 @@ from textual.containers import Vertical
 from textual.screen import Screen
 from textual.widgets import Static
 
-from tether.camera.errors import SeveralCameras
 from tether.errors import TetherError
 from tether.report.rolls import NEWEST
 from tether.session.roll import NewRoll, Roll, RollError
-from tether.session.session import Session, SessionCamera
 from tether.text import printable
 from tether.tui.calm import Calm
 from tether.tui.desk import Desk
@@ -25,7 +24,18 @@ from tether.tui.keys import KeyLine
 from tether.tui.ports import Given
 from tether.tui.roll_screens import ChooseRoll, DescribeRoll
 from tether.tui.shell import Shell
-from tether.tui.worktable import Worktable
+
+if TYPE_CHECKING:
+    from tether.session.session import Session, SessionCamera
+    from tether.tui.worktable import Worktable
+
+
+def _table_parts() -> tuple[type[Session], type[Worktable]]:
+    """Load what the work itself needs: a tenth of a second that a first form need not wait for."""
+    from tether.session.session import Session
+    from tether.tui.worktable import Worktable
+
+    return Session, Worktable
 
 
 class Opening(Screen[None]):
@@ -88,6 +98,7 @@ class TetherApp(Shell):
                 # Whoever is at work on the roll holds the camera too: say that, not the other.
                 await self.desk.do(lambda: archive.open_roll(wanted).release())
             self._say(f"{printable(wanted.name)}: looking for the camera …")
+            parts = asyncio.ensure_future(asyncio.to_thread(_table_parts))
             self.camera = self.camera or await self._find_camera()
             if self.camera is None:
                 self.exit()
@@ -101,8 +112,9 @@ class TetherApp(Shell):
             self.not_made = None
             self._say(f"{printable(roll.name)}: reading what is stored …")
             hand = self.given.hand
+            session_of, table_of = await parts
             self.session = await self.desk.do(
-                lambda: Session(
+                lambda: session_of(
                     self.given.archive,
                     roll,
                     self.camera,
@@ -123,7 +135,7 @@ class TetherApp(Shell):
             self._say(f"✗ {error}\n\n{kept}")
             self.bell()
             return
-        await self.push_screen(Worktable(self.session))
+        await self.push_screen(table_of(self.session))
 
     def _say(self, text: str) -> None:
         self.opening.query_one("#opening", Static).update(Text(text))
@@ -146,6 +158,8 @@ class TetherApp(Shell):
         return await self.push_screen_wait(DescribeRoll(name or "", [p.roll.name for p in rolls]))
 
     async def _find_camera(self) -> SessionCamera | None:
+        from tether.camera.errors import SeveralCameras
+
         try:
             return await self.desk.do(lambda: self.given.connect(self.given.port))
         except SeveralCameras as several:

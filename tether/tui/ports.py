@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-from tether.session.archive import Archive
-from tether.session.roll import NewRoll
-from tether.session.session import Judging, SessionCamera
-from tether.session.store import Confirmed
 from tether.settings import Settings
 from tether.tui.terminal import Terminal
+
+if TYPE_CHECKING:
+    from tether.session.archive import Archive
+    from tether.session.roll import NewRoll
+    from tether.session.session import Judging, SessionCamera
+    from tether.session.store import Confirmed
 
 
 class BenchHand(Protocol):
