@@ -49,6 +49,7 @@ from tether.measure.focus_grain import measure_sharpness
 from tether.measure.frame_flicker import frame_flicker
 from tether.measure.framing import Framing, find_framing, seen_area
 from tether.measure.framing_remarks import framing_remarks
+from tether.measure.holes import holes, lost_share
 from tether.measure.levels import (
     FloatArray,
     stops,
@@ -81,13 +82,17 @@ def measure_frame(mosaic: Mosaic, context: FrameContext) -> FrameMeasurement:
     """Measure a frame and say what to change.
 
     All photosites are counted for saturation; everything else is measured on a survey of the
-    mosaic and on small full-size patches.
+    mosaic and on small full-size patches. Of a damaged file nothing else is said, and nothing is
+    learnt from it.
     """
+    lost = lost_share(mosaic)
     stated = mosaic.saturation
     mosaic = with_known_saturation(mosaic, context.memory.saturation)
     mosaic = with_observed_saturation(mosaic)
     with ThreadPoolExecutor(1) as others:  # a second would only wait for the interpreter
         measured = _measured(mosaic, context, others)
+    if lost:
+        return replace(measured, findings=ranked(holes(lost)), memory=context.memory)
     if mosaic.saturation == stated:
         return measured
     return replace(measured, memory=replace(measured.memory, saturation=mosaic.saturation))
