@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import hypothesis
 import pytest
 
 from mocks.bench_config import BenchConfig
@@ -15,6 +16,10 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.session.archive import Archive
 from tether.session.judging import Judge
 from tether.session.roll import NewRoll, Roll
+
+# How long an example takes hangs on the machine: a deadline would be an assertion about time.
+hypothesis.settings.register_profile("no deadline", deadline=None)
+hypothesis.settings.load_profile("no deadline")
 
 
 @pytest.fixture(autouse=True)

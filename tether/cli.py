@@ -6,6 +6,7 @@ import json
 import os
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -26,16 +27,26 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.places import reason, whole_path
 from tether.text import printable
 
+_INTERRUPTED = 130
+"""Exit code after Ctrl-C, as shells have it: 128 and the signal's number."""
 
-class _InOrder(click.Group):
-    """Commands in the order in which they are needed."""
+
+class _Commands(click.Group):
+    """The commands, in the order in which they are needed."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; one that Ctrl-C ends has said what is to be said."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise click.exceptions.Exit(_INTERRUPTED) from None
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
         """Return the names as they were added."""
         return list(self.commands)
 
 
-@click.group(cls=_InOrder, context_settings={"show_default": True})
+@click.group(cls=_Commands, context_settings={"show_default": True})
 @click.version_option(__version__, message="tether %(version)s", help="Print the version.")
 def app() -> None:
     """Photograph strips of film, frame by frame, with a tethered camera.
@@ -54,7 +65,7 @@ def app() -> None:
 @click.option(
     "--strips", type=Whole(), default=6, help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut."
 )
-@click.option("--notes", default="", help="Free notes about the roll.")
+@click.option("--notes", default="", show_default=False, help="Free notes about the roll.")
 @click.option(
     "--copy",
     type=PATH,
@@ -194,7 +205,11 @@ def web(
             "The browser shows 'tether shoot' or 'tether rehearse', which need a person."
         )
     # What is wrong with the options is said here, and not by a page that stays empty.
-    app.commands[command].make_context(command, list(context.args))
+    given = app.commands[command].make_context(command, list(context.args)).params
+    if command == "shoot":
+        from tether.session.rehearsed import refuse_rehearsals
+
+        refuse_rehearsals(given["archive"] or default_archive())
     try:
         from tether.web.serve import serve
     except ModuleNotFoundError as error:

@@ -33,8 +33,9 @@ class Whole(click.ParamType[int]):
         self.low, self.high = low, high
 
     def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:  # noqa: ARG002
-        """Return the word for it in the help."""
-        return "NUMBER"
+        """Return the word for it in the help, or its bounds."""
+        low = "" if self.low is None else f"{self.low}.."
+        return f"{low}{'' if self.high is None else self.high}" or "NUMBER"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
         """Return the number."""
@@ -72,6 +73,7 @@ archive_option = click.option(
     "--archive",
     type=PATH,
     envvar="TETHER_ARCHIVE",
+    show_envvar=True,
     help="The archive folder. [default: a folder 'film-archive' among your pictures]",
 )
 settings_option = click.option(

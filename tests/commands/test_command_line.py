@@ -294,3 +294,14 @@ def test_the_commands_are_listed_in_the_order_of_the_work() -> None:
     names = [line.split()[0] for line in listed.splitlines() if line.strip()]
     assert names[:3] == ["shoot", "rehearse", "web"]
     assert names[-2:] == ["deliver", "settings"]
+
+
+def test_ctrl_c_ends_with_the_shells_exit_code_and_no_words(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("tether.keeping.run_verify", interrupted)
+    done = CliRunner().invoke(app, ["verify"])
+    assert (done.exit_code, done.output) == (130, "")

@@ -84,9 +84,10 @@ def test_no_roll_of_real_film_comes_into_an_archive_of_rehearsals(
     with contextlib.closing(Archive(tmp_path)) as archive:
         find_roll(archive, Rehearsal())
     words = ["shoot", "Harbour", "--film", "transparency", "--archive", str(tmp_path)]
-    said = str(CliRunner().invoke(app, words).exception)
-    assert "is one of rehearsals" in said
-    assert "Nothing was changed" in said
+    for line in (words, ["web", *words]):
+        said = str(CliRunner().invoke(app, line).exception)
+        assert "is one of rehearsals" in said
+        assert "Nothing was changed" in said
     with contextlib.closing(Archive(tmp_path)) as archive:
         assert [roll.name for roll in archive.store.lines(None)] == ["Rehearsal 1"]
 

@@ -26,7 +26,7 @@ KINDS = {
 }
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.sampled_from(sorted(KINDS)),
     st.integers(16, 260),

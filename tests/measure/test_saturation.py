@@ -40,7 +40,7 @@ def _counted(mosaic: Mosaic, inside: np.ndarray) -> dict[str, float]:
     return shares
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     seed=st.integers(0, 10_000),
     phase=st.sampled_from([*TILES, "xtrans", "none"]),

@@ -20,7 +20,7 @@ from tether.measure.exposure_remarks import advise
 from tether.measure.frame import FrameContext, measure_frame
 from tether.measure.light import Light as MeasuredLight
 from tether.measure.light import measure_light
-from tether.measure.light_findings import judge_light, judge_power
+from tether.measure.light_findings import judge_light, judge_power, step_down
 from tether.measure.roll import KnownBase, RollMemory
 from tether.measure.standing import Standing, with_row
 from tether.measure.survey import survey
@@ -143,3 +143,13 @@ def test_drift_is_compared_over_shutter_times() -> None:
     assert (drift.code, np.sign(drift.value)) == ("light-drift", -1)
     assert "strobe" in drift.action
     assert light_drift(rows, settings=Light()) == []
+
+
+def test_a_strobe_that_was_just_saturated_is_turned_to_where_its_gate_is_kept() -> None:
+    strobe, just = FLASH, replace(EVEN, mean_ev=0.05, saturated=True)
+    (finding,) = judge_light(just, strobe)
+    assert "Give two stops less light: turn the strobe's power down" in finding.action
+    after = replace(EVEN, mean_ev=just.mean_ev + step_down(strobe), saturated=False)
+    assert [f.severity for f in judge_power(after)] == [Severity.NOTE]
+    (finding,) = judge_light(just, Light())
+    assert finding.action.startswith("Give three stops less light and photograph")

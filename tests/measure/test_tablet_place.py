@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tether.measure.tablet import read_steps
@@ -28,7 +28,6 @@ def drawn(
     return (plane + rng.normal(0, noise, plane.shape)).astype(np.float32)
 
 
-@settings(deadline=None)
 @given(
     st.sampled_from([(1, 21), (3, 7), (7, 3), (2, 8), (1, 11), (4, 4)]),
     st.sampled_from([0.0, 0.05]),

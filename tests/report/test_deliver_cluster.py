@@ -35,7 +35,7 @@ def scheduler(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     from distributed import LocalCluster
 
     quick = {
-        "distributed.comm.timeouts.connect": "2s",
+        "distributed.comm.timeouts.connect": "5s",
         "distributed.scheduler.allowed-failures": 1,
         "temporary-directory": str(tmp_path_factory.mktemp("dask")),
     }
@@ -134,10 +134,11 @@ def test_a_file_that_kills_its_workers_costs_no_other_file(scheduler: str) -> No
     from distributed import Client
 
     with Client(scheduler, set_as_default=False) as client, ClusterCrew(scheduler) as crew:
-        client.wait_for_workers(2)
+        # One is enough: on a busy machine another that died may not be started again.
+        client.wait_for_workers(1, timeout=60)
         done = dict(crew.each_done(_dies_of, ["bad"], 1))
         assert isinstance(done["bad"], WorkerLost)
-        client.wait_for_workers(2)
+        client.wait_for_workers(1, timeout=60)
         done = dict(crew.each_done(_dies_of, ["a", "wrong", "b"], 1))
         assert (done["a"], done["b"]) == ("A", "B")
         assert isinstance(done["wrong"], FileNotFoundError)

@@ -216,7 +216,7 @@ def test_what_an_edited_database_says_of_a_bench_is_made_harmless(archive: Archi
 TEXTS = st.text(st.characters(blacklist_categories=["Cs"]), max_size=12)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(a=st.tuples(*[TEXTS] * 3), b=st.tuples(*[TEXTS] * 3), keys=st.sets(st.sampled_from(SET_UP)))
 def test_what_holds_never_rests_on_a_changed_part(
     a: tuple[str, str, str], b: tuple[str, str, str], keys: set[object]

@@ -103,7 +103,9 @@ def test_a_base_counts_for_the_kind_of_light_that_it_was_found_under(tmp_path: P
     older = json.loads((tmp_path / "light.json").read_text())
     del older["base"]["light"]  # as an older program wrote it
     (tmp_path / "light.json").write_text(json.dumps(older))
-    assert read_light(tmp_path / "light.json").base == BASE
+    unknown = read_light(tmp_path / "light.json")
+    assert unknown.base == replace(BASE, strobe=None)
+    assert unknown.base_under(strobe=True) == unknown.base_under(strobe=False) == unknown.base
 
 
 def test_a_rebate_that_was_seen_since_counts_more_than_the_calibration() -> None:
@@ -293,3 +295,5 @@ def test_a_base_found_under_another_light_is_said_until_a_picture_tells() -> Non
     assert said.startswith("The base was found under a lamp, and the light is a strobe now")
     assert light_remarks(flashed, [Frame(1)], camera(), strobe, NOON) == ()
     assert light_remarks(flashed, [base_at("1/10", -0.5)], camera("1/10"), lamp, NOON) == ()
+    (said,) = light_remarks(flashed, [base_at("1/10", -0.5)], camera("1/80"), lamp, NOON)
+    assert "3.0 stops below the target" in said

@@ -271,7 +271,6 @@ class Bench(RuleBasedStateMachine):
 Bench.TestCase.settings = settings(
     max_examples=40,
     stateful_step_count=25,
-    deadline=None,
     suppress_health_check=list(HealthCheck),
 )
 TestAnyOrder = Bench.TestCase

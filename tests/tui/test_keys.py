@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import importlib
 import inspect
 import pkgutil
@@ -9,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.events import AppBlur
@@ -160,6 +162,26 @@ async def test_the_line_is_right_while_another_window_has_the_keyboard() -> None
         await pilot.pause()
         assert "b second" in line(app)
         assert "first" not in line(app)
+
+
+async def test_the_line_is_right_after_a_screen_that_closed_as_the_keys_changed() -> None:
+    app = Host(Settings())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        below = app.screen
+        assert isinstance(below, Plain)
+        for turns in range(6):
+            over = Reading("Over it", Text("words\n" * 100))
+            await app.push_screen(over)
+            await pilot.pause()
+            below.without = "first" if turns % 2 else "second"
+            over.refresh()
+            below.refresh_bindings()
+            for _ in range(turns):
+                await asyncio.sleep(0)
+            await app.pop_screen()
+            await pilot.pause()
+            assert ("a first" in line(app)) is (below.without == "second"), turns
 
 
 async def test_help_says_the_screens_purpose_and_all_its_keys_also_from_a_field() -> None:

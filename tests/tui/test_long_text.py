@@ -73,6 +73,9 @@ async def test_a_text_is_broken_for_the_width_that_there_is() -> None:
         await pilot.pause()
         assert widths == [widths[0], widths[0] + 40]
         assert seen(app)[0].startswith(f"for {widths[1]}: word")
+        await pilot.resize_terminal(6, 5)
+        await pilot.pause()
+        assert widths[-1] == 1
 
 
 async def test_the_help_stays_and_is_right_each_time() -> None:

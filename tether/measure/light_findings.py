@@ -18,6 +18,20 @@ _TOO_DARK_EV = -7.0
 """Mean light, in stops from saturation, below which noise hides pattern and bands."""
 
 
+_COUNTED = {1.0: "one", 2.0: "two", 3.0: "three", 4.0: "four"}
+
+
+def step_down(
+    settings: LightSettings, exposure: Exposure | None = None, bench: Bench | None = None
+) -> float:
+    """Return by how many stops less light a saturated open gate is tried again, negative.
+
+    A strobe is turned by hand, so it is turned to where its gate is kept, if it was just saturated.
+    """
+    step = (exposure or Exposure()).from_saturation_ev
+    return max(step, (bench or Bench()).strobe_gate_ev + 1) if settings.strobe else step
+
+
 def judge_light(
     light: Light,
     settings: LightSettings | None = None,
@@ -26,6 +40,7 @@ def judge_light(
     shutters: tuple[tuple[str, float], ...] = (),
     white_balance: tuple[float, float, float] | None = None,
     exposure: Exposure | None = None,
+    bench: Bench | None = None,
 ) -> list[Finding]:
     """Say what to change about the light.
 
@@ -37,8 +52,8 @@ def judge_light(
         The shutter time it was taken at and the settings that the camera has, for the advice.
     white_balance
         Multipliers for red, green and blue as the camera was set.
-    exposure
-        How much less light is asked for where it is saturated.
+    exposure, bench
+        How much less light is asked for where it is saturated; see `step_down`.
 
     Returns
     -------
@@ -48,7 +63,7 @@ def judge_light(
     """
     settings = settings or LightSettings()
     if light.saturated:
-        less = (exposure or Exposure()).from_saturation_ev
+        less = step_down(settings, exposure, bench)
         return [
             Finding(
                 "light-saturated",
@@ -56,7 +71,7 @@ def judge_light(
                 round(light.mean_ev, 2),
                 "EV",
                 "The open gate is saturated: neither evenness nor colour can be measured.",
-                f"Give {-less:g} stops less light"
+                f"Give {_COUNTED.get(-less, f'{-less:g}')} stops less light"
                 + (f": {turn_power(less)}. Then" if settings.strobe else " and")
                 + " photograph the open gate again.",
             )

@@ -58,6 +58,7 @@ class LightWorker:
             seconds=mosaic.exposure_seconds,
             white_balance=multipliers_of(mosaic),
             exposure=settings.exposure,
+            bench=settings.bench,
         )
         if settings.light.strobe:
             findings += judge_power(light, settings.bench)

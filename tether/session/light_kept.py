@@ -94,13 +94,14 @@ class KeptGate:
 class KeptBase:
     """The roll's calibrated base (of a transparency: its highlights), relative to saturation.
 
-    ``seen`` says where: see `tether.measure.calibration.Seen`; ``strobe`` that one lit it.
+    ``seen`` says where: see `tether.measure.calibration.Seen`; ``strobe`` whether one lit it, None
+    where an older program did not store it.
     """
 
     trial: Trial
     seen: str
     signal: Mapping[str, float] = field(default_factory=dict)
-    strobe: bool = False
+    strobe: bool | None = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,14 +118,14 @@ class KeptLight:
 
     def base_under(self, *, strobe: bool) -> KeptBase | None:
         """Return the base that was calibrated under this kind of light."""
-        return self.base if self.base is not None and self.base.strobe == strobe else None
+        return self.base if self.base and self.base.strobe in (None, strobe) else None
 
     def applied_to(self, memory: RollMemory, *, strobe: bool = False) -> RollMemory:
         """Return a roll's memory with this light in it, for a picture that a ``strobe`` lit or not.
 
         The calibrated base stands for the roll's until a later frame shows its rebate; of a
-        transparency, which shows none, its highlights do all along. One of the other kind of light
-        tells nothing: how the two compare is not known.
+        transparency, which shows none, its highlights do all along. One that was calibrated under
+        the other kind of light tells nothing: how the two compare is not known.
         """
         from tether.measure.roll import KnownBase
 
@@ -197,8 +198,9 @@ def as_json(light: KeptLight) -> dict[str, Any]:
         facts["base"] = asdict(light.base.trial) | {
             "seen": light.base.seen,
             "signal": dict(light.base.signal),
-            "light": STROBE if light.base.strobe else LAMP,
         }
+        if light.base.strobe is not None:
+            facts["base"]["light"] = STROBE if light.base.strobe else LAMP
     return facts
 
 
@@ -240,7 +242,7 @@ def _base(facts: Mapping[str, Any]) -> KeptBase:
     signal = {printable(str(name), 8): _number(v) for name, v in facts["signal"].items()}
     if not 0 < len(signal) <= _MOST_CHANNELS or max(signal.values()) <= 0:
         raise ValueError("not the channels of a sensor")
-    strobe = facts.get("light") == STROBE  # an older program did not store it
+    strobe = {LAMP: False, STROBE: True}.get(str(facts.get("light")))
     return KeptBase(_trial(facts), printable(str(facts["seen"]), 40), signal, strobe)
 
 

@@ -59,11 +59,11 @@ def light_remarks(
     said = list(_from_verdict(light, frames))
     strobe = settings.light.strobe
     captures = sorted((c for f in frames for c in f.captures), key=lambda c: c.id)
-    if light.base is not None and light.base_under(strobe=strobe) is None:
-        if not any(c.strobe == strobe for c in captures):
-            said.append(_found_under_another(light.base))
+    base, told = light.base_under(strobe=strobe), any(c.strobe == strobe for c in captures)
+    if light.base is not None and base is None and not told:
+        said.append(_found_under_another(light.base))
     elif camera is not None and not strobe:
-        said += _shutter_elsewhere(light, captures, camera, settings)
+        said += _shutter_elsewhere(base, captures, camera, settings)
     if light.gate is not None:
         said += _since_the_gate(light.gate, camera, strobe)
         said += _age(light.gate, settings, at or datetime.now(UTC))
@@ -91,16 +91,16 @@ def _found_under_another(base: KeptBase) -> str:
 
 
 def _shutter_elsewhere(
-    light: KeptLight, captures: Sequence[Capture], camera: CameraState, settings: Settings
+    base: KeptBase | None, captures: Sequence[Capture], camera: CameraState, settings: Settings
 ) -> list[str]:
     """Say that the roll's base would miss the target as the shutter stands now.
 
     The roll was left and gone on with, or another one was shot meanwhile. How the base lay is known
     from the newest picture or the calibration; the rest is the ratio of the times (ISO 2721).
     """
-    if not captures and light.base is None:
+    if not captures and base is None:
         return [f"The base was not measured: the verdict will show it, key {BASE_KEY} finds it."]
-    label, level = _newest_base(light, captures)
+    label, level = _newest_base(base, captures)
     stands = camera.value(Role.SHUTTER) or ""
     then, now = shutter_seconds(label), shutter_seconds(stands)
     if level is None or not then or not now or abs(math.log2(now / then)) < _SAME_TIME_EV:
@@ -116,9 +116,10 @@ def _shutter_elsewhere(
     ]
 
 
-def _newest_base(light: KeptLight, captures: Sequence[Capture]) -> tuple[str, float | None]:
+def _newest_base(
+    calibrated: KeptBase | None, captures: Sequence[Capture]
+) -> tuple[str, float | None]:
     """Return the shutter's label and the level of the base (EV) that were seen last."""
-    calibrated = light.base
     since = captures[calibrated.trial.after :] if calibrated else captures
     for capture in reversed([c for c in since if not c.strobe]):
         level = capture.facts.get("base_ev")

@@ -73,6 +73,7 @@ class LightWorker:
             shutters=request.shutters,
             white_balance=multipliers_of(mosaic),
             exposure=request.settings.exposure,
+            bench=request.settings.bench,
         )
         if request.settings.light.strobe:
             findings += judge_power(light, request.settings.bench)

@@ -52,6 +52,8 @@ def refuse_rehearsals(root: Path) -> None:
             f"The archive in {printable(str(root))} is one of rehearsals: its pictures are "
             "invented.",
             kept="Nothing was changed, and the camera was not looked for.",
-            todo="Shoot into a folder of its own: name it with --archive. "
-            "A rehearsal is gone on with by 'tether rehearse'.",
+            todo="Shoot into a folder of its own: name it with --archive. A rehearsal is gone on "
+            "with by 'tether rehearse'. If a rehearsal came into an archive of real film by "
+            f"mistake, move the folder '{REHEARSAL_CARD}' out of it, and it is one of real film "
+            "again.",
         )

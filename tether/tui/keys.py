@@ -144,7 +144,7 @@ class KeyLine(Static):
         # Also while another window has the keyboard: a picture may come by the camera's own button.
         if self.is_attached and screen is self.screen and not self._told:
             self._told = True  # one line for all that is said until then
-            self.call_after_refresh(self._write)
+            self.call_later(self._write)
 
     def _write(self) -> None:
         self._told = False

@@ -17,6 +17,7 @@ from textual.widgets import Static
 
 from tether.measure.flat import UNEVEN
 from tether.measure.light import Light
+from tether.measure.light_findings import step_down
 from tether.measure.verdict import Finding, Severity
 from tether.session.checklist import BY_KEY
 from tether.session.delivery import Progress
@@ -238,7 +239,8 @@ class LightScreen(BenchScreen):
         if not result.strobe:
             return 0.0
         if result.light.saturated:
-            return self.session.settings.exposure.from_saturation_ev
+            settings = self.session.settings
+            return step_down(settings.light, settings.exposure, settings.bench)
         return next((f.value or 0.0 for f in result.findings if f.code == "strobe-power"), 0.0)
 
     async def _measure_dark(self) -> None:

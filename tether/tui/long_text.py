@@ -43,7 +43,8 @@ class LongText(ScrollView, can_focus=True):
 
     def on_resize(self) -> None:
         """Break the lines anew where there is another width."""
-        if (width := self.scrollable_content_region.width) != self._width:
+        # Of a terminal that is drawn together nothing may be left.
+        if (width := max(self.scrollable_content_region.width, 1)) != self._width:
             first, self._width = not self._width, width
             self._break()
             if first and self._at_end:

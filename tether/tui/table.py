@@ -136,6 +136,9 @@ class Table(WhileSeen):
         phase, bar = self._phase, self.query_one(ProgressBar)
         if not (self._working and phase.phase):
             return
+        if self.resting:
+            bar.update(total=1)  # it stands still; unseen, it would be drawn all the same
+            return
         self._at_work(bar, True)
         if phase.phase != self._told:
             self._told = phase.phase
