@@ -69,7 +69,7 @@ def test_a_bad_file_is_unjudged_and_says_why(own_judge: Judge, tmp_path: Path) -
     assert path.exists()
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_damage_anywhere_in_the_file(
     own_judge: Judge, frame_bytes: bytes, tmp_path: Path, data: st.DataObject
