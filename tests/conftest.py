@@ -18,8 +18,8 @@ from tether.session.judging import Judge
 from tether.session.roll import NewRoll, Roll
 
 # How long an example takes hangs on the machine: a deadline would be an assertion about time.
-hypothesis.settings.register_profile("no deadline", deadline=None)
-hypothesis.settings.load_profile("no deadline")
+hypothesis.settings.register_profile("bench", deadline=None, max_examples=60)
+hypothesis.settings.load_profile("bench")
 
 
 @pytest.fixture(autouse=True)

@@ -36,10 +36,9 @@ async def stored(app: TetherApp) -> list[FrameState]:
     return [f.state for f in await app.desk.do(app.session.frames)]
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
-async def test_a_strip_of_six_by_keys(given: Given, size: tuple[int, int]) -> None:
+async def test_a_strip_of_six_by_keys(given: Given) -> None:
     app = TetherApp(given)
-    async with app.run_test(size=size) as pilot:
+    async with app.run_test(size=(80, 24)) as pilot:
         for number in range(1, 7):
             await to_shutter(pilot)
             assert f"shoot frame {number}" in str(pilot.app.screen.query_one("#next").border_title)
