@@ -55,7 +55,9 @@ def table(pilot: Pilot[str]) -> Worktable:
 def ready(pilot: Pilot[str]) -> bool:
     screen = pilot.app.screen
     acting = any(w.group == "action" and not w.is_finished for w in pilot.app.workers)
-    return isinstance(screen, Worktable) and screen.view is not None and not acting
+    if not isinstance(screen, Worktable) or screen.view is None or acting:
+        return False
+    return not screen.resting and not screen._stale
 
 
 def todo(pilot: Pilot[str]) -> Todo:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+import threading
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
@@ -18,9 +20,11 @@ from tests.tui.piloting import press, ready, screen_text, table, to_shutter, tod
 from tether.camera import CameraIdentity, CameraProcess, Role, SeveralCameras, connect
 from tether.film import FilmProcess
 from tether.session.archive import Archive
+from tether.session.delivery import Progress
 from tether.session.judging import Judge
 from tether.session.place import Todo
 from tether.session.roll import FrameState, NewRoll, Roll
+from tether.session.session import Shot
 from tether.tui.app import Opening, TetherApp
 from tether.tui.camera_line import CameraLine
 from tether.tui.dialogs import AskText, Pick, Reading
@@ -28,6 +32,7 @@ from tether.tui.keys import KeyLine
 from tether.tui.ports import Given
 from tether.tui.roll_screens import ChooseRoll, DescribeRoll
 from tether.tui.strip import FrameCell
+from tether.tui.verdict import VerdictPanel
 from tether.tui.worktable import Worktable
 
 
@@ -132,6 +137,36 @@ async def test_help_log_and_the_shorter_list(given: Given) -> None:
         await until(pilot, lambda: "No longer asked" in screen_text(app))
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))
+    app.shut()
+
+
+async def test_a_verdict_that_comes_under_the_help_is_shown_when_that_closes(
+    given: Given, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app, helped = TetherApp(given), threading.Event()
+    async with app.run_test(size=(120, 40)) as pilot:
+        await to_shutter(pilot)
+        below, session = table(pilot), app.session
+        assert session is not None
+        shoot = session.capture
+
+        def once_helped(report: Callable[[Progress], None]) -> Shot:
+            assert helped.wait(30)
+            return shoot(report)
+
+        monkeypatch.setattr(session, "capture", once_helped)
+        await pilot.press("f", "question_mark")
+        await until(pilot, lambda: isinstance(app.screen, Reading) and below.resting)
+        helped.set()
+        await until(
+            pilot, lambda: bool(below.view and below.view.place.todo is Todo.DECIDE), turns=800
+        )
+        await until(pilot, lambda: not any(w.group == "action" for w in app.workers))
+        assert "shoot frame 1" in str(below.query_one("#next").border_title)
+        await pilot.press("question_mark")
+        await until(pilot, lambda: ready(pilot))
+        assert "decide about frame 1" in str(below.query_one("#next").border_title)
+        assert "frame 1, take 1" in str(below.query_one(VerdictPanel).border_title)
     app.shut()
 
 

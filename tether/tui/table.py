@@ -55,6 +55,8 @@ class Table(WhileSeen):
         self._phase, self._told = Progress(""), ""
         self._idle = 0
         self._picture: tuple[int, Image | None] = (0, None)
+        self._stale = False
+        """Whether there is something to show that came while another screen was seen."""
 
     @property
     def tether(self) -> TetherApp:
@@ -90,8 +92,27 @@ class Table(WhileSeen):
     # --- showing ---------------------------------------------------------------------------
 
     async def refresh_view(self) -> None:
-        """Fetch a fresh view and show it."""
-        self.view = view = await self.tether.desk.do(self.session.view)
+        """Fetch a fresh view and show it: under another screen, as soon as that is gone."""
+        self.view = await self.tether.desk.do(self.session.view)
+        if self.resting:
+            self._stale = True
+        else:
+            await self._show_view(self.view)
+
+    def on_screen_resume(self) -> None:
+        """Show what came meanwhile, after what stood here, which comes at once.
+
+        The base has its own, which Textual calls as well.
+        """
+        if self._stale:
+            self.call_after_refresh(self._catch_up)
+
+    async def _catch_up(self) -> None:
+        if self._stale and self.view is not None:
+            await self._show_view(self.view)
+
+    async def _show_view(self, view: View) -> None:
+        self._stale = False
         roll = view.roll
         title = Text(no_wrap=True, overflow="ellipsis")
         title.append(f" {printable(roll.name, 50)} ", "bold reverse")
