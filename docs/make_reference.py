@@ -228,7 +228,7 @@ def _value(parameter: click.Argument | click.Option) -> str:
         return "—"
     word = kind.name
     if isinstance(kind, Whole) and kind.low is not None:
-        word += f", {kind.low} to {kind.high}" if kind.high is not None else f", {kind.low} or more"
+        word += f", {kind.bounds()}"
     if parameter.nargs == -1:
         return f"{word}, one or more"
     return f"{word}, may be repeated" if parameter.multiple else word

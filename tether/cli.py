@@ -19,6 +19,8 @@ from tether.cli_options import (
     Whole,
     archive_option,
     default_archive,
+    format_option,
+    json_option,
     read_settings,
     settings_option,
 )
@@ -60,7 +62,7 @@ def app() -> None:
 @archive_option
 @click.option("--camera", help="Camera port: usb:001,004 or ptpip:ADDRESS:PORT. [default: USB]")
 @click.option("--film", type=FILM, help="Kind of film; starts a new roll without asking.")
-@click.option("--format", "film_format", default="135", help=f"One of {', '.join(FILM_FORMATS)}.")
+@format_option
 @click.option("--frames", type=Whole(), default=36, help="Frames on the roll.")
 @click.option(
     "--strips", type=Whole(), default=6, help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut."
@@ -223,7 +225,7 @@ def web(
 
 @app.command()
 @archive_option
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 @click.option(
     "--newest",
     type=Whole(1),
@@ -294,7 +296,7 @@ def rebuild(
 
 
 @app.command()
-@click.option("--format", "film_format", default="135", help=f"One of {', '.join(FILM_FORMATS)}.")
+@format_option
 @click.option("--sensor", default="36x24", help="Width x height of the sensor in mm.")
 @click.option("--pixels", help="Its pixels: 8192x5464, or 45 for megapixels.")
 @click.option("--focal", type=NUMBER, help="Focal length of the lens in mm.")
@@ -309,7 +311,7 @@ def rebuild(
 @click.option(
     "--seconds-per-frame", type=NUMBER, help="Seconds a frame. [default: as in the archive]"
 )
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 @settings_option
 def plan(
     film_format: str,

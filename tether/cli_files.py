@@ -8,7 +8,15 @@ from typing import Any
 
 import click
 
-from tether.cli_options import FILM, PATH, Whole, read_settings, settings_option
+from tether.cli_options import (
+    FILM,
+    PATH,
+    Whole,
+    format_option,
+    json_option,
+    read_settings,
+    settings_option,
+)
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.text import printable
@@ -18,8 +26,8 @@ from tether.text import printable
 @click.argument("files", nargs=-1, required=True, type=PATH, help="Raw files of any camera.")
 @click.option("--film", type=FILM, required=True, help="Kind of film.")
 @click.option("--open-gate", type=PATH, help="Raw file of the light without film: gives densities.")
-@click.option("--format", "film_format", default="135", help=f"One of {', '.join(FILM_FORMATS)}.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@format_option
+@json_option
 @settings_option
 def measure(
     files: tuple[Path, ...],
@@ -46,7 +54,7 @@ def measure(
     "files", nargs=-1, required=True, type=PATH, help="Raw files of the light without film."
 )
 @click.option("--lamp-off", type=PATH, help="Raw file with the lamp off: gives the stray light.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 @settings_option
 def light(
     files: tuple[Path, ...],
@@ -68,7 +76,7 @@ def light(
 @click.option("--open-gate", type=PATH, required=True, help="Raw file of the light without film.")
 @click.option("--dark", type=PATH, help="Raw file with the lamp off; its light is taken off both.")
 @click.option("--steps", type=Whole(3, 60), default=21, help="Steps on the tablet.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 @settings_option
 def tablet(
     files: tuple[Path, ...],

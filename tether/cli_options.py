@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from tether.film import FilmProcess
+from tether.film import FILM_FORMATS, FilmProcess
 from tether.text import printable
 
 PATH = click.Path(path_type=Path)
@@ -25,7 +25,7 @@ class _Film(click.Choice[str]):
 
 
 class Whole(click.ParamType[int]):
-    """A whole number, within bounds that belong to it."""
+    """A whole number, from ``low`` on, or from there to ``high``."""
 
     name = "whole number"
 
@@ -34,8 +34,9 @@ class Whole(click.ParamType[int]):
 
     def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:  # noqa: ARG002
         """Return the word for it in the help, or its bounds."""
-        low = "" if self.low is None else f"{self.low}.."
-        return f"{low}{'' if self.high is None else self.high}" or "NUMBER"
+        if self.low is None:
+            return "NUMBER"
+        return f"{self.low}.." if self.high is None else f"{self.low}..{self.high}"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
         """Return the number."""
@@ -43,12 +44,16 @@ class Whole(click.ParamType[int]):
             number = int(value)
         except ValueError:
             self.fail(f"'{printable(str(value), 40)}' is not a whole number.", param, ctx)
-        if self.low is not None and number < self.low:
-            above = f"{self.low} or more" if self.high is None else f"{self.low} to {self.high}"
-            self.fail(f"{number} is out of range: {above}.", param, ctx)
-        if self.high is not None and number > self.high:
-            self.fail(f"{number} is out of range: {self.low} to {self.high}.", param, ctx)
+        high = number if self.high is None else self.high
+        if self.low is not None and not self.low <= number <= high:
+            self.fail(f"{number} is out of range: {self.bounds()}.", param, ctx)
         return number
+
+    def bounds(self) -> str:
+        """Return the bounds in words, "" where there are none."""
+        if self.low is None:
+            return ""
+        return f"{self.low} or more" if self.high is None else f"{self.low} to {self.high}"
 
 
 class _Number(click.ParamType[float]):
@@ -76,6 +81,10 @@ archive_option = click.option(
     show_envvar=True,
     help="The archive folder. [default: a folder 'film-archive' among your pictures]",
 )
+format_option = click.option(
+    "--format", "film_format", default="135", help=f"One of {', '.join(FILM_FORMATS)}."
+)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 settings_option = click.option(
     "--settings", type=PATH, help="Settings file. [default: settings.toml in the user folder]"
 )

@@ -49,7 +49,7 @@ from tether.measure.focus_grain import measure_sharpness
 from tether.measure.frame_flicker import frame_flicker
 from tether.measure.framing import Framing, find_framing, seen_area
 from tether.measure.framing_remarks import framing_remarks
-from tether.measure.holes import holes, lost_share
+from tether.measure.holes import file_damaged, lost_share
 from tether.measure.levels import (
     FloatArray,
     stops,
@@ -92,7 +92,7 @@ def measure_frame(mosaic: Mosaic, context: FrameContext) -> FrameMeasurement:
     with ThreadPoolExecutor(1) as others:  # a second would only wait for the interpreter
         measured = _measured(mosaic, context, others)
     if lost:
-        return replace(measured, findings=ranked(holes(lost)), memory=context.memory)
+        return replace(measured, findings=(file_damaged(lost),), memory=context.memory)
     if mosaic.saturation == stated:
         return measured
     return replace(measured, memory=replace(measured.memory, saturation=mosaic.saturation))

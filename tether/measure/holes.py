@@ -49,24 +49,15 @@ def lost_share(mosaic: Mosaic) -> float:
     return float(np.count_nonzero(zero)) / mosaic.data.size if within.any() else 0.0
 
 
-def holes(lost: float) -> list[Finding]:
-    """Say that a file is damaged, from `lost_share`.
-
-    Returns
-    -------
-    ``file-damaged``, or nothing.
-    """
-    if not lost:
-        return []
-    return [
-        Finding(
-            "file-damaged",
-            Severity.RESHOOT,
-            round(100 * lost, 4),
-            "%",
-            f"The file is damaged: {percent(lost)} of the picture holds nothing at all, as no "
-            "sensor gives it.",
-            "Compare it with the copy on the camera's card. If that is no better, take another "
-            "card, and photograph the frame again.",
-        )
-    ]
+def file_damaged(lost: float) -> Finding:
+    """Say that a share of the file is lost, from `lost_share`: ``file-damaged``."""
+    return Finding(
+        "file-damaged",
+        Severity.RESHOOT,
+        round(100 * lost, 4),
+        "%",
+        f"The file is damaged: {percent(lost)} of the picture holds nothing at all, as no "
+        "sensor gives it.",
+        "Compare it with the copy on the camera's card. If that is no better, take another "
+        "card, and photograph the frame again.",
+    )

@@ -56,9 +56,9 @@ def light_remarks(
     at
         The time now; None takes the clock.
     """
-    said = list(_from_verdict(light, frames))
-    strobe = settings.light.strobe
     captures = sorted((c for f in frames for c in f.captures), key=lambda c: c.id)
+    said = _from_verdict(light, captures)
+    strobe = settings.light.strobe
     base, told = light.base_under(strobe=strobe), any(c.strobe == strobe for c in captures)
     if light.base is not None and base is None and not told:
         said.append(_found_under_another(light.base))
@@ -70,9 +70,8 @@ def light_remarks(
     return tuple(said)
 
 
-def _from_verdict(light: KeptLight, frames: Sequence[Frame]) -> list[str]:
+def _from_verdict(light: KeptLight, captures: Sequence[Capture]) -> list[str]:
     """Say what the newest picture's verdict has found about the bench."""
-    captures = sorted((c for f in frames for c in f.captures), key=lambda c: c.id)
     if not captures:
         return []
     tested_since = len(captures) <= light.since

@@ -16,6 +16,7 @@ from tether.camera.errors import CameraError, CameraLost
 from tether.errors import TetherError
 from tether.session.session import Session
 from tether.tui.keys import KeyLine
+from tether.tui.put import put
 from tether.tui.while_seen import WhileSeen
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ class BenchScreen(WhileSeen):
     def put(self, selector: str, content: RenderableType) -> None:
         """Show something in a part of the screen; nowhere once the screen is being left."""
         for part in self.query(selector).results(Static):
-            part.update(content)
+            put(part, content)
 
     def complain(self, error: TetherError) -> None:
         """Show an error; where the camera is gone, say where it is connected again."""
