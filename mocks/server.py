@@ -17,7 +17,7 @@ from mocks.ptpip_codes import Property
 from mocks.ptpip_operations import Identity
 from mocks.ptpip_responder import Responder
 from mocks.sensor import raw_bytes
-from tether.child import Child
+from tether.worker_process import Child
 
 START_SECONDS = 60.0
 

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.places import whole_path
+from tether.launch import Start, connector, opened, run_screen
+from tether.paths import whole_path
 from tether.report.rolls import go_on, program
 from tether.session.archive import Archive
 from tether.session.checklist import Scope
@@ -19,7 +20,6 @@ from tether.session.rehearsed import REHEARSAL_CARD, is_rehearsals, make_rehears
 from tether.session.roll import NewRoll, Roll, RollError
 from tether.session.store import Confirmed
 from tether.settings import Settings
-from tether.start import Start, connector, opened, run_screen
 from tether.text import printable
 
 if TYPE_CHECKING:

@@ -23,9 +23,9 @@ from mocks.lamp import LampConfig
 from mocks.optics import OpticsConfig
 from mocks.sensor import SensorConfig
 from tether.film import FilmProcess
+from tether.findings import Severity
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
 from tether.measure.roll import RollMemory
-from tether.measure.verdict import Severity
 from tether.raw.mosaic import Mosaic
 
 FRAMINGS = ("rebate", "wide", "tight")

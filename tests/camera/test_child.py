@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from tether.camera.errors import FileUnavailable
-from tether.child import Child, ChildDied, ChildError, ChildHung
+from tether.worker_process import Child, ChildDied, ChildError, ChildHung
 
 
 class Bench:
@@ -204,7 +204,7 @@ def test_close_is_quiet_and_may_be_repeated(child: Child) -> None:
 
 PARENT = """
 import os, sys
-from tether.child import Child
+from tether.worker_process import Child
 from test_child import Bench
 child = Child(Bench, name="orphan")
 print(child.call("pid"), flush=True)

@@ -80,7 +80,7 @@ def test_a_roll_that_cannot_be_rehearsed_is_said_and_nothing_is_made(tmp_path: P
 def test_no_roll_of_real_film_comes_into_an_archive_of_rehearsals(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("tether.start.sys", SimpleNamespace(stdin=Tty(), stdout=Tty()))
+    monkeypatch.setattr("tether.launch.sys", SimpleNamespace(stdin=Tty(), stdout=Tty()))
     with contextlib.closing(Archive(tmp_path)) as archive:
         find_roll(archive, Rehearsal())
     words = ["shoot", "Harbour", "--film", "transparency", "--archive", str(tmp_path)]

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.measure.on_bench import NAMES, plain
+from tether.findings import Severity, Verdict, verdict_of
 from tether.measure.against_roll import is_settled, lightest_of
 from tether.measure.base import Base, highest_base_ev
 from tether.measure.exposure import (
@@ -26,7 +27,6 @@ from tether.measure.exposure_remarks import advise, negative_remarks, transparen
 from tether.measure.light import METERED_FIELD_EV
 from tether.measure.roll import KnownBase, OpenGate, RollMemory
 from tether.measure.survey import survey
-from tether.measure.verdict import Severity, Verdict, verdict_of
 from tether.settings import Exposure
 
 # Nominal shutter times in thirds of a stop (ISO 516 lists the full ones; thirds: common practice).

@@ -14,10 +14,10 @@ from mocks.exposure import Exposure
 from mocks.sensor import SensorConfig
 from tests.measure.on_bench import NAMES, photographed, plain
 from tether.film import FILM_FORMATS, FilmProcess
+from tether.findings import Verdict
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
 from tether.measure.roll import OpenGate, RollMemory, grid_of
 from tether.measure.survey import survey
-from tether.measure.verdict import Verdict
 from tether.raw.mosaic import Mosaic
 
 SHUTTERS = tuple((f"1/{n}", 1 / n) for n in (4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60))

@@ -11,11 +11,11 @@ import pytest
 from mocks import lamp
 from mocks.lamp import LampConfig
 from tests.measure.on_bench import SensorConfig, open_gate, plain
+from tether.findings import Finding
 from tether.measure.flat import age_hours, flat_correct, flat_of, judge_flat
 from tether.measure.light import METERED_FIELD_EV, Light, balance_off_ev, measure_light, stray_share
 from tether.measure.light_findings import judge_light, judge_stray_light
 from tether.measure.survey import survey
-from tether.measure.verdict import Finding
 from tether.raw.mosaic import Mosaic
 
 SMALL = SensorConfig(960, 640)

@@ -13,6 +13,7 @@ from mocks.exposure import Exposure
 from mocks.lamp import LampConfig
 from tests.measure.on_bench import SensorConfig, open_gate, photographed
 from tether.film import FILM_FORMATS, FilmProcess
+from tether.findings import Severity
 from tether.measure.against_roll import expected_base
 from tether.measure.drift import light_drift
 from tether.measure.exposure import exposure_ratio
@@ -24,7 +25,6 @@ from tether.measure.light_findings import judge_light, judge_power, step_down
 from tether.measure.roll import KnownBase, RollMemory
 from tether.measure.standing import Standing, with_row
 from tether.measure.survey import survey
-from tether.measure.verdict import Severity
 from tether.raw.mosaic import Mosaic
 from tether.settings import STROBE, Bench, Light, Settings
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from tether.child import Child
 from tether.errors import TetherError
+from tether.worker_process import Child
 
 SECONDS = 30.0
 """A call that takes longer hangs."""

@@ -14,7 +14,7 @@ from delivering import Kept, kept_roll
 
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.places import reason, whole_path
+from tether.paths import reason, whole_path
 from tether.positive import job
 from tether.positive.job import PrintJob, SampleJob
 from tether.report import deliver_run

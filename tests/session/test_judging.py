@@ -18,8 +18,8 @@ from mocks.dng import RawFacts, write_dng
 from mocks.exposure import Exposure
 from mocks.sensor import SensorConfig
 from tether.film import FilmProcess
+from tether.findings import Verdict
 from tether.measure.roll import RollMemory
-from tether.measure.verdict import Verdict
 from tether.session.judging import Judge, JudgeRequest
 
 REQUEST = JudgeRequest(

@@ -18,7 +18,7 @@ import numpy as np
 from mocks.camera_mishaps import CAMERA_MISHAPS
 from mocks.hand import MISHAPS
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
-from tether.measure.verdict import Finding, Severity, Verdict
+from tether.findings import Finding, Severity, Verdict
 from tether.session.archive import Archive
 from tether.session.bench_setup import BenchBook, BenchSetup
 from tether.session.judging import Judgement, JudgeRequest

@@ -22,10 +22,10 @@ from tether.camera.errors import NoCamera, SeveralCameras
 from tether.camera.find import WHAT_TO_CHECK
 from tether.camera.protocol import CameraIdentity, CardFile, Role
 from tether.film import FilmProcess
+from tether.findings import Finding, Severity
 from tether.measure.calibration import ClearFilm
 from tether.measure.calibration import Seen as Saw
 from tether.measure.light import Light
-from tether.measure.verdict import Finding, Severity
 from tether.session.bench_setup_steps import BENCH, SET_UP
 from tether.session.leftovers import Kind, Leftover
 from tether.session.light_base import BaseResult

@@ -7,7 +7,7 @@ import json
 from collections import Counter
 from pathlib import Path
 
-from tether.measure.verdict import Verdict
+from tether.findings import Verdict
 from tether.session.archive import Archive
 from tether.session.judging import Judgement, JudgeRequest
 from tether.session.roll import FrameState

@@ -12,6 +12,7 @@ import pytest
 from tests.store.bench_rig import digest, problems
 from tests.store.conftest import Desk
 from tests.store.inprocess_rig import NumberedScene
+from tether.launch import Start, begin_copying
 from tether.session import mirror as mirror_module
 from tether.session.archive import Archive
 from tether.session.copying import SourceChanged, copy_verified, replace_verified
@@ -26,7 +27,6 @@ from tether.session.mirror import (
 )
 from tether.session.rebuild import rebuild
 from tether.session.session import Session
-from tether.start import Start, begin_copying
 
 
 def copying(desk: Desk, folder: Path, name: str = "Harbour") -> tuple[Session, Mirror]:

@@ -12,6 +12,7 @@ from click.testing import CliRunner
 
 from tether.cli import app
 from tether.film import FilmProcess
+from tether.launch import Start
 from tether.rehearsal import Rehearsal, again, find_roll
 from tether.report.rolls import (
     go_on,
@@ -25,7 +26,6 @@ from tether.session.archive import Archive
 from tether.session.rehearsed import REHEARSAL_CARD
 from tether.session.roll import FrameState, NewRoll
 from tether.session.start_options import options_of, remember_options
-from tether.start import Start
 
 
 @pytest.fixture
@@ -107,7 +107,7 @@ def test_the_command_line_hands_its_options_on(
     rolls: Archive, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     started: list[Start] = []
-    monkeypatch.setattr("tether.start.run_screen", started.append)
+    monkeypatch.setattr("tether.launch.run_screen", started.append)
     file = tmp_path / "own.toml"
     file.write_text("")
     line = ["shoot", "Harbour", "--archive", str(rolls.root), "--camera", "usb:001,004"]
@@ -133,7 +133,7 @@ def test_a_roll_that_was_not_made_is_made_by_the_command_that_is_said(
     remember_options(rolls.store, ("--camera", "usb:001,004"))
     (rolls.root / REHEARSAL_CARD).mkdir()  # a roll of one's own is no rehearsal all the same
     started: list[Start] = []
-    monkeypatch.setattr("tether.start.run_screen", started.append)
+    monkeypatch.setattr("tether.launch.run_screen", started.append)
     for notes in ("", "two wet; $HOME"):
         new = NewRoll("-Quay '3'", FilmProcess.TRANSPARENCY, "120-6x6", 12, 3, notes)
         said, command = not_made(rolls, new).splitlines()

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from tether.camera.errors import CameraLost, NoCamera, SeveralCameras
 from tether.camera.protocol import CameraIdentity
 from tether.camera.refusals import WHAT_TO_CHECK
-from tether.child import Child, ChildDied, ChildError, ChildHung
 from tether.settings import CameraLimits
+from tether.worker_process import Child, ChildDied, ChildError, ChildHung
 
 _USB = re.compile(r"usb:(?:\d{3},\d{3})?")
 _PORTS = (

@@ -21,8 +21,8 @@ from tether.camera.driver import GphotoDriver
 from tether.camera.errors import CameraClaimed, CameraError, CameraLost, NoCamera
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
 from tether.camera.refusals import KEPT_CARD
-from tether.child import Child, ChildDied, ChildError, ChildHung
 from tether.settings import CameraLimits
+from tether.worker_process import Child, ChildDied, ChildError, ChildHung
 
 UNKNOWN_SIZE_MB = 200.0
 """Taken for the time limit of a file whose size the camera does not state."""

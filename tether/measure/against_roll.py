@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.findings import Finding, Severity
 from tether.measure.base import Base
 from tether.measure.context import FrameContext
 from tether.measure.drift import light_drift, sharpness_of
@@ -24,7 +25,6 @@ from tether.measure.repeat import repeat_remarks
 from tether.measure.roll import MOST_FRAMES, Exposure, KnownBase, OpenGate, RollMemory, Trace
 from tether.measure.standing import LEVEL, SHARPNESS, Rows, Standing, base_levels, with_row
 from tether.measure.survey import Survey
-from tether.measure.verdict import Finding, Severity
 from tether.settings import Exposure as ExposureSettings
 
 _FEW_FRAMES = 3

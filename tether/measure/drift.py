@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.findings import Finding, Severity
 from tether.measure.standing import BLUE, FRAME, LEVEL, ORDER, RED, SETTINGS, SHARPNESS, Rows
-from tether.measure.verdict import Finding, Severity
 from tether.settings import Light
 
 _FEWEST = 5

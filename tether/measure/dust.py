@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.measure.verdict import Finding, Severity
+from tether.findings import Finding, Severity
 from tether.raw.mosaic import Mosaic
 from tether.settings import Dust
 from tether.text import plural

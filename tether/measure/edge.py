@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.film import FilmFormat
+from tether.findings import Finding, Severity
 from tether.measure.edge_bits import MODULES, EdgeBits, read_bits
 from tether.measure.framing import Framing
 from tether.measure.levels import FloatArray, stops
 from tether.measure.survey import Survey
-from tether.measure.verdict import Finding, Severity
 
 _CLOCK = "11111" + "01" * 11 + "0" + "111"
 _MODULE_MM = 0.41

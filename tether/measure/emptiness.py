@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.findings import Finding, Severity
 from tether.measure.base import main_channels
 from tether.measure.levels import FloatArray, stops
 from tether.measure.survey import Survey, halved
-from tether.measure.verdict import Finding, Severity
 
 _STEP_EV = 0.15
 _LEAST_SHARE = 0.004

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from tether.findings import Finding, Severity
 from tether.measure.base import Base
 from tether.measure.exposure import nearest_exposure, strongest
 from tether.measure.shadows import Shadows
-from tether.measure.verdict import Finding, Severity
 from tether.settings import Exposure
 from tether.text import percent
 

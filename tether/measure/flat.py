@@ -6,11 +6,11 @@ from datetime import datetime
 
 import numpy as np
 
+from tether.findings import Finding, Severity
 from tether.measure.levels import FLOOR, FloatArray
 from tether.measure.light import uneven_percent
 from tether.measure.roll import OpenGate, grid_of, spread
 from tether.measure.survey import Survey, survey
-from tether.measure.verdict import Finding, Severity
 from tether.raw.mosaic import Mosaic
 from tether.settings import Light
 

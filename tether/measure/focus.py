@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.findings import Finding, Severity
 from tether.measure.focus_grain import FEWEST_CELLS, GRID, Region, Sharpness, measure_sharpness
-from tether.measure.verdict import Finding, Severity
 from tether.settings import Focus
 
 __all__ = [

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.findings import Finding, Severity, ranked
 from tether.measure import exposure as ex
 from tether.measure.against_roll import (
     against_roll,
@@ -64,7 +65,6 @@ from tether.measure.saturation import saturation_map
 from tether.measure.shadows import shadows
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey, survey
-from tether.measure.verdict import Finding, Severity, ranked
 from tether.raw.mosaic import Mosaic
 
 __all__ = ["FrameContext", "FrameMeasurement", "measure_frame", "small_picture"]

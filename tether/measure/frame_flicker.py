@@ -10,13 +10,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.findings import Finding, Severity
 from tether.measure.base import Base
 from tether.measure.context import FrameContext
 from tether.measure.flicker import bands_in, steadier_shutter, steady_seconds
 from tether.measure.framing import Framing
 from tether.measure.levels import sites_of
 from tether.measure.medians import row_medians
-from tether.measure.verdict import Finding, Severity
 from tether.raw.mosaic import Mosaic
 
 _NEAR_MM, _FAR_MM = 0.12, 0.62

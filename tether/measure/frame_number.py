@@ -11,9 +11,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from tether.findings import Finding, Severity
 from tether.measure.edge import FRAMES, NUMBERS_APART_MM, EdgeCode
 from tether.measure.edge_bits import frame_label
-from tether.measure.verdict import Finding, Severity
 from tether.text import plural
 
 _AROUND_MM = FRAMES * NUMBERS_APART_MM

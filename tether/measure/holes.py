@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.measure.verdict import Finding, Severity
+from tether.findings import Finding, Severity
 from tether.raw.mosaic import Mosaic
 from tether.text import percent
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from tether.findings import Finding, Severity
 from tether.measure.exposure_remarks import turn_power
 from tether.measure.flicker import steadier_shutter, steady_seconds
 from tether.measure.light import METERED_FIELD_EV, Light, balance_off_ev
-from tether.measure.verdict import Finding, Severity
 from tether.settings import Bench, Exposure
 from tether.settings import Light as LightSettings
 from tether.text import percent, stops

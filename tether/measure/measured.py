@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from tether.findings import Finding, Verdict, verdict_of
 from tether.measure import exposure as ex
 from tether.measure.base import Base
 from tether.measure.edge import EdgeCode
@@ -14,7 +15,6 @@ from tether.measure.focus_grain import Sharpness
 from tether.measure.framing import Framing
 from tether.measure.levels import FloatArray
 from tether.measure.roll import RollMemory
-from tether.measure.verdict import Finding, Verdict, verdict_of
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,12 +7,12 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.findings import Finding, Severity
 from tether.measure.base import Base, beside, main_channels
 from tether.measure.framing import Framing, seen_area
 from tether.measure.levels import FLOOR, FloatArray, stops
 from tether.measure.roll import OpenGate, spread, spread_at
 from tether.measure.survey import Survey
-from tether.measure.verdict import Finding, Severity
 from tether.settings import Light
 
 _STRIP_MM = 0.6

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.findings import Finding, Severity
 from tether.measure.levels import FloatArray, stops
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey
-from tether.measure.verdict import Finding, Severity
 from tether.settings import Advance
 
 ROWS, COLUMNS = 64, 96

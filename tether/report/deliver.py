@@ -8,7 +8,7 @@ from dataclasses import asdict
 
 from tether.errors import TetherError
 from tether.measure.roll import RollMemory
-from tether.places import reason, whole_path
+from tether.paths import reason, whole_path
 from tether.positive.flat import FlatField, from_grid
 from tether.positive.job import measure_flat
 from tether.report.deliver_plan import chosen_files, prints_to_make, recipes, samples_to_take

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from tether.errors import TetherError
-from tether.places import reason
+from tether.paths import reason
 from tether.positive.exif import ShotFacts
 from tether.positive.job import Printed, PrintJob, Sampled, SampleJob, print_file, sample
 from tether.report.deliver_plan import Job, Task

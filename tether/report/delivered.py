@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from tether.errors import TetherError
-from tether.places import reason, whole_path
+from tether.paths import reason, whole_path
 from tether.positive.exif import ShotFacts
 from tether.positive.sample import Sample
 from tether.session.archive import write_json

@@ -13,11 +13,11 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from tether.child import Child, ChildDied, ChildError, ChildHung
 from tether.errors import TetherError
-from tether.measure.verdict import Finding
+from tether.findings import Finding
 from tether.raw.mosaic import Mosaic
 from tether.text import printable
+from tether.worker_process import Child, ChildDied, ChildError, ChildHung
 
 MEMORY_BYTES = 8 << 30
 JUDGE_SECONDS = 120.0

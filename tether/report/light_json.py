@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 
-from tether.child import Child
 from tether.errors import TetherError
 from tether.measure.light import METERED_FIELD_EV
 from tether.raw.mosaic import Mosaic
@@ -23,6 +22,7 @@ from tether.report.judged_files import (
 )
 from tether.settings import Settings
 from tether.text import percent
+from tether.worker_process import Child
 
 _SHOWN = (4, 6)
 """Rows and columns of the light's pattern as it is printed."""
@@ -40,12 +40,12 @@ class LightWorker:
             When the file, or the one taken with the lamp off, cannot be read as a raw file, or
             the two do not come from the same kind of sensor.
         """
+        from tether.findings import ranked, verdict_of
         from tether.measure.levels import with_observed_saturation
         from tether.measure.light import measure_light, multipliers_of
         from tether.measure.light_findings import judge_light, judge_power, judge_stray_light
         from tether.measure.saturation import saturation_map
         from tether.measure.survey import survey
-        from tether.measure.verdict import ranked, verdict_of
         from tether.raw.open import open_mosaic
 
         mosaic = with_observed_saturation(open_mosaic(path))

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from tether.child import Child
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.roll import OpenGate
 from tether.report.judged_files import (
@@ -20,6 +19,7 @@ from tether.report.judged_files import (
 )
 from tether.settings import Settings
 from tether.text import percent
+from tether.worker_process import Child
 
 VERDICTS = {
     "keep": "Keep it.",

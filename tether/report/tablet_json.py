@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tether.child import Child
 from tether.errors import TetherError
 from tether.raw.mosaic import Mosaic
 from tether.report.judged_files import (
@@ -16,6 +15,7 @@ from tether.report.judged_files import (
     heading,
     judged,
 )
+from tether.worker_process import Child
 
 if TYPE_CHECKING:
     from tether.measure.levels import FloatArray

@@ -24,7 +24,7 @@ import shutil
 import tempfile
 from pathlib import Path
 
-from tether.places import whole_path
+from tether.paths import whole_path
 from tether.session.archive_paths import INCOMING, ArchiveUnusable
 from tether.session.beside import (
     FRAMES_FOLDER,

@@ -6,12 +6,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tether.child import Child
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.verdict import Finding, Severity, Verdict
+from tether.findings import Finding, Severity, Verdict
 from tether.session.light_kept import KeptLight
 from tether.settings import Settings
+from tether.worker_process import Child
 
 if TYPE_CHECKING:  # the session only hands arrays on; numpy would slow the program's start
     import numpy as np

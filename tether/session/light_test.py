@@ -21,10 +21,10 @@ import numpy as np
 from tether.camera.protocol import Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.errors import TetherError
+from tether.findings import Finding, Severity
 from tether.measure.flat import UNEVEN
 from tether.measure.light import Light
 from tether.measure.light_findings import judge_stray_light
-from tether.measure.verdict import Finding, Severity
 from tether.session.delivery import Progress
 from tether.session.light_kept import KeptGate, Trial
 from tether.session.light_shutter import LentShutter, as_taken

@@ -10,17 +10,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tether.child import Child
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.session.judging import JUDGE_SECONDS, MEMORY_BYTES
 from tether.session.light_kept import Exposure, Grid, KeptLight
 from tether.settings import Settings
+from tether.worker_process import Child
 
 if TYPE_CHECKING:
+    from tether.findings import Finding
     from tether.measure.calibration import ClearFilm
     from tether.measure.light import Light
-    from tether.measure.verdict import Finding
     from tether.raw.mosaic import Mosaic
 
 
@@ -54,12 +54,12 @@ class LightWorker:
 
     def gate(self, path: Path, request: LightRequest) -> GateSeen:
         """Measure an open gate."""
+        from tether.findings import ranked
         from tether.measure.flat import flat_of
         from tether.measure.levels import with_observed_saturation
         from tether.measure.light import measure_light, multipliers_of
         from tether.measure.light_findings import judge_light, judge_power
         from tether.measure.survey import survey
-        from tether.measure.verdict import ranked
         from tether.raw.open import open_mosaic
 
         mosaic = with_observed_saturation(open_mosaic(path))

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tether.errors import TetherError
-from tether.places import whole_path
+from tether.paths import whole_path
 from tether.session.archive import Archive, roll_folders
 from tether.session.beside import ROLL_FILE, BesideUnusable, read_json, write_json
 from tether.session.copying import CopyStopped, SourceChanged, copy_verified, replace_verified

@@ -13,7 +13,7 @@ from typing import Any
 
 from tether import __version__
 from tether.errors import TetherError
-from tether.places import whole_path
+from tether.paths import whole_path
 from tether.session.archive import Archive
 from tether.session.copying import SourceChanged, copy_verified, replace_verified
 from tether.session.roll import Roll

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.places import whole_path
+from tether.paths import whole_path
 from tether.session.archive import Archive, ArchiveUnusable, roll_folders
 from tether.session.beside import (
     FRAMES_FOLDER,

@@ -26,7 +26,7 @@ from tether.cli_options import (
 )
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.places import reason, whole_path
+from tether.paths import reason, whole_path
 from tether.text import printable
 
 _INTERRUPTED = 130
@@ -89,8 +89,8 @@ def shoot(
     settings: Path | None,
 ) -> None:
     """Shoot a roll: start a new one, or go on with one at the frame where it stopped."""
+    from tether.launch import Start, run_screen
     from tether.session.roll import NewRoll, checked_name
-    from tether.start import Start, run_screen
 
     name = checked_name(roll) if roll is not None else None
     new = None

@@ -35,7 +35,7 @@ CLOSE_SECONDS = 3.0
 _NICENESS = 5
 """How far a child stands back for the screen, as nice(1) counts."""
 
-_BOOT = "import sys; from tether.child import serve; serve(int(sys.argv[1]))"
+_BOOT = "import sys; from tether.worker_process import serve; serve(int(sys.argv[1]))"
 
 
 class ChildError(TetherError):
