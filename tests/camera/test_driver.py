@@ -21,8 +21,8 @@ from tether.camera import (
     Role,
     card,
     driver,
-    exposures,
 )
+from tether.camera import firing as exposures
 from tether.settings import CameraLimits
 
 LIMITS = CameraLimits()

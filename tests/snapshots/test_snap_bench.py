@@ -18,8 +18,8 @@ from tests.snapshots.conftest import (
     until,
 )
 from tests.snapshots.still import Bench, StillCamera, StoppedClock, negative
+from tether.camera.discovery import WHAT_TO_CHECK
 from tether.camera.errors import NoCamera, SeveralCameras
-from tether.camera.find import WHAT_TO_CHECK
 from tether.camera.protocol import CameraIdentity, CardFile, Role
 from tether.film import FilmProcess
 from tether.findings import Finding, Severity

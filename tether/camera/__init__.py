@@ -3,6 +3,7 @@
 Nothing here imports the driver's library: that happens in the driver's process alone.
 """
 
+from tether.camera.discovery import check_port, choose, find_cameras
 from tether.camera.errors import (
     BatteryLow,
     CameraClaimed,
@@ -15,7 +16,6 @@ from tether.camera.errors import (
     NoCamera,
     SeveralCameras,
 )
-from tether.camera.find import check_port, choose, find_cameras
 from tether.camera.process import CameraProcess, connect
 from tether.camera.protocol import (
     Camera,

@@ -10,8 +10,8 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
+from tether.camera.connection import Link
 from tether.camera.errors import CameraError, FileUnavailable
-from tether.camera.link import Link
 from tether.camera.protocol import CardFile
 from tether.camera.refusals import IO_WRITE
 

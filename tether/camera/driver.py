@@ -7,12 +7,12 @@ from pathlib import Path
 
 from tether.camera import values
 from tether.camera.card import Card
-from tether.camera.dials import Dials
+from tether.camera.connection import Link
 from tether.camera.errors import CameraRefused
-from tether.camera.exposures import Exposures
-from tether.camera.link import Link
+from tether.camera.firing import Exposures
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
 from tether.camera.refusals import KEPT_CARD
+from tether.camera.settings_access import Dials
 from tether.settings import CameraLimits
 
 JPEG_START = b"\xff\xd8"

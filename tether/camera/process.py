@@ -16,7 +16,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from tether.camera import claims, find
+from tether.camera import claims
+from tether.camera import discovery as find
 from tether.camera.driver import GphotoDriver
 from tether.camera.errors import CameraClaimed, CameraError, CameraLost, NoCamera
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
@@ -175,7 +176,7 @@ def connect(
     Parameters
     ----------
     port
-        A port as `tether.camera.find.check_port` takes it; None for the only camera attached.
+        A port as `tether.camera.discovery.check_port` takes it; None for the only camera attached.
     limits
         How long to wait for what; None for the built-in values.
     log

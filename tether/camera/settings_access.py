@@ -6,8 +6,8 @@ import contextlib
 from typing import Any
 
 from tether.camera import roles, values, widgets
+from tether.camera.connection import Link
 from tether.camera.errors import CameraRefused
-from tether.camera.link import Link
 from tether.camera.protocol import CameraIdentity, Role, Setting
 from tether.camera.refusals import NOT_SUPPORTED
 

@@ -14,11 +14,11 @@ from collections.abc import Sequence
 
 from tether.camera import values
 from tether.camera.card import Card, Key
-from tether.camera.dials import Dials
+from tether.camera.connection import Link
 from tether.camera.errors import BatteryLow, CameraRefused, CardFull
-from tether.camera.link import Link
 from tether.camera.protocol import CardFile, Role
 from tether.camera.refusals import KEPT_CARD, NOT_SUPPORTED, TWO_OF_ONE_NAME
+from tether.camera.settings_access import Dials
 from tether.settings import CameraLimits
 
 STORE_FULL = "ptp event 400a"
