@@ -21,7 +21,7 @@ from textual.screen import Screen
 
 from tether import tui
 from tether.cli import app
-from tether.cli_options import Whole
+from tether.cli.options import Whole
 from tether.settings import Settings
 from tether.tui.keys import EVERYWHERE, key_rows
 

@@ -302,6 +302,6 @@ def test_ctrl_c_ends_with_the_shells_exit_code_and_no_words(
     def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("tether.keeping.run_verify", interrupted)
+    monkeypatch.setattr("tether.cli.archive.run_verify", interrupted)
     done = CliRunner().invoke(app, ["verify"])
     assert (done.exit_code, done.output) == (130, "")

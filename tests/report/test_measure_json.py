@@ -16,11 +16,11 @@ from mocks.exposure import Exposure
 from mocks.film_curve import FILMS
 from mocks.sensor import SensorConfig
 from tether.cli import app
+from tether.cli.judged_files import _finite
+from tether.cli.light_json import light_files, light_text
+from tether.cli.measure_json import measure_files, measure_text
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.report.judged_files import _finite
-from tether.report.light_json import light_files, light_text
-from tether.report.measure_json import measure_files, measure_text
 
 ROOT = Path(__file__).parents[2]
 CHANNELS = {"R", "G1", "G2", "B"}

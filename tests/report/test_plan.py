@@ -15,12 +15,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tether.cli.plan import plan, stars
+from tether.cli.plan_input import Asked, bench
+from tether.cli.plan_words import WIDTH, plan_text
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.report.bench_numbers import Asked, bench
 from tether.report.pace import Pace, Taken, pace_of
-from tether.report.plan import plan, stars
-from tether.report.plan_words import WIDTH, plan_text
 from tether.session.archive import Archive
 from tether.session.roll import Capture, FrameState, NewRoll, Roll
 from tether.session.store import Companion

@@ -14,7 +14,7 @@ from mocks.lamp import LampConfig
 from mocks.optics import OpticsConfig
 from mocks.sensor import SensorConfig
 from tether.cli import app
-from tether.report.tablet_json import tablet_files, tablet_text
+from tether.cli.tablet_json import tablet_files, tablet_text
 
 ROOT = Path(__file__).parents[2]
 CHANNELS = {"R", "G1", "G2", "B"}

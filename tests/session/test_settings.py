@@ -7,9 +7,9 @@ from dataclasses import fields, replace
 
 import pytest
 
+from tether.cli.plan import plan
+from tether.cli.plan_input import Asked
 from tether.errors import TetherError
-from tether.report.bench_numbers import Asked
-from tether.report.plan import plan
 from tether.settings import Alerts, Bench, Keys, Settings
 from tether.settings_file import parse, render
 

@@ -125,7 +125,7 @@ def test_looking_at_an_archive_that_may_only_be_read(
     archive = desk.archive(create=False)
     assert archive.store.totals().frames_done == 3
     desk.close()
-    from tether.keeping import run_package, run_verify
+    from tether.cli.archive import run_package, run_verify
 
     assert run_verify(desk.root, None, afresh=False) == 0
     run_package(desk.root, "Harbour", desk.base / "package")

@@ -18,9 +18,9 @@ from mocks.camera_dials import Quality
 from mocks.ptpip_codes import Property
 from tests.store.bench_rig import problems
 from tests.store.conftest import Desk
+from tether.cli.archive import run_verify
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.keeping import run_verify
 from tether.session.archive import Archive
 from tether.session.fixity import Pace, Wrong, check
 from tether.session.notebook import Notebook

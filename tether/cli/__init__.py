@@ -11,8 +11,8 @@ from typing import Any
 import click
 
 from tether import __version__
-from tether.cli_files import light, measure, tablet
-from tether.cli_options import (
+from tether.cli.judge import light, measure, tablet
+from tether.cli.options import (
     FILM,
     NUMBER,
     PATH,
@@ -264,7 +264,7 @@ def verify(
     afresh: bool,
 ) -> None:
     """Check that every file is still what it was; name what is missing, changed or unknown."""
-    from tether.keeping import run_verify
+    from tether.cli.archive import run_verify
 
     raise click.exceptions.Exit(run_verify(archive or default_archive(), roll, afresh=afresh))
 
@@ -279,7 +279,7 @@ def package(
     archive: Path | None,
 ) -> None:
     """Copy a roll into a package with its checksums (BagIt, RFC 8493), to hand it on."""
-    from tether.keeping import run_package
+    from tether.cli.archive import run_package
 
     run_package(archive or default_archive(), roll, destination)
 
@@ -290,7 +290,7 @@ def rebuild(
     archive: Path | None,
 ) -> None:
     """Build the archive's database from its folders, or record what it lacks."""
-    from tether.keeping import run_rebuild
+    from tether.cli.archive import run_rebuild
 
     run_rebuild(archive or default_archive())
 
@@ -329,9 +329,9 @@ def plan(
     settings: Path | None,
 ) -> None:
     """Plan a bench: magnification, spacer, aperture, resolution; hours and disk space to go."""
-    from tether.report import plan as planning
-    from tether.report.bench_numbers import Asked
-    from tether.report.plan_words import plan_text
+    from tether.cli import plan as planning
+    from tether.cli.plan_input import Asked
+    from tether.cli.plan_words import plan_text
 
     asked = Asked(
         film_format, sensor, pixels, focal, aperture, pupil_ratio, closest,
@@ -384,7 +384,7 @@ def deliver(
     settings: Path | None,
 ) -> None:
     """Deliver a roll: positives, contact sheet, sidecars, tables and a page to read."""
-    from tether.report.deliver_command import deliver_roll
+    from tether.cli.deliver import deliver_roll
     from tether.report.deliver_wishes import Wishes, by_frame, quarter_turns, yes_or_no
     from tether.session.archive import Archive
 

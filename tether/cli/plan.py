@@ -9,8 +9,8 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+from tether.cli.plan_input import Asked, Bench, PlanError, bench, collection
 from tether.measure import optics
-from tether.report.bench_numbers import Asked, Bench, PlanError, bench, collection
 from tether.report.pace import Begun, begun
 from tether.session.archive import Archive
 from tether.session.roll import LONGEST_ROLL

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from tether.cli_options import (
+from tether.cli.options import (
     FILM,
     PATH,
     Whole,
@@ -38,7 +38,7 @@ def measure(
     settings: Path | None,
 ) -> None:
     """Judge raw files: exposure, saturation, sharpness, density, and what to change."""
-    from tether.report.measure_json import measure_files, measure_text
+    from tether.cli.measure_json import measure_files, measure_text
 
     if film_format not in FILM_FORMATS:
         raise TetherError(
@@ -63,7 +63,7 @@ def light(
     settings: Path | None,
 ) -> None:
     """Judge the light: evenness, flicker, colour and stray light, from the open gate."""
-    from tether.report.light_json import light_files, light_text
+    from tether.cli.light_json import light_files, light_text
 
     rows = light_files(files, lamp_off, read_settings(settings))
     _print_judged(rows, as_json, "" if as_json else light_text(rows))
@@ -87,7 +87,7 @@ def tablet(
     settings: Path | None,
 ) -> None:
     """Read a step tablet: densities, how even their steps are, and how far they are true."""
-    from tether.report.tablet_json import tablet_files, tablet_text
+    from tether.cli.tablet_json import tablet_files, tablet_text
 
     strobe = read_settings(settings).light.strobe
     rows = tablet_files(files, open_gate, dark, steps, strobe=strobe)

@@ -8,10 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from tether.errors import TetherError
-from tether.measure.light import METERED_FIELD_EV
-from tether.raw.mosaic import Mosaic
-from tether.report.judged_files import (
+from tether.cli.judged_files import (
     MEMORY_BYTES,
     failure_text,
     file_facts,
@@ -20,6 +17,9 @@ from tether.report.judged_files import (
     heading,
     judged,
 )
+from tether.errors import TetherError
+from tether.measure.light import METERED_FIELD_EV
+from tether.raw.mosaic import Mosaic
 from tether.settings import Settings
 from tether.text import percent
 from tether.worker_process import Child

@@ -6,15 +6,15 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tether.errors import TetherError
-from tether.raw.mosaic import Mosaic
-from tether.report.judged_files import (
+from tether.cli.judged_files import (
     MEMORY_BYTES,
     failure_text,
     file_facts,
     heading,
     judged,
 )
+from tether.errors import TetherError
+from tether.raw.mosaic import Mosaic
 from tether.worker_process import Child
 
 if TYPE_CHECKING:

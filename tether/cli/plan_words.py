@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
-from tether.report.plan import FADGI_STARS
+from tether.cli.plan import FADGI_STARS
 from tether.text import megabytes, percent, plural
 
 WIDTH = 80

@@ -6,9 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.roll import OpenGate
-from tether.report.judged_files import (
+from tether.cli.judged_files import (
     MEMORY_BYTES,
     failure_text,
     file_facts,
@@ -17,6 +15,8 @@ from tether.report.judged_files import (
     judged,
     wrapped,
 )
+from tether.film import FILM_FORMATS, FilmProcess
+from tether.measure.roll import OpenGate
 from tether.settings import Settings
 from tether.text import percent
 from tether.worker_process import Child
