@@ -19,9 +19,9 @@ from tether.errors import TetherError
 from tether.settings import Settings
 
 if TYPE_CHECKING:
-    from tether.session.archive import Archive
+    from tether.archive.archive import Archive
+    from tether.archive.records import NewRoll
     from tether.session.judging import Judge
-    from tether.session.roll import NewRoll
     from tether.session.session import SessionCamera
     from tether.tui.ports import BenchHand
 
@@ -58,9 +58,9 @@ def connector(settings: Settings) -> Callable[[str | None], SessionCamera]:
 @contextmanager
 def opened(start: Start) -> Iterator[tuple[Archive, Judge]]:
     """Open the archive and the judge's worker, and close both whatever happens."""
-    from tether.session.archive import Archive
+    from tether.archive.archive import Archive
+    from tether.archive.last_start import remember_options
     from tether.session.judging import Judge
-    from tether.session.start_options import remember_options
 
     archive = Archive(start.archive)
     try:
@@ -77,7 +77,7 @@ def opened(start: Start) -> Iterator[tuple[Archive, Judge]]:
 
 def begin_copying(archive: Archive, start: Start) -> None:
     """Let a second folder receive copies: the one that was named, else the one remembered."""
-    from tether.session import mirror
+    from tether.archive import second_copy as mirror
 
     if start.no_copy:
         mirror.forget_copy_folder(archive)
@@ -107,7 +107,7 @@ def run_screen(start: Start) -> None:
             todo="Run it in a terminal window, or try 'tether rehearse --unattended'.",
         )
     if start.hand is None:
-        from tether.session.rehearsed import refuse_rehearsals
+        from tether.archive.rehearsal_mark import refuse_rehearsals
 
         refuse_rehearsals(start.archive)
     import asyncio

@@ -22,13 +22,13 @@ textual_image.widget.Image = textual_image.widget.HalfcellImage  # type: ignore[
 
 from mocks.bench import BenchConfig  # noqa: E402
 from mocks.server import BenchProcess  # noqa: E402
+from tether.archive.archive import Archive  # noqa: E402
+from tether.archive.records import NewRoll  # noqa: E402
 from tether.camera import connect  # noqa: E402
 from tether.film import FilmProcess  # noqa: E402
 from tether.rehearsal import SimulatedHand  # noqa: E402
-from tether.session.archive import Archive  # noqa: E402
 from tether.session.judging import Judge  # noqa: E402
 from tether.session.place import Todo  # noqa: E402
-from tether.session.roll import NewRoll  # noqa: E402
 from tether.tui.app import TetherApp  # noqa: E402
 from tether.tui.base_screen import BaseScreen  # noqa: E402
 from tether.tui.bench_screen import BenchScreen  # noqa: E402

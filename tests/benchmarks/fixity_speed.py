@@ -16,7 +16,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tether.session.intake import digest_of
+from tether.archive.durable import digest_of
 
 FILES, SIZE, ROUNDS = 8, 60_000_000, 4
 

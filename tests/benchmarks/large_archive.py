@@ -16,14 +16,14 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from tether.archive.archive import Archive
+from tether.archive.records import Capture, FrameState, NewRoll
+from tether.archive.rows import now
+from tether.archive.store import Store
 from tether.camera.protocol import CardFile
 from tether.film import FilmProcess
 from tether.report.rolls import NEWEST, listing, listing_json, listing_text
-from tether.session.archive import Archive
 from tether.session.place import find_place
-from tether.session.roll import Capture, FrameState, NewRoll
-from tether.session.rows import now
-from tether.session.store import Store
 
 FRAMES = 36
 FACTS = '{"verdict": "keep", "findings": [], "base_ev": -0.5, "padding": "%s"}' % ("x" * 700)

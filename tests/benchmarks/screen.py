@@ -24,9 +24,9 @@ import pexpect
 from mocks.bench import BenchConfig
 from mocks.bench_config import SensorConfig
 from mocks.server import BenchProcess
+from tether.archive.archive import Archive
+from tether.archive.records import NewRoll
 from tether.film import FilmProcess
-from tether.session.archive import Archive
-from tether.session.roll import NewRoll
 
 WIDTH, HEIGHT = 8192, 5464
 _SIZE = (40, 120)

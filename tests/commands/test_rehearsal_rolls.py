@@ -10,13 +10,13 @@ from types import SimpleNamespace
 import pytest
 from click.testing import CliRunner
 
+from tether.archive.archive import Archive
+from tether.archive.records import NewRoll
+from tether.archive.rehearsal_mark import REHEARSAL_CARD
 from tether.cli import app
 from tether.film import FilmProcess
 from tether.rehearsal import Rehearsal, find_roll
 from tether.report.rolls import go_on, listing
-from tether.session.archive import Archive
-from tether.session.rehearsed import REHEARSAL_CARD
-from tether.session.roll import NewRoll
 
 
 class Tty:

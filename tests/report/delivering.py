@@ -13,14 +13,14 @@ from mocks.bench import Bench
 from mocks.bench_config import BenchConfig, SensorConfig
 from mocks.exposure import Exposure
 from mocks.lamp import LampConfig
+from tether.archive.archive import Archive
+from tether.archive.records import Capture, FrameState, NewRoll, Roll
 from tether.film import FilmProcess
 from tether.report import contact
 from tether.report.deliver import RollDelivery
 from tether.report.deliver_run import Step
 from tether.report.deliver_wishes import Wishes
 from tether.report.delivered import Delivered, Whole
-from tether.session.archive import Archive
-from tether.session.roll import Capture, FrameState, NewRoll, Roll
 from tether.settings import Settings
 
 NASTY = "<script>alert(1)</script> & \"quotes\" 'single' ]]> \u202egnp"

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from tether.archive.records import FrameState
 from tether.film import FILM_FORMATS
 from tether.report.contact import DPI, PAPERS, Cell, Sheet, contact_pages
 from tether.report.marks import draw_mark
-from tether.session.roll import FrameState
 
 
 def sheet(tmp_path: Path, frames: int, per_strip: int, form: str = "135") -> Sheet:

@@ -14,14 +14,14 @@ import pytest
 from delivering import Kept, kept_roll
 from PIL import Image
 
+from tether.archive.layout import DATABASE, TRIALS_FOLDER
+from tether.archive.records import FrameState
 from tether.errors import TetherError
 from tether.positive.job import print_file
 from tether.report.deliver_wishes import by_frame, quarter_turns, yes_or_no
 from tether.report.delivered import DeliveredFolder
 from tether.report.workers import LocalCrew, worker_count
 from tether.session.light_kept import KeptGate, LightKeeper, Trial
-from tether.session.names import DATABASE, TRIALS_FOLDER
-from tether.session.roll import FrameState
 from tether.settings import Positive, Settings
 
 

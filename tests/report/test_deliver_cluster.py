@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from delivering import Kept, kept_roll
 
+from tether.archive.archive import Archive
 from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.report.deliver import RollDelivery
@@ -22,7 +23,6 @@ from tether.report.deliver_sight import ClusterUnusable, Place, check, look
 from tether.report.deliver_wishes import Wishes
 from tether.report.delivered import Delivered
 from tether.report.workers import WorkerLost
-from tether.session.archive import Archive
 from tether.settings import Settings
 
 FRAMES = 6

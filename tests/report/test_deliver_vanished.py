@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from delivering import Kept, kept_roll
 
+from tether.archive.records import NewRoll
 from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.paths import reason, whole_path
@@ -19,7 +20,6 @@ from tether.positive import job
 from tether.positive.job import PrintJob, SampleJob
 from tether.report import deliver_run
 from tether.report.delivered import DeliveredFolder
-from tether.session.roll import NewRoll
 
 RAW = "Harbour_f001_t1.dng"
 

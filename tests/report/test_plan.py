@@ -15,15 +15,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tether.archive.archive import Archive
+from tether.archive.records import Capture, FrameState, NewRoll, Roll
+from tether.archive.store import Companion
 from tether.cli.plan import plan, stars
 from tether.cli.plan_input import Asked, bench
 from tether.cli.plan_words import WIDTH, plan_text
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.report.pace import Pace, Taken, pace_of
-from tether.session.archive import Archive
-from tether.session.roll import Capture, FrameState, NewRoll, Roll
-from tether.session.store import Companion
 from tether.settings import Planning, Settings
 
 NOON = datetime(2024, 5, 1, 12, tzinfo=UTC)

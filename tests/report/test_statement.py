@@ -6,15 +6,15 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from tether.archive.archive import Archive
+from tether.archive.records import Capture, FrameState, NewRoll, Roll
+from tether.archive.rehearsal_mark import REHEARSAL_CARD
+from tether.archive.store import LogLine
 from tether.film import FilmProcess
 from tether.report.pace import Taken, pace_of
 from tether.report.statement import statement
 from tether.report.summary import leaving_text
-from tether.session.archive import Archive
 from tether.session.pauses import overlap, pauses_of, span
-from tether.session.rehearsed import REHEARSAL_CARD
-from tether.session.roll import Capture, FrameState, NewRoll, Roll
-from tether.session.store import LogLine
 
 PAUSE = timedelta(minutes=15)
 START = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)

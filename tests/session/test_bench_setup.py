@@ -10,8 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.quick import QUICK
+from tether.archive.archive import Archive
+from tether.archive.records import FrameState, NewRoll, Roll
 from tether.film import FilmProcess
-from tether.session.archive import Archive
 from tether.session.bench_setup import (
     LONGEST,
     BenchBook,
@@ -26,7 +27,6 @@ from tether.session.check_step import Part, Scope
 from tether.session.checklist import BY_KEY, steps_of
 from tether.session.judging import Judge
 from tether.session.place import Todo
-from tether.session.roll import FrameState, NewRoll, Roll
 from tether.session.session import NotNow, Session
 from tether.text import printable
 

@@ -7,13 +7,13 @@ import pytest
 from mocks.camera_mishaps import CAMERA_MISHAPS
 from mocks.server import BenchProcess
 from tests.quick import QUICK
+from tether.archive.archive import Archive
+from tether.archive.records import Roll
 from tether.camera import CameraProcess
 from tether.errors import TetherError
 from tether.rehearsal import SimulatedHand
-from tether.session.archive import Archive
 from tether.session.judging import Judge
 from tether.session.place import Todo
-from tether.session.roll import Roll
 from tether.session.session import Session
 
 #: What a mishap does to one release: the words of the error, or that a picture came all the same.

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tether.archive.records import Capture, Frame
 from tether.camera.protocol import CameraState, Role, Setting
 from tether.measure.roll import KnownBase, RollMemory
 from tether.measure.standing import Standing, with_row
@@ -25,7 +26,6 @@ from tether.session.light_kept import (
     read_light,
 )
 from tether.session.light_remarks import light_remarks
-from tether.session.roll import Capture, Frame
 from tether.settings import Light, Settings
 
 NOON = datetime(2024, 5, 4, 12, 0, tzinfo=UTC)

@@ -13,14 +13,14 @@ from mocks.faults import Refuse
 from mocks.ptpip_codes import Operation, Response
 from mocks.server import BenchProcess
 from tests.quick import QUICK
+from tether.archive.archive import Archive
+from tether.archive.records import NewRoll, Roll
 from tether.camera import CameraProcess, Role, connect
 from tether.camera.values import shutter_seconds
 from tether.errors import TetherError
-from tether.session.archive import Archive
 from tether.session.judging import Judge
 from tether.session.light_shutter import LentShutter, displaced, forget, put_back
 from tether.session.light_test import LightTest
-from tether.session.roll import NewRoll, Roll
 from tether.session.session import Session
 
 KILLED = """
@@ -29,7 +29,7 @@ from pathlib import Path
 from tests.quick import QUICK
 from tether.camera import connect
 from tether.camera.process import CameraProcess
-from tether.session.archive import Archive
+from tether.archive.archive import Archive
 from tether.session.judging import Judge
 from tether.session.light_test import LightTest
 from tether.session.session import Session

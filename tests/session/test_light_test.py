@@ -14,11 +14,12 @@ from mocks.faults import DropConnection, Slow
 from mocks.ptpip_codes import Operation, Property
 from mocks.server import BenchProcess
 from tests.quick import QUICK
+from tether.archive.archive import Archive
+from tether.archive.records import Roll
 from tether.camera import CameraError, CameraProcess, CameraRefused, Role
 from tether.camera.protocol import Setting
 from tether.measure.light import Light
 from tether.measure.roll import RollMemory
-from tether.session.archive import Archive
 from tether.session.judging import Judge
 from tether.session.light_test import (
     MOST_EXPOSURES,
@@ -29,7 +30,6 @@ from tether.session.light_test import (
     stray_line,
 )
 from tether.session.place import Todo
-from tether.session.roll import Roll
 from tether.session.session import NotNow, Session
 from tether.settings import Settings
 

@@ -26,6 +26,9 @@ from mocks.faults import (
 from mocks.ptpip_codes import Operation
 from mocks.server import BenchProcess
 from tests.quick import QUICK
+from tether.archive.archive import Archive
+from tether.archive.lock import RollBusy
+from tether.archive.records import FrameState, Roll, RollError
 from tether.camera import (
     CameraError,
     CameraLost,
@@ -39,12 +42,9 @@ from tether.camera import (
 from tether.camera.values import ImageFormat, image_format
 from tether.errors import TetherError
 from tether.rehearsal import SimulatedHand
-from tether.session.archive import Archive
 from tether.session.checklist import BY_KEY, STEPS, Scope, left_out
 from tether.session.judging import Judge
-from tether.session.lock import RollBusy
 from tether.session.place import Todo
-from tether.session.roll import FrameState, Roll, RollError
 from tether.session.session import NotNow, Session
 
 Build = namedtuple("Build", "archive roll camera judge hand")
@@ -452,7 +452,7 @@ def test_a_strange_clock_does_not_ask_everything_again(
 ) -> None:
     with at_work(parts) as session:
         to_shutter(session)
-    monkeypatch.setattr("tether.session.store.now", lambda: "2001-01-01T00:00:00.000+00:00")
+    monkeypatch.setattr("tether.archive.store.now", lambda: "2001-01-01T00:00:00.000+00:00")
     assert time.time() > 1e9
     with at_work(parts) as session:
         assert session.place().todo is Todo.SHOOT

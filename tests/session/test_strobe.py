@@ -13,12 +13,13 @@ from mocks.lamp import LampConfig
 from mocks.ptpip_codes import Property
 from mocks.server import BenchProcess
 from tests.quick import QUICK
+from tether.archive.archive import Archive
+from tether.archive.records import Roll
 from tether.camera import CameraProcess, Role, connect
 from tether.camera.protocol import CameraState, Setting
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.positive.sample import light_of
 from tether.raw.open import open_mosaic
-from tether.session.archive import Archive
 from tether.session.bench_setup import BenchBook, BenchSetup
 from tether.session.camera_check import check_camera
 from tether.session.camera_setup import CameraSetup
@@ -29,7 +30,6 @@ from tether.session.judging import Judge
 from tether.session.light_base import BaseCalibration
 from tether.session.light_test import LightTest, light_lines
 from tether.session.place import Todo
-from tether.session.roll import Roll
 from tether.session.session import NotNow, Session
 from tether.settings import LAMP, STROBE, Bench
 

@@ -24,10 +24,10 @@ import tether.session
 import tether.tui
 from tests.snapshots import still
 from tests.snapshots.still import Bench, StoppedClock
+from tether.archive.archive import Archive
+from tether.archive.records import Roll
 from tether.report import statement
-from tether.session.archive import Archive
 from tether.session.camera_setup import CameraSetup
-from tether.session.roll import Roll
 from tether.tui.app import TetherApp
 from tether.tui.drawn import Drawn
 from tether.tui.focus_screen import FocusScreen

@@ -17,15 +17,15 @@ import numpy as np
 
 from mocks.camera_mishaps import CAMERA_MISHAPS
 from mocks.hand import MISHAPS
+from tether.archive.archive import Archive
+from tether.archive.records import Roll
+from tether.archive.store import Confirmed
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
 from tether.findings import Finding, Severity, Verdict
-from tether.session.archive import Archive
 from tether.session.bench_setup import BenchBook, BenchSetup
 from tether.session.judging import Judgement, JudgeRequest
 from tether.session.place import Todo
-from tether.session.roll import Roll
 from tether.session.session import Session
-from tether.session.store import Confirmed
 
 BEGIN = datetime(2026, 11, 3, 14, 5, tzinfo=UTC)
 SHUTTERS = tuple(f"1/{n}" for n in (4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 125))

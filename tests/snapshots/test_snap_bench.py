@@ -18,6 +18,7 @@ from tests.snapshots.conftest import (
     until,
 )
 from tests.snapshots.still import Bench, StillCamera, StoppedClock, negative
+from tether.archive.records import NewRoll
 from tether.camera.discovery import WHAT_TO_CHECK
 from tether.camera.errors import NoCamera, SeveralCameras
 from tether.camera.protocol import CameraIdentity, CardFile, Role
@@ -32,7 +33,6 @@ from tether.session.light_base import BaseResult
 from tether.session.light_kept import Trial
 from tether.session.light_test import LightResult, StrayResult
 from tether.session.live_view import LiveFrame
-from tether.session.roll import NewRoll
 from tether.tui import base_screen, light_screen
 from tether.tui.app import Opening, TetherApp
 from tether.tui.base_screen import BaseScreen

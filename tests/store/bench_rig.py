@@ -7,10 +7,10 @@ import json
 from collections import Counter
 from pathlib import Path
 
+from tether.archive.archive import Archive
+from tether.archive.records import FrameState
 from tether.findings import Verdict
-from tether.session.archive import Archive
 from tether.session.judging import Judgement, JudgeRequest
-from tether.session.roll import FrameState
 
 
 class ContentJudge:

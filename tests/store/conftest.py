@@ -9,10 +9,10 @@ import pytest
 
 from tests.store.bench_rig import ContentJudge
 from tests.store.inprocess_rig import SteadyCamera, body_on
+from tether.archive.archive import Archive
+from tether.archive.records import NewRoll
 from tether.film import FilmProcess
-from tether.session.archive import Archive
 from tether.session.place import Todo
-from tether.session.roll import NewRoll
 from tether.session.session import Session
 from tether.settings import Settings, Storage
 

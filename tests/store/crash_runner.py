@@ -68,13 +68,13 @@ def watch(points: Points) -> None:
 def work(archive: Path, port: str, roll: str, frames: int) -> None:
     """Go through a roll from wherever it stands to its end."""
     from tests.store.bench_rig import ContentJudge
+    from tether.archive.archive import Archive
+    from tether.archive.records import NewRoll
     from tether.camera import connect
     from tether.camera.errors import CameraError
     from tether.camera.protocol import Role
     from tether.film import FilmProcess
-    from tether.session.archive import Archive
     from tether.session.place import Todo
-    from tether.session.roll import NewRoll
     from tether.session.session import Session
     from tether.settings import CameraLimits
 

@@ -27,7 +27,7 @@ from mocks.ptpip_codes import Operation
 from mocks.sensor import SensorConfig
 from mocks.server import BenchProcess
 from tests.store.bench_rig import against_card, card_pictures, problems
-from tether.session.archive import Archive
+from tether.archive.archive import Archive
 
 ROOT = Path(__file__).parents[2]
 SMALL = SensorConfig(width=192, height=128)

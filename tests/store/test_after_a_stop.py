@@ -13,11 +13,11 @@ from mocks.ptpip_codes import Operation, Property
 from tests.store.bench_rig import against_card, card_pictures, problems
 from tests.store.conftest import Desk
 from tests.store.inprocess_rig import SteadyCamera
+from tether.archive.rebuild import rebuild
 from tether.camera.errors import CameraError
 from tether.camera.protocol import CardFile
 from tether.session.delivery import SamePicture
 from tether.session.filing import Filing
-from tether.session.rebuild import rebuild
 from tether.session.recovery import offered
 from tether.session.releases import shared
 from tether.session.session import Session

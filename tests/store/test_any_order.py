@@ -29,13 +29,13 @@ from mocks.faults import BadName, DropConnection, Fault, Refuse, SameName, Trunc
 from mocks.ptpip_codes import Operation, Property
 from tests.store.bench_rig import ContentJudge, card_pictures, problems
 from tests.store.inprocess_rig import SteadyCamera, body_on
+from tether.archive.archive import Archive
+from tether.archive.records import FrameState, NewRoll
 from tether.camera.errors import CameraError, CardUnclear
 from tether.film import FilmProcess
-from tether.session.archive import Archive
 from tether.session.leftovers import Kind
 from tether.session.place import Todo
 from tether.session.recovery import offered
-from tether.session.roll import FrameState, NewRoll
 from tether.session.session import NotNow, Session
 
 #: Flushing a file in memory costs nothing, which is what makes hundreds of stops affordable.

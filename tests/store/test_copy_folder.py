@@ -12,12 +12,12 @@ import pytest
 from tests.store.bench_rig import digest, problems
 from tests.store.conftest import Desk
 from tests.store.inprocess_rig import NumberedScene
-from tether.launch import Start, begin_copying
-from tether.session import mirror as mirror_module
-from tether.session.archive import Archive
-from tether.session.copying import SourceChanged, copy_verified, replace_verified
-from tether.session.handover import note_delivery
-from tether.session.mirror import (
+from tether.archive import second_copy as mirror_module
+from tether.archive.archive import Archive
+from tether.archive.copying import SourceChanged, copy_verified, replace_verified
+from tether.archive.delivery_log import note_delivery
+from tether.archive.rebuild import rebuild
+from tether.archive.second_copy import (
     MARK_FILE,
     CopyFolderUnusable,
     Mirror,
@@ -25,7 +25,7 @@ from tether.session.mirror import (
     forget_copy_folder,
     remembered_copy_folder,
 )
-from tether.session.rebuild import rebuild
+from tether.launch import Start, begin_copying
 from tether.session.session import Session
 
 
@@ -190,7 +190,7 @@ def test_a_copy_that_reads_back_differently(
     source.write_bytes(b"bytes")
     sha = digest(source)
     with monkeypatch.context() as patch:
-        patch.setattr("tether.session.copying.digest_of", lambda _: (5, "0" * 64, b""))
+        patch.setattr("tether.archive.copying.digest_of", lambda _: (5, "0" * 64, b""))
         with pytest.raises(OSError, match="reads back differently"):
             copy_verified(source, tmp_path / "b.dng", 5, sha)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.dng"]
@@ -293,7 +293,7 @@ def test_a_copy_that_may_change_is_read_back_too(
     source.write_bytes(b"bytes")
     final.write_bytes(b"older")
     with monkeypatch.context() as patch:
-        patch.setattr("tether.session.copying.digest_of", lambda _: (5, "0" * 64, b""))
+        patch.setattr("tether.archive.copying.digest_of", lambda _: (5, "0" * 64, b""))
         with pytest.raises(OSError, match="reads back differently"):
             replace_verified(source, final)
     assert final.read_bytes() == b"older"

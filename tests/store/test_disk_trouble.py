@@ -17,10 +17,10 @@ import pytest
 from tests.store.bench_rig import against_card, card_pictures, problems
 from tests.store.conftest import Desk
 from tests.store.inprocess_rig import NumberedScene
+from tether.archive import journal as store_work
+from tether.archive.archive import Archive
+from tether.archive.durable import matches
 from tether.errors import TetherError
-from tether.session import store_work
-from tether.session.archive import Archive
-from tether.session.intake import matches
 
 
 @contextmanager

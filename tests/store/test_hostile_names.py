@@ -15,16 +15,16 @@ from hypothesis import strategies as st
 from mocks.faults import BadName
 from tests.store.bench_rig import problems
 from tests.store.conftest import Desk
+from tether.archive.archive import ArchiveUnusable
+from tether.archive.fact_files import safe_json
+from tether.archive.layout import LONGEST_NAME, capture_name, folder_name, is_plain
+from tether.archive.rebuild import rebuild
+from tether.archive.records import NewRoll, RollError, checked_name
+from tether.archive.second_copy import remembered_copy_folder
+from tether.archive.verify import Wrong, check
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.session.archive import ArchiveUnusable
-from tether.session.beside import safe_json
 from tether.session.checklist import BY_KEY
-from tether.session.fixity import Wrong, check
-from tether.session.mirror import remembered_copy_folder
-from tether.session.names import LONGEST_NAME, capture_name, folder_name, is_plain
-from tether.session.rebuild import rebuild
-from tether.session.roll import NewRoll, RollError, checked_name
 from tether.text import is_control
 
 SCRIPTS = (

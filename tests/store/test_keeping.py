@@ -18,19 +18,19 @@ from mocks.camera_dials import Quality
 from mocks.ptpip_codes import Property
 from tests.store.bench_rig import problems
 from tests.store.conftest import Desk
+from tether.archive.archive import Archive
+from tether.archive.bagit_package import PackageError, package
+from tether.archive.rebuild import rebuild
+from tether.archive.records import FrameState, NewRoll
+from tether.archive.schema import _V1, VERSION
+from tether.archive.sidecars import KEPT_FACTS
+from tether.archive.store import ArchiveDatabaseError, Store, Totals
+from tether.archive.verify import Pace, Wrong, check
+from tether.archive.verify_progress import Notebook
 from tether.cli.archive import run_verify
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.session.archive import Archive
-from tether.session.fixity import Pace, Wrong, check
-from tether.session.notebook import Notebook
-from tether.session.package import PackageError, package
 from tether.session.place import Place
-from tether.session.rebuild import rebuild
-from tether.session.roll import FrameState, NewRoll
-from tether.session.schema import _V1, VERSION
-from tether.session.sidecars import KEPT_FACTS
-from tether.session.store import ArchiveDatabaseError, Store, Totals
 
 
 @pytest.fixture

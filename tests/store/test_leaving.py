@@ -11,10 +11,10 @@ from mocks.faults import DropConnection, SameName
 from mocks.ptpip_codes import Operation, Property
 from tests.store.bench_rig import against_card, card_pictures, problems
 from tests.store.conftest import Desk
+from tether.archive.records import RollError
 from tether.camera.errors import CameraError
 from tether.session.leftovers import Kind, Leftover
 from tether.session.parts import NotNow
-from tether.session.roll import RollError
 from tether.session.session import Session
 
 

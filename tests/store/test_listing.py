@@ -10,6 +10,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from tether.archive.archive import Archive
+from tether.archive.last_start import options_of, remember_options
+from tether.archive.records import FrameState, NewRoll
+from tether.archive.rehearsal_mark import REHEARSAL_CARD
 from tether.cli import app
 from tether.film import FilmProcess
 from tether.launch import Start
@@ -22,10 +26,6 @@ from tether.report.rolls import (
     not_made,
 )
 from tether.report.summary import leaving_text
-from tether.session.archive import Archive
-from tether.session.rehearsed import REHEARSAL_CARD
-from tether.session.roll import FrameState, NewRoll
-from tether.session.start_options import options_of, remember_options
 
 
 @pytest.fixture

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from tether.session.names import DATABASE
-from tether.session.private_copy import PREFIX, PrivateCopy, clear_dead
+from tether.archive.layout import DATABASE
+from tether.archive.private_copy import PREFIX, PrivateCopy, clear_dead
 
 LATER = time.time() + 3600
 
@@ -54,7 +54,7 @@ def test_a_killed_process_leaves_a_copy_that_the_next_one_removes(
     temporary: Path,
 ) -> None:
     program = (
-        "import sys; from tether.session.private_copy import PrivateCopy; "
+        "import sys; from tether.archive.private_copy import PrivateCopy; "
         f"c = PrivateCopy({DATABASE!r}); c.path.write_bytes(b'x'); print('made', flush=True); "
         "sys.stdin.read()"
     )

@@ -6,12 +6,12 @@ import pytest
 
 from mocks.server import BenchProcess
 from tests.quick import QUICK
+from tether.archive.archive import Archive
+from tether.archive.records import Roll
 from tether.camera import connect
 from tether.rehearsal import SimulatedHand
-from tether.session.archive import Archive
 from tether.session.bench_setup import BenchBook, BenchSetup
 from tether.session.judging import Judge
-from tether.session.roll import Roll
 from tether.tui.ports import Given
 
 

@@ -16,14 +16,14 @@ from mocks.faults import Refuse
 from mocks.ptpip_codes import Operation, Property, Response
 from mocks.server import BenchProcess
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
+from tether.archive.archive import Archive
+from tether.archive.records import NewRoll
 from tether.camera import Role
 from tether.film import FilmProcess
 from tether.measure.light import Light
-from tether.session.archive import Archive
 from tether.session.check_line import Standing
 from tether.session.light_shutter import LentShutter
 from tether.session.place import Todo
-from tether.session.roll import NewRoll
 from tether.tui.app import TetherApp
 from tether.tui.base_screen import BaseScreen, scale
 from tether.tui.base_screen import Stage as BaseStage

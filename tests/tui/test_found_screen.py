@@ -9,11 +9,11 @@ from textual.widgets import OptionList
 from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tests.tui.piloting import press, ready, screen_text, table, todo, until
+from tether.archive.archive import Archive
+from tether.archive.records import Roll
 from tether.camera import connect
-from tether.session.archive import Archive
 from tether.session.leftovers import Kind, Leftover
 from tether.session.place import Todo
-from tether.session.roll import Roll
 from tether.session.session import Session
 from tether.tui.app import TetherApp
 from tether.tui.dialogs import AskText, Pick

@@ -6,11 +6,11 @@ from textual.widgets import Input
 
 from tests.quick import QUICK
 from tests.tui.piloting import screen_text, until
+from tether.archive.archive import Archive
+from tether.archive.records import NewRoll
 from tether.camera.errors import NoCamera
 from tether.film import FilmProcess
-from tether.session.archive import Archive
 from tether.session.judging import Judge
-from tether.session.roll import NewRoll
 from tether.tui.app import Opening, TetherApp
 from tether.tui.ports import Given
 from tether.tui.roll_screens import DescribeRoll

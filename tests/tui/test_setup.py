@@ -7,7 +7,7 @@ from textual.pilot import Pilot
 from textual.widgets import Input, OptionList
 
 from tests.tui.piloting import press, ready, screen_text, table, todo, until
-from tether.session.archive import Archive
+from tether.archive.archive import Archive
 from tether.session.bench_setup import BenchBook, BenchSetup
 from tether.session.bench_setup_steps import BENCH, SET_UP, WALK
 from tether.session.place import Todo

@@ -10,10 +10,10 @@ from mocks.bench_config import BenchConfig
 from mocks.lamp import LampConfig
 from mocks.server import BenchProcess
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
+from tether.archive.archive import Archive
 from tether.camera import Role
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.session.archive import Archive
 from tether.session.bench_setup import BenchBook, BenchSetup
 from tether.session.light_base import BaseCalibration
 from tether.session.light_test import LightTest

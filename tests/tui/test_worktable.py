@@ -17,13 +17,13 @@ from mocks.exposure import Exposure
 from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
+from tether.archive.archive import Archive
+from tether.archive.records import FrameState, NewRoll, Roll
 from tether.camera import CameraIdentity, CameraProcess, Role, SeveralCameras, connect
 from tether.film import FilmProcess
-from tether.session.archive import Archive
 from tether.session.delivery import Progress
 from tether.session.judging import Judge
 from tether.session.place import Todo
-from tether.session.roll import FrameState, NewRoll, Roll
 from tether.session.session import Shot
 from tether.tui.app import Opening, TetherApp
 from tether.tui.camera_line import CameraLine

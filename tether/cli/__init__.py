@@ -89,8 +89,8 @@ def shoot(
     settings: Path | None,
 ) -> None:
     """Shoot a roll: start a new one, or go on with one at the frame where it stopped."""
+    from tether.archive.records import NewRoll, checked_name
     from tether.launch import Start, run_screen
-    from tether.session.roll import NewRoll, checked_name
 
     name = checked_name(roll) if roll is not None else None
     new = None
@@ -156,8 +156,8 @@ def rehearse(
     settings: Path | None,
 ) -> None:
     """Rehearse the whole job with no hardware, on a simulated bench and invented film."""
+    from tether.archive.records import checked_name
     from tether.rehearsal import Rehearsal, rehearse_on_screen, rehearse_unattended
-    from tether.session.roll import checked_name
 
     if roll is not None and fresh:
         raise TetherError(
@@ -209,7 +209,7 @@ def web(
     # What is wrong with the options is said here, and not by a page that stays empty.
     given = app.commands[command].make_context(command, list(context.args)).params
     if command == "shoot":
-        from tether.session.rehearsed import refuse_rehearsals
+        from tether.archive.rehearsal_mark import refuse_rehearsals
 
         refuse_rehearsals(given["archive"] or default_archive())
     try:
@@ -239,8 +239,8 @@ def rolls(
     unfinished: bool,
 ) -> None:
     """List the rolls of the archive, how far each is, and how to go on."""
+    from tether.archive.archive import Archive
     from tether.report.rolls import NEWEST, listing, listing_json, listing_text
-    from tether.session.archive import Archive
 
     opened = Archive(archive or default_archive(), create=False)
     try:
@@ -384,9 +384,9 @@ def deliver(
     settings: Path | None,
 ) -> None:
     """Deliver a roll: positives, contact sheet, sidecars, tables and a page to read."""
+    from tether.archive.archive import Archive
     from tether.cli.deliver import deliver_roll
     from tether.report.deliver_wishes import Wishes, by_frame, quarter_turns, yes_or_no
-    from tether.session.archive import Archive
 
     wishes = Wishes(
         to=to,

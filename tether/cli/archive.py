@@ -11,12 +11,12 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from tether.archive.archive import Archive
+from tether.archive.layout import rebuild_command
+from tether.archive.records import Roll
+from tether.archive.verify import Checked, Finding, Pace, Wrong, check
+from tether.archive.verify_progress import Notebook
 from tether.errors import TetherError
-from tether.session.archive import Archive
-from tether.session.fixity import Checked, Finding, Pace, Wrong, check
-from tether.session.names import rebuild_command
-from tether.session.notebook import Notebook
-from tether.session.roll import Roll
 from tether.text import megabytes, plural, printable
 
 
@@ -119,7 +119,7 @@ def _plain(text: str) -> str:
 
 def run_package(root: Path, roll_name: str, destination: Path) -> None:
     """Make a package of a roll, and say where it lies."""
-    from tether.session.package import package
+    from tether.archive.bagit_package import package
 
     with contextlib.closing(Archive(root, create=False)) as archive:
         roll: Roll = archive.store.roll(roll_name)
@@ -134,7 +134,7 @@ def _nothing(_: str) -> None:
 
 def run_rebuild(root: Path) -> None:
     """Rebuild the database, and say what was found."""
-    from tether.session.rebuild import rebuild
+    from tether.archive.rebuild import rebuild
 
     for line in rebuild(root, _nothing).words():
         print(line)

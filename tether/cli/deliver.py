@@ -6,13 +6,13 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from tether.archive.archive import Archive
+from tether.archive.delivery_log import note_delivery
 from tether.errors import TetherError
 from tether.report.deliver import RollDelivery
 from tether.report.deliver_run import Step
 from tether.report.deliver_wishes import Wishes
 from tether.report.delivered import Delivered
-from tether.session.archive import Archive
-from tether.session.handover import note_delivery
 from tether.settings import Settings
 from tether.text import plural, printable
 

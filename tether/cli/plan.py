@@ -9,11 +9,11 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+from tether.archive.archive import Archive
+from tether.archive.records import LONGEST_ROLL
 from tether.cli.plan_input import Asked, Bench, PlanError, bench, collection
 from tether.measure import optics
 from tether.report.pace import Begun, begun
-from tether.session.archive import Archive
-from tether.session.roll import LONGEST_ROLL
 from tether.settings import Planning, Settings
 
 #: Sampling frequency of film of 35 mm up to 4 x 5 inches by stars, pixels per inch: FADGI,
@@ -32,7 +32,7 @@ def plan(asked: Asked, settings: Settings, archive: Path | None = None) -> dict[
     ------
     PlanError
         When what was asked makes no sense.
-    tether.session.archive.ArchiveUnusable
+    tether.archive.archive.ArchiveUnusable
         When there is no archive in the folder that was named.
     """
     taken = settings.planning

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tether.archive.records import FrameState
 from tether.film import FilmFormat
 from tether.report.marks import draw_mark, font
-from tether.session.roll import FrameState
 from tether.text import printable
 
 if TYPE_CHECKING:

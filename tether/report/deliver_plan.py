@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
+from tether.archive.archive import Archive, ArchiveUnusable
+from tether.archive.records import Frame, Roll
 from tether.positive.crop import common_outline
 from tether.positive.flat import FlatField
 from tether.positive.job import PrintJob, SampleJob
@@ -22,8 +24,6 @@ from tether.report.delivered import (
     stored_sample,
 )
 from tether.report.sidecar import Subject, description, positive_packet
-from tether.session.archive import Archive, ArchiveUnusable
-from tether.session.roll import Frame, Roll
 from tether.settings import STROBE, Positive
 
 #: Goes up when the same raw file begins to give another sample.

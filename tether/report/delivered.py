@@ -9,14 +9,14 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from tether.archive.archive import write_json
+from tether.archive.fact_files import BesideUnusable
+from tether.archive.lock import RollLock
+from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.errors import TetherError
 from tether.paths import reason, whole_path
 from tether.positive.exif import ShotFacts
 from tether.positive.sample import Sample
-from tether.session.archive import write_json
-from tether.session.beside import BesideUnusable
-from tether.session.lock import RollLock
-from tether.session.roll import Capture, Frame, FrameState, Roll
 from tether.text import printable
 
 RECORD = "delivery.json"

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from tether.archive.records import Frame
 from tether.positive.files import replaced
 from tether.positive.flat import FlatField
 from tether.report.contact import Cell, Sheet, save_sheets
@@ -14,7 +15,6 @@ from tether.report.page import page
 from tether.report.page_facts import PageFacts
 from tether.report.sidecar import Subject, is_as_written, raw_sidecar
 from tether.report.tables import as_csv, as_json, rows
-from tether.session.roll import Frame
 from tether.text import printable
 
 

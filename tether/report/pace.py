@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from tether.session.archive import Archive
+from tether.archive.archive import Archive
+from tether.archive.records import Roll
 from tether.session.pauses import Span, overlap, pauses_of
-from tether.session.roll import Roll
 
 #: So many of the newest rolls at work are looked at: enough to be steady, recent enough to be
 #: true.

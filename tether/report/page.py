@@ -10,13 +10,13 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from urllib.parse import quote
 
+from tether.archive.records import Capture, Frame, FrameState
 from tether.report.page_facts import PageFacts
 from tether.report.page_over import over_the_roll
 from tether.report.page_style import CSS
 from tether.report.page_tree import add, data, section, table
 from tether.report.plots import histogram
 from tether.report.sidecar import finding_texts
-from tether.session.roll import Capture, Frame, FrameState
 from tether.text import megabytes, plural, printable
 
 #: Nothing is loaded but what is in the page, and pictures beside it.

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from tether.archive.records import Frame, Roll
 from tether.positive.flat import FlatField
-from tether.session.roll import Frame, Roll
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,10 +11,10 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from tether.session.archive import Archive
-from tether.session.rehearsed import is_rehearsals
-from tether.session.roll import NewRoll
-from tether.session.start_options import options_of
+from tether.archive.archive import Archive
+from tether.archive.last_start import options_of
+from tether.archive.records import NewRoll
+from tether.archive.rehearsal_mark import is_rehearsals
 from tether.text import plural, printable
 
 NEWEST = 200

@@ -12,8 +12,8 @@ import xml.etree.ElementTree as ET
 from dataclasses import dataclass
 from fractions import Fraction
 
+from tether.archive.records import Capture, Frame, Roll
 from tether.positive.exif import SOFTWARE, ShotFacts
-from tether.session.roll import Capture, Frame, Roll
 from tether.text import printable
 
 #: Where general tools look: properties and their namespaces are those of ISO 16684-1 and of

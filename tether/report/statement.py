@@ -7,12 +7,12 @@ from collections import Counter
 from dataclasses import dataclass
 from datetime import timedelta
 
+from tether.archive.archive import Archive
+from tether.archive.records import Frame, FrameState
+from tether.archive.rehearsal_mark import is_rehearsals
 from tether.report.pace import pace_of_roll
 from tether.report.rolls import go_on, program
-from tether.session.archive import Archive
 from tether.session.place import next_frame
-from tether.session.rehearsed import is_rehearsals
-from tether.session.roll import Frame, FrameState
 from tether.text import plural, printable
 
 

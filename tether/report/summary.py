@@ -6,8 +6,8 @@ import shutil
 import textwrap
 from datetime import timedelta
 
+from tether.archive.archive import Archive
 from tether.report.statement import statement
-from tether.session.archive import Archive
 from tether.settings import Planning
 
 _WHOLE = ("The files lie in", "Go on at", "Make the positives")

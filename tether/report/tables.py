@@ -8,8 +8,8 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from tether.archive.records import Frame, Roll
 from tether.report.sidecar import finding_texts
-from tether.session.roll import Frame, Roll
 from tether.text import printable
 
 COLUMNS = (

@@ -13,12 +13,12 @@ from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
+from tether.archive.records import Roll
+from tether.archive.store import Store, now
 from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.session.bench_setup_steps import BENCH, SET_UP
 from tether.session.check_step import Part, Step
-from tether.session.roll import Roll
-from tether.session.store import Store, now
 from tether.settings import LAMP, STROBE
 from tether.text import printable
 

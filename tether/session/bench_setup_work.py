@@ -6,6 +6,7 @@ import getpass
 import time
 from dataclasses import replace
 
+from tether.archive.store import Confirmed, Sitting, now
 from tether.session.bench_setup import (
     LONGEST,
     BenchBook,
@@ -25,7 +26,6 @@ from tether.session.checklist import BY_KEY, steps_of
 from tether.session.core import Core
 from tether.session.parts import NotNow, View
 from tether.session.place import Place
-from tether.session.store import Confirmed, Sitting, now
 from tether.session.undoing import last_of
 from tether.text import plural, printable
 

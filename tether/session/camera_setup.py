@@ -11,12 +11,12 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from tether.archive.records import FrameState
 from tether.camera.errors import CameraRefused
 from tether.camera.protocol import CameraState, Role
 from tether.session.camera_check import check_camera
 from tether.session.check_line import Line
 from tether.session.check_supplies import CLOCK_VALUE, Job, clock_ahead
-from tether.session.roll import FrameState
 from tether.session.session import NotNow, Session
 from tether.text import printable
 

@@ -22,13 +22,13 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from tether.archive.archive import Archive
+from tether.archive.durable import Arrival, IntakeError, received
+from tether.archive.records import Capture, Roll
+from tether.archive.store import Intent, Recorded, now
 from tether.camera.errors import FileUnavailable
 from tether.camera.protocol import Camera, CardFile
-from tether.session.archive import Archive
 from tether.session.filing import Filing, Parcel
-from tether.session.intake import Arrival, IntakeError, received
-from tether.session.roll import Capture, Roll
-from tether.session.store import Intent, Recorded, now
 from tether.session.wholeness import is_whole
 from tether.text import printable
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from tether.archive.archive import Archive
+from tether.archive.durable import Arrival, flush_folder, matches, settle
+from tether.archive.layout import capture_name, is_plain
+from tether.archive.records import Capture, Roll
+from tether.archive.store import Companion
 from tether.camera.protocol import CardFile
-from tether.session.archive import Archive
-from tether.session.intake import Arrival, flush_folder, matches, settle
-from tether.session.names import capture_name, is_plain
-from tether.session.roll import Capture, Roll
-from tether.session.store import Companion
 from tether.text import printable
 
 

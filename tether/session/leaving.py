@@ -11,14 +11,14 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
+from tether.archive.durable import digest_of, flush_folder, matches, received
+from tether.archive.rebuilt_frames import record_by_name
+from tether.archive.records import Capture, FrameState, RollError
 from tether.camera.protocol import CardFile
 from tether.session.delivery import Progress
-from tether.session.intake import digest_of, flush_folder, matches, received
 from tether.session.leftovers import Kind, Leftover, in_folder, on_card
 from tether.session.parts import NotNow
-from tether.session.rebuilt_frames import record_by_name
 from tether.session.recovery import offered
-from tether.session.roll import Capture, FrameState, RollError
 from tether.session.shooting import Shooting
 from tether.text import plural
 

@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
+from tether.archive.archive import INCOMING
+from tether.archive.durable import digest_of
+from tether.archive.layout import CAPTURE_NAME, ending_of
+from tether.archive.rows import storable
 from tether.camera.protocol import CardFile
 from tether.errors import TetherError
-from tether.session.archive import INCOMING
 from tether.session.delivery import Delivery
-from tether.session.intake import digest_of
-from tether.session.names import CAPTURE_NAME, ending_of
 from tether.session.releases import exposures
-from tether.session.rows import storable
 from tether.session.wholeness import is_whole
 from tether.text import plural, printable
 

@@ -14,8 +14,8 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tether.session.beside import BesideUnusable, read_json, write_json
-from tether.session.names import is_plain
+from tether.archive.fact_files import BesideUnusable, read_json, write_json
+from tether.archive.layout import is_plain
 from tether.settings import LAMP, STROBE
 from tether.text import printable
 

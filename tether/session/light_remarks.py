@@ -10,10 +10,10 @@ import math
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
+from tether.archive.records import Capture, Frame
 from tether.camera.protocol import CameraState, Role
 from tether.camera.values import f_number, shutter_seconds
 from tether.session.light_kept import KeptBase, KeptGate, KeptLight
-from tether.session.roll import Capture, Frame
 from tether.settings import Settings
 from tether.text import printable
 

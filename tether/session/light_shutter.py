@@ -11,10 +11,10 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from tether.archive.store import Store, now
 from tether.camera.protocol import CameraState, Role, Setting
 from tether.camera.values import nearest_shutter, shutter_seconds
 from tether.errors import TetherError
-from tether.session.store import Store, now
 from tether.text import printable
 
 if TYPE_CHECKING:

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.camera.protocol import Camera, CameraState, Role
 from tether.errors import TetherError
 from tether.session.bench_setup import BenchQuestion
 from tether.session.judging import Judgement, JudgeRequest
 from tether.session.place import Place
-from tether.session.roll import Capture, Frame, FrameState, Roll
 
 
 class Judging(Protocol):

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
+from tether.archive.store import LogLine
 from tether.session.core import Core
-from tether.session.store import LogLine
 from tether.text import plural
 
 Span = tuple[datetime, datetime]

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from tether.archive.records import Capture, Frame, FrameState, Roll
+from tether.archive.store import Confirmed
 from tether.session.checklist import Scope, Step, steps_of
-from tether.session.roll import Capture, Frame, FrameState, Roll
-from tether.session.store import Confirmed
 
 
 class Todo(StrEnum):

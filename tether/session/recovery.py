@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 
+from tether.archive.durable import IntakeError
+from tether.archive.rebuilt_state import take_in_trials
+from tether.archive.store import Intent, now
 from tether.camera.errors import CameraError, CameraLost, CardUnclear
 from tether.camera.protocol import Camera, CardFile
 from tether.session.delivery import Delivery, Progress, card_files
-from tether.session.intake import IntakeError
 from tether.session.leftovers import in_folder, words
-from tether.session.rebuilt_state import take_in_trials
 from tether.session.releases import Claims, claims, listed_files
-from tether.session.store import Intent, now
 from tether.text import plural, printable
 
 #: After so many starts at which a picture could not be fetched, it is left on the card.

@@ -6,6 +6,8 @@ thread may show. The next thing to do is derived from the store after each of th
 
 from __future__ import annotations
 
+from tether.archive.records import LONGEST_ROLL, Frame, FrameState, RollError
+from tether.archive.store import Confirmed
 from tether.camera.protocol import Role
 from tether.session.bench_setup_work import Readying
 from tether.session.leaving import Leaving
@@ -13,8 +15,6 @@ from tether.session.parts import Judging, NotNow, SessionCamera, Shot, View
 from tether.session.pauses import Pausing
 from tether.session.place import Place
 from tether.session.redo import place_of, steps_to_redo
-from tether.session.roll import LONGEST_ROLL, Frame, FrameState, RollError
-from tether.session.store import Confirmed
 from tether.session.trials import Trials
 from tether.text import plural, printable
 

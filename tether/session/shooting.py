@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from tether.archive.records import LIGHT, Capture
 from tether.camera.errors import BatteryLow, CameraError, CameraLost, CameraRefused, CardFull
 from tether.camera.protocol import CardFile, Role
 from tether.camera.values import image_format
@@ -13,7 +14,6 @@ from tether.session.core import Core
 from tether.session.delivery import Delivered, Progress, SamePicture
 from tether.session.parts import NotNow, Shot
 from tether.session.place import Place, Todo, in_force
-from tether.session.roll import LIGHT, Capture
 from tether.settings import STROBE
 from tether.text import megabytes, printable
 

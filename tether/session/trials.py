@@ -6,16 +6,16 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
+from tether.archive.durable import flush_folder, settle
+from tether.archive.layout import TRIALS_FOLDER
+from tether.archive.store import now
 from tether.camera.errors import CameraError, CameraLost, CameraRefused
 from tether.camera.protocol import Role
 from tether.errors import TetherError
 from tether.session.delivery import Progress, SamePicture
-from tether.session.intake import flush_folder, settle
 from tether.session.light_kept import Trial
-from tether.session.names import TRIALS_FOLDER
 from tether.session.parts import NotNow
 from tether.session.shooting import Shooting
-from tether.session.store import now
 from tether.text import printable
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass
 
+from tether.archive.store import Confirmed
 from tether.session.place import Place, in_force
-from tether.session.store import Confirmed
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,9 +13,9 @@ from textual.containers import Vertical
 from textual.screen import Screen
 from textual.widgets import Static
 
+from tether.archive.records import NewRoll, Roll, RollError
 from tether.errors import TetherError
 from tether.report.rolls import NEWEST
-from tether.session.roll import NewRoll, Roll, RollError
 from tether.text import printable
 from tether.tui.calm import Calm
 from tether.tui.desk import Desk

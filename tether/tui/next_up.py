@@ -7,11 +7,11 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
+from tether.archive.records import Capture
 from tether.session.bench_setup import BenchQuestion
 from tether.session.bench_setup_steps import BENCH
 from tether.session.checklist import Scope, Step, reminders, steps_of
 from tether.session.place import Todo
-from tether.session.roll import Capture
 from tether.session.session import View
 from tether.text import plural, printable
 from tether.tui.put import put, put_title

@@ -10,10 +10,10 @@ from tether.settings import Settings
 from tether.tui.terminal import Terminal
 
 if TYPE_CHECKING:
-    from tether.session.archive import Archive
-    from tether.session.roll import NewRoll
+    from tether.archive.archive import Archive
+    from tether.archive.records import NewRoll
+    from tether.archive.store import Confirmed
     from tether.session.session import Judging, SessionCamera
-    from tether.session.store import Confirmed
 
 
 class BenchHand(Protocol):

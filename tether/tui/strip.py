@@ -9,7 +9,7 @@ from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import Static
 
-from tether.session.roll import Frame, FrameState
+from tether.archive.records import Frame, FrameState
 from tether.session.session import View
 from tether.tui.put import put
 

@@ -12,7 +12,7 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
-from tether.session.roll import Capture
+from tether.archive.records import Capture
 from tether.text import percent, printable
 from tether.tui.put import put, put_title
 

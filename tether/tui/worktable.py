@@ -12,9 +12,9 @@ from textual.actions import parse
 from textual.binding import BindingType
 from textual.events import Key
 
+from tether.archive.records import Capture, FrameState
 from tether.session.check_step import Scope
 from tether.session.place import Place, Todo
-from tether.session.roll import Capture, FrameState
 from tether.session.session import View
 from tether.text import printable
 from tether.tui.dialogs import AskText, Pick, Reading

@@ -6,11 +6,10 @@ import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 
-from tether.camera.protocol import CardFile
-from tether.session.database import Database
-from tether.session.names import TRIALS_FOLDER
-from tether.session.roll import Capture, Frame, FrameState, Roll
-from tether.session.rows import (
+from tether.archive.database import Database
+from tether.archive.layout import TRIALS_FOLDER
+from tether.archive.records import Capture, Frame, FrameState, Roll
+from tether.archive.rows import (
     CAPTURE_COLUMNS,
     Companion,
     Recorded,
@@ -18,6 +17,7 @@ from tether.session.rows import (
     deal_with,
     now,
 )
+from tether.camera.protocol import CardFile
 
 
 class Captures(Database):

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from tether.archive.layout import TRIALS_FOLDER, is_plain, rebuild_command
+from tether.archive.records import Roll
+from tether.archive.store import Store
 from tether.errors import TetherError
-from tether.session.names import TRIALS_FOLDER, is_plain, rebuild_command
-from tether.session.roll import Roll
-from tether.session.store import Store
 from tether.text import printable
 
 INCOMING = "incoming"

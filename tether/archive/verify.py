@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 
-from tether.session.archive import Archive, ArchiveUnusable
-from tether.session.notebook import Notebook
-from tether.session.roll import Roll
+from tether.archive.archive import Archive, ArchiveUnusable
+from tether.archive.records import Roll
+from tether.archive.verify_progress import Notebook
 from tether.text import printable
 
 _BLOCK = 1 << 20

@@ -15,12 +15,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from tether.archive.archive import Archive, roll_folders
+from tether.archive.copying import CopyStopped, SourceChanged, copy_verified, replace_verified
+from tether.archive.fact_files import ROLL_FILE, BesideUnusable, read_json, write_json
+from tether.archive.records import Roll
 from tether.errors import TetherError
 from tether.paths import whole_path
-from tether.session.archive import Archive, roll_folders
-from tether.session.beside import ROLL_FILE, BesideUnusable, read_json, write_json
-from tether.session.copying import CopyStopped, SourceChanged, copy_verified, replace_verified
-from tether.session.roll import Roll
 from tether.text import plural, printable
 
 MARK_FILE = "tether-copy.json"

@@ -9,10 +9,10 @@ import contextlib
 from collections.abc import Callable
 from pathlib import Path
 
+from tether.archive.archive import Archive
+from tether.archive.layout import DATABASE
+from tether.archive.second_copy import Mirror, remembered_copy_folder
 from tether.errors import TetherError
-from tether.session.archive import Archive
-from tether.session.mirror import Mirror, remembered_copy_folder
-from tether.session.names import DATABASE
 from tether.text import printable
 
 

@@ -12,8 +12,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from tether.archive.durable import digest_of, flush, flush_folder
 from tether.errors import TetherError
-from tether.session.intake import digest_of, flush, flush_folder
 from tether.text import printable
 
 _BLOCK = 1 << 20

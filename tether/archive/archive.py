@@ -24,21 +24,21 @@ import shutil
 import tempfile
 from pathlib import Path
 
-from tether.paths import whole_path
-from tether.session.archive_paths import INCOMING, ArchiveUnusable
-from tether.session.beside import (
+from tether.archive.archive_paths import INCOMING, ArchiveUnusable
+from tether.archive.durable import flush_folder
+from tether.archive.fact_files import (
     FRAMES_FOLDER,
     ROLL_FILE,
     BesideUnusable,
     read_json,
     write_json,
 )
-from tether.session.intake import flush_folder
-from tether.session.lock import RollLock
-from tether.session.names import DATABASE, rebuild_command
-from tether.session.roll import Roll
-from tether.session.sidecars import DERIVED_ENDINGS, Sidecars
-from tether.session.store import Store
+from tether.archive.layout import DATABASE, rebuild_command
+from tether.archive.lock import RollLock
+from tether.archive.records import Roll
+from tether.archive.sidecars import DERIVED_ENDINGS, Sidecars
+from tether.archive.store import Store
+from tether.paths import whole_path
 from tether.text import plural, printable
 
 __all__ = [
@@ -118,7 +118,7 @@ class Archive(Sidecars):
 
         Raises
         ------
-        tether.session.lock.RollBusy
+        tether.archive.lock.RollBusy
             When another program holds it.
         ArchiveUnusable
             When its folder cannot be made, belongs to another roll, or was moved away.

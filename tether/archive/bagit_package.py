@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Any
 
 from tether import __version__
+from tether.archive.archive import Archive
+from tether.archive.copying import SourceChanged, copy_verified, replace_verified
+from tether.archive.records import Roll
 from tether.errors import TetherError
 from tether.paths import whole_path
-from tether.session.archive import Archive
-from tether.session.copying import SourceChanged, copy_verified, replace_verified
-from tether.session.roll import Roll
 from tether.text import printable
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Sequence
 
-from tether.session.store import Store
+from tether.archive.store import Store
 from tether.text import printable
 
 _FACT = "options of the last start"

@@ -10,14 +10,14 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from tether.session.archive import Archive
-from tether.session.beside import BesideUnusable, read_json
+from tether.archive.archive import Archive
+from tether.archive.durable import digest_of
+from tether.archive.fact_files import BesideUnusable, read_json
+from tether.archive.layout import TRIALS_FOLDER, is_file_entry, is_plain
+from tether.archive.records import Roll
+from tether.archive.sidecars import ARCHIVE_FILE, KEPT_FACTS, STATE_FILE, TRIALS_FILE
+from tether.archive.store import Confirmed, Sitting
 from tether.session.checklist import BY_KEY, Scope
-from tether.session.intake import digest_of
-from tether.session.names import TRIALS_FOLDER, is_file_entry, is_plain
-from tether.session.roll import Roll
-from tether.session.sidecars import ARCHIVE_FILE, KEPT_FACTS, STATE_FILE, TRIALS_FILE
-from tether.session.store import Confirmed, Sitting
 from tether.text import printable
 
 _MOST_STEPS = 20_000

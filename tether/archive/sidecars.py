@@ -14,8 +14,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tether.session.archive_paths import INCOMING, Paths
-from tether.session.beside import (
+from tether.archive.archive_paths import INCOMING, Paths
+from tether.archive.fact_files import (
     FRAMES_FOLDER,
     LOG_FILE,
     ROLL_FILE,
@@ -24,11 +24,11 @@ from tether.session.beside import (
     write_bytes,
     write_json,
 )
-from tether.session.names import TRIALS_FOLDER, memory_name
-from tether.session.roll import Frame, FrameState, Roll
+from tether.archive.layout import TRIALS_FOLDER, memory_name
+from tether.archive.records import Frame, FrameState, Roll
 
 if TYPE_CHECKING:
-    from tether.session.mirror import Mirror
+    from tether.archive.second_copy import Mirror
 
 STATE_FILE = "state.json"
 TRIALS_FILE = "files.json"

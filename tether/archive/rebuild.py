@@ -13,11 +13,9 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from tether.errors import TetherError
-from tether.film import FilmProcess
-from tether.paths import whole_path
-from tether.session.archive import Archive, ArchiveUnusable, roll_folders
-from tether.session.beside import (
+from tether.archive.archive import Archive, ArchiveUnusable, roll_folders
+from tether.archive.durable import flush_folder
+from tether.archive.fact_files import (
     FRAMES_FOLDER,
     LOG_FILE,
     ROLL_FILE,
@@ -25,12 +23,14 @@ from tether.session.beside import (
     read_json,
     read_log,
 )
-from tether.session.intake import flush_folder
-from tether.session.names import DATABASE, is_plain
-from tether.session.rebuilt_frames import left_alone, take_in_frames
-from tether.session.rebuilt_state import take_in_facts, take_in_state, take_in_trials
-from tether.session.roll import LONGEST_ROLL, NewRoll
-from tether.session.store import ArchiveDatabaseDamaged, Store
+from tether.archive.layout import DATABASE, is_plain
+from tether.archive.rebuilt_frames import left_alone, take_in_frames
+from tether.archive.rebuilt_state import take_in_facts, take_in_state, take_in_trials
+from tether.archive.records import LONGEST_ROLL, NewRoll
+from tether.archive.store import ArchiveDatabaseDamaged, Store
+from tether.errors import TetherError
+from tether.film import FilmProcess
+from tether.paths import whole_path
 from tether.text import plural, printable
 
 

@@ -1,14 +1,17 @@
 """What is known about the archive, in SQLite: rolls, frames, captures, steps, intents, the log.
 
 Every method is one transaction. The store knows nothing of files but their names, and those are
-untrusted when they are read back: `tether.session.archive.Archive` checks them before a path
+untrusted when they are read back: `tether.archive.archive.Archive` checks them before a path
 is made of them.
 """
 
 from __future__ import annotations
 
-from tether.session.database import ArchiveDatabaseDamaged, ArchiveDatabaseError
-from tether.session.rows import (
+from tether.archive.database import ArchiveDatabaseDamaged, ArchiveDatabaseError
+from tether.archive.frames import Captures
+from tether.archive.journal import Begun, Behind, Log, LogLine, Sittings
+from tether.archive.rolls import Rolls
+from tether.archive.rows import (
     Companion,
     Confirmed,
     Intent,
@@ -20,9 +23,6 @@ from tether.session.rows import (
     card_key,
     now,
 )
-from tether.session.store_captures import Captures
-from tether.session.store_rolls import Rolls
-from tether.session.store_work import Begun, Behind, Log, LogLine, Sittings
 
 __all__ = [
     "ArchiveDatabaseDamaged",

@@ -12,11 +12,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from tether.archive.durable import flush_file, flush_folder
+from tether.archive.layout import rebuild_command
+from tether.archive.private_copy import PrivateCopy
+from tether.archive.schema import VERSION, bring_up_to_date
 from tether.errors import TetherError
-from tether.session.intake import flush_file, flush_folder
-from tether.session.names import rebuild_command
-from tether.session.private_copy import PrivateCopy
-from tether.session.schema import VERSION, bring_up_to_date
 from tether.text import printable
 
 BUSY_SECONDS = 10.0

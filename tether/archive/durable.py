@@ -17,8 +17,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from tether.archive.layout import ending_of
 from tether.errors import TetherError
-from tether.session.names import ending_of
 from tether.text import megabytes, printable
 
 _BLOCK = 1 << 20

@@ -10,12 +10,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from tether.session.archive import Archive
-from tether.session.beside import FRAMES_FOLDER, BesideUnusable, read_json
-from tether.session.intake import digest_of
-from tether.session.names import CAPTURE_NAME, ending_of, is_file_entry, is_plain, memory_name
-from tether.session.roll import LONGEST_ROLL, Capture, FrameState, Roll
-from tether.session.store import Companion
+from tether.archive.archive import Archive
+from tether.archive.durable import digest_of
+from tether.archive.fact_files import FRAMES_FOLDER, BesideUnusable, read_json
+from tether.archive.layout import CAPTURE_NAME, ending_of, is_file_entry, is_plain, memory_name
+from tether.archive.records import LONGEST_ROLL, Capture, FrameState, Roll
+from tether.archive.store import Companion
 from tether.text import plural, printable
 
 MEMORY_BYTES = 1_000_000

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from tether.archive.archive import Archive
 from tether.errors import TetherError
-from tether.session.archive import Archive
 from tether.text import printable
 
 REHEARSAL_CARD = "simulated card"

@@ -8,10 +8,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from tether.camera.protocol import CardFile
-from tether.session.checklist import Scope
-from tether.session.database import Database
-from tether.session.rows import (
+from tether.archive.database import Database
+from tether.archive.rows import (
     Confirmed,
     Intent,
     Sitting,
@@ -21,6 +19,8 @@ from tether.session.rows import (
     sitting_of,
     storable,
 )
+from tether.camera.protocol import CardFile
+from tether.session.checklist import Scope
 
 #: Card files a query; five values each stay below the 999 that older SQLite versions take.
 _CARD_BATCH = 150

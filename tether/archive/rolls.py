@@ -5,10 +5,10 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 
-from tether.session.database import Database
-from tether.session.names import apart, folder_name
-from tether.session.roll import NewRoll, Roll, RollError
-from tether.session.rows import ROLL_COLUMNS, RollLine, RollProgress, Totals, now, roll_of
+from tether.archive.database import Database
+from tether.archive.layout import apart, folder_name
+from tether.archive.records import NewRoll, Roll, RollError
+from tether.archive.rows import ROLL_COLUMNS, RollLine, RollProgress, Totals, now, roll_of
 from tether.text import printable
 
 

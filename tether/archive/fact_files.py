@@ -15,9 +15,9 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from tether.archive.durable import flush, flush_folder
+from tether.archive.store import LogLine
 from tether.errors import TetherError
-from tether.session.intake import flush, flush_folder
-from tether.session.store import LogLine
 from tether.text import is_control, printable
 
 ROLL_FILE = "roll.json"
