@@ -12,7 +12,7 @@ from rich.progress import Progress as Bars
 
 from tether.camera.errors import CameraError
 from tether.camera.protocol import Role
-from tether.session.delivery import Progress
+from tether.capture.transfer import Progress
 from tether.session.place import Todo
 from tether.session.session import Session, Shot
 from tether.text import printable

@@ -22,13 +22,13 @@ from tether.archive.records import NewRoll
 from tether.camera.discovery import WHAT_TO_CHECK
 from tether.camera.errors import NoCamera, SeveralCameras
 from tether.camera.protocol import CameraIdentity, CardFile, Role
+from tether.capture.leftovers import Kind, Leftover
 from tether.film import FilmProcess
 from tether.findings import Finding, Severity
 from tether.measure.calibration import ClearFilm
 from tether.measure.calibration import Seen as Saw
 from tether.measure.light import Light
 from tether.session.bench_setup_steps import BENCH, SET_UP
-from tether.session.leftovers import Kind, Leftover
 from tether.session.light_base import BaseResult
 from tether.session.light_kept import Trial
 from tether.session.light_test import LightResult, StrayResult

@@ -16,10 +16,10 @@ from tests.store.inprocess_rig import SteadyCamera
 from tether.archive.rebuild import rebuild
 from tether.camera.errors import CameraError
 from tether.camera.protocol import CardFile
-from tether.session.delivery import SamePicture
-from tether.session.filing import Filing
-from tether.session.recovery import offered
-from tether.session.releases import shared
+from tether.capture.card_claims import shared
+from tether.capture.filing import Filing
+from tether.capture.recovery import offered
+from tether.capture.transfer import SamePicture
 from tether.session.session import Session
 
 

@@ -32,10 +32,10 @@ from tests.store.inprocess_rig import SteadyCamera, body_on
 from tether.archive.archive import Archive
 from tether.archive.records import FrameState, NewRoll
 from tether.camera.errors import CameraError, CardUnclear
+from tether.capture.leftovers import Kind
+from tether.capture.recovery import offered
 from tether.film import FilmProcess
-from tether.session.leftovers import Kind
 from tether.session.place import Todo
-from tether.session.recovery import offered
 from tether.session.session import NotNow, Session
 
 #: Flushing a file in memory costs nothing, which is what makes hundreds of stops affordable.

@@ -13,7 +13,7 @@ from tests.store.bench_rig import against_card, card_pictures, problems
 from tests.store.conftest import Desk
 from tether.archive.records import RollError
 from tether.camera.errors import CameraError
-from tether.session.leftovers import Kind, Leftover
+from tether.capture.leftovers import Kind, Leftover
 from tether.session.parts import NotNow
 from tether.session.session import Session
 
@@ -189,7 +189,7 @@ def test_a_stop_while_a_leftover_is_filed(littered: Desk, monkeypatch: pytest.Mo
         raise Stop
 
     with monkeypatch.context() as patch:
-        patch.setattr("tether.session.filing.settle", stop)
+        patch.setattr("tether.capture.filing.settle", stop)
         with pytest.raises(Stop):
             session.file_leftover(whole, 1)
     littered.close()

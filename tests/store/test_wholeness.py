@@ -19,7 +19,7 @@ from mocks.sensor import SensorConfig
 from tests.store.bench_rig import problems
 from tests.store.conftest import Desk
 from tests.store.inprocess_rig import Snap
-from tether.session.wholeness import is_whole
+from tether.capture.file_check import is_whole
 
 
 def small_dng() -> bytes:

@@ -12,7 +12,7 @@ from tests.tui.piloting import press, ready, screen_text, table, todo, until
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.camera import connect
-from tether.session.leftovers import Kind, Leftover
+from tether.capture.leftovers import Kind, Leftover
 from tether.session.place import Todo
 from tether.session.session import Session
 from tether.tui.app import TetherApp

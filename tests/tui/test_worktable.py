@@ -20,8 +20,8 @@ from tests.tui.piloting import press, ready, screen_text, table, to_shutter, tod
 from tether.archive.archive import Archive
 from tether.archive.records import FrameState, NewRoll, Roll
 from tether.camera import CameraIdentity, CameraProcess, Role, SeveralCameras, connect
+from tether.capture.transfer import Progress
 from tether.film import FilmProcess
-from tether.session.delivery import Progress
 from tether.session.judging import Judge
 from tether.session.place import Todo
 from tether.session.session import Shot

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from tether.camera.protocol import Role, Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
-from tether.session.delivery import Progress
+from tether.capture.transfer import Progress
 from tether.session.light_kept import Exposure, KeptBase, Trial
 from tether.session.light_shutter import as_taken
 from tether.session.light_test import request_of

@@ -20,12 +20,12 @@ import numpy as np
 
 from tether.camera.protocol import Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
+from tether.capture.transfer import Progress
 from tether.errors import TetherError
 from tether.findings import Finding, Severity
 from tether.measure.flat import UNEVEN
 from tether.measure.light import Light
 from tether.measure.light_findings import judge_stray_light
-from tether.session.delivery import Progress
 from tether.session.light_kept import KeptGate, Trial
 from tether.session.light_shutter import LentShutter, as_taken
 from tether.session.light_worker import CALL_SECONDS, GateSeen, LightRequest, light_judge

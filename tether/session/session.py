@@ -9,13 +9,13 @@ from __future__ import annotations
 from tether.archive.records import LONGEST_ROLL, Frame, FrameState, RollError
 from tether.archive.store import Confirmed
 from tether.camera.protocol import Role
+from tether.capture.leftover_actions import Leaving
+from tether.capture.test_shots import Trials
 from tether.session.bench_setup_work import Readying
-from tether.session.leaving import Leaving
 from tether.session.parts import Judging, NotNow, SessionCamera, Shot, View
 from tether.session.pauses import Pausing
 from tether.session.place import Place
 from tether.session.redo import place_of, steps_to_redo
-from tether.session.trials import Trials
 from tether.text import plural, printable
 
 __all__ = ["Judging", "NotNow", "Session", "SessionCamera", "Shot", "View"]

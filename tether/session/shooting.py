@@ -8,10 +8,10 @@ from tether.archive.records import LIGHT, Capture
 from tether.camera.errors import BatteryLow, CameraError, CameraLost, CameraRefused, CardFull
 from tether.camera.protocol import CardFile, Role
 from tether.camera.values import image_format
+from tether.capture.transfer import Delivered, Progress, SamePicture
 from tether.errors import TetherError
 from tether.session.checklist import BY_KEY, Scope
 from tether.session.core import Core
-from tether.session.delivery import Delivered, Progress, SamePicture
 from tether.session.parts import NotNow, Shot
 from tether.session.place import Place, Todo, in_force
 from tether.settings import STROBE

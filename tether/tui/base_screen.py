@@ -12,8 +12,8 @@ from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
+from tether.capture.transfer import Progress
 from tether.measure.exposure_remarks import turn_power
-from tether.session.delivery import Progress
 from tether.session.light_base import MOST_SHOTS, BaseCalibration, BaseResult, base_line
 from tether.session.session import Session
 from tether.text import plural, printable

@@ -14,9 +14,9 @@ from textual.binding import Binding, BindingType
 from textual.widgets import OptionList, ProgressBar, Static
 from textual.widgets.option_list import Option
 
+from tether.capture.leftovers import Kind, Leftover
+from tether.capture.transfer import Progress
 from tether.errors import TetherError
-from tether.session.delivery import Progress
-from tether.session.leftovers import Kind, Leftover
 from tether.session.session import Session
 from tether.text import megabytes, plural
 from tether.tui.bench_screen import BenchScreen

@@ -15,12 +15,12 @@ from textual.binding import Binding, BindingType
 from textual.containers import Container, VerticalScroll
 from textual.widgets import Static
 
+from tether.capture.transfer import Progress
 from tether.findings import Finding, Severity
 from tether.measure.flat import UNEVEN
 from tether.measure.light import Light
 from tether.measure.light_findings import step_down
 from tether.session.checklist import BY_KEY
-from tether.session.delivery import Progress
 from tether.session.light_shutter import Displaced
 from tether.session.light_test import (
     MOST_EXPOSURES,

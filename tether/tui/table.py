@@ -13,8 +13,8 @@ from textual.containers import Container
 from textual.widgets import ProgressBar, Static
 
 from tether.archive.records import Capture
+from tether.capture.transfer import Progress
 from tether.errors import TetherError
-from tether.session.delivery import Progress
 from tether.session.session import Session, Shot, View
 from tether.text import printable
 from tether.tui.camera_line import CameraLine

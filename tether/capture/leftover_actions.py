@@ -15,10 +15,10 @@ from tether.archive.durable import digest_of, flush_folder, matches, received
 from tether.archive.rebuilt_frames import record_by_name
 from tether.archive.records import Capture, FrameState, RollError
 from tether.camera.protocol import CardFile
-from tether.session.delivery import Progress
-from tether.session.leftovers import Kind, Leftover, in_folder, on_card
+from tether.capture.leftovers import Kind, Leftover, in_folder, on_card
+from tether.capture.recovery import offered
+from tether.capture.transfer import Progress
 from tether.session.parts import NotNow
-from tether.session.recovery import offered
 from tether.session.shooting import Shooting
 from tether.text import plural
 

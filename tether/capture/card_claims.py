@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from tether.archive.store import Intent, Store
 from tether.camera.protocol import Camera, CardFile, Role
 from tether.camera.values import shutter_seconds
-from tether.session.delivery import card_files
+from tether.capture.transfer import card_files
 
 STILL_WRITING_SECONDS = 3.0
 """How long a camera may still be writing the picture of a release that was not heard of."""

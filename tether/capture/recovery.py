@@ -14,9 +14,9 @@ from tether.archive.rebuilt_state import take_in_trials
 from tether.archive.store import Intent, now
 from tether.camera.errors import CameraError, CameraLost, CardUnclear
 from tether.camera.protocol import Camera, CardFile
-from tether.session.delivery import Delivery, Progress, card_files
-from tether.session.leftovers import in_folder, words
-from tether.session.releases import Claims, claims, listed_files
+from tether.capture.card_claims import Claims, claims, listed_files
+from tether.capture.leftovers import in_folder, words
+from tether.capture.transfer import Delivery, Progress, card_files
 from tether.text import plural, printable
 
 #: After so many starts at which a picture could not be fetched, it is left on the card.

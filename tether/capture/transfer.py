@@ -11,7 +11,7 @@ One row of the table ``intent`` follows a release from the shutter to the record
     name, size and SHA-256.
 
 The row goes in the transaction that records the files, so that a stop anywhere leaves a row that
-says what was to be done. `tether.session.recovery` reads it.
+says what was to be done. `tether.capture.recovery` reads it.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ from tether.archive.records import Capture, Roll
 from tether.archive.store import Intent, Recorded, now
 from tether.camera.errors import FileUnavailable
 from tether.camera.protocol import Camera, CardFile
-from tether.session.filing import Filing, Parcel
-from tether.session.wholeness import is_whole
+from tether.capture.file_check import is_whole
+from tether.capture.filing import Filing, Parcel
 from tether.text import printable
 
 #: How often a file that came incomplete is asked for again.

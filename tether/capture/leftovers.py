@@ -1,7 +1,7 @@
 """What an earlier stop, or somebody else, left on the camera's card and in a roll's folder.
 
 Nothing here removes or fetches anything: it is found and put into words. What a person does with
-it is in `tether.session.leaving`.
+it is in `tether.capture.leftover_actions`.
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ from tether.archive.durable import digest_of
 from tether.archive.layout import CAPTURE_NAME, ending_of
 from tether.archive.rows import storable
 from tether.camera.protocol import CardFile
+from tether.capture.card_claims import exposures
+from tether.capture.file_check import is_whole
+from tether.capture.transfer import Delivery
 from tether.errors import TetherError
-from tether.session.delivery import Delivery
-from tether.session.releases import exposures
-from tether.session.wholeness import is_whole
 from tether.text import plural, printable
 
 

@@ -11,8 +11,8 @@ from tether.archive.layout import TRIALS_FOLDER
 from tether.archive.store import now
 from tether.camera.errors import CameraError, CameraLost, CameraRefused
 from tether.camera.protocol import Role
+from tether.capture.transfer import Progress, SamePicture
 from tether.errors import TetherError
-from tether.session.delivery import Progress, SamePicture
 from tether.session.light_kept import Trial
 from tether.session.parts import NotNow
 from tether.session.shooting import Shooting
