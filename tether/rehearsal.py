@@ -14,11 +14,11 @@ from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll, RollError
 from tether.archive.rehearsal_mark import REHEARSAL_CARD, is_rehearsals, make_rehearsals
 from tether.archive.store import Confirmed
+from tether.bench.steps import Scope
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.launch import Start, connector, opened, run_screen
 from tether.paths import whole_path
 from tether.report.rolls import go_on, program
-from tether.session.checklist import Scope
 from tether.settings import Settings
 from tether.text import printable
 

@@ -16,12 +16,12 @@ from PIL import Image
 
 from tether.archive.layout import DATABASE, TRIALS_FOLDER
 from tether.archive.records import FrameState
+from tether.bench.light_record import KeptGate, LightKeeper, Trial
 from tether.errors import TetherError
 from tether.positive.job import print_file
 from tether.report.deliver_wishes import by_frame, quarter_turns, yes_or_no
 from tether.report.delivered import DeliveredFolder
 from tether.report.workers import LocalCrew, worker_count
-from tether.session.light_kept import KeptGate, LightKeeper, Trial
 from tether.settings import Positive, Settings
 
 

@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import FrameState, NewRoll, Roll
-from tether.film import FilmProcess
-from tether.session.bench_setup import (
+from tether.bench.benches import (
     LONGEST,
     BenchBook,
     BenchError,
@@ -22,9 +21,10 @@ from tether.session.bench_setup import (
     standing_steps,
     tidy,
 )
-from tether.session.bench_setup_steps import BENCH, SET_UP
-from tether.session.check_step import Part, Scope
-from tether.session.checklist import BY_KEY, steps_of
+from tether.bench.check_step import Part, Scope
+from tether.bench.setup_steps import BENCH, SET_UP
+from tether.bench.steps import BY_KEY, steps_of
+from tether.film import FilmProcess
 from tether.session.judging import Judge
 from tether.session.place import Todo
 from tether.session.session import NotNow, Session

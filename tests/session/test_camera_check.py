@@ -11,12 +11,12 @@ from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
+from tether.bench.camera_check import base_iso, check_camera, stops_apart
+from tether.bench.camera_setup import CameraSetup
+from tether.bench.check_line import Line, Standing
+from tether.bench.check_supplies import CLOCK_VALUE, Job
 from tether.camera import CameraProcess
 from tether.camera.protocol import CameraState, Role, Setting
-from tether.session.camera_check import base_iso, check_camera, stops_apart
-from tether.session.camera_setup import CameraSetup
-from tether.session.check_line import Line, Standing
-from tether.session.check_supplies import CLOCK_VALUE, Job
 from tether.session.judging import Judge
 from tether.session.session import NotNow, Session
 from tether.settings import Bench

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tether.session.checklist import BY_KEY, STEPS, Scope
+from tether.bench.steps import BY_KEY, STEPS, Scope
 
 PAGE = (Path(__file__).parents[2] / "docs" / "cautions.md").read_text(encoding="utf-8").lower()
 

@@ -13,13 +13,13 @@ from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll
+from tether.bench.base_exposure import MOST_SHOTS, BaseCalibration, BaseResult, base_line
+from tether.bench.light_record import Trial
+from tether.bench.light_test import LightTest
 from tether.camera import CameraProcess, Role, connect
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.calibration import ClearFilm, Seen
 from tether.session.judging import Judge
-from tether.session.light_base import MOST_SHOTS, BaseCalibration, BaseResult, base_line
-from tether.session.light_kept import Trial
-from tether.session.light_test import LightTest
 from tether.session.place import Todo
 from tether.session.session import NotNow, Session
 

@@ -13,10 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tether.archive.records import Capture, Frame
-from tether.camera.protocol import CameraState, Role, Setting
-from tether.measure.roll import KnownBase, RollMemory
-from tether.measure.standing import Standing, with_row
-from tether.session.light_kept import (
+from tether.bench.light_record import (
     KeptBase,
     KeptGate,
     KeptLight,
@@ -25,7 +22,10 @@ from tether.session.light_kept import (
     as_json,
     read_light,
 )
-from tether.session.light_remarks import light_remarks
+from tether.bench.light_warnings import light_remarks
+from tether.camera.protocol import CameraState, Role, Setting
+from tether.measure.roll import KnownBase, RollMemory
+from tether.measure.standing import Standing, with_row
 from tether.settings import Light, Settings
 
 NOON = datetime(2024, 5, 4, 12, 0, tzinfo=UTC)

@@ -15,12 +15,12 @@ from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll
+from tether.bench.light_test import LightTest
+from tether.bench.shutter_loan import LentShutter, displaced, forget, put_back
 from tether.camera import CameraProcess, Role, connect
 from tether.camera.values import shutter_seconds
 from tether.errors import TetherError
 from tether.session.judging import Judge
-from tether.session.light_shutter import LentShutter, displaced, forget, put_back
-from tether.session.light_test import LightTest
 from tether.session.session import Session
 
 KILLED = """
@@ -31,7 +31,7 @@ from tether.camera import connect
 from tether.camera.process import CameraProcess
 from tether.archive.archive import Archive
 from tether.session.judging import Judge
-from tether.session.light_test import LightTest
+from tether.bench.light_test import LightTest
 from tether.session.session import Session
 
 folder, port, roll, deadly = sys.argv[1:]

@@ -16,12 +16,7 @@ from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
-from tether.camera import CameraError, CameraProcess, CameraRefused, Role
-from tether.camera.protocol import Setting
-from tether.measure.light import Light
-from tether.measure.roll import RollMemory
-from tether.session.judging import Judge
-from tether.session.light_test import (
+from tether.bench.light_test import (
     MOST_EXPOSURES,
     LightTest,
     light_lines,
@@ -29,6 +24,11 @@ from tether.session.light_test import (
     next_shutter,
     stray_line,
 )
+from tether.camera import CameraError, CameraProcess, CameraRefused, Role
+from tether.camera.protocol import Setting
+from tether.measure.light import Light
+from tether.measure.roll import RollMemory
+from tether.session.judging import Judge
 from tether.session.place import Todo
 from tether.session.session import NotNow, Session
 from tether.settings import Settings

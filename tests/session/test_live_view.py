@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from tether.bench.live_focus import FocusMeter, LiveViewUnreadable, read_live
 from tether.film import FilmProcess
 from tether.measure.live import PLACES
-from tether.session.live_view import FocusMeter, LiveViewUnreadable, read_live
 
 
 def jpeg(values: np.ndarray, kind: str = "JPEG") -> bytes:

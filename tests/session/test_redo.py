@@ -8,11 +8,11 @@ from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
+from tether.bench.retake_steps import steps_to_redo
 from tether.camera import CameraProcess
 from tether.rehearsal import SimulatedHand
 from tether.session.judging import Judge
 from tether.session.place import Todo
-from tether.session.redo import steps_to_redo
 from tether.session.session import Session
 
 

@@ -29,6 +29,7 @@ from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.lock import RollBusy
 from tether.archive.records import FrameState, Roll, RollError
+from tether.bench.steps import BY_KEY, STEPS, Scope, left_out
 from tether.camera import (
     CameraError,
     CameraLost,
@@ -42,7 +43,6 @@ from tether.camera import (
 from tether.camera.values import ImageFormat, image_format
 from tether.errors import TetherError
 from tether.rehearsal import SimulatedHand
-from tether.session.checklist import BY_KEY, STEPS, Scope, left_out
 from tether.session.judging import Judge
 from tether.session.place import Todo
 from tether.session.session import NotNow, Session

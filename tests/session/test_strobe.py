@@ -15,20 +15,20 @@ from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
+from tether.bench.base_exposure import BaseCalibration
+from tether.bench.benches import BenchBook, BenchSetup
+from tether.bench.camera_check import check_camera
+from tether.bench.camera_setup import CameraSetup
+from tether.bench.check_line import Line, Standing
+from tether.bench.check_step import Part
+from tether.bench.check_supplies import Job
+from tether.bench.light_test import LightTest, light_lines
 from tether.camera import CameraProcess, Role, connect
 from tether.camera.protocol import CameraState, Setting
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.positive.sample import light_of
 from tether.raw.open import open_mosaic
-from tether.session.bench_setup import BenchBook, BenchSetup
-from tether.session.camera_check import check_camera
-from tether.session.camera_setup import CameraSetup
-from tether.session.check_line import Line, Standing
-from tether.session.check_step import Part
-from tether.session.check_supplies import Job
 from tether.session.judging import Judge
-from tether.session.light_base import BaseCalibration
-from tether.session.light_test import LightTest, light_lines
 from tether.session.place import Todo
 from tether.session.session import NotNow, Session
 from tether.settings import LAMP, STROBE, Bench

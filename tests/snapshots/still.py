@@ -20,9 +20,9 @@ from mocks.hand import MISHAPS
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.archive.store import Confirmed
+from tether.bench.benches import BenchBook, BenchSetup
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
 from tether.findings import Finding, Severity, Verdict
-from tether.session.bench_setup import BenchBook, BenchSetup
 from tether.session.judging import Judgement, JudgeRequest
 from tether.session.place import Todo
 from tether.session.session import Session

@@ -19,6 +19,11 @@ from tests.snapshots.conftest import (
 )
 from tests.snapshots.still import Bench, StillCamera, StoppedClock, negative
 from tether.archive.records import NewRoll
+from tether.bench.base_exposure import BaseResult
+from tether.bench.light_record import Trial
+from tether.bench.light_test import LightResult, StrayResult
+from tether.bench.live_focus import LiveFrame
+from tether.bench.setup_steps import BENCH, SET_UP
 from tether.camera.discovery import WHAT_TO_CHECK
 from tether.camera.errors import NoCamera, SeveralCameras
 from tether.camera.protocol import CameraIdentity, CardFile, Role
@@ -28,11 +33,6 @@ from tether.findings import Finding, Severity
 from tether.measure.calibration import ClearFilm
 from tether.measure.calibration import Seen as Saw
 from tether.measure.light import Light
-from tether.session.bench_setup_steps import BENCH, SET_UP
-from tether.session.light_base import BaseResult
-from tether.session.light_kept import Trial
-from tether.session.light_test import LightResult, StrayResult
-from tether.session.live_view import LiveFrame
 from tether.tui import base_screen, light_screen
 from tether.tui.app import Opening, TetherApp
 from tether.tui.base_screen import BaseScreen

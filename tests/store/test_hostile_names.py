@@ -22,9 +22,9 @@ from tether.archive.rebuild import rebuild
 from tether.archive.records import NewRoll, RollError, checked_name
 from tether.archive.second_copy import remembered_copy_folder
 from tether.archive.verify import Wrong, check
+from tether.bench.steps import BY_KEY
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.session.checklist import BY_KEY
 from tether.text import is_control
 
 SCRIPTS = (

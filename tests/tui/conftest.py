@@ -8,9 +8,9 @@ from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
+from tether.bench.benches import BenchBook, BenchSetup
 from tether.camera import connect
 from tether.rehearsal import SimulatedHand
-from tether.session.bench_setup import BenchBook, BenchSetup
 from tether.session.judging import Judge
 from tether.tui.ports import Given
 

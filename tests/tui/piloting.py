@@ -11,7 +11,7 @@ from rich.table import Table
 from textual.pilot import Pilot
 from textual.widgets import Static
 
-from tether.session.check_step import Scope
+from tether.bench.check_step import Scope
 from tether.session.place import Todo
 from tether.tui.app import TetherApp
 from tether.tui.long_text import LongText

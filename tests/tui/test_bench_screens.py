@@ -18,11 +18,11 @@ from mocks.server import BenchProcess
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll
+from tether.bench.check_line import Standing
+from tether.bench.shutter_loan import LentShutter
 from tether.camera import Role
 from tether.film import FilmProcess
 from tether.measure.light import Light
-from tether.session.check_line import Standing
-from tether.session.light_shutter import LentShutter
 from tether.session.place import Todo
 from tether.tui.app import TetherApp
 from tether.tui.base_screen import BaseScreen, scale

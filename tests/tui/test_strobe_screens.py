@@ -11,12 +11,12 @@ from mocks.lamp import LampConfig
 from mocks.server import BenchProcess
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.archive import Archive
+from tether.bench.base_exposure import BaseCalibration
+from tether.bench.benches import BenchBook, BenchSetup
+from tether.bench.light_test import LightTest
 from tether.camera import Role
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.session.bench_setup import BenchBook, BenchSetup
-from tether.session.light_base import BaseCalibration
-from tether.session.light_test import LightTest
 from tether.session.place import Todo
 from tether.settings import LAMP, STROBE
 from tether.tui.app import TetherApp

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from textual.screen import Screen
 
-from tether.session.bench_setup import BenchSetup
+from tether.bench.benches import BenchSetup
 from tether.settings import Settings
 from tether.tui.dialogs import AskText, Pick
 from tether.tui.roll_screens import ChooseRoll, DescribeRoll

@@ -19,8 +19,8 @@ from tether.archive.rows import (
     sitting_of,
     storable,
 )
+from tether.bench.steps import Scope
 from tether.camera.protocol import CardFile
-from tether.session.checklist import Scope
 
 #: Card files a query; five values each stay below the 999 that older SQLite versions take.
 _CARD_BATCH = 150

@@ -17,7 +17,7 @@ from tether.archive.layout import TRIALS_FOLDER, is_file_entry, is_plain
 from tether.archive.records import Roll
 from tether.archive.sidecars import ARCHIVE_FILE, KEPT_FACTS, STATE_FILE, TRIALS_FILE
 from tether.archive.store import Confirmed, Sitting
-from tether.session.checklist import BY_KEY, Scope
+from tether.bench.steps import BY_KEY, Scope
 from tether.text import printable
 
 _MOST_STEPS = 20_000

@@ -10,9 +10,9 @@ from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 from tether.archive.records import Capture, Roll
+from tether.bench.steps import Scope
 from tether.camera.protocol import CardFile
 from tether.film import FilmProcess
-from tether.session.checklist import Scope
 from tether.text import printable
 
 

@@ -9,11 +9,11 @@ from pathlib import Path
 from tether.archive.durable import flush_folder, settle
 from tether.archive.layout import TRIALS_FOLDER
 from tether.archive.store import now
+from tether.bench.light_record import Trial
 from tether.camera.errors import CameraError, CameraLost, CameraRefused
 from tether.camera.protocol import Role
 from tether.capture.transfer import Progress, SamePicture
 from tether.errors import TetherError
-from tether.session.light_kept import Trial
 from tether.session.parts import NotNow
 from tether.session.shooting import Shooting
 from tether.text import printable

@@ -10,6 +10,7 @@ from tether.archive.archive import Archive
 from tether.archive.fact_files import BesideUnusable
 from tether.archive.layout import TRIALS_FOLDER
 from tether.archive.records import Roll
+from tether.bench.light_record import LightKeeper
 from tether.errors import TetherError
 from tether.measure.roll import RollMemory
 from tether.paths import reason, whole_path
@@ -21,7 +22,6 @@ from tether.report.deliver_wishes import Wishes, choices_with
 from tether.report.delivered import Delivered, DeliveredFolder, Whole, without_pictures
 from tether.report.describe import write_reports, write_sidecars
 from tether.report.workers import Crew, LocalCrew
-from tether.session.light_kept import LightKeeper
 from tether.settings import Settings
 from tether.text import printable
 

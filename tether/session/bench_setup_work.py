@@ -7,7 +7,7 @@ import time
 from dataclasses import replace
 
 from tether.archive.store import Confirmed, Sitting, now
-from tether.session.bench_setup import (
+from tether.bench.benches import (
     LONGEST,
     BenchBook,
     BenchQuestion,
@@ -17,12 +17,12 @@ from tether.session.bench_setup import (
     standing_steps,
     tidy,
 )
-from tether.session.bench_setup_steps import BENCH, WALK
-from tether.session.camera_check import check_camera
-from tether.session.check_line import Standing
-from tether.session.check_step import Part, Scope, Step
-from tether.session.check_supplies import Job
-from tether.session.checklist import BY_KEY, steps_of
+from tether.bench.camera_check import check_camera
+from tether.bench.check_line import Standing
+from tether.bench.check_step import Part, Scope, Step
+from tether.bench.check_supplies import Job
+from tether.bench.setup_steps import BENCH, WALK
+from tether.bench.steps import BY_KEY, steps_of
 from tether.session.core import Core
 from tether.session.parts import NotNow, View
 from tether.session.place import Place

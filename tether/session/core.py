@@ -12,15 +12,15 @@ from tether.archive.archive import Archive
 from tether.archive.layout import TRIALS_FOLDER
 from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.archive.store import Confirmed, Sitting
+from tether.bench.light_record import LightKeeper
+from tether.bench.light_warnings import light_remarks
+from tether.bench.shutter_loan import displaced
+from tether.bench.steps import Scope, Step, left_out
 from tether.camera.protocol import CameraState, Role
 from tether.camera.values import shutter_seconds
 from tether.capture.recovery import recover
 from tether.capture.transfer import Delivery
-from tether.session.checklist import Scope, Step, left_out
 from tether.session.judging import Judgement, JudgeRequest
-from tether.session.light_kept import LightKeeper
-from tether.session.light_remarks import light_remarks
-from tether.session.light_shutter import displaced
 from tether.session.parts import Judging, NotNow, SessionCamera, View
 from tether.session.place import Place, find_place
 from tether.session.undoing import Undoable, last_undoable

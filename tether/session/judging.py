@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tether.bench.light_record import KeptLight
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Finding, Severity, Verdict
-from tether.session.light_kept import KeptLight
 from tether.settings import Settings
 from tether.worker_process import Child
 

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Protocol
 
 from tether.archive.records import Capture, Frame, FrameState, Roll
+from tether.bench.benches import BenchQuestion
 from tether.camera.protocol import Camera, CameraState, Role
 from tether.errors import TetherError
-from tether.session.bench_setup import BenchQuestion
 from tether.session.judging import Judgement, JudgeRequest
 from tether.session.place import Place
 

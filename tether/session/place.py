@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.archive.store import Confirmed
-from tether.session.checklist import Scope, Step, steps_of
+from tether.bench.steps import Scope, Step, steps_of
 
 
 class Todo(StrEnum):

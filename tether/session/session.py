@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from tether.archive.records import LONGEST_ROLL, Frame, FrameState, RollError
 from tether.archive.store import Confirmed
+from tether.bench.retake_steps import place_of, steps_to_redo
 from tether.camera.protocol import Role
 from tether.capture.leftover_actions import Leaving
 from tether.capture.test_shots import Trials
@@ -15,7 +16,6 @@ from tether.session.bench_setup_work import Readying
 from tether.session.parts import Judging, NotNow, SessionCamera, Shot, View
 from tether.session.pauses import Pausing
 from tether.session.place import Place
-from tether.session.redo import place_of, steps_to_redo
 from tether.text import plural, printable
 
 __all__ = ["Judging", "NotNow", "Session", "SessionCamera", "Shot", "View"]

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from tether.archive.records import LIGHT, Capture
+from tether.bench.steps import BY_KEY, Scope
 from tether.camera.errors import BatteryLow, CameraError, CameraLost, CameraRefused, CardFull
 from tether.camera.protocol import CardFile, Role
 from tether.camera.values import image_format
 from tether.capture.transfer import Delivered, Progress, SamePicture
 from tether.errors import TetherError
-from tether.session.checklist import BY_KEY, Scope
 from tether.session.core import Core
 from tether.session.parts import NotNow, Shot
 from tether.session.place import Place, Todo, in_force

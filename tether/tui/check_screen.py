@@ -12,9 +12,9 @@ from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
+from tether.bench.camera_setup import CameraSetup, Checked, name_of
+from tether.bench.check_line import Line, Standing
 from tether.errors import TetherError
-from tether.session.camera_setup import CameraSetup, Checked, name_of
-from tether.session.check_line import Line, Standing
 from tether.session.session import Session
 from tether.text import plural, printable
 from tether.tui.bench_screen import BenchScreen

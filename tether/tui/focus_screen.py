@@ -16,9 +16,9 @@ from textual.binding import Binding, BindingType
 from textual.containers import Container, Horizontal, VerticalScroll
 from textual.widgets import Static
 
+from tether.bench.live_focus import FocusMeter, Gauge, LiveFrame, read_live
 from tether.camera.errors import CameraRefused
 from tether.errors import TetherError
-from tether.session.live_view import FocusMeter, Gauge, LiveFrame, read_live
 from tether.session.session import NotNow, Session
 from tether.tui.bench_screen import BenchScreen
 from tether.tui.drawn import Drawn

@@ -15,14 +15,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Container, VerticalScroll
 from textual.widgets import Static
 
-from tether.capture.transfer import Progress
-from tether.findings import Finding, Severity
-from tether.measure.flat import UNEVEN
-from tether.measure.light import Light
-from tether.measure.light_findings import step_down
-from tether.session.checklist import BY_KEY
-from tether.session.light_shutter import Displaced
-from tether.session.light_test import (
+from tether.bench.light_test import (
     MOST_EXPOSURES,
     LightResult,
     LightTest,
@@ -31,6 +24,13 @@ from tether.session.light_test import (
     light_map,
     stray_line,
 )
+from tether.bench.shutter_loan import Displaced
+from tether.bench.steps import BY_KEY
+from tether.capture.transfer import Progress
+from tether.findings import Finding, Severity
+from tether.measure.flat import UNEVEN
+from tether.measure.light import Light
+from tether.measure.light_findings import step_down
 from tether.session.session import Session
 from tether.tui.bench_screen import BenchScreen
 from tether.tui.shutter_offer import BACK, carry_out, find_displaced

@@ -8,9 +8,9 @@ from textual.containers import VerticalScroll
 from textual.widgets import Static
 
 from tether.archive.records import Capture
-from tether.session.bench_setup import BenchQuestion
-from tether.session.bench_setup_steps import BENCH
-from tether.session.checklist import Scope, Step, reminders, steps_of
+from tether.bench.benches import BenchQuestion
+from tether.bench.setup_steps import BENCH
+from tether.bench.steps import Scope, Step, reminders, steps_of
 from tether.session.place import Todo
 from tether.session.session import View
 from tether.text import plural, printable

@@ -11,9 +11,9 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, VerticalScroll
 from textual.widgets import Button, Checkbox, Input, Label
 
+from tether.bench.benches import BenchSetup, tidy
+from tether.bench.check_step import Part
 from tether.errors import TetherError
-from tether.session.bench_setup import BenchSetup, tidy
-from tether.session.check_step import Part
 from tether.settings import LAMP, STROBE
 from tether.tui.keys import KeyLine, Over
 

@@ -14,9 +14,9 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
-from tether.session.bench_setup import BenchQuestion, BenchSetup
-from tether.session.bench_setup_steps import BENCH, WALK
-from tether.session.check_step import Step
+from tether.bench.benches import BenchQuestion, BenchSetup
+from tether.bench.check_step import Step
+from tether.bench.setup_steps import BENCH, WALK
 from tether.session.place import Todo
 from tether.session.session import Session
 from tether.text import plural, printable

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from tether.session.light_shutter import Displaced, displaced, forget, put_back
+from tether.bench.shutter_loan import Displaced, displaced, forget, put_back
 from tether.session.session import Session
 from tether.text import printable
 from tether.tui.dialogs import Pick

@@ -11,9 +11,9 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
 from tether.archive.records import Capture, Frame
+from tether.bench.light_record import KeptBase, KeptGate, KeptLight
 from tether.camera.protocol import CameraState, Role
 from tether.camera.values import f_number, shutter_seconds
-from tether.session.light_kept import KeptBase, KeptGate, KeptLight
 from tether.settings import Settings
 from tether.text import printable
 

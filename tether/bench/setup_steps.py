@@ -6,7 +6,7 @@ the gate come up when the first frame lies there.
 
 from __future__ import annotations
 
-from tether.session.check_step import Part, Scope, Step
+from tether.bench.check_step import Part, Scope, Step
 
 BENCH = "bench"
 """The step that asks which bench this is, and what has changed on it."""

@@ -12,11 +12,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from tether.archive.records import FrameState
+from tether.bench.camera_check import check_camera
+from tether.bench.check_line import Line
+from tether.bench.check_supplies import CLOCK_VALUE, Job, clock_ahead
 from tether.camera.errors import CameraRefused
 from tether.camera.protocol import CameraState, Role
-from tether.session.camera_check import check_camera
-from tether.session.check_line import Line
-from tether.session.check_supplies import CLOCK_VALUE, Job, clock_ahead
 from tether.session.session import NotNow, Session
 from tether.text import printable
 

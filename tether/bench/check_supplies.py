@@ -6,10 +6,10 @@ import re
 from dataclasses import dataclass
 from datetime import datetime
 
+from tether.bench.check_line import Line, Standing, first_choice
 from tether.camera import values
 from tether.camera.protocol import CameraState, Role, Setting
 from tether.camera.values import CaptureTarget
-from tether.session.check_line import Line, Standing, first_choice
 from tether.settings import Bench
 from tether.text import megabytes, plural, printable
 

@@ -10,17 +10,17 @@ import math
 import re
 from collections.abc import Iterable
 
-from tether.camera import values
-from tether.camera.protocol import CameraState, Role, Setting
-from tether.camera.values import ImageFormat, WhiteBalance
-from tether.session.check_line import Line, Standing, first_choice, setting_line
-from tether.session.check_supplies import (
+from tether.bench.check_line import Line, Standing, first_choice, setting_line
+from tether.bench.check_supplies import (
     Job,
     battery_line,
     card_line,
     clock_line,
     target_line,
 )
+from tether.camera import values
+from tether.camera.protocol import CameraState, Role, Setting
+from tether.camera.values import ImageFormat, WhiteBalance
 from tether.settings import Bench
 
 _SMALL_RAW = re.compile(r"\b[ms]raw\d?\b|small|medium|\b[ms] raw", re.IGNORECASE)

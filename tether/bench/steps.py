@@ -6,8 +6,8 @@ to one scope and is asked once in it: once a sitting, once a roll, once a strip,
 
 from __future__ import annotations
 
-from tether.session.bench_setup_steps import BASE, SET_UP
-from tether.session.check_step import Part, Scope, Step
+from tether.bench.check_step import Part, Scope, Step
+from tether.bench.setup_steps import BASE, SET_UP
 
 __all__ = ["BY_KEY", "STEPS", "Part", "Scope", "Step", "left_out", "reminders", "steps_of"]
 

@@ -14,13 +14,13 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+from tether.bench.light_record import Exposure, KeptBase, Trial
+from tether.bench.light_test import request_of
+from tether.bench.light_worker import CALL_SECONDS, light_judge
+from tether.bench.shutter_loan import as_taken
 from tether.camera.protocol import Role, Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.capture.transfer import Progress
-from tether.session.light_kept import Exposure, KeptBase, Trial
-from tether.session.light_shutter import as_taken
-from tether.session.light_test import request_of
-from tether.session.light_worker import CALL_SECONDS, light_judge
 from tether.session.session import NotNow, Session
 from tether.text import printable
 

@@ -18,6 +18,9 @@ from typing import TypeVar
 
 import numpy as np
 
+from tether.bench.light_record import KeptGate, Trial
+from tether.bench.light_worker import CALL_SECONDS, GateSeen, LightRequest, light_judge
+from tether.bench.shutter_loan import LentShutter, as_taken
 from tether.camera.protocol import Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.capture.transfer import Progress
@@ -26,9 +29,6 @@ from tether.findings import Finding, Severity
 from tether.measure.flat import UNEVEN
 from tether.measure.light import Light
 from tether.measure.light_findings import judge_stray_light
-from tether.session.light_kept import KeptGate, Trial
-from tether.session.light_shutter import LentShutter, as_taken
-from tether.session.light_worker import CALL_SECONDS, GateSeen, LightRequest, light_judge
 from tether.session.session import NotNow, Session
 from tether.settings import Settings
 from tether.text import percent, printable

@@ -15,10 +15,10 @@ from typing import Any
 
 from tether.archive.records import Roll
 from tether.archive.store import Store, now
+from tether.bench.check_step import Part, Step
+from tether.bench.setup_steps import BENCH, SET_UP
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.session.bench_setup_steps import BENCH, SET_UP
-from tether.session.check_step import Part, Step
 from tether.settings import LAMP, STROBE
 from tether.text import printable
 
