@@ -15,7 +15,7 @@ from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll
 from tether.camera import CameraProcess, connect
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.session.judging import Judge
+from tether.session.judge import Judge
 
 # How long an example takes hangs on the machine: a deadline would be an assertion about time.
 hypothesis.settings.register_profile("bench", deadline=None, max_examples=60)

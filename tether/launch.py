@@ -21,7 +21,7 @@ from tether.settings import Settings
 if TYPE_CHECKING:
     from tether.archive.archive import Archive
     from tether.archive.records import NewRoll
-    from tether.session.judging import Judge
+    from tether.session.judge import Judge
     from tether.session.session import SessionCamera
     from tether.tui.ports import BenchHand
 
@@ -60,7 +60,7 @@ def opened(start: Start) -> Iterator[tuple[Archive, Judge]]:
     """Open the archive and the judge's worker, and close both whatever happens."""
     from tether.archive.archive import Archive
     from tether.archive.last_start import remember_options
-    from tether.session.judging import Judge
+    from tether.session.judge import Judge
 
     archive = Archive(start.archive)
     try:

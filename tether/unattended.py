@@ -13,7 +13,7 @@ from rich.progress import Progress as Bars
 from tether.camera.errors import CameraError
 from tether.camera.protocol import Role
 from tether.capture.transfer import Progress
-from tether.session.place import Todo
+from tether.session.next_step import Todo
 from tether.session.session import Session, Shot
 from tether.text import printable
 

@@ -27,8 +27,8 @@ from tether.archive.records import NewRoll  # noqa: E402
 from tether.camera import connect  # noqa: E402
 from tether.film import FilmProcess  # noqa: E402
 from tether.rehearsal import SimulatedHand  # noqa: E402
-from tether.session.judging import Judge  # noqa: E402
-from tether.session.place import Todo  # noqa: E402
+from tether.session.judge import Judge  # noqa: E402
+from tether.session.next_step import Todo  # noqa: E402
 from tether.tui.app import TetherApp  # noqa: E402
 from tether.tui.base_screen import BaseScreen  # noqa: E402
 from tether.tui.bench_screen import BenchScreen  # noqa: E402

@@ -23,7 +23,7 @@ from tether.archive.store import Store
 from tether.camera.protocol import CardFile
 from tether.film import FilmProcess
 from tether.report.rolls import NEWEST, listing, listing_json, listing_text
-from tether.session.place import find_place
+from tether.session.next_step import find_place
 
 FRAMES = 36
 FACTS = '{"verdict": "keep", "findings": [], "base_ev": -0.5, "padding": "%s"}' % ("x" * 700)

@@ -25,8 +25,8 @@ from tether.bench.check_step import Part, Scope
 from tether.bench.setup_steps import BENCH, SET_UP
 from tether.bench.steps import BY_KEY, steps_of
 from tether.film import FilmProcess
-from tether.session.judging import Judge
-from tether.session.place import Todo
+from tether.session.judge import Judge
+from tether.session.next_step import Todo
 from tether.session.session import NotNow, Session
 from tether.text import printable
 

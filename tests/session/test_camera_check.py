@@ -17,7 +17,7 @@ from tether.bench.check_line import Line, Standing
 from tether.bench.check_supplies import CLOCK_VALUE, Job
 from tether.camera import CameraProcess
 from tether.camera.protocol import CameraState, Role, Setting
-from tether.session.judging import Judge
+from tether.session.judge import Judge
 from tether.session.session import NotNow, Session
 from tether.settings import Bench
 

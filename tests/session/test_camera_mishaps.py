@@ -12,8 +12,8 @@ from tether.archive.records import Roll
 from tether.camera import CameraProcess
 from tether.errors import TetherError
 from tether.rehearsal import SimulatedHand
-from tether.session.judging import Judge
-from tether.session.place import Todo
+from tether.session.judge import Judge
+from tether.session.next_step import Todo
 from tether.session.session import Session
 
 #: What a mishap does to one release: the words of the error, or that a picture came all the same.

@@ -20,7 +20,7 @@ from mocks.sensor import SensorConfig
 from tether.film import FilmProcess
 from tether.findings import Verdict
 from tether.measure.roll import RollMemory
-from tether.session.judging import Judge, JudgeRequest
+from tether.session.judge import Judge, JudgeRequest
 
 REQUEST = JudgeRequest(
     FilmProcess.BW_NEGATIVE, frame=3, shutter=("1/15", 1 / 15), memory=RollMemory().to_bytes()

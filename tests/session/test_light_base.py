@@ -19,8 +19,8 @@ from tether.bench.light_test import LightTest
 from tether.camera import CameraProcess, Role, connect
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.calibration import ClearFilm, Seen
-from tether.session.judging import Judge
-from tether.session.place import Todo
+from tether.session.judge import Judge
+from tether.session.next_step import Todo
 from tether.session.session import NotNow, Session
 
 TARGET, TOLERANCE = QUICK.exposure.base_target_ev, QUICK.exposure.base_tolerance_ev

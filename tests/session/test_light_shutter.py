@@ -20,7 +20,7 @@ from tether.bench.shutter_loan import LentShutter, displaced, forget, put_back
 from tether.camera import CameraProcess, Role, connect
 from tether.camera.values import shutter_seconds
 from tether.errors import TetherError
-from tether.session.judging import Judge
+from tether.session.judge import Judge
 from tether.session.session import Session
 
 KILLED = """
@@ -30,7 +30,7 @@ from tests.quick import QUICK
 from tether.camera import connect
 from tether.camera.process import CameraProcess
 from tether.archive.archive import Archive
-from tether.session.judging import Judge
+from tether.session.judge import Judge
 from tether.bench.light_test import LightTest
 from tether.session.session import Session
 

@@ -28,8 +28,8 @@ from tether.camera import CameraError, CameraProcess, CameraRefused, Role
 from tether.camera.protocol import Setting
 from tether.measure.light import Light
 from tether.measure.roll import RollMemory
-from tether.session.judging import Judge
-from tether.session.place import Todo
+from tether.session.judge import Judge
+from tether.session.next_step import Todo
 from tether.session.session import NotNow, Session
 from tether.settings import Settings
 

@@ -11,8 +11,8 @@ from tether.archive.records import Roll
 from tether.bench.retake_steps import steps_to_redo
 from tether.camera import CameraProcess
 from tether.rehearsal import SimulatedHand
-from tether.session.judging import Judge
-from tether.session.place import Todo
+from tether.session.judge import Judge
+from tether.session.next_step import Todo
 from tether.session.session import Session
 
 

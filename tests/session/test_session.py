@@ -43,8 +43,8 @@ from tether.camera import (
 from tether.camera.values import ImageFormat, image_format
 from tether.errors import TetherError
 from tether.rehearsal import SimulatedHand
-from tether.session.judging import Judge
-from tether.session.place import Todo
+from tether.session.judge import Judge
+from tether.session.next_step import Todo
 from tether.session.session import NotNow, Session
 
 Build = namedtuple("Build", "archive roll camera judge hand")

@@ -28,8 +28,8 @@ from tether.camera.protocol import CameraState, Setting
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.positive.sample import light_of
 from tether.raw.open import open_mosaic
-from tether.session.judging import Judge
-from tether.session.place import Todo
+from tether.session.judge import Judge
+from tether.session.next_step import Todo
 from tether.session.session import NotNow, Session
 from tether.settings import LAMP, STROBE, Bench
 

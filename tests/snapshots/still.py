@@ -23,8 +23,8 @@ from tether.archive.store import Confirmed
 from tether.bench.benches import BenchBook, BenchSetup
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
 from tether.findings import Finding, Severity, Verdict
-from tether.session.judging import Judgement, JudgeRequest
-from tether.session.place import Todo
+from tether.session.judge import Judgement, JudgeRequest
+from tether.session.next_step import Todo
 from tether.session.session import Session
 
 BEGIN = datetime(2026, 11, 3, 14, 5, tzinfo=UTC)

@@ -10,7 +10,7 @@ from pathlib import Path
 from tether.archive.archive import Archive
 from tether.archive.records import FrameState
 from tether.findings import Verdict
-from tether.session.judging import Judgement, JudgeRequest
+from tether.session.judge import Judgement, JudgeRequest
 
 
 class ContentJudge:

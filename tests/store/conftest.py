@@ -12,7 +12,7 @@ from tests.store.inprocess_rig import SteadyCamera, body_on
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll
 from tether.film import FilmProcess
-from tether.session.place import Todo
+from tether.session.next_step import Todo
 from tether.session.session import Session
 from tether.settings import Settings, Storage
 

@@ -74,7 +74,7 @@ def work(archive: Path, port: str, roll: str, frames: int) -> None:
     from tether.camera.errors import CameraError
     from tether.camera.protocol import Role
     from tether.film import FilmProcess
-    from tether.session.place import Todo
+    from tether.session.next_step import Todo
     from tether.session.session import Session
     from tether.settings import CameraLimits
 

@@ -35,7 +35,7 @@ from tether.camera.errors import CameraError, CardUnclear
 from tether.capture.leftovers import Kind
 from tether.capture.recovery import offered
 from tether.film import FilmProcess
-from tether.session.place import Todo
+from tether.session.next_step import Todo
 from tether.session.session import NotNow, Session
 
 #: Flushing a file in memory costs nothing, which is what makes hundreds of stops affordable.

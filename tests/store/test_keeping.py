@@ -30,7 +30,7 @@ from tether.archive.verify_progress import Notebook
 from tether.cli.archive import run_verify
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.session.place import Place
+from tether.session.next_step import Place
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ from tether.archive.records import Roll
 from tether.bench.benches import BenchBook, BenchSetup
 from tether.camera import connect
 from tether.rehearsal import SimulatedHand
-from tether.session.judging import Judge
+from tether.session.judge import Judge
 from tether.tui.ports import Given
 
 

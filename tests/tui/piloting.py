@@ -12,7 +12,7 @@ from textual.pilot import Pilot
 from textual.widgets import Static
 
 from tether.bench.check_step import Scope
-from tether.session.place import Todo
+from tether.session.next_step import Todo
 from tether.tui.app import TetherApp
 from tether.tui.long_text import LongText
 from tether.tui.worktable import Worktable

@@ -13,7 +13,7 @@ from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.camera import connect
 from tether.capture.leftovers import Kind, Leftover
-from tether.session.place import Todo
+from tether.session.next_step import Todo
 from tether.session.session import Session
 from tether.tui.app import TetherApp
 from tether.tui.dialogs import AskText, Pick

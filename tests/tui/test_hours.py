@@ -12,8 +12,8 @@ from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.records import FrameState
+from tether.session.next_step import Todo
 from tether.session.pauses import pauses_of
-from tether.session.place import Todo
 from tether.settings import Alerts, Keys
 from tether.tui.app import TetherApp
 from tether.tui.dialogs import AskText, Reading

@@ -10,7 +10,7 @@ from tether.archive.archive import Archive
 from tether.archive.records import NewRoll
 from tether.camera.errors import NoCamera
 from tether.film import FilmProcess
-from tether.session.judging import Judge
+from tether.session.judge import Judge
 from tether.tui.app import Opening, TetherApp
 from tether.tui.ports import Given
 from tether.tui.roll_screens import DescribeRoll

@@ -10,7 +10,7 @@ from tests.tui.piloting import press, ready, screen_text, table, todo, until
 from tether.archive.archive import Archive
 from tether.bench.benches import BenchBook, BenchSetup
 from tether.bench.setup_steps import BENCH, SET_UP, WALK
-from tether.session.place import Todo
+from tether.session.next_step import Todo
 from tether.tui.app import TetherApp
 from tether.tui.check_screen import CheckScreen
 from tether.tui.dialogs import Pick

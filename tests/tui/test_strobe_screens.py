@@ -17,7 +17,7 @@ from tether.bench.light_test import LightTest
 from tether.camera import Role
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.session.place import Todo
+from tether.session.next_step import Todo
 from tether.settings import LAMP, STROBE
 from tether.tui.app import TetherApp
 from tether.tui.base_screen import BaseScreen, Stage

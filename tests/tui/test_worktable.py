@@ -22,8 +22,8 @@ from tether.archive.records import FrameState, NewRoll, Roll
 from tether.camera import CameraIdentity, CameraProcess, Role, SeveralCameras, connect
 from tether.capture.transfer import Progress
 from tether.film import FilmProcess
-from tether.session.judging import Judge
-from tether.session.place import Todo
+from tether.session.judge import Judge
+from tether.session.next_step import Todo
 from tether.session.session import Shot
 from tether.tui.app import Opening, TetherApp
 from tether.tui.camera_line import CameraLine

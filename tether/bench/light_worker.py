@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from tether.bench.light_record import Exposure, Grid, KeptLight
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.session.judging import JUDGE_SECONDS, MEMORY_BYTES
+from tether.session.judge import JUDGE_SECONDS, MEMORY_BYTES
 from tether.settings import Settings
 from tether.worker_process import Child
 

@@ -18,7 +18,7 @@ from tether.camera.protocol import CardFile
 from tether.capture.leftovers import Kind, Leftover, in_folder, on_card
 from tether.capture.recovery import offered
 from tether.capture.transfer import Progress
-from tether.session.parts import NotNow
+from tether.session.session_values import NotNow
 from tether.session.shooting import Shooting
 from tether.text import plural
 

@@ -14,7 +14,7 @@ from tether.camera.errors import CameraError, CameraLost, CameraRefused
 from tether.camera.protocol import Role
 from tether.capture.transfer import Progress, SamePicture
 from tether.errors import TetherError
-from tether.session.parts import NotNow
+from tether.session.session_values import NotNow
 from tether.session.shooting import Shooting
 from tether.text import printable
 

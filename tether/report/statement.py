@@ -12,7 +12,7 @@ from tether.archive.records import Frame, FrameState
 from tether.archive.rehearsal_mark import is_rehearsals
 from tether.report.pace import pace_of_roll
 from tether.report.rolls import go_on, program
-from tether.session.place import next_frame
+from tether.session.next_step import next_frame
 from tether.text import plural, printable
 
 

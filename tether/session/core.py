@@ -20,10 +20,10 @@ from tether.camera.protocol import CameraState, Role
 from tether.camera.values import shutter_seconds
 from tether.capture.recovery import recover
 from tether.capture.transfer import Delivery
-from tether.session.judging import Judgement, JudgeRequest
-from tether.session.parts import Judging, NotNow, SessionCamera, View
-from tether.session.place import Place, find_place
-from tether.session.undoing import Undoable, last_undoable
+from tether.session.judge import Judgement, JudgeRequest
+from tether.session.next_step import Place, find_place
+from tether.session.session_values import Judging, NotNow, SessionCamera, View
+from tether.session.undo import Undoable, last_undoable
 from tether.settings import LAMP, STROBE, Settings
 from tether.text import megabytes, plural, printable
 

@@ -12,8 +12,8 @@ from tether.camera.values import image_format
 from tether.capture.transfer import Delivered, Progress, SamePicture
 from tether.errors import TetherError
 from tether.session.core import Core
-from tether.session.parts import NotNow, Shot
-from tether.session.place import Place, Todo, in_force
+from tether.session.next_step import Place, Todo, in_force
+from tether.session.session_values import NotNow, Shot
 from tether.settings import STROBE
 from tether.text import megabytes, printable
 

@@ -9,7 +9,7 @@ from typing import Any, Protocol, runtime_checkable
 from rich.text import Text
 from textual.screen import Screen
 
-from tether.session.place import Place
+from tether.session.next_step import Place
 from tether.tui.keys import key_rows
 
 _ALWAYS = (

@@ -7,7 +7,7 @@ from datetime import timedelta
 from rich.text import Text
 from textual import work
 
-from tether.session.place import Todo
+from tether.session.next_step import Todo
 from tether.session.session import Shot
 from tether.tui.alert import sound
 from tether.tui.table import Table

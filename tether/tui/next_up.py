@@ -11,7 +11,7 @@ from tether.archive.records import Capture
 from tether.bench.benches import BenchQuestion
 from tether.bench.setup_steps import BENCH
 from tether.bench.steps import Scope, Step, reminders, steps_of
-from tether.session.place import Todo
+from tether.session.next_step import Todo
 from tether.session.session import View
 from tether.text import plural, printable
 from tether.tui.put import put, put_title

@@ -9,7 +9,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Container
 
 from tether.film import FilmProcess
-from tether.session.judging import Judgement
+from tether.session.judge import Judgement
 from tether.tui.drawn import Drawn
 from tether.tui.keys import KeyLine, Over
 from tether.tui.put import put_title

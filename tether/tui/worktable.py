@@ -14,7 +14,7 @@ from textual.events import Key
 
 from tether.archive.records import Capture, FrameState
 from tether.bench.check_step import Scope
-from tether.session.place import Place, Todo
+from tether.session.next_step import Place, Todo
 from tether.session.session import View
 from tether.text import printable
 from tether.tui.dialogs import AskText, Pick, Reading

@@ -10,12 +10,12 @@ from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.bench.benches import BenchQuestion
 from tether.camera.protocol import Camera, CameraState, Role
 from tether.errors import TetherError
-from tether.session.judging import Judgement, JudgeRequest
-from tether.session.place import Place
+from tether.session.judge import Judgement, JudgeRequest
+from tether.session.next_step import Place
 
 
 class Judging(Protocol):
-    """What judges a raw file; see `tether.session.judging.Judge`."""
+    """What judges a raw file; see `tether.session.judge.Judge`."""
 
     def judge(self, path: Path, request: JudgeRequest) -> Judgement:
         """Judge a file; never raises for a file that is bad."""

@@ -24,9 +24,9 @@ from tether.bench.check_supplies import Job
 from tether.bench.setup_steps import BENCH, WALK
 from tether.bench.steps import BY_KEY, steps_of
 from tether.session.core import Core
-from tether.session.parts import NotNow, View
-from tether.session.place import Place
-from tether.session.undoing import last_of
+from tether.session.next_step import Place
+from tether.session.session_values import NotNow, View
+from tether.session.undo import last_of
 from tether.text import plural, printable
 
 _SUPPLIES = frozenset({"Battery", "Card", "Clock"})

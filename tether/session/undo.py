@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass
 
 from tether.archive.store import Confirmed
-from tether.session.place import Place, in_force
+from tether.session.next_step import Place, in_force
 
 
 @dataclass(frozen=True, slots=True)
