@@ -21,10 +21,10 @@ from mocks.optics import OpticsConfig
 from mocks.sensor import SensorConfig
 from tests.measure.on_bench import photographed
 from tether.film import FilmProcess
-from tether.measure.dust import compare_dust, find_spots
-from tether.measure.focus import Sharpness, compare_focus, measure_sharpness, reference_of
-from tether.measure.light import measure_light, stray_share
-from tether.measure.light_findings import judge_light, judge_stray_light
+from tether.measure.film.dust import compare_dust, find_spots
+from tether.measure.focus.focus import Sharpness, compare_focus, measure_sharpness, reference_of
+from tether.measure.light.light import measure_light, stray_share
+from tether.measure.light.light_findings import judge_light, judge_stray_light
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
 

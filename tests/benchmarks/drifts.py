@@ -21,10 +21,10 @@ from mocks.exposure import Exposure
 from tests.benchmarks.measure_detectors import bench_of, exposure_for, mosaic_of
 from tether.film import FilmProcess
 from tether.findings import Severity
-from tether.measure.exposure_remarks import EXPOSURE_CODES
-from tether.measure.flat import flat_of
+from tether.measure.exposure.exposure_remarks import EXPOSURE_CODES
 from tether.measure.frame import FrameContext, measure_frame
-from tether.measure.roll import RollMemory
+from tether.measure.light.flat import flat_of
+from tether.measure.roll.memory import RollMemory
 
 FRAMES = 36
 SIZE = (1152, 768)

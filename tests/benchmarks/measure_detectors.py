@@ -25,7 +25,7 @@ from mocks.sensor import SensorConfig
 from tether.film import FilmProcess
 from tether.findings import Severity
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
-from tether.measure.roll import RollMemory
+from tether.measure.roll.memory import RollMemory
 from tether.raw.mosaic import Mosaic
 
 FRAMINGS = ("rebate", "wide", "tight")

@@ -27,19 +27,19 @@ from mocks.dng import RawFacts, write_dng
 from mocks.exposure import REFERENCE
 from mocks.sensor import SensorConfig
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.area import upright_box
-from tether.measure.density import density_report
-from tether.measure.dust import compare_dust, find_spots
-from tether.measure.edge import read_edge
-from tether.measure.exposure import headroom, histogram
-from tether.measure.focus_grain import measure_sharpness
+from tether.measure.density.density import density_report
+from tether.measure.exposure.exposure import headroom, histogram
+from tether.measure.exposure.saturation import saturation_map
+from tether.measure.film.dust import compare_dust, find_spots
+from tether.measure.film.edge_code import read_edge
+from tether.measure.film.same_picture import repeat_remarks, signature
+from tether.measure.focus.grain import measure_sharpness
 from tether.measure.frame import FrameContext, measure_frame
-from tether.measure.framing import find_framing
+from tether.measure.framing.area import upright_box
+from tether.measure.framing.framing import find_framing
+from tether.measure.framing.outline_check import rests_on_rebate
 from tether.measure.levels import with_observed_saturation
-from tether.measure.outline_check import rests_on_rebate
-from tether.measure.repeat import repeat_remarks, signature
-from tether.measure.roll import OpenGate, RollMemory
-from tether.measure.saturation import saturation_map
+from tether.measure.roll.memory import OpenGate, RollMemory
 from tether.measure.survey import Survey, survey
 from tether.raw.mosaic import Mosaic
 from tether.raw.open import open_mosaic

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.measure.on_bench import NAMES, TILES, plain
-from tether.measure.base import (
+from tether.measure.exposure.base import (
     Base,
     base_of,
     common_levels,

@@ -11,9 +11,9 @@ from mocks.exposure import Exposure
 from mocks.film_curve import FILMS
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.calibration import ClearFilm, Seen, clear_film
-from tether.measure.flat import flat_of
-from tether.measure.roll import OpenGate
+from tether.measure.exposure.calibration import ClearFilm, Seen, clear_film
+from tether.measure.light.flat import flat_of
+from tether.measure.roll.memory import OpenGate
 from tether.settings import Exposure as ExposureSettings
 
 BW, COLOUR, SLIDE = FilmProcess.BW_NEGATIVE, FilmProcess.COLOUR_NEGATIVE, FilmProcess.TRANSPARENCY

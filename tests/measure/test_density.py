@@ -8,10 +8,10 @@ import pytest
 from mocks.bench import Bench, BenchConfig
 from mocks.exposure import Exposure
 from tests.measure.on_bench import SensorConfig, photographed
-from tether.measure.density import density, density_planes
-from tether.measure.exposure import exposure_ratio
+from tether.measure.density.density import density, density_planes
+from tether.measure.density.tablet import read_steps, tablet_report
+from tether.measure.exposure.exposure import exposure_ratio
 from tether.measure.survey import survey
-from tether.measure.tablet import read_steps, tablet_report
 from tether.raw.mosaic import Mosaic
 
 CHANNELS = ("R", "G1", "B", "G2")

@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from tether.measure.drift import light_drift, sharpness_of
-from tether.measure.roll import RollMemory
-from tether.measure.standing import MOST_ROWS, Rows, Standing, base_levels, rows_of, with_row
+from tether.measure.roll.drift import light_drift, sharpness_of
+from tether.measure.roll.history import MOST_ROWS, Rows, Standing, base_levels, rows_of, with_row
+from tether.measure.roll.memory import RollMemory
 from tether.settings import Light
 
 SETTINGS = (1 / 15, 100.0, 8.0)

@@ -11,7 +11,7 @@ from mocks.bench import Bench, BenchConfig
 from mocks.exposure import Exposure
 from tests.measure.on_bench import photographed, plain
 from tether.film import FilmProcess
-from tether.measure.dust import _box, compare_dust, find_spots, lasting_spots
+from tether.measure.film.dust import _box, compare_dust, find_spots, lasting_spots
 
 HEIGHT, WIDTH = 800, 1200
 

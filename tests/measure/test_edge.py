@@ -11,8 +11,8 @@ from mocks.exposure import Exposure
 from mocks.sensor import SensorConfig
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.edge import EdgeCode, edge_remarks, read_edge
-from tether.measure.framing import find_framing
+from tether.measure.film.edge_code import EdgeCode, edge_remarks, read_edge
+from tether.measure.framing.framing import find_framing
 from tether.measure.survey import Survey, halved, survey
 from tether.settings import Framing
 

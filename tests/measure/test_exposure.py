@@ -12,9 +12,8 @@ from hypothesis import strategies as st
 
 from tests.measure.on_bench import NAMES, plain
 from tether.findings import Severity, Verdict, verdict_of
-from tether.measure.against_roll import is_settled, lightest_of
-from tether.measure.base import Base, highest_base_ev
-from tether.measure.exposure import (
+from tether.measure.exposure.base import Base, highest_base_ev
+from tether.measure.exposure.exposure import (
     BIN_EV,
     LOWEST_EV,
     ev_histogram,
@@ -23,9 +22,10 @@ from tether.measure.exposure import (
     nearest_exposure,
     percentile,
 )
-from tether.measure.exposure_remarks import advise, negative_remarks, transparency_remarks
-from tether.measure.light import METERED_FIELD_EV
-from tether.measure.roll import KnownBase, OpenGate, RollMemory
+from tether.measure.exposure.exposure_remarks import advise, negative_remarks, transparency_remarks
+from tether.measure.light.light import METERED_FIELD_EV
+from tether.measure.roll.comparison import is_settled, lightest_of
+from tether.measure.roll.memory import KnownBase, OpenGate, RollMemory
 from tether.measure.survey import survey
 from tether.settings import Exposure
 

@@ -12,11 +12,11 @@ from mocks.exposure import Exposure
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Finding, Severity
-from tether.measure.edge import EdgeCode
-from tether.measure.edge_bits import EdgeBits
+from tether.measure.film.edge_bits import EdgeBits
+from tether.measure.film.edge_code import EdgeCode
+from tether.measure.film.frame_number import FilmPlace, number_remarks
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
-from tether.measure.frame_number import FilmPlace, number_remarks
-from tether.measure.roll import RollMemory
+from tether.measure.roll.memory import RollMemory
 
 PITCH = 38.0
 

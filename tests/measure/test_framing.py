@@ -14,10 +14,10 @@ from mocks.exposure import Exposure
 from mocks.sensor import SensorConfig
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.framing import Framing, find_framing
-from tether.measure.framing_remarks import framing_remarks
-from tether.measure.lines import find_lines
-from tether.measure.outline import clockwise
+from tether.measure.framing.framing import Framing, find_framing
+from tether.measure.framing.framing_remarks import framing_remarks
+from tether.measure.framing.lines import find_lines
+from tether.measure.framing.outline import clockwise
 from tether.measure.survey import Survey, survey
 from tether.settings import Framing as Limits
 

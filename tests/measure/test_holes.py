@@ -11,9 +11,9 @@ from mocks.bench import Bench, BenchConfig
 from mocks.exposure import Exposure
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
+from tether.measure.film.file_damage import lost_share
 from tether.measure.frame import FrameContext, measure_frame
-from tether.measure.holes import lost_share
-from tether.measure.roll import RollMemory
+from tether.measure.roll.memory import RollMemory
 from tether.raw.mosaic import Mosaic
 
 SECTOR = 256

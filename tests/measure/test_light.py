@@ -12,9 +12,15 @@ from mocks import lamp
 from mocks.lamp import LampConfig
 from tests.measure.on_bench import SensorConfig, open_gate, plain
 from tether.findings import Finding
-from tether.measure.flat import age_hours, flat_correct, flat_of, judge_flat
-from tether.measure.light import METERED_FIELD_EV, Light, balance_off_ev, measure_light, stray_share
-from tether.measure.light_findings import judge_light, judge_stray_light
+from tether.measure.light.flat import age_hours, flat_correct, flat_of, judge_flat
+from tether.measure.light.light import (
+    METERED_FIELD_EV,
+    Light,
+    balance_off_ev,
+    measure_light,
+    stray_share,
+)
+from tether.measure.light.light_findings import judge_light, judge_stray_light
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from tether.measure.live import PLACES, live_sharpness
+from tether.measure.focus.live import PLACES, live_sharpness
 
 
 def waves(period: float, depth: float, shape: tuple[int, int] = (400, 600)) -> np.ndarray:

@@ -11,11 +11,11 @@ from mocks.bench import Bench, BenchConfig
 from mocks.exposure import Exposure
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.against_roll import against_roll, standings
-from tether.measure.flat import flat_of, gate_uneven
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
-from tether.measure.roll import KnownBase, OpenGate, RollMemory, Trace
-from tether.measure.standing import LEVEL, SHARPNESS, Rows, Standing, with_row
+from tether.measure.light.flat import flat_of, gate_uneven
+from tether.measure.roll.comparison import against_roll, standings
+from tether.measure.roll.history import LEVEL, SHARPNESS, Rows, Standing, with_row
+from tether.measure.roll.memory import KnownBase, OpenGate, RollMemory, Trace
 from tether.settings import Light
 
 SMALL = SensorConfig(width=1152, height=768)

@@ -12,8 +12,15 @@ from mocks.exposure import Exposure
 from mocks.sensor import SensorConfig
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.framing import find_framing, seen_area
-from tether.measure.repeat import COLUMNS, ROWS, UNSEEN, compare, repeat_remarks, signature
+from tether.measure.film.same_picture import (
+    COLUMNS,
+    ROWS,
+    UNSEEN,
+    compare,
+    repeat_remarks,
+    signature,
+)
+from tether.measure.framing.framing import find_framing, seen_area
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey, survey
 from tether.settings import Advance, Framing

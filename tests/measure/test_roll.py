@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tether.measure.roll import (
+from tether.measure.roll.memory import (
     MOST_FRAMES,
     MOST_PICTURES,
     KnownBase,

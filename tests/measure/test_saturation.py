@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.measure.on_bench import NAMES, TILES
-from tether.measure.saturation import saturation_map
+from tether.measure.exposure.saturation import saturation_map
 from tether.measure.shapes import Quad
 from tether.raw.mosaic import Mosaic
 

@@ -14,16 +14,16 @@ from mocks.lamp import LampConfig
 from tests.measure.on_bench import SensorConfig, open_gate, photographed
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Severity
-from tether.measure.against_roll import expected_base
-from tether.measure.drift import light_drift
-from tether.measure.exposure import exposure_ratio
-from tether.measure.exposure_remarks import advise
+from tether.measure.exposure.exposure import exposure_ratio
+from tether.measure.exposure.exposure_remarks import advise
 from tether.measure.frame import FrameContext, measure_frame
-from tether.measure.light import Light as MeasuredLight
-from tether.measure.light import measure_light
-from tether.measure.light_findings import judge_light, judge_power, step_down
-from tether.measure.roll import KnownBase, RollMemory
-from tether.measure.standing import Standing, with_row
+from tether.measure.light.light import Light as MeasuredLight
+from tether.measure.light.light import measure_light
+from tether.measure.light.light_findings import judge_light, judge_power, step_down
+from tether.measure.roll.comparison import expected_base
+from tether.measure.roll.drift import light_drift
+from tether.measure.roll.history import Standing, with_row
+from tether.measure.roll.memory import KnownBase, RollMemory
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
 from tether.settings import STROBE, Bench, Light, Settings

@@ -19,7 +19,7 @@ from mocks.exposure import Exposure
 from mocks.sensor import SensorConfig
 from tether.film import FilmProcess
 from tether.findings import Verdict
-from tether.measure.roll import RollMemory
+from tether.measure.roll.memory import RollMemory
 from tether.session.judge import Judge, JudgeRequest
 
 REQUEST = JudgeRequest(

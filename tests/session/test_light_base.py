@@ -18,7 +18,7 @@ from tether.bench.light_record import Trial
 from tether.bench.light_test import LightTest
 from tether.camera import CameraProcess, Role, connect
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.calibration import ClearFilm, Seen
+from tether.measure.exposure.calibration import ClearFilm, Seen
 from tether.session.judge import Judge
 from tether.session.next_step import Todo
 from tether.session.session import NotNow, Session

@@ -24,8 +24,8 @@ from tether.bench.light_record import (
 )
 from tether.bench.light_warnings import light_remarks
 from tether.camera.protocol import CameraState, Role, Setting
-from tether.measure.roll import KnownBase, RollMemory
-from tether.measure.standing import Standing, with_row
+from tether.measure.roll.history import Standing, with_row
+from tether.measure.roll.memory import KnownBase, RollMemory
 from tether.settings import Light, Settings
 
 NOON = datetime(2024, 5, 4, 12, 0, tzinfo=UTC)

@@ -26,8 +26,8 @@ from tether.bench.light_test import (
 )
 from tether.camera import CameraError, CameraProcess, CameraRefused, Role
 from tether.camera.protocol import Setting
-from tether.measure.light import Light
-from tether.measure.roll import RollMemory
+from tether.measure.light.light import Light
+from tether.measure.roll.memory import RollMemory
 from tether.session.judge import Judge
 from tether.session.next_step import Todo
 from tether.session.session import NotNow, Session

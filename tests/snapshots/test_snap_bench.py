@@ -30,9 +30,9 @@ from tether.camera.protocol import CameraIdentity, CardFile, Role
 from tether.capture.leftovers import Kind, Leftover
 from tether.film import FilmProcess
 from tether.findings import Finding, Severity
-from tether.measure.calibration import ClearFilm
-from tether.measure.calibration import Seen as Saw
-from tether.measure.light import Light
+from tether.measure.exposure.calibration import ClearFilm
+from tether.measure.exposure.calibration import Seen as Saw
+from tether.measure.light.light import Light
 from tether.tui import base_screen, light_screen
 from tether.tui.app import Opening, TetherApp
 from tether.tui.base_screen import BaseScreen

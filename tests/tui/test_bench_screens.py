@@ -22,7 +22,7 @@ from tether.bench.check_line import Standing
 from tether.bench.shutter_loan import LentShutter
 from tether.camera import Role
 from tether.film import FilmProcess
-from tether.measure.light import Light
+from tether.measure.light.light import Light
 from tether.session.next_step import Todo
 from tether.tui.app import TetherApp
 from tether.tui.base_screen import BaseScreen, scale

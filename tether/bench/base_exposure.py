@@ -25,7 +25,7 @@ from tether.session.session import NotNow, Session
 from tether.text import printable
 
 if TYPE_CHECKING:
-    from tether.measure.calibration import ClearFilm
+    from tether.measure.exposure.calibration import ClearFilm
 
 MOST_SHOTS = 3
 CLEAR_FILM = "clear-film"

@@ -20,7 +20,7 @@ from tether.settings import LAMP, STROBE
 from tether.text import printable
 
 if TYPE_CHECKING:  # numpy would slow the program's start
-    from tether.measure.roll import OpenGate, RollMemory
+    from tether.measure.roll.memory import OpenGate, RollMemory
 
 LIGHT_FILE = "light.json"
 VERSION = 1
@@ -79,7 +79,7 @@ class KeptGate:
         """Return it as the measurements have it."""
         import numpy as np
 
-        from tether.measure.roll import OpenGate
+        from tether.measure.roll.memory import OpenGate
 
         return OpenGate(
             self.channels,
@@ -94,7 +94,7 @@ class KeptGate:
 class KeptBase:
     """The roll's calibrated base (of a transparency: its highlights), relative to saturation.
 
-    ``seen`` says where: see `tether.measure.calibration.Seen`; ``strobe`` whether one lit it, None
+    ``seen`` says where: see `tether.measure.exposure.calibration.Seen`; ``strobe`` whether one lit it, None
     where an older program did not store it.
     """
 
@@ -127,7 +127,7 @@ class KeptLight:
         transparency, which shows none, its highlights do all along. One that was calibrated under
         the other kind of light tells nothing: how the two compare is not known.
         """
-        from tether.measure.roll import KnownBase
+        from tether.measure.roll.memory import KnownBase
 
         if self.gate is not None:
             memory = memory.with_open_gate(self.gate.as_open_gate())
@@ -142,7 +142,7 @@ def _last_seen(memory: RollMemory) -> int:
     """Which capture last showed its rebate; 0 for none."""
     import numpy as np
 
-    from tether.measure.standing import LEVEL, ORDER
+    from tether.measure.roll.history import LEVEL, ORDER
 
     if memory.standings is None:
         return 0

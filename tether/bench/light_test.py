@@ -26,9 +26,9 @@ from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.capture.transfer import Progress
 from tether.errors import TetherError
 from tether.findings import Finding, Severity
-from tether.measure.flat import UNEVEN
-from tether.measure.light import Light
-from tether.measure.light_findings import judge_stray_light
+from tether.measure.light.flat import UNEVEN
+from tether.measure.light.light import Light
+from tether.measure.light.light_findings import judge_stray_light
 from tether.session.session import NotNow, Session
 from tether.settings import Settings
 from tether.text import percent, printable
@@ -288,7 +288,7 @@ def stray_line(share: float) -> str:
 def light_map(light: Light, rows: int = 8, columns: int = 12) -> tuple[tuple[int | None, ...], ...]:
     """Return the light in per cent of its lightest cell, as the camera's display shows it.
 
-    Shape ``rows`` by ``columns``, which must divide those of `tether.measure.light.GRID`; None
+    Shape ``rows`` by ``columns``, which must divide those of `tether.measure.light.light.GRID`; None
     behind the gate's mask.
     """
     height, width = (n // m for n, m in zip(light.grid.shape, (rows, columns), strict=True))

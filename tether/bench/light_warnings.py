@@ -165,7 +165,7 @@ def _since_the_gate(gate: KeptGate, camera: CameraState | None, strobe: bool) ->
 
 
 def _age(gate: KeptGate, settings: Settings, at: datetime) -> list[str]:
-    from tether.measure.flat import judge_flat
+    from tether.measure.light.flat import judge_flat
 
     return [
         f"{finding.text.rstrip('.')}: test the light again (key {LIGHT_KEY})."

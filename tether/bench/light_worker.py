@@ -19,8 +19,8 @@ from tether.worker_process import Child
 
 if TYPE_CHECKING:
     from tether.findings import Finding
-    from tether.measure.calibration import ClearFilm
-    from tether.measure.light import Light
+    from tether.measure.exposure.calibration import ClearFilm
+    from tether.measure.light.light import Light
     from tether.raw.mosaic import Mosaic
 
 
@@ -55,10 +55,10 @@ class LightWorker:
     def gate(self, path: Path, request: LightRequest) -> GateSeen:
         """Measure an open gate."""
         from tether.findings import ranked
-        from tether.measure.flat import flat_of
         from tether.measure.levels import with_observed_saturation
-        from tether.measure.light import measure_light, multipliers_of
-        from tether.measure.light_findings import judge_light, judge_power
+        from tether.measure.light.flat import flat_of
+        from tether.measure.light.light import measure_light, multipliers_of
+        from tether.measure.light.light_findings import judge_light, judge_power
         from tether.measure.survey import survey
         from tether.raw.open import open_mosaic
 
@@ -95,8 +95,8 @@ class LightWorker:
         ``seconds`` are the shutter times of the two as the camera has them; with a ``strobe`` both
         are taken as they came, for its light does not depend on them.
         """
-        from tether.measure.exposure import exposure_ratio
-        from tether.measure.light import stray_share
+        from tether.measure.exposure.exposure import exposure_ratio
+        from tether.measure.light.light import stray_share
         from tether.measure.survey import survey
         from tether.raw.open import open_mosaic
 
@@ -117,7 +117,7 @@ class LightWorker:
 
         ``film`` is the kind of film and the key of its format.
         """
-        from tether.measure.calibration import clear_film
+        from tether.measure.exposure.calibration import clear_film
         from tether.raw.open import open_mosaic
 
         process, format_key = film

@@ -18,7 +18,7 @@ from tether.cli.judged_files import (
     judged,
 )
 from tether.errors import TetherError
-from tether.measure.light import METERED_FIELD_EV
+from tether.measure.light.light import METERED_FIELD_EV
 from tether.raw.mosaic import Mosaic
 from tether.settings import Settings
 from tether.text import percent
@@ -41,10 +41,10 @@ class LightWorker:
             the two do not come from the same kind of sensor.
         """
         from tether.findings import ranked, verdict_of
+        from tether.measure.exposure.saturation import saturation_map
         from tether.measure.levels import with_observed_saturation
-        from tether.measure.light import measure_light, multipliers_of
-        from tether.measure.light_findings import judge_light, judge_power, judge_stray_light
-        from tether.measure.saturation import saturation_map
+        from tether.measure.light.light import measure_light, multipliers_of
+        from tether.measure.light.light_findings import judge_light, judge_power, judge_stray_light
         from tether.measure.survey import survey
         from tether.raw.open import open_mosaic
 
@@ -142,8 +142,8 @@ def _grid(grid: np.ndarray[Any, np.dtype[np.float32]]) -> list[list[float | None
 
 
 def _stray(mosaic: Mosaic, lamp_off: Path, strobe: bool) -> float:
-    from tether.measure.exposure import exposure_ratio
-    from tether.measure.light import stray_share
+    from tether.measure.exposure.exposure import exposure_ratio
+    from tether.measure.light.light import stray_share
     from tether.measure.survey import survey
     from tether.raw.open import open_mosaic
 

@@ -16,7 +16,7 @@ from tether.cli.judged_files import (
     wrapped,
 )
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.roll import OpenGate
+from tether.measure.roll.memory import OpenGate
 from tether.settings import Settings
 from tether.text import percent
 from tether.worker_process import Child
@@ -62,7 +62,7 @@ class FrameWorker:
         return facts | measure_frame(mosaic, context).as_json()
 
     def _open_gate(self, path: Path) -> OpenGate:
-        from tether.measure.flat import flat_of
+        from tether.measure.light.flat import flat_of
         from tether.raw.open import open_mosaic
 
         if self._gate is None or self._gate[0] != path:

@@ -18,9 +18,9 @@ from tether.raw.mosaic import Mosaic
 from tether.worker_process import Child
 
 if TYPE_CHECKING:
+    from tether.measure.density.tablet import Box, TabletReport
     from tether.measure.levels import FloatArray
     from tether.measure.survey import Survey
-    from tether.measure.tablet import Box, TabletReport
 
 _FULL = 0.985
 """Signal from which a step counts as saturated, relative to saturation."""
@@ -46,9 +46,9 @@ class TabletWorker:
             When a file cannot be read as a raw file or comes from another kind of sensor, when
             the open gate or a step is saturated, or when no tablet is found.
         """
-        from tether.measure.density import density_planes
+        from tether.measure.density.density import density_planes
+        from tether.measure.density.tablet_place import find_tablet
         from tether.measure.survey import survey
-        from tether.measure.tablet_place import find_tablet
         from tether.raw.open import open_mosaic
 
         mosaic, gate = open_mosaic(path), open_mosaic(open_gate)
@@ -87,7 +87,7 @@ class TabletWorker:
 
 def _read(frame: Survey, planes: FloatArray, boxes: Sequence[Box]) -> dict[str, Any]:
     """Read every step in every channel."""
-    from tether.measure.tablet import STEP_DENSITY, read_steps, tablet_report
+    from tether.measure.density.tablet import STEP_DENSITY, read_steps, tablet_report
 
     nominal = [_CLEAR_DENSITY + STEP_DENSITY * index for index in range(len(boxes))]
     read = {}
@@ -135,7 +135,7 @@ def _main(planes: FloatArray, frame: Survey) -> FloatArray:
 
 def _ratio(of: Mosaic, over: Mosaic | None, *, strobe: bool = False) -> float:
     """Return how many times the exposure of one file is that of another; 1 where not known."""
-    from tether.measure.exposure import exposure_ratio
+    from tether.measure.exposure.exposure import exposure_ratio
 
     if over is None:
         return 1.0

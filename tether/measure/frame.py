@@ -9,8 +9,54 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.findings import Finding, Severity, ranked
-from tether.measure import exposure as ex
-from tether.measure.against_roll import (
+from tether.measure.context import FrameContext
+from tether.measure.density.density import density_report
+from tether.measure.exposure.base import (
+    Base,
+    base_of,
+    beside,
+    highest_base_ev,
+    lighter,
+    main_channels,
+    shows_base,
+)
+from tether.measure.exposure.exposure import exposure as ex
+from tether.measure.exposure.exposure_remarks import (
+    EXPOSURE_CODES,
+    Advice,
+    advise,
+    clipped_step,
+    negative_remarks,
+    transparency_remarks,
+)
+from tether.measure.exposure.saturation import saturation_map
+from tether.measure.exposure.shadows import shadows
+from tether.measure.film.blank_frame import empty_negative, empty_transparency
+from tether.measure.film.dust import find_spots
+from tether.measure.film.edge_code import edge_remarks, read_edge
+from tether.measure.film.file_damage import file_damaged, lost_share
+from tether.measure.film.same_picture import signature
+from tether.measure.focus.grain import measure_sharpness
+from tether.measure.framing.area import (
+    MARGIN,
+    middle_area,
+    picture_mask,
+    upright_box,
+    without_bare_light,
+)
+from tether.measure.framing.framing import Framing, find_framing, seen_area
+from tether.measure.framing.framing_remarks import framing_remarks
+from tether.measure.framing.outline_check import rests_on_rebate
+from tether.measure.levels import (
+    FloatArray,
+    stops,
+    with_known_saturation,
+    with_observed_saturation,
+)
+from tether.measure.light.flat import gate_uneven
+from tether.measure.light.frame_flicker import frame_flicker
+from tether.measure.result import FrameMeasurement
+from tether.measure.roll.comparison import (
     against_roll,
     counted_on,
     expected_base,
@@ -22,47 +68,7 @@ from tether.measure.against_roll import (
     standings,
     trace_of,
 )
-from tether.measure.area import MARGIN, middle_area, picture_mask, upright_box, without_bare_light
-from tether.measure.base import (
-    Base,
-    base_of,
-    beside,
-    highest_base_ev,
-    lighter,
-    main_channels,
-    shows_base,
-)
-from tether.measure.context import FrameContext
-from tether.measure.density import density_report
-from tether.measure.dust import find_spots
-from tether.measure.edge import edge_remarks, read_edge
-from tether.measure.emptiness import empty_negative, empty_transparency
-from tether.measure.exposure_remarks import (
-    EXPOSURE_CODES,
-    Advice,
-    advise,
-    clipped_step,
-    negative_remarks,
-    transparency_remarks,
-)
-from tether.measure.flat import gate_uneven
-from tether.measure.focus_grain import measure_sharpness
-from tether.measure.frame_flicker import frame_flicker
-from tether.measure.framing import Framing, find_framing, seen_area
-from tether.measure.framing_remarks import framing_remarks
-from tether.measure.holes import file_damaged, lost_share
-from tether.measure.levels import (
-    FloatArray,
-    stops,
-    with_known_saturation,
-    with_observed_saturation,
-)
-from tether.measure.measured import FrameMeasurement
-from tether.measure.outline_check import rests_on_rebate
-from tether.measure.repeat import signature
-from tether.measure.roll import Exposure, OpenGate
-from tether.measure.saturation import saturation_map
-from tether.measure.shadows import shadows
+from tether.measure.roll.memory import Exposure, OpenGate
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey, survey
 from tether.raw.mosaic import Mosaic

@@ -12,7 +12,7 @@ from tether.archive.layout import TRIALS_FOLDER
 from tether.archive.records import Roll
 from tether.bench.light_record import LightKeeper
 from tether.errors import TetherError
-from tether.measure.roll import RollMemory
+from tether.measure.roll.memory import RollMemory
 from tether.paths import reason, whole_path
 from tether.positive.flat import FlatField, from_grid
 from tether.positive.job import measure_flat

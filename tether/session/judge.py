@@ -70,7 +70,7 @@ class JudgeWorker:
             When it is no raw file that can be measured.
         """
         from tether.measure.frame import FrameContext, measure_frame
-        from tether.measure.roll import RollMemory
+        from tether.measure.roll.memory import RollMemory
         from tether.raw.open import open_mosaic
 
         memory = RollMemory.from_bytes(request.memory)

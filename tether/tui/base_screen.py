@@ -14,7 +14,7 @@ from textual.widgets import Static
 
 from tether.bench.base_exposure import MOST_SHOTS, BaseCalibration, BaseResult, base_line
 from tether.capture.transfer import Progress
-from tether.measure.exposure_remarks import turn_power
+from tether.measure.exposure.exposure_remarks import turn_power
 from tether.session.session import Session
 from tether.text import plural, printable
 from tether.tui.bench_screen import BenchScreen

@@ -28,9 +28,9 @@ from tether.bench.shutter_loan import Displaced
 from tether.bench.steps import BY_KEY
 from tether.capture.transfer import Progress
 from tether.findings import Finding, Severity
-from tether.measure.flat import UNEVEN
-from tether.measure.light import Light
-from tether.measure.light_findings import step_down
+from tether.measure.light.flat import UNEVEN
+from tether.measure.light.light import Light
+from tether.measure.light.light_findings import step_down
 from tether.session.session import Session
 from tether.tui.bench_screen import BenchScreen
 from tether.tui.shutter_offer import BACK, carry_out, find_displaced

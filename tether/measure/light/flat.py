@@ -8,8 +8,8 @@ import numpy as np
 
 from tether.findings import Finding, Severity
 from tether.measure.levels import FLOOR, FloatArray
-from tether.measure.light import uneven_percent
-from tether.measure.roll import OpenGate, grid_of, spread
+from tether.measure.light.light import uneven_percent
+from tether.measure.roll.memory import OpenGate, grid_of, spread
 from tether.measure.survey import Survey, survey
 from tether.raw.mosaic import Mosaic
 from tether.settings import Light

@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 
 from tether.findings import Finding, Verdict, verdict_of
-from tether.measure import exposure as ex
-from tether.measure.base import Base
-from tether.measure.edge import EdgeCode
-from tether.measure.focus_grain import Sharpness
-from tether.measure.framing import Framing
+from tether.measure.exposure.base import Base
+from tether.measure.exposure.exposure import exposure as ex
+from tether.measure.film.edge_code import EdgeCode
+from tether.measure.focus.grain import Sharpness
+from tether.measure.framing.framing import Framing
 from tether.measure.levels import FloatArray
-from tether.measure.roll import RollMemory
+from tether.measure.roll.memory import RollMemory
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from tether.film import FilmFormat
 from tether.findings import Finding, Severity
-from tether.measure.edge_bits import MODULES, EdgeBits, read_bits
-from tether.measure.framing import Framing
+from tether.measure.film.edge_bits import MODULES, EdgeBits, read_bits
+from tether.measure.framing.framing import Framing
 from tether.measure.levels import FloatArray, stops
 from tether.measure.survey import Survey
 

@@ -9,21 +9,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.findings import Finding, Severity
-from tether.measure.base import Base
 from tether.measure.context import FrameContext
-from tether.measure.drift import light_drift, sharpness_of
-from tether.measure.dust import compare_dust
-from tether.measure.edge import EdgeCode
-from tether.measure.exposure import exposure_ratio
-from tether.measure.focus import compare_focus, focus_drift, reference_of
-from tether.measure.focus_grain import Sharpness
-from tether.measure.frame_number import FilmPlace, number_remarks
-from tether.measure.framing import Framing
+from tether.measure.exposure.base import Base
+from tether.measure.exposure.exposure import exposure_ratio
+from tether.measure.film.dust import compare_dust
+from tether.measure.film.edge_code import EdgeCode
+from tether.measure.film.frame_number import FilmPlace, number_remarks
+from tether.measure.film.same_picture import repeat_remarks
+from tether.measure.focus.focus import compare_focus, focus_drift, reference_of
+from tether.measure.focus.grain import Sharpness
+from tether.measure.framing.framing import Framing
 from tether.measure.levels import stops
-from tether.measure.pattern import light_moved
-from tether.measure.repeat import repeat_remarks
-from tether.measure.roll import MOST_FRAMES, Exposure, KnownBase, OpenGate, RollMemory, Trace
-from tether.measure.standing import LEVEL, SHARPNESS, Rows, Standing, base_levels, with_row
+from tether.measure.light.light_pattern import light_moved
+from tether.measure.roll.drift import light_drift, sharpness_of
+from tether.measure.roll.history import LEVEL, SHARPNESS, Rows, Standing, base_levels, with_row
+from tether.measure.roll.memory import MOST_FRAMES, Exposure, KnownBase, OpenGate, RollMemory, Trace
 from tether.measure.survey import Survey
 from tether.settings import Exposure as ExposureSettings
 

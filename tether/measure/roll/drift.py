@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.findings import Finding, Severity
-from tether.measure.standing import BLUE, FRAME, LEVEL, ORDER, RED, SETTINGS, SHARPNESS, Rows
+from tether.measure.roll.history import BLUE, FRAME, LEVEL, ORDER, RED, SETTINGS, SHARPNESS, Rows
 from tether.settings import Light
 
 _FEWEST = 5
@@ -29,7 +29,7 @@ def light_drift(rows: Rows, since: int = 0, settings: Light | None = None) -> li
     Parameters
     ----------
     rows
-        From `tether.measure.standing.with_row`, oldest first; the last one is the frame at hand.
+        From `tether.measure.roll.history.with_row`, oldest first; the last one is the frame at hand.
     since
         Only captures after this one count: the light was tested or calibrated there.
 

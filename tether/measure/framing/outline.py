@@ -9,8 +9,8 @@ from itertools import product
 import numpy as np
 
 from tether.film import FilmFormat
+from tether.measure.framing.lines import Line, find_lines
 from tether.measure.levels import FloatArray
-from tether.measure.lines import Line, find_lines
 from tether.settings import Framing as FramingSettings
 
 SIDES = ("left", "top", "right", "bottom")

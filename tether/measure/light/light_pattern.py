@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.findings import Finding, Severity
-from tether.measure.base import Base, beside, main_channels
-from tether.measure.framing import Framing, seen_area
+from tether.measure.exposure.base import Base, beside, main_channels
+from tether.measure.framing.framing import Framing, seen_area
 from tether.measure.levels import FLOOR, FloatArray, stops
-from tether.measure.roll import OpenGate, spread, spread_at
+from tether.measure.roll.memory import OpenGate, spread, spread_at
 from tether.measure.survey import Survey
 from tether.settings import Light
 

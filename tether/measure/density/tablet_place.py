@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.measure.density.tablet import STEP_DENSITY, Box, read_steps, tablet_boxes
 from tether.measure.levels import FloatArray
-from tether.measure.tablet import STEP_DENSITY, Box, read_steps, tablet_boxes
 
 _COVERED = 0.15
 """Share of a row or column that is denser than clear film where the tablet lies."""

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tether.measure.exposure import percentiles
+from tether.measure.exposure.exposure import percentiles
 from tether.measure.levels import FLOOR, FloatArray
-from tether.measure.roll import OpenGate, spread
+from tether.measure.roll.memory import OpenGate, spread
 from tether.measure.survey import Survey
 
 _MOST_PLACES = 40_000

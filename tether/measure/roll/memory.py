@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.measure.standing import Rows, rows_of
+from tether.measure.roll.history import Rows, rows_of
 
 VERSION = 3
 MOST_FRAMES = 12
@@ -62,10 +62,10 @@ class Trace:
     """What is remembered of one frame.
 
     ``frame`` is its number (-1 where it has none), ``sharpness`` and ``spots`` what
-    `tether.measure.focus_grain` and `tether.measure.dust` found, ``picture`` what
-    `tether.measure.repeat` compares, ``scale`` photosites per millimetre (0 where not known),
+    `tether.measure.focus.grain` and `tether.measure.film.dust` found, ``picture`` what
+    `tether.measure.film.same_picture` compares, ``scale`` photosites per millimetre (0 where not known),
     ``film`` and ``film_mm`` the film's numbers and the frame's place along them as its edge has
-    them (`tether.measure.frame_number`; "" and 0 where not read).
+    them (`tether.measure.film.frame_number`; "" and 0 where not read).
     """
 
     frame: int
@@ -93,7 +93,7 @@ class RollMemory:
         Raw level per channel at which the sensor was seen to stop below what its files state;
         empty where that was not seen.
     standings
-        How light and lens stood at each kept frame, a row each (`tether.measure.standing`); None
+        How light and lens stood at each kept frame, a row each (`tether.measure.roll.history`); None
         at the start.
     """
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.measure.base import Base
 from tether.measure.context import FrameContext
+from tether.measure.exposure.base import Base
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey
 from tether.raw.mosaic import Mosaic

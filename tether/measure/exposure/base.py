@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.measure.levels import FloatArray, stops
-from tether.measure.roll import OpenGate
+from tether.measure.roll.memory import OpenGate
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from tether.measure.base import beside, thick_light
-from tether.measure.framing import Framing, seen_area
+from tether.measure.exposure.base import beside, thick_light
+from tether.measure.framing.framing import Framing, seen_area
 from tether.measure.levels import stops
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey

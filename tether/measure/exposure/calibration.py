@@ -8,14 +8,14 @@ from enum import StrEnum
 import numpy as np
 
 from tether.film import FilmFormat, FilmProcess
-from tether.measure.area import middle_area
-from tether.measure.base import main_channels
 from tether.measure.context import FrameContext
-from tether.measure.density import density
-from tether.measure.exposure import exposure_ratio
+from tether.measure.density.density import density
+from tether.measure.exposure.base import main_channels
+from tether.measure.exposure.exposure import exposure_ratio
 from tether.measure.frame import FrameMeasurement, measure_frame
+from tether.measure.framing.area import middle_area
 from tether.measure.levels import stops, with_observed_saturation
-from tether.measure.roll import OpenGate, spread
+from tether.measure.roll.memory import OpenGate, spread
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
 from tether.settings import Exposure, Settings

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from tether.findings import Finding, Severity
-from tether.measure.exposure_remarks import turn_power
-from tether.measure.flicker import steadier_shutter, steady_seconds
-from tether.measure.light import METERED_FIELD_EV, Light, balance_off_ev
+from tether.measure.exposure.exposure_remarks import turn_power
+from tether.measure.light.flicker import steadier_shutter, steady_seconds
+from tether.measure.light.light import METERED_FIELD_EV, Light, balance_off_ev
 from tether.settings import Bench, Exposure
 from tether.settings import Light as LightSettings
 from tether.text import percent, stops
@@ -47,7 +47,7 @@ def judge_light(
     Parameters
     ----------
     light
-        The open gate, from `tether.measure.light.measure_light`.
+        The open gate, from `tether.measure.light.light.measure_light`.
     seconds, shutters
         The shutter time it was taken at and the settings that the camera has, for the advice.
     white_balance

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.findings import Finding, Severity
-from tether.measure.base import main_channels
+from tether.measure.exposure.base import main_channels
 from tether.measure.levels import FloatArray, stops
 from tether.measure.survey import Survey, halved
 

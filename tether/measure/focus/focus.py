@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.findings import Finding, Severity
-from tether.measure.focus_grain import FEWEST_CELLS, GRID, Region, Sharpness, measure_sharpness
+from tether.measure.focus.grain import FEWEST_CELLS, GRID, Region, Sharpness, measure_sharpness
 from tether.settings import Focus
 
 __all__ = [

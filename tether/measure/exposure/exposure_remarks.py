@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 
 from tether.findings import Finding, Severity
-from tether.measure.base import Base
-from tether.measure.exposure import nearest_exposure, strongest
-from tether.measure.shadows import Shadows
+from tether.measure.exposure.base import Base
+from tether.measure.exposure.exposure import nearest_exposure, strongest
+from tether.measure.exposure.shadows import Shadows
 from tether.settings import Exposure
 from tether.text import percent
 

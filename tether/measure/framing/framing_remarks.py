@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tether.film import FilmFormat
 from tether.findings import Finding, Severity
-from tether.measure.framing import Framing
+from tether.measure.framing.framing import Framing
 from tether.settings import Framing as FramingSettings
 from tether.text import percent
 

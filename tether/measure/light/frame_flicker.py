@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.findings import Finding, Severity
-from tether.measure.base import Base
 from tether.measure.context import FrameContext
-from tether.measure.flicker import bands_in, steadier_shutter, steady_seconds
-from tether.measure.framing import Framing
+from tether.measure.exposure.base import Base
+from tether.measure.framing.framing import Framing
 from tether.measure.levels import sites_of
+from tether.measure.light.flicker import bands_in, steadier_shutter, steady_seconds
 from tether.measure.medians import row_medians
 from tether.raw.mosaic import Mosaic
 

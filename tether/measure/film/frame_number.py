@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tether.findings import Finding, Severity
-from tether.measure.edge import FRAMES, NUMBERS_APART_MM, EdgeCode
-from tether.measure.edge_bits import frame_label
+from tether.measure.film.edge_bits import frame_label
+from tether.measure.film.edge_code import FRAMES, NUMBERS_APART_MM, EdgeCode
 from tether.text import plural
 
 _AROUND_MM = FRAMES * NUMBERS_APART_MM

@@ -8,9 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tether.film import FilmFormat
-from tether.measure.levels import FloatArray
-from tether.measure.lines import Line, refined
-from tether.measure.outline import (
+from tether.measure.framing.lines import Line, refined
+from tether.measure.framing.outline import (
     CONTRAST,
     SIDES,
     Outline,
@@ -20,6 +19,7 @@ from tether.measure.outline import (
     find_borders,
     mirrored_line,
 )
+from tether.measure.levels import FloatArray
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey
 from tether.settings import Framing as FramingSettings

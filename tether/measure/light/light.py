@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.measure.flicker import flicker
 from tether.measure.levels import FloatArray, stops
+from tether.measure.light.flicker import flicker
 from tether.measure.survey import Survey
 from tether.raw.mosaic import Mosaic
 
