@@ -164,11 +164,11 @@ def run_screen(start: Start) -> None:
         # In a browser, standard output still belongs to the page, which is gone.
         say = partial(print, file=sys.stderr if in_browser else sys.stdout)
         if screen.session is not None:
-            from tether.report.summary import leaving_text
+            from tether.reports.roll_summary import leaving_text
 
             say(leaving_text(archive, screen.session.roll.name))
         elif screen.not_made is not None:
-            from tether.report.rolls import not_made
+            from tether.reports.rolls import not_made
 
             say(not_made(archive, screen.not_made))
         if archive.mirror is not None:

@@ -18,7 +18,7 @@ from tether.bench.steps import Scope
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.launch import Start, connector, opened, run_screen
 from tether.paths import whole_path
-from tether.report.rolls import go_on, program
+from tether.reports.rolls import go_on, program
 from tether.settings import Settings
 from tether.text import printable
 
@@ -263,7 +263,7 @@ def rehearse_on_screen(plan: Rehearsal) -> None:
 
 def rehearse_unattended(plan: Rehearsal) -> int:
     """Run the same session without a keyboard; return the exit code."""
-    from tether.report.summary import summary
+    from tether.reports.roll_summary import summary
     from tether.session.session import Session
     from tether.unattended import Unattended
 

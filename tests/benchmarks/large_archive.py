@@ -22,7 +22,7 @@ from tether.archive.rows import now
 from tether.archive.store import Store
 from tether.camera.protocol import CardFile
 from tether.film import FilmProcess
-from tether.report.rolls import NEWEST, listing, listing_json, listing_text
+from tether.reports.rolls import NEWEST, listing, listing_json, listing_text
 from tether.session.next_step import find_place
 
 FRAMES = 36

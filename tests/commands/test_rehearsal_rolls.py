@@ -16,7 +16,7 @@ from tether.archive.rehearsal_mark import REHEARSAL_CARD
 from tether.cli import app
 from tether.film import FilmProcess
 from tether.rehearsal import Rehearsal, find_roll
-from tether.report.rolls import go_on, listing
+from tether.reports.rolls import go_on, listing
 
 
 class Tty:

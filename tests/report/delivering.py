@@ -15,12 +15,12 @@ from mocks.exposure import Exposure
 from mocks.lamp import LampConfig
 from tether.archive.archive import Archive
 from tether.archive.records import Capture, FrameState, NewRoll, Roll
+from tether.delivery import contact_sheet as contact
+from tether.delivery.deliver import RollDelivery
+from tether.delivery.folder import Delivered, Whole
+from tether.delivery.options import Wishes
+from tether.delivery.run import Step
 from tether.film import FilmProcess
-from tether.report import contact
-from tether.report.deliver import RollDelivery
-from tether.report.deliver_run import Step
-from tether.report.deliver_wishes import Wishes
-from tether.report.delivered import Delivered, Whole
 from tether.settings import Settings
 
 NASTY = "<script>alert(1)</script> & \"quotes\" 'single' ]]> \u202egnp"

@@ -9,9 +9,9 @@ import pytest
 from PIL import Image
 
 from tether.archive.records import FrameState
+from tether.delivery.contact_sheet import DPI, PAPERS, Cell, Sheet, contact_pages
+from tether.delivery.sheet_marks import draw_mark
 from tether.film import FILM_FORMATS
-from tether.report.contact import DPI, PAPERS, Cell, Sheet, contact_pages
-from tether.report.marks import draw_mark
 
 
 def sheet(tmp_path: Path, frames: int, per_strip: int, form: str = "135") -> Sheet:

@@ -17,11 +17,11 @@ from PIL import Image
 from tether.archive.layout import DATABASE, TRIALS_FOLDER
 from tether.archive.records import FrameState
 from tether.bench.light_record import KeptGate, LightKeeper, Trial
+from tether.delivery.folder import DeliveredFolder
+from tether.delivery.options import by_frame, quarter_turns, yes_or_no
+from tether.delivery.workers import LocalCrew, worker_count
 from tether.errors import TetherError
 from tether.positive.job import print_file
-from tether.report.deliver_wishes import by_frame, quarter_turns, yes_or_no
-from tether.report.delivered import DeliveredFolder
-from tether.report.workers import LocalCrew, worker_count
 from tether.settings import Positive, Settings
 
 

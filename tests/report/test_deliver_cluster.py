@@ -14,15 +14,15 @@ import pytest
 from delivering import Kept, kept_roll
 
 from tether.archive.archive import Archive
+from tether.delivery.cluster import ClusterCrew
+from tether.delivery.deliver import RollDelivery
+from tether.delivery.folder import Delivered
+from tether.delivery.options import Wishes
+from tether.delivery.run import Step
+from tether.delivery.worker_check import ClusterUnusable, Place, check, look
+from tether.delivery.workers import WorkerLost
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.report.deliver import RollDelivery
-from tether.report.deliver_cluster import ClusterCrew
-from tether.report.deliver_run import Step
-from tether.report.deliver_sight import ClusterUnusable, Place, check, look
-from tether.report.deliver_wishes import Wishes
-from tether.report.delivered import Delivered
-from tether.report.workers import WorkerLost
 from tether.settings import Settings
 
 FRAMES = 6

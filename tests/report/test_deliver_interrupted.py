@@ -30,7 +30,7 @@ import sys
 from contextlib import closing
 
 from tether.cli import main
-from tether.report.workers import LocalCrew
+from tether.delivery.workers import LocalCrew
 
 each_done = LocalCrew.each_done
 

@@ -13,13 +13,13 @@ import pytest
 from delivering import Kept, kept_roll
 
 from tether.archive.records import NewRoll
+from tether.delivery import run as deliver_run
+from tether.delivery.folder import DeliveredFolder
 from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.paths import reason, whole_path
 from tether.positive import job
 from tether.positive.job import PrintJob, SampleJob
-from tether.report import deliver_run
-from tether.report.delivered import DeliveredFolder
 
 RAW = "Harbour_f001_t1.dng"
 

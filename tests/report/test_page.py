@@ -14,9 +14,9 @@ import pytest
 from delivering import NASTY, Kept, kept_roll
 from PIL import Image
 
+from tether.delivery.page.facts import PageFacts
+from tether.delivery.page.page import page
 from tether.positive.flat import from_grid
-from tether.report.page import page
-from tether.report.page_facts import PageFacts
 
 
 class Outline(HTMLParser):

@@ -23,7 +23,7 @@ from tether.cli.plan_input import Asked, bench
 from tether.cli.plan_words import WIDTH, plan_text
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.report.pace import Pace, Taken, pace_of
+from tether.reports.pace import Pace, Taken, pace_of
 from tether.settings import Planning, Settings
 
 NOON = datetime(2024, 5, 1, 12, tzinfo=UTC)
@@ -183,8 +183,8 @@ def test_the_work_left_in_an_archive(archive: Archive, roll: Roll) -> None:
 def test_rolls_entered_beforehand_do_not_hide_the_pace(
     archive: Archive, roll: Roll, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("tether.report.pace.NEWEST_ROLLS", 1)
-    monkeypatch.setattr("tether.report.pace.PAGE", 2)
+    monkeypatch.setattr("tether.reports.pace.NEWEST_ROLLS", 1)
+    monkeypatch.setattr("tether.reports.pace.PAGE", 2)
     shoot(archive, roll, 0, 20)
     for n in range(3):
         archive.store.add_roll(NewRoll(f"Later {n}", FilmProcess.TRANSPARENCY, "135", 6, 6))

@@ -7,8 +7,8 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import pytest
 
+from tether.delivery.page.plots import cell_map, line_plot
 from tether.positive.flat import from_grid
-from tether.report.plots import cell_map, line_plot
 
 
 def heights(svg: ET.Element) -> list[float]:

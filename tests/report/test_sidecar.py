@@ -12,15 +12,15 @@ from delivering import NASTY
 
 from tests.exiftool import exiftool
 from tether.archive.records import Capture, Frame, FrameState, Roll
-from tether.film import FilmProcess
-from tether.positive.exif import ShotFacts
-from tether.report.sidecar import (
+from tether.delivery.xmp import (
     NAMESPACES,
     Subject,
     is_as_written,
     positive_packet,
     raw_sidecar,
 )
+from tether.film import FilmProcess
+from tether.positive.exif import ShotFacts
 
 CAPTURE = Capture(
     1, 7, 2, "Harbour_f007_t2.dng", 100, "ab" * 32, "2024-05-04T10:00:00.000+00:00", "program",

@@ -11,9 +11,9 @@ from tether.archive.records import Capture, FrameState, NewRoll, Roll
 from tether.archive.rehearsal_mark import REHEARSAL_CARD
 from tether.archive.store import LogLine
 from tether.film import FilmProcess
-from tether.report.pace import Taken, pace_of
-from tether.report.statement import statement
-from tether.report.summary import leaving_text
+from tether.reports.pace import Taken, pace_of
+from tether.reports.roll_summary import leaving_text
+from tether.reports.statement import statement
 from tether.session.pauses import overlap, pauses_of, span
 
 PAUSE = timedelta(minutes=15)

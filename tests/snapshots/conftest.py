@@ -27,7 +27,7 @@ from tests.snapshots.still import Bench, StoppedClock
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.bench.camera_setup import CameraSetup
-from tether.report import statement
+from tether.reports import statement
 from tether.tui.app import TetherApp
 from tether.tui.drawn import Drawn
 from tether.tui.focus_screen import FocusScreen

@@ -18,14 +18,14 @@ from tether.cli import app
 from tether.film import FilmProcess
 from tether.launch import Start
 from tether.rehearsal import Rehearsal, again, find_roll
-from tether.report.rolls import (
+from tether.reports.roll_summary import leaving_text
+from tether.reports.rolls import (
     go_on,
     listing,
     listing_json,
     listing_text,
     not_made,
 )
-from tether.report.summary import leaving_text
 
 
 @pytest.fixture

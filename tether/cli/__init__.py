@@ -240,7 +240,7 @@ def rolls(
 ) -> None:
     """List the rolls of the archive, how far each is, and how to go on."""
     from tether.archive.archive import Archive
-    from tether.report.rolls import NEWEST, listing, listing_json, listing_text
+    from tether.reports.rolls import NEWEST, listing, listing_json, listing_text
 
     opened = Archive(archive or default_archive(), create=False)
     try:
@@ -386,7 +386,7 @@ def deliver(
     """Deliver a roll: positives, contact sheet, sidecars, tables and a page to read."""
     from tether.archive.archive import Archive
     from tether.cli.deliver import deliver_roll
-    from tether.report.deliver_wishes import Wishes, by_frame, quarter_turns, yes_or_no
+    from tether.delivery.options import Wishes, by_frame, quarter_turns, yes_or_no
 
     wishes = Wishes(
         to=to,

@@ -8,11 +8,11 @@ from contextlib import contextmanager
 
 from tether.archive.archive import Archive
 from tether.archive.delivery_log import note_delivery
+from tether.delivery.deliver import RollDelivery
+from tether.delivery.folder import Delivered
+from tether.delivery.options import Wishes
+from tether.delivery.run import Step
 from tether.errors import TetherError
-from tether.report.deliver import RollDelivery
-from tether.report.deliver_run import Step
-from tether.report.deliver_wishes import Wishes
-from tether.report.delivered import Delivered
 from tether.settings import Settings
 from tether.text import plural, printable
 

@@ -13,7 +13,7 @@ from tether.archive.archive import Archive
 from tether.archive.records import LONGEST_ROLL
 from tether.cli.plan_input import Asked, Bench, PlanError, bench, collection
 from tether.measure import optics
-from tether.report.pace import Begun, begun
+from tether.reports.pace import Begun, begun
 from tether.settings import Planning, Settings
 
 #: Sampling frequency of film of 35 mm up to 4 x 5 inches by stars, pixels per inch: FADGI,

@@ -15,7 +15,7 @@ from textual.widgets import Static
 
 from tether.archive.records import NewRoll, Roll, RollError
 from tether.errors import TetherError
-from tether.report.rolls import NEWEST
+from tether.reports.rolls import NEWEST
 from tether.text import printable
 from tether.tui.calm import Calm
 from tether.tui.desk import Desk

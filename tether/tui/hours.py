@@ -53,7 +53,7 @@ class Hours(Table):
     @work(group="action")
     async def action_statement(self) -> None:
         """Show what was done, what to look at again, and what is next."""
-        from tether.report.statement import statement
+        from tether.reports.statement import statement
         from tether.tui.dialogs import Reading
 
         archive, name = self.tether.given.archive, self.session.roll.name

@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from statistics import median
 from typing import Any
 
+from tether.delivery.page.facts import PageFacts
+from tether.delivery.page.html import add, section
+from tether.delivery.page.plots import cell_map, line_plot
 from tether.positive.flat import FlatField
-from tether.report.page_facts import PageFacts
-from tether.report.page_tree import add, section
-from tether.report.plots import cell_map, line_plot
 
 
 def over_the_roll(main: ET.Element, facts: PageFacts) -> None:

@@ -7,7 +7,7 @@ import textwrap
 from datetime import timedelta
 
 from tether.archive.archive import Archive
-from tether.report.statement import statement
+from tether.reports.statement import statement
 from tether.settings import Planning
 
 _WHOLE = ("The files lie in", "Go on at", "Make the positives")

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tether.archive.records import Frame, Roll
-from tether.report.sidecar import finding_texts
+from tether.delivery.xmp import finding_texts
 from tether.text import printable
 
 COLUMNS = (

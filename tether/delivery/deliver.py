@@ -11,17 +11,17 @@ from tether.archive.fact_files import BesideUnusable
 from tether.archive.layout import TRIALS_FOLDER
 from tether.archive.records import Roll
 from tether.bench.light_record import LightKeeper
+from tether.delivery.folder import Delivered, DeliveredFolder, Whole, without_pictures
+from tether.delivery.options import Wishes, choices_with
+from tether.delivery.plan import chosen_files, prints_to_make, recipes, samples_to_take
+from tether.delivery.run import Report, Step, make_prints, take_samples, without_rest
+from tether.delivery.workers import Crew, LocalCrew
+from tether.delivery.write_reports import write_reports, write_sidecars
 from tether.errors import TetherError
 from tether.measure.roll.memory import RollMemory
 from tether.paths import reason, whole_path
 from tether.positive.flat import FlatField, from_grid
 from tether.positive.job import measure_flat
-from tether.report.deliver_plan import chosen_files, prints_to_make, recipes, samples_to_take
-from tether.report.deliver_run import Report, Step, make_prints, take_samples, without_rest
-from tether.report.deliver_wishes import Wishes, choices_with
-from tether.report.delivered import Delivered, DeliveredFolder, Whole, without_pictures
-from tether.report.describe import write_reports, write_sidecars
-from tether.report.workers import Crew, LocalCrew
 from tether.settings import Settings
 from tether.text import printable
 
@@ -129,7 +129,7 @@ class RollDelivery:
         if self.wishes.scheduler is None:
             yield LocalCrew(self.wishes.workers)
             return
-        from tether.report.deliver_cluster import ClusterCrew
+        from tether.delivery.cluster import ClusterCrew
 
         with ClusterCrew(self.wishes.scheduler) as crew:
             raw_files = [k.path for k in whole.known]

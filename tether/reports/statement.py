@@ -10,8 +10,8 @@ from datetime import timedelta
 from tether.archive.archive import Archive
 from tether.archive.records import Frame, FrameState
 from tether.archive.rehearsal_mark import is_rehearsals
-from tether.report.pace import pace_of_roll
-from tether.report.rolls import go_on, program
+from tether.reports.pace import pace_of_roll
+from tether.reports.rolls import go_on, program
 from tether.session.next_step import next_frame
 from tether.text import plural, printable
 

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tether.archive.records import FrameState
+from tether.delivery.sheet_marks import draw_mark, font
 from tether.film import FilmFormat
-from tether.report.marks import draw_mark, font
 from tether.text import printable
 
 if TYPE_CHECKING:

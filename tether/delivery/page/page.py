@@ -1,6 +1,6 @@
 """One page about a roll that opens from disk: no network, no script.
 
-Every text and attribute is escaped, see `tether.report.page_tree`.
+Every text and attribute is escaped, see `tether.delivery.page.html`.
 """
 
 from __future__ import annotations
@@ -11,12 +11,12 @@ from datetime import UTC, datetime
 from urllib.parse import quote
 
 from tether.archive.records import Capture, Frame, FrameState
-from tether.report.page_facts import PageFacts
-from tether.report.page_over import over_the_roll
-from tether.report.page_style import CSS
-from tether.report.page_tree import add, data, section, table
-from tether.report.plots import histogram
-from tether.report.sidecar import finding_texts
+from tether.delivery.page.facts import PageFacts
+from tether.delivery.page.html import add, data, section, table
+from tether.delivery.page.page_plots import over_the_roll
+from tether.delivery.page.plots import histogram
+from tether.delivery.page.style import CSS
+from tether.delivery.xmp import finding_texts
 from tether.text import megabytes, plural, printable
 
 #: Nothing is loaded but what is in the page, and pictures beside it.

@@ -9,13 +9,7 @@ from typing import Generic, TypeVar
 
 from tether.archive.archive import Archive, ArchiveUnusable
 from tether.archive.records import Frame, Roll
-from tether.positive.crop import common_outline
-from tether.positive.flat import FlatField
-from tether.positive.job import PrintJob, SampleJob
-from tether.positive.recipe import Corners, Recipe, outline_of
-from tether.positive.roll import Brief, roll_recipes
-from tether.positive.sample import base_in
-from tether.report.delivered import (
+from tether.delivery.folder import (
     Delivered,
     DeliveredFolder,
     Known,
@@ -23,7 +17,13 @@ from tether.report.delivered import (
     on_disk,
     stored_sample,
 )
-from tether.report.sidecar import Subject, description, positive_packet
+from tether.delivery.xmp import Subject, description, positive_packet
+from tether.positive.crop import common_outline
+from tether.positive.flat import FlatField
+from tether.positive.job import PrintJob, SampleJob
+from tether.positive.recipe import Corners, Recipe, outline_of
+from tether.positive.roll import Brief, roll_recipes
+from tether.positive.sample import base_in
 from tether.settings import STROBE, Positive
 
 #: Goes up when the same raw file begins to give another sample.

@@ -17,9 +17,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
+from tether.delivery.worker_check import KEPT, ClusterUnusable, Place, blind, check, look
+from tether.delivery.workers import Job, Result, WorkerLost
 from tether.positive.job import one_thread_each
-from tether.report.deliver_sight import KEPT, ClusterUnusable, Place, blind, check, look
-from tether.report.workers import Job, Result, WorkerLost
 from tether.text import printable
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ _AGAIN = (
 
 
 class ClusterCrew:
-    """The workers of a Dask scheduler; see `tether.report.workers.Crew`.
+    """The workers of a Dask scheduler; see `tether.delivery.workers.Crew`.
 
     Use it in a ``with`` statement; `meet` comes before `each_done`.
 
@@ -149,7 +149,7 @@ class ClusterCrew:
         jobs: Sequence[Job],
         largest: int,  # noqa: ARG002  whoever starts workers bounds their memory
     ) -> Generator[tuple[Job, Result | Exception], None, None]:
-        """Have them done; see `tether.report.workers.Crew`.
+        """Have them done; see `tether.delivery.workers.Crew`.
 
         Raises
         ------

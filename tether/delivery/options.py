@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from tether.delivery.folder import Choice
 from tether.errors import TetherError
-from tether.report.delivered import Choice
 from tether.text import printable
 
 

@@ -7,13 +7,13 @@ from contextlib import closing
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from tether.delivery.folder import Delivered, Whole, on_disk
+from tether.delivery.plan import Job, Task
+from tether.delivery.workers import Crew, Result
 from tether.errors import TetherError
 from tether.paths import reason
 from tether.positive.exif import ShotFacts
 from tether.positive.job import Printed, PrintJob, Sampled, SampleJob, print_file, sample
-from tether.report.deliver_plan import Job, Task
-from tether.report.delivered import Delivered, Whole, on_disk
-from tether.report.workers import Crew, Result
 from tether.text import printable
 
 

@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import Any
 
 from tether.archive.records import Frame
+from tether.delivery.contact_sheet import Cell, Sheet, save_sheets
+from tether.delivery.folder import Delivered, Whole
+from tether.delivery.page.facts import PageFacts
+from tether.delivery.page.page import page
+from tether.delivery.tables import as_csv, as_json, rows
+from tether.delivery.xmp import Subject, is_as_written, raw_sidecar
 from tether.positive.files import replaced
 from tether.positive.flat import FlatField
-from tether.report.contact import Cell, Sheet, save_sheets
-from tether.report.delivered import Delivered, Whole
-from tether.report.page import page
-from tether.report.page_facts import PageFacts
-from tether.report.sidecar import Subject, is_as_written, raw_sidecar
-from tether.report.tables import as_csv, as_json, rows
 from tether.text import printable
 
 

@@ -1,1 +1,0 @@
-"""Reports: contact sheets, sidecars, logs and pages about a roll."""
