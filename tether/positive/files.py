@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.positive.exif import SOFTWARE, ShotFacts, exif_bytes, exif_directory, tiff_tags
-from tether.positive.profile import colour_profile, grey_profile
+from tether.positive.icc import colour_profile, grey_profile
 
 XMP_TAG = 700
 """The TIFF tag that holds an XMP packet (ISO 16684-1; Adobe XMP part 3)."""
