@@ -23,7 +23,7 @@ from tether import tui
 from tether.cli import app
 from tether.cli.options import Whole
 from tether.settings import Settings
-from tether.tui.keys import EVERYWHERE, key_rows
+from tether.tui.widgets.key_line import EVERYWHERE, key_rows
 
 HERE = Path(__file__).parent
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from tether.archive.records import NewRoll
     from tether.session.judge import Judge
     from tether.session.session import SessionCamera
-    from tether.tui.ports import BenchHand
+    from tether.tui.app_context import BenchHand
 
 _SECONDS_TO_LEAVE = 15
 """For the screen alone, after its terminal has gone; what comes after it may take its time."""
@@ -112,7 +112,7 @@ def run_screen(start: Start) -> None:
         refuse_rehearsals(start.archive)
     import asyncio
 
-    from tether.tui.terminal import asked, monochrome
+    from tether.tui.terminal.probe import asked, monochrome
 
     if not in_browser and monochrome(os.environ.get("TERM", "")):
         os.environ.setdefault("NO_COLOR", "1")
@@ -120,9 +120,9 @@ def run_screen(start: Start) -> None:
         from rich.console import Console
 
         from tether.tui.app import TetherApp
-        from tether.tui.calm import Calm
-        from tether.tui.ports import Given
-        from tether.tui.themes import fitting
+        from tether.tui.app_context import Given
+        from tether.tui.terminal.gc_scheduler import Calm
+        from tether.tui.terminal.themes import fitting
 
         terminal = answer()
     colours = None if in_browser else Console(force_terminal=True).color_system

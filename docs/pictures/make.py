@@ -30,14 +30,14 @@ from tether.rehearsal import SimulatedHand  # noqa: E402
 from tether.session.judge import Judge  # noqa: E402
 from tether.session.next_step import Todo  # noqa: E402
 from tether.tui.app import TetherApp  # noqa: E402
-from tether.tui.base_screen import BaseScreen  # noqa: E402
-from tether.tui.bench_screen import BenchScreen  # noqa: E402
-from tether.tui.focus_screen import FocusScreen  # noqa: E402
-from tether.tui.light_screen import LightScreen  # noqa: E402
-from tether.tui.ports import Given  # noqa: E402
-from tether.tui.setup_form import BenchForm  # noqa: E402
-from tether.tui.setup_screen import WalkScreen  # noqa: E402
-from tether.tui.worktable import Worktable  # noqa: E402
+from tether.tui.app_context import Given  # noqa: E402
+from tether.tui.screens.base_screen import BaseScreen  # noqa: E402
+from tether.tui.screens.bench_screen import BenchScreen  # noqa: E402
+from tether.tui.screens.focus_screen import FocusScreen  # noqa: E402
+from tether.tui.screens.light_screen import LightScreen  # noqa: E402
+from tether.tui.screens.setup_screen import WalkScreen  # noqa: E402
+from tether.tui.screens.worktable import Worktable  # noqa: E402
+from tether.tui.widgets.bench_form import BenchForm  # noqa: E402
 
 HERE = Path(__file__).parent
 SHEET_WIDTH = 1000

@@ -29,10 +29,10 @@ from tether.archive.records import Roll
 from tether.bench.camera_setup import CameraSetup
 from tether.reports import statement
 from tether.tui.app import TetherApp
-from tether.tui.drawn import Drawn
-from tether.tui.focus_screen import FocusScreen
-from tether.tui.ports import Given
-from tether.tui.worktable import Worktable
+from tether.tui.app_context import Given
+from tether.tui.screens.focus_screen import FocusScreen
+from tether.tui.screens.worktable import Worktable
+from tether.tui.widgets.picture_widget import Drawn
 
 Steps = Callable[[Pilot[str]], Awaitable[None]]
 Seen = Callable[..., None]

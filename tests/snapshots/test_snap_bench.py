@@ -33,19 +33,19 @@ from tether.findings import Finding, Severity
 from tether.measure.exposure.calibration import ClearFilm
 from tether.measure.exposure.calibration import Seen as Saw
 from tether.measure.light.light import Light
-from tether.tui import base_screen, light_screen
 from tether.tui.app import Opening, TetherApp
-from tether.tui.base_screen import BaseScreen
-from tether.tui.bench_screen import BenchScreen
-from tether.tui.check_screen import CheckScreen
-from tether.tui.dialogs import Pick
-from tether.tui.focus_screen import FocusScreen
-from tether.tui.found_screen import FoundScreen
-from tether.tui.light_screen import LightScreen
-from tether.tui.ports import Given
-from tether.tui.roll_screens import ChooseRoll, DescribeRoll
-from tether.tui.setup_form import BenchForm
-from tether.tui.setup_screen import WalkScreen
+from tether.tui.app_context import Given
+from tether.tui.screens import base_screen, light_screen
+from tether.tui.screens.base_screen import BaseScreen
+from tether.tui.screens.bench_screen import BenchScreen
+from tether.tui.screens.check_screen import CheckScreen
+from tether.tui.screens.dialogs import Pick
+from tether.tui.screens.focus_screen import FocusScreen
+from tether.tui.screens.leftovers_screen import FoundScreen
+from tether.tui.screens.light_screen import LightScreen
+from tether.tui.screens.roll_screens import ChooseRoll, DescribeRoll
+from tether.tui.screens.setup_screen import WalkScreen
+from tether.tui.widgets.bench_form import BenchForm
 
 S = TypeVar("S")
 

@@ -12,10 +12,10 @@ from tests.snapshots.still import KEEP, LOOK, RESHOOT, Bench, StillHand, Stopped
 from tether.camera.errors import CameraLost
 from tether.settings import Screen as Colours
 from tether.settings import Settings
-from tether.tui.dialogs import AskText, Pick, Reading
-from tether.tui.pause_screen import PauseScreen
-from tether.tui.picture import LargePicture
-from tether.tui.worktable import Worktable
+from tether.tui.screens.dialogs import AskText, Pick, Reading
+from tether.tui.screens.pause_screen import PauseScreen
+from tether.tui.screens.worktable import Worktable
+from tether.tui.widgets.picture_panel import LargePicture
 
 # --- places ----------------------------------------------------------------------------------
 

@@ -12,7 +12,7 @@ from tether.bench.benches import BenchBook, BenchSetup
 from tether.camera import connect
 from tether.rehearsal import SimulatedHand
 from tether.session.judge import Judge
-from tether.tui.ports import Given
+from tether.tui.app_context import Given
 
 
 @pytest.fixture

@@ -14,8 +14,8 @@ from textual.widgets import Static
 from tether.bench.check_step import Scope
 from tether.session.next_step import Todo
 from tether.tui.app import TetherApp
-from tether.tui.long_text import LongText
-from tether.tui.worktable import Worktable
+from tether.tui.screens.worktable import Worktable
+from tether.tui.widgets.text_view import LongText
 
 
 async def until(pilot: Pilot[str], there: Callable[[], bool], turns: int = 400) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tether.settings import Alerts
-from tether.tui.alert import sound
+from tether.tui.terminal.sound import sound
 
 
 def test_the_file_is_handed_to_the_first_player_that_is_there(
@@ -23,7 +23,7 @@ def test_the_file_is_handed_to_the_first_player_that_is_there(
     file = tmp_path / "a sound; true.wav"
     file.write_bytes(b"RIFF")
     monkeypatch.setenv("PATH", f"{tmp_path}:/bin:/usr/bin")
-    monkeypatch.setattr("tether.tui.alert._PLAYERS", ("no-such-player", "aplay"))
+    monkeypatch.setattr("tether.tui.terminal.sound._PLAYERS", ("no-such-player", "aplay"))
     assert sound(Alerts(sound=str(file))) == ""
     assert told.read_text() == str(file), "as one argument, whatever its name holds"
 

@@ -7,9 +7,9 @@ from rich.text import Text
 from tests.tui.piloting import until
 from tether.session.session import Session
 from tether.settings import Settings
-from tether.tui.bench_screen import BenchScreen
-from tether.tui.dialogs import Reading
-from tether.tui.shell import Shell
+from tether.tui.base_app import Shell
+from tether.tui.screens.bench_screen import BenchScreen
+from tether.tui.screens.dialogs import Reading
 
 
 class Beating(BenchScreen):

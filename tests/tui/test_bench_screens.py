@@ -25,15 +25,15 @@ from tether.film import FilmProcess
 from tether.measure.light.light import Light
 from tether.session.next_step import Todo
 from tether.tui.app import TetherApp
-from tether.tui.base_screen import BaseScreen, scale
-from tether.tui.base_screen import Stage as BaseStage
-from tether.tui.check_screen import CheckScreen
-from tether.tui.dialogs import Pick
-from tether.tui.focus_screen import FocusScreen, gauge_bar
-from tether.tui.keys import KeyLine
-from tether.tui.light_screen import LightScreen, Stage, map_text
-from tether.tui.ports import Given
-from tether.tui.worktable import Worktable
+from tether.tui.app_context import Given
+from tether.tui.screens.base_screen import BaseScreen, scale
+from tether.tui.screens.base_screen import Stage as BaseStage
+from tether.tui.screens.check_screen import CheckScreen
+from tether.tui.screens.dialogs import Pick
+from tether.tui.screens.focus_screen import FocusScreen, gauge_bar
+from tether.tui.screens.light_screen import LightScreen, Stage, map_text
+from tether.tui.screens.worktable import Worktable
+from tether.tui.widgets.key_line import KeyLine
 
 SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 

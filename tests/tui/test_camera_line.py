@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from textual.app import App, ComposeResult
 
-from tether.tui.camera_line import CameraLine
+from tether.tui.widgets.camera_line import CameraLine
 
 
 class Line(App[None]):

@@ -10,8 +10,8 @@ from textual.screen import Screen
 from textual.widgets import Label
 
 from tether.settings import Settings
-from tether.tui.dialogs import AskText, Pick
-from tether.tui.shell import Shell
+from tether.tui.base_app import Shell
+from tether.tui.screens.dialogs import AskText, Pick
 
 LONG = f"incoming/{'0123456789abcdef' * 2}[/b].part: a file that did not come whole"
 

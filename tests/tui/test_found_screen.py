@@ -16,9 +16,9 @@ from tether.capture.leftovers import Kind, Leftover
 from tether.session.next_step import Todo
 from tether.session.session import Session
 from tether.tui.app import TetherApp
-from tether.tui.dialogs import AskText, Pick
-from tether.tui.found_screen import FoundScreen
-from tether.tui.ports import Given
+from tether.tui.app_context import Given
+from tether.tui.screens.dialogs import AskText, Pick
+from tether.tui.screens.leftovers_screen import FoundScreen
 
 
 def made_while_nobody_looked(bench: BenchProcess, frames: list[int]) -> None:

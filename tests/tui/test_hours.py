@@ -16,10 +16,10 @@ from tether.session.next_step import Todo
 from tether.session.pauses import pauses_of
 from tether.settings import Alerts, Keys
 from tether.tui.app import TetherApp
-from tether.tui.dialogs import AskText, Reading
-from tether.tui.pause_screen import PauseScreen
-from tether.tui.ports import Given
-from tether.tui.worktable import Worktable
+from tether.tui.app_context import Given
+from tether.tui.screens.dialogs import AskText, Reading
+from tether.tui.screens.pause_screen import PauseScreen
+from tether.tui.screens.worktable import Worktable
 
 
 async def test_two_keys_a_frame_and_one_a_strip_when_asked_less(given: Given) -> None:

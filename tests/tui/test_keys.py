@@ -21,13 +21,20 @@ import tether.tui
 from docs.make_reference import keys_page
 from tests.tui.piloting import screen_text
 from tether.settings import Keys, Settings
-from tether.tui.bench_screen import BenchScreen
-from tether.tui.dialogs import AskText, Reading
-from tether.tui.hours import Hours
-from tether.tui.keys import EVERYWHERE, KeyLine, Over, bindings_of, key_name, room_complaint
-from tether.tui.shell import Shell
-from tether.tui.table import Table
-from tether.tui.while_seen import WhileSeen
+from tether.tui.base_app import Shell
+from tether.tui.screens.bench_screen import BenchScreen
+from tether.tui.screens.dialogs import AskText, Reading
+from tether.tui.screens.hours import Hours
+from tether.tui.screens.polling_screen import WhileSeen
+from tether.tui.screens.worktable_view import Table
+from tether.tui.widgets.key_line import (
+    EVERYWHERE,
+    KeyLine,
+    Over,
+    bindings_of,
+    key_name,
+    room_complaint,
+)
 
 _BASES = {BenchScreen, Hours, Over, Table, WhileSeen}
 PAGE = Path(__file__).parents[2] / "docs" / "keys.md"

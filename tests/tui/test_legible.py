@@ -19,11 +19,11 @@ from textual.screen import Screen
 from textual.widgets import Button, Input, OptionList, Static
 
 from tether.settings import Settings
-from tether.tui.keys import EVERYWHERE, KeyLine
-from tether.tui.legible import AA, AAA, Legible, clearer, contrast, luminance
-from tether.tui.setup_form import Tick
-from tether.tui.shell import Shell
-from tether.tui.themes import CONTRAST
+from tether.tui.base_app import Shell
+from tether.tui.terminal.contrast import AA, AAA, Legible, clearer, contrast, luminance
+from tether.tui.terminal.themes import CONTRAST
+from tether.tui.widgets.bench_form import Tick
+from tether.tui.widgets.key_line import EVERYWHERE, KeyLine
 
 STYLES = (
     "", "dim", "bold", "italic", "green", "yellow", "cyan", "red", "bold green", "bold yellow",

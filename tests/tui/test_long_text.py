@@ -9,10 +9,10 @@ from textual.strip import Strip
 from textual.widgets import Static
 
 from tether.settings import Settings
-from tether.tui.dialogs import Reading
-from tether.tui.keys import KeyLine
-from tether.tui.long_text import LongText
-from tether.tui.shell import Shell
+from tether.tui.base_app import Shell
+from tether.tui.screens.dialogs import Reading
+from tether.tui.widgets.key_line import KeyLine
+from tether.tui.widgets.text_view import LongText
 
 
 class Host(Shell):

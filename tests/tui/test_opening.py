@@ -12,8 +12,8 @@ from tether.camera.errors import NoCamera
 from tether.film import FilmProcess
 from tether.session.judge import Judge
 from tether.tui.app import Opening, TetherApp
-from tether.tui.ports import Given
-from tether.tui.roll_screens import DescribeRoll
+from tether.tui.app_context import Given
+from tether.tui.screens.roll_screens import DescribeRoll
 
 
 async def test_another_look_for_the_camera_does_not_ask_again(

@@ -15,11 +15,11 @@ from textual.app import ComposeResult
 from textual.strip import Strip
 
 from tether.settings import Settings
-from tether.tui.drawn import Drawn
-from tether.tui.pictures import Pixels, cells_of, drawn, few_colours
-from tether.tui.ports import Given
-from tether.tui.shell import Shell
-from tether.tui.terminal import Terminal, Way, understood
+from tether.tui.app_context import Given
+from tether.tui.base_app import Shell
+from tether.tui.terminal.probe import Terminal, Way, understood
+from tether.tui.terminal.terminal_graphics import Pixels, cells_of, drawn, few_colours
+from tether.tui.widgets.picture_widget import Drawn
 
 HALF_LIGHT = Image.new("RGB", (60, 40), (0, 0, 0))
 HALF_LIGHT.paste((255, 255, 255), (0, 0, 30, 40))
@@ -50,7 +50,7 @@ def test_the_size_of_a_cell_is_the_systems_else_the_answers_else_usual() -> None
     assert (understood(b"").cell_width, understood(b"").cell_height) == (10, 20)
 
 
-ASKS = "from tether.tui.terminal import asked\nwith asked() as a:\n    print('said', a())\n"
+ASKS = "from tether.tui.terminal.probe import asked\nwith asked() as a:\n    print('said', a())\n"
 
 
 @pytest.mark.parametrize("answer", ["\x1b[6;20;10t\x1b[?62;4c", None])
@@ -72,7 +72,7 @@ def test_the_question_is_put_once_and_its_answer_not_shown(answer: str | None) -
 )
 def test_a_terminal_without_colours_is_known_by_its_name(name: str, without: bool) -> None:
     """As terminfo describes them, once in a process; a name that it lacks may be anything."""
-    code = f"from tether.tui.terminal import monochrome\nprint(monochrome({name!r}))"
+    code = f"from tether.tui.terminal.probe import monochrome\nprint(monochrome({name!r}))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True)
     assert done.stdout.decode().strip() == str(without)
 

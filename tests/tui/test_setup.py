@@ -12,13 +12,13 @@ from tether.bench.benches import BenchBook, BenchSetup
 from tether.bench.setup_steps import BENCH, SET_UP, WALK
 from tether.session.next_step import Todo
 from tether.tui.app import TetherApp
-from tether.tui.check_screen import CheckScreen
-from tether.tui.dialogs import Pick
-from tether.tui.keys import KeyLine
-from tether.tui.light_screen import LightScreen
-from tether.tui.ports import Given
-from tether.tui.setup_form import BenchForm, Tick
-from tether.tui.setup_screen import WalkScreen
+from tether.tui.app_context import Given
+from tether.tui.screens.check_screen import CheckScreen
+from tether.tui.screens.dialogs import Pick
+from tether.tui.screens.light_screen import LightScreen
+from tether.tui.screens.setup_screen import WalkScreen
+from tether.tui.widgets.bench_form import BenchForm, Tick
+from tether.tui.widgets.key_line import KeyLine
 
 SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 

@@ -15,10 +15,11 @@ from textual.widgets import Static
 from tether.errors import TetherError
 from tether.settings import Screen, Settings
 from tether.settings_file import parse
-from tether.tui import calm, themes
-from tether.tui.calm import Calm
-from tether.tui.keys import KeyLine
-from tether.tui.shell import Shell
+from tether.tui.base_app import Shell
+from tether.tui.terminal.gc_scheduler import Calm
+from tether.tui.terminal.probe import gc_scheduler as calm
+from tether.tui.terminal.probe import themes
+from tether.tui.widgets.key_line import KeyLine
 
 
 class Host(Shell):

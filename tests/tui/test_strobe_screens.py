@@ -20,11 +20,11 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.session.next_step import Todo
 from tether.settings import LAMP, STROBE
 from tether.tui.app import TetherApp
-from tether.tui.base_screen import BaseScreen, Stage
-from tether.tui.dialogs import Pick
-from tether.tui.light_screen import LightScreen
-from tether.tui.ports import Given
-from tether.tui.setup_form import BenchForm, Tick
+from tether.tui.app_context import Given
+from tether.tui.screens.base_screen import BaseScreen, Stage
+from tether.tui.screens.dialogs import Pick
+from tether.tui.screens.light_screen import LightScreen
+from tether.tui.widgets.bench_form import BenchForm, Tick
 
 
 def _refuse(*_: object) -> None:

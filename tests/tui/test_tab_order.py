@@ -10,10 +10,10 @@ from textual.screen import Screen
 
 from tether.bench.benches import BenchSetup
 from tether.settings import Settings
-from tether.tui.dialogs import AskText, Pick
-from tether.tui.roll_screens import ChooseRoll, DescribeRoll
-from tether.tui.setup_form import BenchForm
-from tether.tui.shell import Shell
+from tether.tui.base_app import Shell
+from tether.tui.screens.dialogs import AskText, Pick
+from tether.tui.screens.roll_screens import ChooseRoll, DescribeRoll
+from tether.tui.widgets.bench_form import BenchForm
 
 FORMS: dict[str, tuple[Callable[[], Screen[Any]], int]] = {
     "bench": (lambda: BenchForm(BenchSetup("Table", lens="macro 60 mm"), "a camera", "Ada"), 11),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from rich.console import Console
 
-from tether.tui.verdict import facts_view
+from tether.tui.widgets.verdict_panel import facts_view
 
 
 def shown(facts: dict[str, object]) -> str:

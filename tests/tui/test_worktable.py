@@ -26,14 +26,14 @@ from tether.session.judge import Judge
 from tether.session.next_step import Todo
 from tether.session.session import Shot
 from tether.tui.app import Opening, TetherApp
-from tether.tui.camera_line import CameraLine
-from tether.tui.dialogs import AskText, Pick, Reading
-from tether.tui.keys import KeyLine
-from tether.tui.ports import Given
-from tether.tui.roll_screens import ChooseRoll, DescribeRoll
-from tether.tui.strip import FrameCell
-from tether.tui.verdict import VerdictPanel
-from tether.tui.worktable import Worktable
+from tether.tui.app_context import Given
+from tether.tui.screens.dialogs import AskText, Pick, Reading
+from tether.tui.screens.roll_screens import ChooseRoll, DescribeRoll
+from tether.tui.screens.worktable import Worktable
+from tether.tui.widgets.camera_line import CameraLine
+from tether.tui.widgets.key_line import KeyLine
+from tether.tui.widgets.strip import FrameCell
+from tether.tui.widgets.verdict_panel import VerdictPanel
 
 
 async def stored(app: TetherApp) -> list[FrameState]:

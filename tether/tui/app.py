@@ -17,23 +17,23 @@ from tether.archive.records import NewRoll, Roll, RollError
 from tether.errors import TetherError
 from tether.reports.rolls import NEWEST
 from tether.text import printable
-from tether.tui.calm import Calm
-from tether.tui.desk import Desk
-from tether.tui.dialogs import Pick
-from tether.tui.keys import KeyLine
-from tether.tui.ports import Given
-from tether.tui.roll_screens import ChooseRoll, DescribeRoll
-from tether.tui.shell import Shell
+from tether.tui.app_context import Given
+from tether.tui.base_app import Shell
+from tether.tui.screens.dialogs import Pick
+from tether.tui.screens.roll_screens import ChooseRoll, DescribeRoll
+from tether.tui.session_thread import Desk
+from tether.tui.terminal.gc_scheduler import Calm
+from tether.tui.widgets.key_line import KeyLine
 
 if TYPE_CHECKING:
     from tether.session.session import Session, SessionCamera
-    from tether.tui.worktable import Worktable
+    from tether.tui.screens.worktable import Worktable
 
 
 def _table_parts() -> tuple[type[Session], type[Worktable]]:
     """Load what the work itself needs: a tenth of a second that a first form need not wait for."""
     from tether.session.session import Session
-    from tether.tui.worktable import Worktable
+    from tether.tui.screens.worktable import Worktable
 
     return Session, Worktable
 

@@ -7,7 +7,7 @@ from functools import partial
 
 from textual.command import DiscoveryHit, Hit, Hits, Provider
 
-from tether.tui.keys import bindings_of, key_name
+from tether.tui.widgets.key_line import bindings_of, key_name
 
 
 class ScreenCommands(Provider):

@@ -1,0 +1,176 @@
+"""The camera check: each setting with what it is, what it should be, and why."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from rich.table import Table
+from rich.text import Text
+from textual import work
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.widgets import Static
+
+from tether.bench.camera_setup import CameraSetup, Checked, name_of
+from tether.bench.check_line import Line, Standing
+from tether.errors import TetherError
+from tether.session.session import Session
+from tether.text import plural, printable
+from tether.tui.screens.bench_screen import BenchScreen
+
+_EVERY_SECONDS = 2.0
+"""Between two readings; libgphoto2 itself keeps what it has read for about as long."""
+
+_STYLES = {Standing.OK: "green", Standing.CHANGE: "bold red", Standing.UNKNOWN: "bold yellow"}
+
+
+class CheckScreen(BenchScreen):
+    """Shows the check; sets what can be set, and puts it back."""
+
+    HEADING = "Camera check"
+    HELP = (
+        "Compares the camera with what the bench asks for, line by line: what it is, what it "
+        "should be, and why. Lines marked ? are for you to look at on the camera. A dial that is "
+        "turned shows here by itself."
+    )
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "proceed", "Next", tooltip="back, once nothing is left to change"),
+        Binding("s", "set_up", "Set what can be set", tooltip="set all that can be set from here"),
+        Binding("b", "put_back", "Put back as found", tooltip="put it back as it was found"),
+        Binding("r", "check", "Read again", tooltip="read the camera once more"),
+        Binding("down", "scroll(1)", "Down", show=False, tooltip="scroll down"),
+        Binding("up", "scroll(-1)", "Up", show=False, tooltip="scroll up"),
+    ]
+
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
+        self.setup = CameraSetup(session)
+        self.checked: Checked | None = None
+
+    def body(self) -> ComposeResult:
+        """Lay out the lines of the check."""
+        with VerticalScroll(id="check-lines", can_focus=False):
+            yield Static(Text("Reading the camera …", "dim"), id="check-table")
+        yield Static(id="check-found")
+
+    def on_mount(self) -> None:
+        """Read the camera now, and again and again: a dial that is turned shows by itself."""
+        self.action_check()
+        self.while_seen(_EVERY_SECONDS, self._look_again)
+
+    def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
+        """Offer only what there is something to do for."""
+        if action == "set_up":
+            return self.checked is not None and any(x.wanted for x in self.checked.lines)
+        if action == "put_back":
+            return self.checked is not None and bool(self.checked.found)
+        return True
+
+    def action_proceed(self) -> None:
+        """Go back when all is right; setting a camera wants its own key."""
+        if self.checked is None or self.working:
+            return
+        if any(line.standing is Standing.CHANGE for line in self.checked.lines):
+            self.say(f"{_summary(self.checked)} Esc goes back all the same.")
+            return
+        self.action_leave()
+
+    @work(group="action")
+    async def action_check(self) -> None:
+        """Read the camera and show how it stands."""
+        await self._check()
+
+    async def _check(self) -> bool:
+        checked = await self.attempt(self.setup.check)
+        if checked is None:
+            if self.checked is None:
+                self.put("#check-table", "")
+            return False
+        self._show(checked)
+        return True
+
+    def _show(self, checked: Checked) -> None:
+        self.checked = checked
+        self.put("#check-table", check_table(checked.lines))
+        self.put("#check-found", _found(checked))
+        self.refresh_bindings()
+        self.say(_summary(checked))
+
+    @work(group="camera")
+    async def _look_again(self) -> None:
+        if self.working or self.tether.desk.busy or self.checked is None:
+            return
+        if self.app.screen is not self:
+            return
+        try:
+            checked = await self.tether.desk.do(self.setup.check)
+        except TetherError as error:
+            self.checked = None
+            self.complain(error)
+            return
+        if checked.lines != self.checked.lines and not self.working:
+            self._show(checked)
+
+    @work(group="action")
+    async def action_set_up(self) -> None:
+        """Set everything that can be set from here."""
+        if self.checked is not None:
+            lines = self.checked.lines
+            said = await self.attempt(lambda: self.setup.set_up(lines), "Setting the camera …")
+            await self._after(said, "Set")
+
+    @work(group="action")
+    async def action_put_back(self) -> None:
+        """Put the camera back as it was found."""
+        said = await self.attempt(self.setup.put_back, "Putting the camera back …")
+        await self._after(said, "Put back")
+
+    async def _after(self, said: tuple[str, ...] | None, what: str) -> None:
+        if said is not None and await self._check():
+            self.say(f"{what}: {'; '.join(said)}.")
+
+    def action_scroll(self, by: int) -> None:
+        """Scroll the lines."""
+        self.query_one("#check-lines").scroll_relative(y=by, animate=False)
+
+
+def check_table(lines: tuple[Line, ...]) -> Table:
+    """Lay out the lines: mark and word, what it is, old and new value, why."""
+    table = Table.grid(padding=(0, 2, 0, 0), expand=True)
+    table.add_column(width=11)
+    table.add_column(width=14)
+    table.add_column(ratio=1)
+    for line in lines:
+        value = Text(line.now)
+        if line.wanted:
+            value.append(" → ")
+            value.append(printable(line.wanted, 30), "bold")
+            value.append(" [S]", "dim")
+        if line.say:
+            value.append("  " if line.now else "")
+            value.append(line.say, "dim")
+        word = "look" if line.standing is Standing.UNKNOWN else line.standing.value
+        table.add_row(
+            Text(f"{line.standing.mark} {word}", _STYLES[line.standing]), Text(line.label), value
+        )
+    return table
+
+
+def _found(checked: Checked) -> Text:
+    text = Text()
+    if checked.found:
+        text.append("[B] puts back as found: ", "dim")
+        text.append(", ".join(f"{name_of(role)} {value}" for role, value in checked.found))
+    return text
+
+
+def _summary(checked: Checked) -> str:
+    change = sum(x.standing is Standing.CHANGE for x in checked.lines)
+    settable = sum(bool(x.wanted) for x in checked.lines)
+    if not change:
+        return f"{checked.camera}: nothing to change. Look at the lines marked ?, then Enter."
+    how = ""
+    if settable:
+        how = ", all of it with S" if settable == change else f", {settable} of them with S"
+    return f"{checked.camera}: {plural(change, 'thing')} to change{how}."

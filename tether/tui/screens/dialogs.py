@@ -1,0 +1,137 @@
+"""Small screens that ask one thing, or show one text."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import ClassVar
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.widgets import Input, Label, OptionList
+from textual.widgets.option_list import Option
+
+from tether.tui.widgets.key_line import KeyLine, Over
+from tether.tui.widgets.text_view import LongText, Made
+from tether.tui.widgets.update_if_changed import put_title
+
+_HOW = "[Enter] takes it   [Esc] goes back"
+
+
+class AskText(Over[str | None]):
+    """Asks for a line of text; Escape gives None."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "leave", "Back", key_display="Esc", tooltip="back without an answer"),
+    ]
+    TITLE = "A question"
+    HELP = "Asks for a line of text. Enter takes it."
+
+    def __init__(
+        self, question: str, value: str = "", check: Callable[[str], str | None] | None = None
+    ) -> None:
+        super().__init__()
+        self.question = question
+        self.value = value
+        self.check = check
+
+    def compose(self) -> ComposeResult:
+        """Lay out the question and the line."""
+        with Vertical(classes="dialog"):
+            yield Label(Text(self.question), classes="question")
+            yield Input(self.value, id="answer")
+            yield Label("", id="complaint")
+            yield Label(Text(_HOW, "dim"))
+        yield KeyLine()
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Take the line when it passes the check."""
+        complaint = self.check(event.value) if self.check else None
+        if complaint:
+            self.query_one("#complaint", Label).update(Text(complaint, "bold red"))
+        else:
+            self.dismiss(event.value)
+
+    def action_leave(self) -> None:
+        """Go back without an answer."""
+        self.dismiss(None)
+
+
+class Pick(Over[str | None]):
+    """Offers a list; Escape gives None."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "leave", "Back", key_display="Esc", tooltip="back without a choice"),
+    ]
+    TITLE = "A choice"
+    HELP = "Offers a list. The arrow keys go through it, Enter takes what is marked."
+
+    def __init__(self, question: str, options: Sequence[tuple[str, str]]) -> None:
+        super().__init__()
+        self.question = question
+        self.options = options
+
+    def compose(self) -> ComposeResult:
+        """Lay out the question and the list."""
+        with Vertical(classes="dialog tall"):
+            yield Label(Text(self.question), classes="question")
+            yield OptionList(*(Option(Text(label), id=key) for key, label in self.options))
+            yield Label(Text(_HOW, "dim"))
+        yield KeyLine()
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """Take what was picked."""
+        self.dismiss(event.option_id)
+
+    def action_leave(self) -> None:
+        """Go back without an answer."""
+        self.dismiss(None)
+
+
+class Reading(Over[None]):
+    """Shows a text to read."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding(
+            "escape,q,enter,question_mark,f1", "leave", "Back", key_display="Esc", tooltip="back"
+        ),
+        Binding("down", "down", "Down", show=False, tooltip="read on"),
+        Binding("up", "up", "Up", show=False, tooltip="read back"),
+    ]
+    TITLE = "Reading"
+    HELP = "Shows a text to read."
+
+    def __init__(self, title: str, made: Made, *, at_end: bool = False) -> None:
+        """Begin with a text, or with what makes one for a width, ``at_end`` of it if wanted."""
+        super().__init__()
+        self.at_end = at_end
+        self.heading = title
+        self.made = made
+
+    def compose(self) -> ComposeResult:
+        """Lay out the text."""
+        text = LongText(self.made, at_end=self.at_end, classes="reading")
+        text.border_title = self.heading
+        yield text
+        yield KeyLine()
+
+    def turn_to(self, title: str, made: Made) -> None:
+        """Show another text, also while the screen is not open."""
+        text = self.query_one(LongText)
+        put_title(text, title)
+        text.show(made)
+        # The terminal may have been made smaller or larger since.
+        self.query_one(KeyLine).fit()
+
+    def action_leave(self) -> None:
+        """Go back."""
+        self.dismiss(None)
+
+    def action_down(self) -> None:
+        """Scroll down."""
+        self.query_one(LongText).scroll_down()
+
+    def action_up(self) -> None:
+        """Scroll up."""
+        self.query_one(LongText).scroll_up()

@@ -1,0 +1,202 @@
+"""Focusing: the live picture as a positive, and how sharp its middle and corners are."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections import deque
+from statistics import median
+from typing import ClassVar
+
+from PIL import Image as Pictures
+from rich.text import Text
+from textual import work
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Container, Horizontal, VerticalScroll
+from textual.widgets import Static
+
+from tether.bench.live_focus import FocusMeter, Gauge, LiveFrame, read_live
+from tether.camera.errors import CameraRefused
+from tether.errors import TetherError
+from tether.session.session import NotNow, Session
+from tether.tui.screens.bench_screen import BenchScreen
+from tether.tui.widgets.picture_widget import Drawn
+
+_LEAST_SECONDS = 0.08
+"""Between two pictures: a terminal draws no more than about twelve a second."""
+_REFUSALS = 4
+"""How often in a row a camera may be too busy for a picture before it is taken to have none."""
+_BLOCKS = " ▏▎▍▌▋▊▉█"
+_ROOM = 1.15
+"""Length of a bar over that of its best, so that there is room to go beyond it."""
+_HINT = (
+    "Turn the ring until the bars stand at their marks ┃: go past, and come back. Magnify with "
+    "the camera's own button to see the grain. X after moving the film or magnifying."
+)
+_LATE_PICTURES = 2
+"""Pictures that may still come from before the camera was magnified."""
+
+
+class FocusScreen(BenchScreen):
+    """Shows live view until it is left; asks the camera for nothing else meanwhile."""
+
+    HEADING = "Focus"
+    HELP = (
+        "The live picture as a positive, the right way round, and how sharp its middle and corners "
+        "are against the best seen. Turn the ring until the bars stand at their marks."
+    )
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "leave", "Back", show=False, tooltip="back, when it is sharp"),
+        Binding("x", "anew", "Forget the best", tooltip="forget the best so far and begin anew"),
+        Binding("m", "magnify", "Magnify", tooltip="rehearsal only: the camera's own magnifier"),
+        Binding("r", "retry", "Try again", tooltip="look for live view once more"),
+    ]
+
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
+        self.meter = FocusMeter(session.settings.bench.corner_share)
+        self.gauges: tuple[Gauge, ...] = ()
+        self.live = True
+        self.pictures = 0
+        self._milliseconds: deque[float] = deque(maxlen=20)
+        self._shown: deque[float] = deque(maxlen=20)
+        self._magnified = False
+        self._anew_at = 0
+        self._advice = ""
+
+    def body(self) -> ComposeResult:
+        """Lay out the picture and the bars beside it."""
+        with Horizontal(id="focus"):
+            with Container(id="live") as box:
+                box.border_title = "Live view, positive"
+                yield Drawn(id="live-image")
+            with VerticalScroll(id="gauges", can_focus=False) as side:
+                side.border_title = "Sharpness"
+                yield Static(Text("Waiting for the live picture …", "dim"), id="gauge-text")
+
+    def on_mount(self) -> None:
+        """Begin to look."""
+        self._look()
+
+    def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
+        """Offer only what fits: the camera's own magnifier is a key in a rehearsal only."""
+        if action == "magnify":
+            return self.tether.given.hand is not None and self.live
+        if action == "retry":
+            return not self.live
+        return True
+
+    @work(group="live", exclusive=True)
+    async def _look(self) -> None:
+        """Ask for one picture after the other, in turn with everything else."""
+        self.live = True
+        self.refresh_bindings()
+        process, refused = self.session.roll.process, 0
+        while self.is_attached:
+            began = time.monotonic()
+            if self.app.screen is self:
+                try:
+                    jpeg = await self.tether.desk.do(self._ask)
+                    frame = await asyncio.to_thread(read_live, jpeg, process)
+                except CameraRefused as error:
+                    refused += 1
+                    if refused >= _REFUSALS:
+                        self._without(error)
+                        return
+                except TetherError as error:
+                    self._without(error)
+                    return
+                else:
+                    refused = 0
+                    self._show(frame)
+            await asyncio.sleep(max(0.01, _LEAST_SECONDS - (time.monotonic() - began)))
+
+    def _ask(self) -> bytes:
+        """Get one picture, on the session's thread."""
+        camera = self.session.camera
+        if camera is None or self.session.camera_state is None:
+            raise NotNow("No camera is connected.", todo="Go back and connect it.")
+        began = time.perf_counter()
+        jpeg = camera.preview()
+        self._milliseconds.append(1000 * (time.perf_counter() - began))
+        return jpeg
+
+    def _show(self, frame: LiveFrame) -> None:
+        self.pictures += 1
+        if self.pictures == self._anew_at:
+            self.meter.reset()
+        self._shown.append(time.monotonic())
+        self.gauges = self.meter.read(frame.sharpness)
+        for drawn in self.query(Drawn):
+            drawn.show(Pictures.fromarray(frame.positive))
+        for side in self.query("#gauges"):
+            self.put("#gauge-text", self._text(max(side.size.width - 1, 12)))
+        self._advise(self.meter.remark(self.gauges) or _HINT)
+
+    def _advise(self, text: str) -> None:
+        if text != self._advice:
+            self._advice = text
+            self.say(text)
+
+    def _text(self, width: int) -> Text:
+        text = Text()
+        for gauge in self.gauges:
+            value = "best so far" if gauge.best else f"{100 * gauge.share:.0f} % of best"
+            text.append(f"{gauge.place}{value:>{max(width - len(gauge.place), 12)}}\n")
+            text.append(f"{gauge_bar(gauge.share, width)}\n", "bold")
+        text.append(f"\n{self.rate()}", "dim")
+        return text
+
+    def rate(self) -> str:
+        """Return how long the camera takes for a picture, and how many are shown."""
+        if not self._milliseconds:
+            return ""
+        line = f"{median(self._milliseconds):.0f} ms a live picture"
+        spent = self._shown[-1] - self._shown[0] if len(self._shown) > 1 else 0.0
+        return f"{line}\n{(len(self._shown) - 1) / spent:.0f} shown a second" if spent else line
+
+    def _without(self, error: TetherError) -> None:
+        """Say that there is no live view, and what to do instead."""
+        self.live = False
+        self.refresh_bindings()
+        self.put(
+            "#gauge-text",
+            Text(
+                "No live view here. Focus through the camera's own display, magnified on the "
+                "grain of the middle and of the corners.\n\nThen go back (Esc) and shoot the frame "
+                "with F: the verdict judges its sharpness from the raw file, and A shoots it "
+                "again. This screen takes no test pictures of its own.\n\n[R] tries again."
+            ),
+        )
+        self._advice = str(error)
+        self.complain(error)
+
+    def action_anew(self) -> None:
+        """Forget the best so far."""
+        self.meter.reset()
+
+    def action_retry(self) -> None:
+        """Look for live view once more."""
+        if not self.live:
+            self._advise("")
+            self._look()
+
+    @work(group="action")
+    async def action_magnify(self) -> None:
+        """Press the simulated camera's magnifier, or press it again (rehearsal only)."""
+        hand = self.tether.given.hand
+        if hand is not None:
+            self._magnified = not self._magnified
+            zoom = 8.0 if self._magnified else 1.0
+            await self.tether.desk.do(lambda: hand.magnify(zoom))
+            self._anew_at = self.pictures + 1 + _LATE_PICTURES
+
+
+def gauge_bar(share: float, width: int) -> str:
+    """Draw a share of the best as a bar with a mark at the best; exactly ``width`` characters."""
+    mark = min(width - 1, round(width / _ROOM))
+    eighths = round(8 * mark * min(max(share, 0.0), 1.0))
+    full, part = divmod(eighths, 8)
+    bar = ("█" * full + (_BLOCKS[part] if part else "")).ljust(mark)
+    return (bar[:mark] + "┃").ljust(width)

@@ -1,0 +1,92 @@
+"""The help of each screen: what it is for, what else is to be known, and its keys."""
+
+from __future__ import annotations
+
+import textwrap
+from functools import lru_cache
+from typing import Any, Protocol, runtime_checkable
+
+from rich.text import Text
+from textual.screen import Screen
+
+from tether.session.next_step import Place
+from tether.tui.widgets.key_line import key_rows
+
+_ALWAYS = (
+    "Tab and Shift-Tab go from field to field, the arrow keys through a list or a text. The mouse "
+    "clicks keys, frames, buttons and lists."
+)
+
+
+@runtime_checkable
+class Explains(Protocol):
+    """A screen whose help begins with what is at hand, and ends with more."""
+
+    MORE_HELP: str
+
+    def at_hand(self) -> Text:
+        """Return what is to be said about what is on the screen now."""
+        ...
+
+
+def help_for(screen: Screen[Any], width: int) -> Text:
+    """Return the help of a screen; keys that do nothing now are dim and say so.
+
+    The lines of the keys are broken here, for ``width`` characters: a table would do it too, but
+    takes five times as long, and this is what a person waits for after a key.
+    """
+    text, more = Text(), ""
+    if isinstance(screen, Explains):
+        text.append_text(screen.at_hand())
+        more = screen.MORE_HELP
+    text.append(f"{screen.HELP}\n\n" if screen.HELP else "")
+    _append_keys(text, screen, width)
+    text.append(f"\n{_ALWAYS}\n{more}")
+    return text
+
+
+def _append_keys(text: Text, screen: Screen[Any], width: int) -> None:
+    """Add a line an action, with all keys that do it."""
+    active = {active.binding.action for active in screen.active_bindings.values()}
+    rows = key_rows(type(screen))
+    column = max(len(", ".join(keys)) for keys, _ in rows.values())
+    for action, (keys, what) in rows.items():
+        now = action in active
+        text.append(f"{', '.join(keys):>{column}}  ", "bold" if now else "dim")
+        said = what if now else f"{what} (not now)"
+        broken = _broken(said, max(width - column - 2, 20))
+        text.append(f"\n{' ' * (column + 2)}".join(broken) + "\n", "" if now else "dim")
+
+
+@lru_cache(1024)
+def _broken(said: str, width: int) -> list[str]:
+    return textwrap.wrap(said, width)
+
+
+def help_at(place: Place) -> Text:
+    """Return what is to be said about a place: its step, why, its caution."""
+    text = Text()
+    if place.step is not None:
+        text.append(f"{place.step.what}\n\n", "bold")
+        text.append(f"Why: {place.step.why}\n\n{place.step.more}\n\n")
+        if place.step.caution:
+            text.append(f"! Caution: {place.step.caution}\n", "bold yellow")
+            text.append(
+                "This is the usual caution, not advice for your case: the product's safety sheet, "
+                "your local rules and qualified people come first.\n\n"
+            )
+    else:
+        text.append(f"Next: {place.sentence()}\n\n", "bold")
+    return text
+
+
+MARKS_AND_NUMBERS = """
+Marks: · open  ✓ kept  » skipped  ○ blank  × damaged  ? waits for a choice
+
+Numbers of a verdict, in stops below saturation, where the sensor can hold no more light: base is \
+the clear film of a negative (target -0.5, a third either way); the highlights of a transparency, \
+and the lightest of a negative, are the lightest thousandth of the picture itself; saturated \
+is the share of the picture that is lost. A hundredth of a per cent of single spots does no harm.
+
+The bars of a verdict show how many photosites lie how many stops below saturation, one row a \
+channel; the right end is saturation."""

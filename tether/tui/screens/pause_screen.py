@@ -1,0 +1,67 @@
+"""The pause: since when, what stands still meanwhile, and what not to leave alone."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import ClassVar
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.widgets import Static
+
+from tether.session.pauses import span
+from tether.tui.widgets.key_line import KeyLine, Over
+
+_EVERY_SECONDS = 1.0
+
+
+class PauseScreen(Over[None]):
+    """Covers the worktable until the work goes on."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding(
+            "enter,space,escape", "go_on", "Go on", key_display="⏎", tooltip="go on with the work"
+        ),
+    ]
+    TITLE = "Pause"
+    HELP = (
+        "The work is paused. The time does not count as time a frame; everything is stored, so "
+        "that the program may also be closed meanwhile."
+    )
+
+    def __init__(self, since: datetime) -> None:
+        super().__init__()
+        self.since = since
+
+    def compose(self) -> ComposeResult:
+        """Lay out the words."""
+        with Vertical(classes="dialog") as box:
+            box.border_title = "Paused"
+            yield Static(id="paused")
+        yield KeyLine()
+
+    def on_mount(self) -> None:
+        """Show the time, and keep it right."""
+        self._show()
+        self.set_interval(_EVERY_SECONDS, self._show)
+
+    def _show(self) -> None:
+        text = Text()
+        clock = self.since.astimezone().strftime("%H:%M")
+        text.append(
+            f"Paused since {clock}, for {span(datetime.now(UTC) - self.since)}.\n\n", "bold"
+        )
+        text.append("This time does not count as time a frame. Everything is stored.\n\n")
+        text.append(
+            "! Caution: do not leave a hot lamp alone, nor film in the gate over one: switch it "
+            "off. After that it has to warm up again, and the light wants a look.\n\n",
+            "bold yellow",
+        )
+        text.append("[Enter] goes on", "dim")
+        self.query_one("#paused", Static).update(text)
+
+    def action_go_on(self) -> None:
+        """Go on."""
+        self.dismiss(None)

@@ -1,0 +1,169 @@
+"""Choosing a roll, and saying what a new one is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.screen import Screen
+from textual.widgets import Button, Input, Label, OptionList, Select
+from textual.widgets.option_list import Option
+
+from tether.archive.records import STRIP_CUTS, NewRoll
+from tether.archive.store import RollProgress
+from tether.errors import TetherError
+from tether.film import FILM_FORMATS, FilmProcess
+from tether.text import plural, printable
+from tether.tui.widgets.key_line import KeyLine
+
+
+class ChooseRoll(Screen[str | None]):
+    """Offers the rolls of the archive, unfinished ones first; "" asks for a new one."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,q", "leave", "Leave", key_display="q", tooltip="leave the program"),
+    ]
+    TITLE = "Rolls"
+    HELP = "The rolls of the archive, unfinished ones first. Enter goes on with the one marked."
+
+    def __init__(self, rolls: Sequence[RollProgress]) -> None:
+        super().__init__()
+        self.rolls = sorted(rolls, key=lambda p: (p.next_frame is None, -p.roll.id))
+
+    def compose(self) -> ComposeResult:
+        """Lay out the list."""
+        with Vertical(classes="page"):
+            yield Label("Which roll is on the table?", classes="heading")
+            options = [Option(Text("+ A new roll"), id="new")]
+            for p in self.rolls:
+                left = f"next: frame {p.next_frame}" if p.next_frame else "complete"
+                line = (
+                    f"{printable(p.roll.name, 40)}   {p.roll.process.label}   "
+                    f"{p.frames_done} of {p.roll.frames_expected}   {left}"
+                )
+                options.append(Option(Text(line), id=f"roll-{p.roll.id}"))
+            listed = OptionList(*options)
+            listed.highlighted = 1 if len(options) > 1 else 0
+            yield listed
+        yield KeyLine()
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """Go on with the roll that was chosen."""
+        if event.option_id == "new":
+            self.dismiss("")
+            return
+        self.dismiss(
+            next(p.roll.name for p in self.rolls if f"roll-{p.roll.id}" == event.option_id)
+        )
+
+    def action_leave(self) -> None:
+        """Leave the program."""
+        self.dismiss(None)
+
+
+class DescribeRoll(Screen[NewRoll | None]):
+    """Asks what a new roll is."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("ctrl+s", "start", "Start the roll", tooltip="start the roll as it is described"),
+        Binding("escape", "leave", "Back", key_display="Esc", tooltip="back without a new roll"),
+    ]
+    TITLE = "A new roll"
+    HELP = (
+        "Says what the new roll is. Count partly exposed frames too; frames can be added at the "
+        "end. The kind of film decides how exposure is judged, the strips when they are asked for."
+    )
+
+    def __init__(self, name: str = "", taken: Sequence[str] = ()) -> None:
+        super().__init__()
+        self.roll_name = name
+        self.taken = frozenset(taken)
+
+    def compose(self) -> ComposeResult:
+        """Lay out the form."""
+        with VerticalScroll(classes="page form", can_focus=False):
+            yield Label("A new roll", classes="heading")
+            with _line("Name, as on the sleeve"):
+                yield Input(self.roll_name, id="name", compact=True)
+            with _line("Kind of film"):
+                yield Select(
+                    [(p.label, p.value) for p in FilmProcess],
+                    value=FilmProcess.BW_NEGATIVE.value,
+                    allow_blank=False,
+                    id="process",
+                    compact=True,
+                )
+            with _line("Format"):
+                yield Select(
+                    [(f.label, key) for key, f in FILM_FORMATS.items()],
+                    value="135",
+                    allow_blank=False,
+                    id="format",
+                    compact=True,
+                )
+            with _line("Number of frames"):
+                yield Input("36", id="frames", type="integer", compact=True)
+            with _line("Cut into strips of"):
+                yield Select(
+                    [(plural(n, "frame") if n else "not cut", n) for n in STRIP_CUTS],
+                    value=6,
+                    allow_blank=False,
+                    id="strips",
+                    compact=True,
+                )
+            with _line("Notes (may stay empty)"):
+                yield Input("", id="notes", compact=True)
+            yield Label("Partly exposed frames at both ends count. Enter goes on to the next line.")
+            yield Label("", id="complaint")
+            with Horizontal(classes="buttons"):
+                yield Button("Start the roll", variant="primary", id="start", compact=True)
+        yield KeyLine()
+
+    def on_mount(self) -> None:
+        """Begin at the name, or past it when it is known."""
+        self.query_one("#process" if self.roll_name else "#name").focus()
+
+    def on_button_pressed(self) -> None:
+        """Start the roll."""
+        self.action_start()
+
+    def on_input_submitted(self) -> None:
+        """Enter in a line goes on to the next field."""
+        self.focus_next()
+
+    def action_start(self) -> None:
+        """Check what was said; start the roll, or say what is wrong."""
+        frames = self.query_one("#frames", Input).value
+        new = NewRoll(
+            name=self.query_one("#name", Input).value,
+            process=FilmProcess(str(self.query_one("#process", Select).value)),
+            format_key=str(self.query_one("#format", Select).value),
+            frames_expected=int(frames) if frames.isdecimal() else 0,
+            strip_length=int(str(self.query_one("#strips", Select).value)),
+            notes=self.query_one("#notes", Input).value,
+        )
+        try:
+            new = new.checked()
+        except TetherError as error:
+            self._complain(str(error))
+            return
+        if new.name in self.taken:
+            self._complain("The archive already has a roll of that name.")
+            return
+        self.dismiss(new)
+
+    def _complain(self, text: str) -> None:
+        self.query_one("#complaint", Label).update(Text(text, "bold red"))
+
+    def action_leave(self) -> None:
+        """Go back."""
+        self.dismiss(None)
+
+
+def _line(words: str) -> Horizontal:
+    """A line of the form: its words, and beside them what is filled in."""
+    return Horizontal(Label(words), classes="form-line")

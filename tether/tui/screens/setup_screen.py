@@ -1,0 +1,339 @@
+"""The set-up walk: from a bare table to a bench that is ready, step by step."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+from rich.text import Text
+from textual import work
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, VerticalScroll
+from textual.widgets import OptionList, Static
+from textual.widgets.option_list import Option
+
+from tether.bench.benches import BenchQuestion, BenchSetup
+from tether.bench.check_step import Step
+from tether.bench.setup_steps import BENCH, WALK
+from tether.session.next_step import Todo
+from tether.session.session import Session
+from tether.text import plural, printable
+from tether.tui.screens.bench_screen import BenchScreen
+from tether.tui.screens.dialogs import Pick
+from tether.tui.screens.setup_screens import STATIONS, screen_of
+from tether.tui.widgets.bench_form import Answer, BenchForm
+from tether.tui.widgets.next_step_panel import question_text
+
+_SAME, _CHANGED, _NEW = "same", "changed", "new"
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What the session says of the set-up."""
+
+    done: frozenset[str]
+    question: BenchQuestion
+    bench: str
+    camera: str
+    film_in_gate: bool
+
+
+class WalkScreen(BenchScreen):
+    """Walks through the set-up. What is confirmed here the worktable does not ask again."""
+
+    HEADING = "Set-up walk"
+    HELP: ClassVar[str] = (
+        "From a bare table to a bench that is ready. Each step says what to do, why, and how to "
+        "see that it is right. Enter does what the step asks for; the arrow keys look at others."
+    )
+    BINDINGS: ClassVar[list[BindingType]] = [
+        # The list of steps has these keys too: those of the screen come first, and are explained.
+        Binding(
+            "enter",
+            "proceed",
+            "Next",
+            tooltip="do what the step asks for, and go on",
+            priority=True,
+        ),
+        Binding("d", "done", "Done", tooltip="the step is done, without opening its screen"),
+        Binding("o", "open", "Open", tooltip="open the screen on which the step is done"),
+        Binding("a", "again", "Ask again", tooltip="ask a step again that is done"),
+        Binding("b", "bench", "Bench", tooltip="say anew which bench this is"),
+        Binding(
+            "x", "leave_out", "Leave out the rest", tooltip="leave out what is open of the set-up"
+        ),
+        Binding("backspace", "undo", "Undo", show=False, tooltip="take the last set-up step back"),
+        Binding(
+            "pagedown",
+            "read(1)",
+            "Read on",
+            show=False,
+            tooltip="read on in a long step",
+            priority=True,
+        ),
+        Binding(
+            "pageup",
+            "read(-1)",
+            "Read back",
+            show=False,
+            tooltip="read back in it",
+            priority=True,
+        ),
+    ]
+
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
+        self.known: _Known | None = None
+        self.opened: set[str] = set()
+        self._asked = ""
+
+    def body(self) -> ComposeResult:
+        """Lay out the list of steps and the step that is looked at."""
+        with Horizontal(id="walk"):
+            steps = OptionList(*(Option("", id=s.key) for s in WALK), id="walk-steps")
+            steps.border_title = "Steps"
+            yield steps
+            with VerticalScroll(id="walk-step", can_focus=False) as box:
+                box.border_title = "Step"
+                yield Static(id="walk-text")
+        yield Static(id="walk-keys")
+
+    async def on_mount(self) -> None:
+        """Show where the set-up stands, at the first open step."""
+        self.query_one("#walk-steps").focus()
+        # Whether a step is longer than its panel is known once it is laid out, and not before.
+        box = self.query_one("#walk-step")
+        self.watch(box, "show_vertical_scrollbar", self._show_keys, init=False)
+        await self._refresh(onward=True)
+
+    @property
+    def step(self) -> Step:
+        """The step that is looked at."""
+        at = self.query_one("#walk-steps", OptionList).highlighted
+        return WALK[at or 0]
+
+    def _open(self) -> list[Step]:
+        return [s for s in WALK if self.known and s.key not in self.known.done]
+
+    def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
+        """Offer only what fits the step that is looked at."""
+        if self.known is None or not self.query("#walk-steps"):
+            return action == "leave"
+        is_open = self.step.key not in self.known.done
+        fits = {
+            "done": is_open and self.step.key != BENCH,
+            "open": self.step.station in STATIONS,
+            "again": not is_open and self.step.key != BENCH,
+            "leave_out": bool(self._open()),
+        }
+        return fits.get(action, True)
+
+    # --- showing -----------------------------------------------------------------------------
+
+    def _read(self) -> _Known:
+        session = self.session
+        place = session.place()
+        return _Known(
+            session.set_up_done(),
+            session.bench_question(),
+            session.bench_name,
+            printable(session.camera.identity.model, 40) if session.camera else "",
+            place.todo is not Todo.STEP or (place.step is not None and place.step.with_film),
+        )
+
+    async def _refresh(self, *, onward: bool = False) -> None:
+        """Read how the set-up stands and show it; ``onward`` goes to the first open step."""
+        self.known = await self.tether.desk.do(self._read)
+        for steps in self.query("#walk-steps").results(OptionList):
+            for i, step in enumerate(WALK):
+                done = step.key in self.known.done
+                mark = ("✓ ", "green") if done else "· "
+                text = Text.assemble(mark, (step.label, "" if done else "bold"))
+                steps.replace_option_prompt_at_index(i, text)
+            if onward and (left := self._open()):
+                steps.highlighted = WALK.index(left[0])
+            steps.border_subtitle = f"{len(WALK) - len(self._open())} of {len(WALK)}"
+        self._show()
+
+    def _show(self) -> None:
+        if self.known is not None:
+            title = f" {self.HEADING}"
+            if self.known.bench:
+                title += f": {self.known.bench}"
+            self.put(".bench-title", Text(f"{title} ", "bold reverse"))
+            self.put("#walk-text", self._text(self.step))
+            self._show_keys()
+            for box in self.query("#walk-step"):
+                box.scroll_home(animate=False)
+            self.refresh_bindings()
+
+    def _show_keys(self) -> None:
+        """Say what the keys do; Page Down only where the step is longer than its panel."""
+        if self.known is None:
+            return
+        longer = any(box.show_vertical_scrollbar for box in self.query("#walk-step"))
+        read = "   [Page Down] reads on" if longer else ""
+        self.put("#walk-keys", Text(f"{self._keys(self.step)}{read}", "dim"))
+
+    def on_option_list_option_highlighted(self) -> None:
+        """Show the step that is looked at; what was asked about another is asked no longer."""
+        if self._asked not in ("", self.step.key):
+            self._asked = ""
+            self.say("")
+        self._show()
+
+    def _text(self, step: Step) -> Text:
+        assert self.known is not None, "shown only when it is known"
+        text = Text()
+        if step.key == BENCH:
+            text.append_text(question_text(self.known.question, self.known.bench))
+            return text
+        text.append(f"{step.what}\n", "bold")
+        if step.caution:
+            text.append(f"! Caution: {step.caution} ", "bold yellow")
+            text.append("Product sheets, local rules and qualified people come first.\n", "yellow")
+        text.append(f"\nWhy: {step.why}\n\nHow: {step.more}\n\n")
+        text.append("Right when: ", "bold")
+        text.append(step.see)
+        return text
+
+    def _keys(self, step: Step) -> str:
+        assert self.known is not None, "shown only when it is known"
+        if step.key in self.known.done:
+            onward = "on to the next open step" if self._open() else "back: all is done"
+            change = "[B] changes what is said here" if step.key == BENCH else "[A] asks it again"
+            return f"✓ Done. [Enter] goes {onward}   {change}"
+        if step.with_film and not self.known.film_in_gate:
+            return (
+                "This comes up again when the first frame lies in the gate. [Enter] goes on to the "
+                "roll   [D] it is done already"
+            )
+        if step.key == BENCH:
+            last = self.known.question.last
+            return "[Enter] say which" if last else "[Enter] give it a name   [X] ask nothing here"
+        if step.station in STATIONS and step.key not in self.opened:
+            return f"[Enter] opens it: {STATIONS[step.station][1]}   [D] done without it"
+        again = "   [O] open it once more" if step.station in STATIONS else ""
+        return f"[Enter] done{again}"
+
+    # --- doing -------------------------------------------------------------------------------
+
+    async def on_option_list_option_selected(self) -> None:
+        """A click on the step that is looked at; Enter is the screen's own."""
+        self.action_proceed()
+
+    @work(group="action")
+    async def action_proceed(self) -> None:
+        """Do what the step that is looked at asks for, and go on."""
+        if self.known is None or self.working:
+            return
+        step, left = self.step, self._open()
+        if not left:
+            self.dismiss(None)
+        elif step.key in self.known.done:
+            await self._refresh(onward=True)
+        elif step.key == BENCH:
+            await self._which_bench()
+        elif step.with_film and not self.known.film_in_gate:
+            self.dismiss(None)
+        elif step.station in STATIONS and step.key not in self.opened:
+            await self._station(step)
+        else:
+            await self._confirm(step)
+
+    @work(group="action")
+    async def action_done(self) -> None:
+        """Say that the step is done, without its screen."""
+        await self._confirm(self.step)
+
+    async def _confirm(self, step: Step) -> None:
+        place = await self.attempt(lambda: self.session.confirm_set_up(step))
+        if place is not None:
+            await self._refresh(onward=True)
+            if not self._open():
+                self.say("The bench is ready. Enter goes on.")
+
+    @work(group="action")
+    async def action_open(self) -> None:
+        """Open the screen on which the step is done."""
+        await self._station(self.step)
+
+    async def _station(self, step: Step) -> None:
+        make = await asyncio.to_thread(screen_of, step.station)
+        await self.app.push_screen_wait(make(self.session))
+        self.opened.add(step.key)
+        await self._refresh()
+        self._asked = step.key
+        self.say("Is it right as described? Enter says so.")
+
+    @work(group="action")
+    async def action_again(self) -> None:
+        """Ask a step again that was confirmed."""
+        step = self.step
+        if await self.attempt(lambda: self.session.do_again(step)) is not None:
+            self.opened.discard(step.key)
+            await self._refresh()
+
+    @work(group="action")
+    async def action_undo(self) -> None:
+        """Take the last step back."""
+        what = await self.attempt(self.session.undo_set_up)
+        if what is not None:
+            await self._refresh(onward=True)
+            self.say(f"Undone: {what}.")
+
+    @work(group="action")
+    async def action_leave_out(self) -> None:
+        """Leave out what is open, and go back to the worktable."""
+        said = await self.attempt(self.session.skip_set_up)
+        if said is not None:
+            self.dismiss(None)
+
+    @work(group="action")
+    async def action_bench(self) -> None:
+        """Say anew which bench this is."""
+        await self._which_bench()
+
+    async def _which_bench(self) -> None:
+        """Ask whether it is the same bench; where it is not, what is different."""
+        if self.known is None:
+            return
+        question = self.known.question
+        picked = _NEW
+        if question.last is not None:
+            options = [
+                (_SAME, f"The same: {question.last.name}"),
+                (_CHANGED, f"{question.last.name}, but something is different or was moved"),
+                *((f"other-{i}", f"Another: {b.name}") for i, b in enumerate(question.others)),
+                (_NEW, "A new bench"),
+            ]
+            answered = await self.app.push_screen_wait(Pick("Which bench is this?", options))
+            if answered is None:
+                return
+            picked = answered
+        bench = question.last if picked in (_SAME, _CHANGED) else BenchSetup("")
+        if picked.startswith("other-"):
+            bench = question.others[int(picked.removeprefix("other-"))]
+        assert bench is not None, "offered only where there is one"
+        answer: Answer | None = Answer(bench, frozenset(), question.person)
+        if picked in (_CHANGED, _NEW):
+            if not bench.light:
+                bench = replace(bench, light=self.session.settings.light.kind)
+            form = BenchForm(bench, self.known.camera, question.person)
+            answer = await self.app.push_screen_wait(form)
+        if answer is None:
+            return
+        said = answer
+        before = len(self._open())
+        if await self.attempt(lambda: self.session.use_bench(said.bench, said.moved, said.person)):
+            await self._refresh(onward=True)
+            held = before - len(self._open()) - 1
+            kept = f" {plural(held, 'step')} still hold from before." if held > 0 else ""
+            self.say(f"{said.bench.name}.{kept} {plural(len(self._open()), 'step')} to do.")
+
+    def action_read(self, pages: int) -> None:
+        """Read on, or back, in a step that is longer than its panel."""
+        box = self.query_one("#walk-step")
+        box.scroll_relative(y=pages * max(box.size.height - 2, 1), animate=False)

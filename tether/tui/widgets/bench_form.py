@@ -1,0 +1,156 @@
+"""Saying which bench this is: its name, its parts, and what was moved since the last time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, VerticalScroll
+from textual.widgets import Button, Checkbox, Input, Label
+
+from tether.bench.benches import BenchSetup, tidy
+from tether.bench.check_step import Part
+from tether.errors import TetherError
+from tether.settings import LAMP, STROBE
+from tether.tui.widgets.key_line import KeyLine, Over
+
+_FIELDS = (
+    ("name", "Name of the bench", "Table 1", None),
+    ("camera", "Camera and stand", "", Part.CAMERA),
+    ("lens", "Lens and spacer", "macro 60 mm, spacer 12 mm", Part.LENS),
+    ("holder", "Holder", "strip holder for 135", Part.HOLDER),
+    ("lamp", "Lamp and diffuser", "daylight panel, opal glass", Part.LAMP),
+    ("person", "Who is at the bench", "", None),
+)
+"""Field, words, an example, and the part that may have been moved."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What the person said."""
+
+    bench: BenchSetup
+    moved: frozenset[Part]
+    person: str
+
+
+class Tick(Checkbox):
+    """A box whose cross is there only when it is ticked: it reads without colour."""
+
+    BUTTON_LEFT, BUTTON_INNER, BUTTON_RIGHT = "[", " ", "]"
+
+    def watch_value(self) -> None:
+        """Draw the cross, or none."""
+        self.BUTTON_INNER = "X" if self.value else " "
+        super().watch_value()
+        self.refresh(layout=True)
+
+
+class BenchForm(Over[Answer | None]):
+    """Asks for a bench; Escape gives None.
+
+    Parameters
+    ----------
+    bench
+        What is known of it; one without a name is new.
+    camera
+        What the camera that is connected calls itself.
+    person
+        Who is at the bench, as far as is known.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("ctrl+s", "save", "This is the bench", tooltip="take what is written"),
+        Binding("escape", "leave", "Back", key_display="Esc", tooltip="back, nothing changed"),
+    ]
+    TITLE = "The bench"
+    HELP = (
+        "Says which bench this is. What has changed, or was moved, is asked again in the set-up "
+        "walk; all the rest is taken as it stands. Tick 'strobe' for a light that flashes: then no "
+        "shutter time is advised, but by how many stops to turn its power."
+    )
+
+    def __init__(self, bench: BenchSetup, camera: str, person: str) -> None:
+        super().__init__()
+        self.bench = bench
+        self.camera = camera
+        self.person = person
+
+    def compose(self) -> ComposeResult:
+        """Lay out a line a field; the camera says itself what it is."""
+        known = bool(self.bench.name)
+        with VerticalScroll(classes="bench-form", can_focus=False):
+            yield Label("The bench as it stands now", classes="heading")
+            for key, words, example, part in _FIELDS:
+                with Horizontal(classes="bench-line"):
+                    yield Label(words, classes="bench-words")
+                    if key == "camera":
+                        yield Label(Text(self.camera or "not connected"), classes="bench-value")
+                    else:
+                        value = self.person if key == "person" else getattr(self.bench, key)
+                        # Said in words: without colours an example looks like what was written.
+                        hint = f"for example {example}" if example else ""
+                        yield Input(
+                            value, placeholder=hint, id=f"bench-{key}", compact=True,
+                            classes="bench-value",
+                        )  # fmt: skip
+                    if key == "lamp":
+                        yield Tick("strobe", self.bench.light == STROBE, id="strobe", compact=True)
+                    if part is not None and known:
+                        yield Tick("moved", id=f"moved-{part}", compact=True)
+            if known:
+                yield Label(
+                    "Write what is different. Tick what is the same but was moved or taken apart "
+                    "since: its steps are asked again.",
+                    classes="bench-hint",
+                )
+            yield Label("", id="complaint")
+            yield Button("This is the bench", variant="primary", id="save", compact=True)
+        yield KeyLine()
+
+    def on_mount(self) -> None:
+        """Begin at what is most likely to be written."""
+        self.query_one("#bench-lens" if self.bench.name else "#bench-name").focus()
+
+    def on_input_submitted(self) -> None:
+        """Enter in a line goes on to the next field."""
+        self.focus_next()
+
+    def on_button_pressed(self) -> None:
+        """Take what was written."""
+        self.action_save()
+
+    def action_save(self) -> None:
+        """Take what was written, or say what is wrong with it."""
+        said = {
+            key: self.query_one(f"#bench-{key}", Input).value
+            for key, *_ in _FIELDS
+            if key != "camera"
+        }
+        try:
+            name = tidy("name of the bench", said["name"], needed=True)
+            for key, words, _, _ in _FIELDS:
+                if key in said:
+                    tidy(words.lower(), said[key])
+        except TetherError as error:
+            self.query_one("#complaint", Label).update(Text(str(error), "bold red"))
+            return
+        moved = frozenset(
+            part
+            for _, _, _, part in _FIELDS
+            if part is not None
+            for box in self.query(f"#moved-{part}").results(Checkbox)
+            if box.value
+        )
+        light = STROBE if self.query_one("#strobe", Tick).value else LAMP
+        bench = BenchSetup(
+            name, lens=said["lens"], holder=said["holder"], lamp=said["lamp"], light=light
+        )
+        self.dismiss(Answer(bench, moved, said["person"]))
+
+    def action_leave(self) -> None:
+        """Go back without an answer."""
+        self.dismiss(None)
