@@ -7,9 +7,9 @@ from pathlib import Path
 
 import hypothesis
 import pytest
+from tether_simulator.bench_config import BenchConfig
+from tether_simulator.server import BenchProcess
 
-from mocks.bench_config import BenchConfig
-from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll

@@ -20,8 +20,9 @@ from textual.pilot import Pilot
 # There is no terminal here that could be asked what it can draw: half blocks are what most can.
 textual_image.widget.Image = textual_image.widget.HalfcellImage  # type: ignore[assignment,misc]
 
-from mocks.bench import BenchConfig  # noqa: E402
-from mocks.server import BenchProcess  # noqa: E402
+from tether_simulator.bench import BenchConfig  # noqa: E402
+from tether_simulator.server import BenchProcess  # noqa: E402
+
 from tether.archive.archive import Archive  # noqa: E402
 from tether.archive.records import NewRoll  # noqa: E402
 from tether.camera import connect  # noqa: E402

@@ -13,12 +13,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.lamp import LampConfig
+from tether_simulator.optics import OpticsConfig
+from tether_simulator.sensor import SensorConfig
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
-from mocks.lamp import LampConfig
-from mocks.optics import OpticsConfig
-from mocks.sensor import SensorConfig
 from tests.measure.on_bench import photographed
 from tether.film import FilmProcess
 from tether.measure.film.dust import compare_dust, find_spots

@@ -15,9 +15,9 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
 from tests.benchmarks.measure_detectors import bench_of, exposure_for, mosaic_of
 from tether.film import FilmProcess
 from tether.findings import Severity
@@ -59,7 +59,7 @@ def _moves(config: BenchConfig, strength: float, frames: int) -> BenchConfig:
 
 
 def _defocuses(config: BenchConfig, strength: float, frames: int) -> BenchConfig:
-    # At this size of the sensor the first 0.7 mm cannot be seen (mocks/optics.py).
+    # At this size of the sensor the first 0.7 mm cannot be seen (mocks/tether_simulator/optics.py).
     defocus = 0.7 + (0.01 + 0.02 * strength) * frames
     return replace(config, optics=replace(config.optics, defocus_mm=defocus))
 

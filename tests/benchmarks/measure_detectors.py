@@ -15,13 +15,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.hand import MISHAPS, Lasts
+from tether_simulator.lamp import LampConfig
+from tether_simulator.optics import OpticsConfig
+from tether_simulator.sensor import SensorConfig
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
-from mocks.hand import MISHAPS, Lasts
-from mocks.lamp import LampConfig
-from mocks.optics import OpticsConfig
-from mocks.sensor import SensorConfig
 from tether.film import FilmProcess
 from tether.findings import Severity
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame

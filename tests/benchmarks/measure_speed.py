@@ -22,10 +22,11 @@ from numpy.typing import NDArray
 if __name__ == "__main__":  # also when run as a file
     sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from mocks.bench import Bench, BenchConfig
-from mocks.dng import RawFacts, write_dng
-from mocks.exposure import REFERENCE
-from mocks.sensor import SensorConfig
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.dng import RawFacts, write_dng
+from tether_simulator.exposure import REFERENCE
+from tether_simulator.sensor import SensorConfig
+
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.density.density import density_report
 from tether.measure.exposure.exposure import headroom, histogram

@@ -20,9 +20,10 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from mocks.bench import Bench
-from mocks.bench_config import BenchConfig, SensorConfig
-from mocks.exposure import Exposure
+from tether_simulator.bench import Bench
+from tether_simulator.bench_config import BenchConfig, SensorConfig
+from tether_simulator.exposure import Exposure
+
 from tether.film import FilmProcess
 from tether.positive.exif import ShotFacts
 from tether.positive.job import PrintJob, begin_worker, print_file

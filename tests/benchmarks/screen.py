@@ -20,10 +20,10 @@ from contextlib import suppress
 from pathlib import Path
 
 import pexpect
+from tether_simulator.bench import BenchConfig
+from tether_simulator.bench_config import SensorConfig
+from tether_simulator.server import BenchProcess
 
-from mocks.bench import BenchConfig
-from mocks.bench_config import SensorConfig
-from mocks.server import BenchProcess
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll
 from tether.film import FilmProcess

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.lamp import LampConfig
+from tether_simulator.sensor import SensorConfig
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
-from mocks.lamp import LampConfig
-from mocks.sensor import SensorConfig
 from tether.raw.mosaic import Mosaic
 
 TILES = {

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 
 import pytest
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.film_curve import FILMS
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
-from mocks.film_curve import FILMS
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.exposure.calibration import ClearFilm, Seen, clear_film

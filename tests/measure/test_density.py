@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.measure.density.density import density, density_planes
 from tether.measure.density.tablet import read_steps, tablet_report
@@ -32,7 +32,7 @@ def test_dark_and_exposure_are_taken_into_account() -> None:
 
 def tablet(noise: bool, glare: float = 0.0) -> tuple[Bench, Mosaic, Mosaic]:
     """Return a bench with the tablet in its gate, a long exposure of it and the open gate."""
-    from mocks.optics import OpticsConfig
+    from tether_simulator.optics import OpticsConfig
 
     sensor = SensorConfig(1536, 1024, noise=noise, bits=16, black=2048, saturation=64_000)
     bench = Bench(

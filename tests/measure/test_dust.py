@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy import ndimage
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
 from tests.measure.on_bench import photographed, plain
 from tether.film import FilmProcess
 from tether.measure.film.dust import _box, compare_dust, find_spots, lasting_spots

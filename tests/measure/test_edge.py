@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import zxingcpp
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.sensor import SensorConfig
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
-from mocks.sensor import SensorConfig
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.film.edge_code import EdgeCode, edge_remarks, read_edge

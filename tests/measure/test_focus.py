@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import ndimage
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.sensor import SensorConfig
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
-from mocks.sensor import SensorConfig
 from tests.measure.on_bench import TILES, photographed, plain
 from tether.film import FilmProcess
 from tether.measure.focus.focus import (

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.lamp import LampConfig
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
-from mocks.lamp import LampConfig
 from tests.measure.on_bench import SensorConfig, photographed, plain
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Finding, Severity

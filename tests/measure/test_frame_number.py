@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Finding, Severity

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 from skimage.transform import rotate
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.sensor import SensorConfig
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
-from mocks.sensor import SensorConfig
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.framing.framing import Framing, find_framing

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.film.file_damage import lost_share

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from tether_simulator.sensor import SensorConfig, read_out
 
-from mocks.sensor import SensorConfig, read_out
 from tests.measure.on_bench import NAMES, TILES, plain
 from tether.measure.levels import stops, with_observed_saturation
 from tether.raw.mosaic import Mosaic

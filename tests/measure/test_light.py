@@ -7,9 +7,9 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from tether_simulator import lamp
+from tether_simulator.lamp import LampConfig
 
-from mocks import lamp
-from mocks.lamp import LampConfig
 from tests.measure.on_bench import SensorConfig, open_gate, plain
 from tether.findings import Finding
 from tether.measure.light.flat import age_hours, flat_correct, flat_of, judge_flat

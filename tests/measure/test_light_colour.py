@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 from colour import colorimetry
+from tether_simulator.lamp import LampConfig
 
-from mocks.lamp import LampConfig
 from tests.measure.on_bench import SensorConfig, open_gate
 from tether.measure.light.light import balance_off_ev, measure_light
 from tether.measure.survey import survey

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.stats import pearsonr
 from skimage.registration import phase_cross_correlation
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.sensor import SensorConfig
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
-from mocks.sensor import SensorConfig
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.film.same_picture import (

@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from tether_simulator.bench import Bench as SimulatedBench
+from tether_simulator.bench_config import BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.lamp import LampConfig
 
-from mocks.bench import Bench as SimulatedBench
-from mocks.bench_config import BenchConfig
-from mocks.exposure import Exposure
-from mocks.lamp import LampConfig
 from tests.measure.on_bench import SensorConfig, open_gate, photographed
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Severity

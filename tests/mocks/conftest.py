@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from tether_simulator.camera import Body
+from tether_simulator.camera_card import Card
+from tether_simulator.exposure import Exposure
+from tether_simulator.faults import Fault, FaultScript
+from tether_simulator.ptpip_operations import Identity
+from tether_simulator.ptpip_responder import Responder
 
-from mocks.camera import Body
-from mocks.camera_card import Card
-from mocks.exposure import Exposure
-from mocks.faults import Fault, FaultScript
-from mocks.ptpip_operations import Identity
-from mocks.ptpip_responder import Responder
 from tests.mocks.gphoto_client import Remote
 
 

@@ -9,13 +9,13 @@ import pytest
 import zxingcpp
 from numpy.typing import NDArray
 from PIL import Image
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.edge_print import film_edge_code
+from tether_simulator.exposure import REFERENCE, Exposure
+from tether_simulator.hand import MISHAPS
+from tether_simulator.lamp import LampConfig
+from tether_simulator.sensor import SensorConfig
 
-from mocks.bench import Bench, BenchConfig
-from mocks.edge_print import film_edge_code
-from mocks.exposure import REFERENCE, Exposure
-from mocks.hand import MISHAPS
-from mocks.lamp import LampConfig
-from mocks.sensor import SensorConfig
 from tether.film import FILM_FORMATS, FilmProcess
 
 SMALL = SensorConfig(width=384, height=256)

@@ -9,12 +9,19 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
+from tether_simulator.camera import Body, Refusal, Refused
+from tether_simulator.camera_card import Card, CardFull
+from tether_simulator.camera_dials import (
+    DAYLIGHT,
+    DIALS,
+    Quality,
+    fraction,
+    seconds,
+    ten_thousandths,
+)
+from tether_simulator.exposure import Exposure
+from tether_simulator.ptpip_codes import Event, ObjectFormat, Property
 
-from mocks.camera import Body, Refusal, Refused
-from mocks.camera_card import Card, CardFull
-from mocks.camera_dials import DAYLIGHT, DIALS, Quality, fraction, seconds, ten_thousandths
-from mocks.exposure import Exposure
-from mocks.ptpip_codes import Event, ObjectFormat, Property
 from tests.mocks.conftest import Snap, StandIn
 
 NOON = datetime(2024, 5, 4, 12)

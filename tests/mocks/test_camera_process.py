@@ -11,12 +11,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.faults import BadName
+from tether_simulator.ptpip_codes import Property
+from tether_simulator.sensor import SensorConfig
+from tether_simulator.server import BenchProcess
 
-from mocks.bench import Bench, BenchConfig
-from mocks.faults import BadName
-from mocks.ptpip_codes import Property
-from mocks.sensor import SensorConfig
-from mocks.server import BenchProcess
 from tests.mocks.gphoto_client import Remote
 
 SMALL = BenchConfig(sensor=SensorConfig(width=384, height=256), frames=6)
@@ -43,7 +43,7 @@ def test_picture_is_the_one_that_the_bench_makes(process: BenchProcess, remote: 
     here.hand.go_to(2)
     taken = remote.capture()
     raw = remote.fetch(*taken)
-    from mocks.exposure import Exposure
+    from tether_simulator.exposure import Exposure
 
     assert raw == here.expose(Exposure(1 / 15, 8.0, 100.0, "Daylight")).raw
     assert remote.preview().startswith(b"\xff\xd8")
@@ -106,9 +106,9 @@ def test_card_outlives_a_killed_process(home: Path, tmp_path: Path) -> None:
 
 PARENT = """
 import sys
-from mocks.bench import BenchConfig
-from mocks.sensor import SensorConfig
-from mocks.server import BenchProcess
+from tether_simulator.bench import BenchConfig
+from tether_simulator.sensor import SensorConfig
+from tether_simulator.server import BenchProcess
 process = BenchProcess.start(BenchConfig(sensor=SensorConfig(width=64, height=48)))
 print(process.pid, flush=True)
 sys.stdin.read()

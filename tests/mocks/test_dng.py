@@ -9,10 +9,9 @@ import pytest
 import rawpy
 import tifffile
 from PIL import Image
-
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
-from mocks.sensor import SensorConfig
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.sensor import SensorConfig
 
 EXPOSURE = Exposure(1 / 20, 8.0, 200.0)
 

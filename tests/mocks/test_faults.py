@@ -5,8 +5,7 @@ from __future__ import annotations
 import pickle
 
 import pytest
-
-from mocks.faults import (
+from tether_simulator.faults import (
     KINDS,
     BadName,
     DropConnection,

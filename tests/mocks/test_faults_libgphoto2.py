@@ -10,8 +10,7 @@ import threading
 from collections.abc import Callable
 
 import pytest
-
-from mocks.faults import (
+from tether_simulator.faults import (
     BadName,
     BatteryFalls,
     Corrupted,
@@ -27,7 +26,8 @@ from mocks.faults import (
     Truncated,
     WrongSize,
 )
-from mocks.ptpip_codes import Event, Operation, Property, Response
+from tether_simulator.ptpip_codes import Event, Operation, Property, Response
+
 from tests.mocks.conftest import Rig
 from tests.mocks.gphoto_client import GphotoError
 from tether.errors import TetherError

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from tether_simulator.film_curve import FILMS, UNEXPOSED, selwyn_sigma
+from tether_simulator.film_shapes import perforations
+from tether_simulator.film_strip import FilmStrip, StripConfig, Window
+from tether_simulator.step_tablet import StepTablet
 
-from mocks.film_curve import FILMS, UNEXPOSED, selwyn_sigma
-from mocks.film_shapes import perforations
-from mocks.film_strip import FilmStrip, StripConfig, Window
-from mocks.step_tablet import StepTablet
 from tether.film import FILM_FORMATS, FilmProcess
 
 NOBODY: frozenset[tuple[int, str]] = frozenset()

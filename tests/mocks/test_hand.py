@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import pytest
-
-from mocks.hand import CREEPING, MISHAPS, Hand
+from tether_simulator.hand import CREEPING, MISHAPS, Hand
 
 
 @pytest.fixture

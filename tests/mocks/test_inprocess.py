@@ -6,10 +6,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-
-from mocks.camera import Body
-from mocks.camera_card import Card
-from mocks.faults import (
+from tether_simulator.camera import Body
+from tether_simulator.camera_card import Card
+from tether_simulator.faults import (
     BadName,
     BatteryFalls,
     DropConnection,
@@ -24,8 +23,9 @@ from mocks.faults import (
     Truncated,
     WrongSize,
 )
-from mocks.inprocess import InProcessCamera
-from mocks.ptpip_codes import Operation, Property
+from tether_simulator.inprocess import InProcessCamera
+from tether_simulator.ptpip_codes import Operation, Property
+
 from tests.mocks.conftest import StandIn
 from tether.camera import values
 from tether.camera.errors import (

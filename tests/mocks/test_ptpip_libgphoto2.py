@@ -10,9 +10,9 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from tether_simulator.camera_dials import fraction
+from tether_simulator.ptpip_codes import Property
 
-from mocks.camera_dials import fraction
-from mocks.ptpip_codes import Property
 from tests.mocks.conftest import Rig
 
 Build = Callable[..., Rig]

@@ -10,13 +10,13 @@ import struct
 from collections.abc import Callable, Iterator
 
 import pytest
+from tether_simulator import ptpip_packets as packets
+from tether_simulator.camera import Body
+from tether_simulator.camera_card import Card
+from tether_simulator.ptpip_codes import ALL, Event, Operation, PacketType, Property, Response
+from tether_simulator.ptpip_link import CHUNK, Gone, read_packet
+from tether_simulator.ptpip_responder import Responder
 
-from mocks import ptpip_packets as packets
-from mocks.camera import Body
-from mocks.camera_card import Card
-from mocks.ptpip_codes import ALL, Event, Operation, PacketType, Property, Response
-from mocks.ptpip_link import CHUNK, Gone, read_packet
-from mocks.ptpip_responder import Responder
 from tests.mocks.conftest import Rig, StandIn
 
 Build = Callable[..., Rig]

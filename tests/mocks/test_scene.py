@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
-from mocks.scene import SCENES, paint
-from mocks.scene_canvas import Canvas
+from tether_simulator.scene import SCENES, paint
+from tether_simulator.scene_canvas import Canvas
 
 SIZE = (180, 120)
 

@@ -7,12 +7,12 @@ from pathlib import Path
 
 import numpy as np
 from PIL import Image
+from tether_simulator import scene
+from tether_simulator.bench import Bench
+from tether_simulator.bench_config import BenchConfig, SensorConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.film_curve import FILMS
 
-from mocks import scene
-from mocks.bench import Bench
-from mocks.bench_config import BenchConfig, SensorConfig
-from mocks.exposure import Exposure
-from mocks.film_curve import FILMS
 from tether.film import FilmProcess
 from tether.positive.curve import encoded
 from tether.positive.linear import camera_matrix, open_linear, tile_weights

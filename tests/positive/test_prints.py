@@ -120,10 +120,10 @@ def test_a_turned_outline_is_printed_straight(tmp_path: Path) -> None:
 
 
 def test_a_flat_field_takes_the_falloff_out(tmp_path: Path) -> None:
-    from mocks.bench import Bench
-    from mocks.bench_config import BenchConfig, SensorConfig
-    from mocks.exposure import Exposure
-    from mocks.lamp import LampConfig
+    from tether_simulator.bench import Bench
+    from tether_simulator.bench_config import BenchConfig, SensorConfig
+    from tether_simulator.exposure import Exposure
+    from tether_simulator.lamp import LampConfig
 
     config = BenchConfig(
         target="step-tablet", sensor=SensorConfig(384, 256), lamp=LampConfig(gradient_x=0.25)

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import rawpy
 from PIL import Image
+from tether_simulator.dng import RawFacts, write_dng
 
-from mocks.dng import RawFacts, write_dng
 from tether.raw.open import RawUnreadable, open_mosaic
 
 TILES = {

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from unittest.mock import patch
 
-from mocks.bench import Bench
-from mocks.bench_config import BenchConfig, SensorConfig
-from mocks.exposure import Exposure
-from mocks.lamp import LampConfig
+from tether_simulator.bench import Bench
+from tether_simulator.bench_config import BenchConfig, SensorConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.lamp import LampConfig
+
 from tether.archive.archive import Archive
 from tether.archive.records import Capture, FrameState, NewRoll, Roll
 from tether.delivery import contact_sheet as contact

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 import rawpy
 from click.testing import CliRunner
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.film_curve import FILMS
+from tether_simulator.sensor import SensorConfig
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
-from mocks.film_curve import FILMS
-from mocks.sensor import SensorConfig
 from tether.cli import app
 from tether.cli.judged_files import _finite
 from tether.cli.light_json import light_files, light_text

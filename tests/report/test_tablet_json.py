@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.lamp import LampConfig
+from tether_simulator.optics import OpticsConfig
+from tether_simulator.sensor import SensorConfig
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
-from mocks.lamp import LampConfig
-from mocks.optics import OpticsConfig
-from mocks.sensor import SensorConfig
 from tether.cli import app
 from tether.cli.tablet_json import tablet_files, tablet_text
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from tether_simulator.ptpip_codes import Property
+from tether_simulator.server import BenchProcess
 
-from mocks.ptpip_codes import Property
-from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import Roll

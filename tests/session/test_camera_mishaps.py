@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
+from tether_simulator.camera_mishaps import CAMERA_MISHAPS
+from tether_simulator.server import BenchProcess
 
-from mocks.camera_mishaps import CAMERA_MISHAPS
-from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import Roll

@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.dng import RawFacts, write_dng
+from tether_simulator.exposure import Exposure
+from tether_simulator.sensor import SensorConfig
 
-from mocks.bench import Bench, BenchConfig
-from mocks.dng import RawFacts, write_dng
-from mocks.exposure import Exposure
-from mocks.sensor import SensorConfig
 from tether.film import FilmProcess
 from tether.findings import Verdict
 from tether.measure.roll.memory import RollMemory

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
+from tether_simulator.bench_config import BenchConfig
+from tether_simulator.camera_dials import fraction
+from tether_simulator.ptpip_codes import Property
+from tether_simulator.server import BenchProcess
 
-from mocks.bench_config import BenchConfig
-from mocks.camera_dials import fraction
-from mocks.ptpip_codes import Property
-from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll

@@ -8,10 +8,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from tether_simulator.faults import Refuse
+from tether_simulator.ptpip_codes import Operation, Response
+from tether_simulator.server import BenchProcess
 
-from mocks.faults import Refuse
-from mocks.ptpip_codes import Operation, Response
-from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll

@@ -11,8 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-
-from mocks.faults import (
+from tether_simulator.faults import (
     BadName,
     DropConnection,
     DuplicateEvent,
@@ -23,8 +22,9 @@ from mocks.faults import (
     SameName,
     Truncated,
 )
-from mocks.ptpip_codes import Operation
-from mocks.server import BenchProcess
+from tether_simulator.ptpip_codes import Operation
+from tether_simulator.server import BenchProcess
+
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.lock import RollBusy

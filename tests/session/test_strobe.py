@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
+from tether_simulator.bench_config import BenchConfig
+from tether_simulator.camera_dials import fraction
+from tether_simulator.lamp import LampConfig
+from tether_simulator.ptpip_codes import Property
+from tether_simulator.server import BenchProcess
 
-from mocks.bench_config import BenchConfig
-from mocks.camera_dials import fraction
-from mocks.lamp import LampConfig
-from mocks.ptpip_codes import Property
-from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import Roll

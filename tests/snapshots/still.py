@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from tether_simulator.camera_mishaps import CAMERA_MISHAPS
+from tether_simulator.hand import MISHAPS
 
-from mocks.camera_mishaps import CAMERA_MISHAPS
-from mocks.hand import MISHAPS
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.archive.store import Confirmed

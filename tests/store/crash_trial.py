@@ -11,8 +11,8 @@ import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from mocks.bench import BenchConfig
-from mocks.faults import (
+from tether_simulator.bench import BenchConfig
+from tether_simulator.faults import (
     DropConnection,
     DuplicateEvent,
     Fault,
@@ -23,9 +23,10 @@ from mocks.faults import (
     Slow,
     Truncated,
 )
-from mocks.ptpip_codes import Operation
-from mocks.sensor import SensorConfig
-from mocks.server import BenchProcess
+from tether_simulator.ptpip_codes import Operation
+from tether_simulator.sensor import SensorConfig
+from tether_simulator.server import BenchProcess
+
 from tests.store.bench_rig import against_card, card_pictures, problems
 from tether.archive.archive import Archive
 

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from mocks.camera import Body
-from mocks.camera_card import Card
-from mocks.faults import FaultScript
-from mocks.inprocess import InProcessCamera
+from tether_simulator.camera import Body
+from tether_simulator.camera_card import Card
+from tether_simulator.faults import FaultScript
+from tether_simulator.inprocess import InProcessCamera
+
 from tether.camera.errors import FileUnavailable
 from tether.camera.protocol import CardFile
 

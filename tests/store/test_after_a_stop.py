@@ -6,10 +6,10 @@ import json
 from dataclasses import replace
 
 import pytest
+from tether_simulator.camera_dials import Quality
+from tether_simulator.faults import BadName, DropConnection, Fault, SameName, Truncated
+from tether_simulator.ptpip_codes import Operation, Property
 
-from mocks.camera_dials import Quality
-from mocks.faults import BadName, DropConnection, Fault, SameName, Truncated
-from mocks.ptpip_codes import Operation, Property
 from tests.store.bench_rig import against_card, card_pictures, problems
 from tests.store.conftest import Desk
 from tests.store.inprocess_rig import SteadyCamera

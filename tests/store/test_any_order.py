@@ -23,10 +23,10 @@ from hypothesis.stateful import (
     precondition,
     rule,
 )
+from tether_simulator.camera_dials import Quality
+from tether_simulator.faults import BadName, DropConnection, Fault, Refuse, SameName, Truncated
+from tether_simulator.ptpip_codes import Operation, Property
 
-from mocks.camera_dials import Quality
-from mocks.faults import BadName, DropConnection, Fault, Refuse, SameName, Truncated
-from mocks.ptpip_codes import Operation, Property
 from tests.store.bench_rig import ContentJudge, card_pictures, problems
 from tests.store.inprocess_rig import SteadyCamera, body_on
 from tether.archive.archive import Archive

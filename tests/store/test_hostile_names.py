@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tether_simulator.faults import BadName
 
-from mocks.faults import BadName
 from tests.store.bench_rig import problems
 from tests.store.conftest import Desk
 from tether.archive.archive import ArchiveUnusable

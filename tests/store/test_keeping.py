@@ -13,9 +13,9 @@ from pathlib import Path
 
 import bagit
 import pytest
+from tether_simulator.camera_dials import Quality
+from tether_simulator.ptpip_codes import Property
 
-from mocks.camera_dials import Quality
-from mocks.ptpip_codes import Property
 from tests.store.bench_rig import problems
 from tests.store.conftest import Desk
 from tether.archive.archive import Archive

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from tether_simulator.camera_dials import Quality
+from tether_simulator.faults import DropConnection, SameName
+from tether_simulator.ptpip_codes import Operation, Property
 
-from mocks.camera_dials import Quality
-from mocks.faults import DropConnection, SameName
-from mocks.ptpip_codes import Operation, Property
 from tests.store.bench_rig import against_card, card_pictures, problems
 from tests.store.conftest import Desk
 from tether.archive.records import RollError

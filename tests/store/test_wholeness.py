@@ -12,10 +12,10 @@ import tifffile
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.sensor import SensorConfig
 
-from mocks.bench import Bench, BenchConfig
-from mocks.exposure import Exposure
-from mocks.sensor import SensorConfig
 from tests.store.bench_rig import problems
 from tests.store.conftest import Desk
 from tests.store.inprocess_rig import Snap

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
+from tether_simulator.server import BenchProcess
 
-from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import Roll

@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from rich.console import Console
+from tether_simulator.camera_dials import fraction
+from tether_simulator.faults import Refuse
+from tether_simulator.ptpip_codes import Operation, Property, Response
+from tether_simulator.server import BenchProcess
 from textual.pilot import Pilot
 from textual.widgets import Label, Static
 
-from mocks.camera_dials import fraction
-from mocks.faults import Refuse
-from mocks.ptpip_codes import Operation, Property, Response
-from mocks.server import BenchProcess
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from tether_simulator.server import BenchProcess
 from textual.pilot import Pilot
 from textual.widgets import OptionList
 
-from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tests.tui.piloting import press, ready, screen_text, table, todo, until
 from tether.archive.archive import Archive

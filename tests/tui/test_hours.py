@@ -6,9 +6,9 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from tether_simulator.server import BenchProcess
 from textual.app import App
 
-from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.records import FrameState

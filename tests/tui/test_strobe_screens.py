@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
+from tether_simulator.bench_config import BenchConfig
+from tether_simulator.lamp import LampConfig
+from tether_simulator.server import BenchProcess
 
-from mocks.bench_config import BenchConfig
-from mocks.lamp import LampConfig
-from mocks.server import BenchProcess
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.archive import Archive
 from tether.bench.base_exposure import BaseCalibration

@@ -9,12 +9,12 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from tether_simulator.bench import Bench
+from tether_simulator.bench_config import BenchConfig, SensorConfig
+from tether_simulator.exposure import Exposure
+from tether_simulator.server import BenchProcess
 from textual.widgets import OptionList
 
-from mocks.bench import Bench
-from mocks.bench_config import BenchConfig, SensorConfig
-from mocks.exposure import Exposure
-from mocks.server import BenchProcess
 from tests.quick import QUICK
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.archive import Archive
@@ -219,8 +219,8 @@ async def test_the_mouse_goes_to_a_frame(given: Given) -> None:
 async def test_keys_are_answered_while_the_camera_is_slow(
     given: Given, bench: BenchProcess
 ) -> None:
-    from mocks.faults import Slow
-    from mocks.ptpip_codes import Operation
+    from tether_simulator.faults import Slow
+    from tether_simulator.ptpip_codes import Operation
 
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from mocks.exposure import Exposure
+from tether_simulator.exposure import Exposure
 
 
 class Picture(Protocol):

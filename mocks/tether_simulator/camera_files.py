@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 
-from mocks import faults as wrong
-from mocks.camera_card import Card, Item
-from mocks.camera_dials import Quality
-from mocks.camera_scene import Picture
-from mocks.faults import PictureFault, among
-from mocks.ptpip_codes import ObjectFormat
+from tether_simulator import faults as wrong
+from tether_simulator.camera_card import Card, Item
+from tether_simulator.camera_dials import Quality
+from tether_simulator.camera_scene import Picture
+from tether_simulator.faults import PictureFault, among
+from tether_simulator.ptpip_codes import ObjectFormat
 
 File = tuple[str, ObjectFormat, bytes]
 """A file of a picture: its name's ending, its format, its bytes."""

@@ -14,13 +14,13 @@ from concurrent.futures import Future
 from datetime import datetime, timedelta
 from enum import Enum
 
-from mocks import camera_files
-from mocks import faults as wrong
-from mocks.camera_card import STORAGE, Card, CardFull
-from mocks.camera_dials import Dials
-from mocks.camera_scene import Scene
-from mocks.faults import FaultScript, PictureFault, among
-from mocks.ptpip_codes import Event, Property
+from tether_simulator import camera_files
+from tether_simulator import faults as wrong
+from tether_simulator.camera_card import STORAGE, Card, CardFull
+from tether_simulator.camera_dials import Dials
+from tether_simulator.camera_scene import Scene
+from tether_simulator.faults import FaultScript, PictureFault, among
+from tether_simulator.ptpip_codes import Event, Property
 
 LEAST_BATTERY = 3.0
 """Per cent of charge below which the shutter does not open."""

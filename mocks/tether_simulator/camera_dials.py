@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
-from mocks.exposure import Exposure
-from mocks.ptpip_codes import Property
+from tether_simulator.exposure import Exposure
+from tether_simulator.ptpip_codes import Property
 
 _SHUTTER = (
     "30 25 20 15 13 10 8 6 5 4 32/10 25/10 2 16/10 13/10 1 10/13 10/16 1/2 10/25 1/3 1/4 1/5 1/6 "

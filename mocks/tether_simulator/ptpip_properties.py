@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from mocks import ptpip_packets as packets
-from mocks.camera import Body
-from mocks.camera_dials import DIALS, standard_shutters, ten_thousandths
-from mocks.ptpip_codes import DataType, Property, Response
-from mocks.ptpip_packets import BadPacket, Value
+from tether_simulator import ptpip_packets as packets
+from tether_simulator.camera import Body
+from tether_simulator.camera_dials import DIALS, standard_shutters, ten_thousandths
+from tether_simulator.ptpip_codes import DataType, Property, Response
+from tether_simulator.ptpip_packets import BadPacket, Value
 
 _TYPES = {
     Property.BATTERY_LEVEL: DataType.UINT8,

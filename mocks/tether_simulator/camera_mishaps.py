@@ -1,13 +1,13 @@
 """What can go wrong with the camera in a rehearsal: its cable, its battery, its card.
 
-Each is one of the faults of `mocks.faults` under a name that a person can choose from a list.
+Each is one of the faults of `tether_simulator.faults` under a name that a person can choose from a list.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from mocks.faults import (
+from tether_simulator.faults import (
     BatteryFalls,
     DropConnection,
     Fault,
@@ -16,7 +16,7 @@ from mocks.faults import (
     NeverCompletes,
     Truncated,
 )
-from mocks.ptpip_codes import Operation
+from tether_simulator.ptpip_codes import Operation
 
 _FOR_EVER = 1_000_000
 LOW_BATTERY = 5.0

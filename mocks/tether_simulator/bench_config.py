@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from mocks.lamp import LampConfig
-from mocks.optics import OpticsConfig
-from mocks.sensor import SensorConfig
 from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
+from tether_simulator.lamp import LampConfig
+from tether_simulator.optics import OpticsConfig
+from tether_simulator.sensor import SensorConfig
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,17 +22,17 @@ class BenchConfig:
     seed
         Pictures, grain, dust, placement and noise all follow from it.
     sensor, lamp, optics
-        See `mocks.sensor`, `mocks.lamp` and `mocks.optics`.
+        See `tether_simulator.sensor`, `tether_simulator.lamp` and `tether_simulator.optics`.
     framing
-        "rebate", "wide" or "tight", see `mocks.view.View.fit`.
+        "rebate", "wide" or "tight", see `tether_simulator.view.View.fit`.
     edge_print
         Print bar codes and frame numbers on the rebate of 135 film.
     edge_numbers
         The film's two numbers in the bar code, 0..127 and 0..15 (invented).
     target
-        "pictures", or "step-tablet": every frame carries `mocks.step_tablet.StepTablet`.
+        "pictures", or "step-tablet": every frame carries `tether_simulator.step_tablet.StepTablet`.
     frame_faults
-        (frame, code) of pictures that went wrong in the camera, codes as in `mocks.hand.MISHAPS`.
+        (frame, code) of pictures that went wrong in the camera, codes as in `tether_simulator.hand.MISHAPS`.
     placement_mm, placement_degrees
         Largest error of a careful hand; each frame has its own within it.
     open_gate

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mocks.film_strip import Window
 from tether.film import FilmFormat
+from tether_simulator.film_strip import Window
 
 FloatArray = NDArray[np.float32]
 

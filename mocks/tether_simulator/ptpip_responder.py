@@ -10,19 +10,19 @@ import struct
 import threading
 from collections.abc import Iterable
 
-from mocks import ptpip_packets as packets
-from mocks.camera import Body
-from mocks.faults import DropConnection, OperationFault, Refuse, Slow, among
-from mocks.ptpip_codes import (
+from tether_simulator import ptpip_packets as packets
+from tether_simulator.camera import Body
+from tether_simulator.faults import DropConnection, OperationFault, Refuse, Slow, among
+from tether_simulator.ptpip_codes import (
     Event,
     FailReason,
     Operation,
     PacketType,
     Response,
 )
-from mocks.ptpip_link import Gone, Link, read_packet
-from mocks.ptpip_operations import Answer, Identity, Operations
-from mocks.ptpip_packets import BadPacket, Request
+from tether_simulator.ptpip_link import Gone, Link, read_packet
+from tether_simulator.ptpip_operations import Answer, Identity, Operations
+from tether_simulator.ptpip_packets import BadPacket, Request
 
 GUID = bytes(range(16))
 HANDOVER_SECONDS = 1.0

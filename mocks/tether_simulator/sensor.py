@@ -103,7 +103,7 @@ class SensorConfig:
 
 
 _DIRECTORY = 726
-"""Bytes of a raw file beside its photosites, see `mocks.dng`."""
+"""Bytes of a raw file beside its photosites, see `tether_simulator.dng`."""
 
 
 def raw_bytes(sensor: SensorConfig) -> int:

@@ -10,15 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from mocks import jpeg, lamp
-from mocks.bench_config import BenchConfig
-from mocks.dng import RawFacts, write_dng
-from mocks.exposure import REFERENCE_SECONDS, Exposure
-from mocks.hand import GateState, Hand
-from mocks.imaging import Imaging
-from mocks.sensor import read_out
-from mocks.step_tablet import Patch
-from mocks.view import FilmMap, View
+from tether_simulator import jpeg, lamp
+from tether_simulator.bench_config import BenchConfig
+from tether_simulator.dng import RawFacts, write_dng
+from tether_simulator.exposure import REFERENCE_SECONDS, Exposure
+from tether_simulator.hand import GateState, Hand
+from tether_simulator.imaging import Imaging
+from tether_simulator.sensor import read_out
+from tether_simulator.step_tablet import Patch
+from tether_simulator.view import FilmMap, View
 
 __all__ = ["Bench", "BenchConfig", "Shot"]
 

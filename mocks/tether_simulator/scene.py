@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from mocks import scene_land, scene_town
-from mocks.scene_canvas import Canvas
+from tether_simulator import scene_land, scene_town
+from tether_simulator.scene_canvas import Canvas
 
 FloatArray = NDArray[np.float32]
 

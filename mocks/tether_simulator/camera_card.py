@@ -17,7 +17,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from mocks.ptpip_codes import ObjectFormat
+from tether_simulator.ptpip_codes import ObjectFormat
 
 STORAGE = 0x00010001
 """Number of the one store: first slot, first volume."""

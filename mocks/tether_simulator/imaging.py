@@ -9,16 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from mocks import lamp, optics, scene
-from mocks.bench_config import BenchConfig
-from mocks.film_curve import FILMS, selwyn_sigma
-from mocks.film_strip import FilmStrip, StripConfig, Window
-from mocks.hand import GateState
-from mocks.lamp import LampConfig
-from mocks.optics import OpticsConfig
-from mocks.step_tablet import StepTablet
-from mocks.view import FilmMap, View
 from tether.film import FilmProcess
+from tether_simulator import lamp, optics, scene
+from tether_simulator.bench_config import BenchConfig
+from tether_simulator.film_curve import FILMS, selwyn_sigma
+from tether_simulator.film_strip import FilmStrip, StripConfig, Window
+from tether_simulator.hand import GateState
+from tether_simulator.lamp import LampConfig
+from tether_simulator.optics import OpticsConfig
+from tether_simulator.step_tablet import StepTablet
+from tether_simulator.view import FilmMap, View
 
 FloatArray = NDArray[np.float32]
 

@@ -1,16 +1,16 @@
-"""Run the simulated bench by hand: ``python -m mocks --port 15740``."""
+"""Run the simulated bench by hand: ``python -m tether_simulator --port 15740``."""
 
 from __future__ import annotations
 
 import argparse
 from pathlib import Path
 
-from mocks.bench import BenchConfig
-from mocks.faults import KINDS, parse
-from mocks.ptpip_operations import Identity
-from mocks.sensor import SensorConfig
-from mocks.server import BenchServer
 from tether.film import FilmProcess
+from tether_simulator.bench import BenchConfig
+from tether_simulator.faults import KINDS, parse
+from tether_simulator.ptpip_operations import Identity
+from tether_simulator.sensor import SensorConfig
+from tether_simulator.server import BenchServer
 
 HELP = """Commands, one a line:
   go FRAME      bring a frame into the gate        open          take the film out
@@ -52,7 +52,7 @@ def main() -> None:
 
 def _options() -> argparse.Namespace:
     kinds = ", ".join(kind.__name__ for kind in KINDS)
-    parser = argparse.ArgumentParser(prog="python -m mocks", description=main.__doc__)
+    parser = argparse.ArgumentParser(prog="python -m tether_simulator", description=main.__doc__)
     parser.add_argument("--port", type=int, default=0, help="0 takes a free port")
     parser.add_argument("--card", type=Path, help="folder that keeps the card")
     parser.add_argument("--capacity", type=int, help="bytes that the card holds")

@@ -6,10 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from mocks import ptpip_packets as packets
-from mocks.camera import Body, Refusal, Refused
-from mocks.camera_card import STORAGE, Item
-from mocks.ptpip_codes import (
+from tether_simulator import ptpip_packets as packets
+from tether_simulator.camera import Body, Refusal, Refused
+from tether_simulator.camera_card import STORAGE, Item
+from tether_simulator.ptpip_codes import (
     ALL,
     VENDOR_EXTENSION,
     Event,
@@ -18,8 +18,8 @@ from mocks.ptpip_codes import (
     Property,
     Response,
 )
-from mocks.ptpip_packets import Request
-from mocks.ptpip_properties import Properties
+from tether_simulator.ptpip_packets import Request
+from tether_simulator.ptpip_properties import Properties
 
 THUMB_SIZE = (160, 120)
 PATIENCE = 1.0

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mocks import edge_print, film_damage
-from mocks.film_curve import UNEXPOSED, Film
-from mocks.film_shapes import add_box, interval, perforations
 from tether.film import FilmFormat
+from tether_simulator import edge_print, film_damage
+from tether_simulator.film_curve import UNEXPOSED, Film
+from tether_simulator.film_shapes import add_box, interval, perforations
 
 FloatArray = NDArray[np.float32]
 
@@ -45,7 +45,7 @@ class StripConfig:
 class Window:
     """A piece of film to draw: size in pixels, pixels per millimetre, and its middle.
 
-    ``position`` is the frame number at the middle, as in `mocks.hand.GateState`.
+    ``position`` is the frame number at the middle, as in `tether_simulator.hand.GateState`.
     """
 
     width: int
@@ -72,7 +72,7 @@ class FilmStrip:
         """Transmittance for red, green and blue light, shape (3, h, w), 0..1.
 
         Light through perforations and beside the film passes whole. ``faults`` are (frame, code)
-        of pictures that went wrong; see `mocks.hand.MISHAPS`.
+        of pictures that went wrong; see `tether_simulator.hand.MISHAPS`.
         """
         config, form = self.config, self.config.form
         u, v = window.axes()

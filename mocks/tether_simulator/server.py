@@ -8,16 +8,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from mocks import camera_mishaps
-from mocks.bench import Bench, BenchConfig
-from mocks.camera import Body
-from mocks.camera_card import Card
-from mocks.faults import Fault, FaultScript
-from mocks.ptpip_codes import Property
-from mocks.ptpip_operations import Identity
-from mocks.ptpip_responder import Responder
-from mocks.sensor import raw_bytes
 from tether.worker_process import Child
+from tether_simulator import camera_mishaps
+from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.camera import Body
+from tether_simulator.camera_card import Card
+from tether_simulator.faults import Fault, FaultScript
+from tether_simulator.ptpip_codes import Property
+from tether_simulator.ptpip_operations import Identity
+from tether_simulator.ptpip_responder import Responder
+from tether_simulator.sensor import raw_bytes
 
 START_SECONDS = 60.0
 
@@ -55,7 +55,7 @@ class BenchServer:
         return self.responder.port_name
 
     def hand(self, method: str, *args: Any) -> Any:
-        """Call a method of `mocks.hand.Hand`, or read one of its properties."""
+        """Call a method of `tether_simulator.hand.Hand`, or read one of its properties."""
         with self.body.still():
             found = getattr(self.bench.hand, method)
             return found(*args) if callable(found) else found
@@ -253,7 +253,7 @@ class BenchProcess:
         return tuple(self._child.call("struck"))
 
     def camera_mishap(self, code: str, *, right: bool = False) -> None:
-        """Let a mishap of `mocks.camera_mishaps` happen, or put it ``right``."""
+        """Let a mishap of `tether_simulator.camera_mishaps` happen, or put it ``right``."""
         self._child.call("camera_mishap", code, right)
 
     def camera_active(self) -> tuple[str, ...]:
