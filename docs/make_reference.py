@@ -1,7 +1,7 @@
 """Write the reference pages of keys, commands and settings anew, from the program itself.
 
 Run from the project's folder: ``PYTHONPATH=. python docs/make_reference.py``. The tests
-(``tests/commands/test_documents.py``) say when a page no longer fits the program.
+(``tests/cli/test_documents.py``) say when a page no longer fits the program.
 """
 
 from __future__ import annotations
@@ -140,8 +140,8 @@ def main() -> None:
 def screens() -> list[type[Screen[Any]]]:
     """Return every screen of the program that a person sees, those named in `_FIRST` first."""
     found = []
-    for module in pkgutil.iter_modules(tui.__path__):
-        loaded = importlib.import_module(f"{tui.__name__}.{module.name}")
+    for module in pkgutil.walk_packages(tui.__path__, f"{tui.__name__}."):
+        loaded = importlib.import_module(module.name)
         for kind in vars(loaded).values():
             own = inspect.isclass(kind) and kind.__module__ == loaded.__name__
             if own and issubclass(kind, Screen) and kind.HELP:

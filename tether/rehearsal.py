@@ -1,4 +1,5 @@
-"""The rehearsal: the whole job against the simulated bench. The one place that knows `mocks`."""
+"""The rehearsal: the whole job against the simulated bench. The one place that knows
+`tether_simulator`."""
 
 from __future__ import annotations
 

@@ -32,7 +32,8 @@ class BenchConfig:
     target
         "pictures", or "step-tablet": every frame carries `tether_simulator.step_tablet.StepTablet`.
     frame_faults
-        (frame, code) of pictures that went wrong in the camera, codes as in `tether_simulator.hand.MISHAPS`.
+        (frame, code) of pictures that went wrong in the camera, codes as in
+        `tether_simulator.hand.MISHAPS`.
     placement_mm, placement_degrees
         Largest error of a careful hand; each frame has its own within it.
     open_gate

@@ -1,6 +1,7 @@
 """What can go wrong with the camera in a rehearsal: its cable, its battery, its card.
 
-Each is one of the faults of `tether_simulator.faults` under a name that a person can choose from a list.
+Each is one of the faults of `tether_simulator.faults` under a name that a person can choose from a
+list.
 """
 
 from __future__ import annotations

@@ -71,7 +71,8 @@ def test_a_frame_over_an_uneven_open_gate_is_kept_with_a_note() -> None:
     shot = measured(bench, 3, RollMemory().with_open_gate(gate))
     (note,) = shot.findings
     assert (note.code, note.severity, shot.verdict) == ("gate-uneven", "note", "keep")
-    # Over the sensor the mishap's light goes from 0.8 to 1.2 of its mean (mocks/tether_simulator/imaging.py).
+    # Over the sensor the mishap's light goes from 0.8 to 1.2 of its mean
+    # (mocks/tether_simulator/imaging.py).
     assert note.value == pytest.approx(100 * (1 - 0.8 / 1.2), abs=6)
     assert "headroom" in note.text
     assert gate_uneven(even) == []

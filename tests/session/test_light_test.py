@@ -172,7 +172,8 @@ def test_a_good_lamp_is_found_good_and_the_shutter_put_back(
     assert session.camera_state is not None
     assert session.camera_state.value(Role.SHUTTER) == "1/15"
     assert result.trial.shutter != "1/15"
-    # Neutral light of the simulated lamp: its sensor's own response (invented, mocks/tether_simulator/sensor.py).
+    # Neutral light of the simulated lamp: its sensor's own response (invented,
+    # mocks/tether_simulator/sensor.py).
     assert result.light.neutral["R/G"] == pytest.approx(0.58, abs=0.03)
     assert "Evenness" in log_of(session)
     assert any(line.startswith("Colour: R/G") for line in light_lines(result))
@@ -283,7 +284,8 @@ def test_the_open_gate_is_the_rolls_flat_field_and_survives_the_program(
         bench.go_to(1)
         assert session.camera is not None
         facts = shot_and_kept(session)
-        # Density of the base over the open gate: the bench's film has 0.28 (mocks/tether_simulator/film_curve.py),
+        # Density of the base over the open gate: the bench's film has 0.28
+        # (mocks/tether_simulator/film_curve.py),
         # and ISO 5-2 makes it -log10 T.
         assert facts["density"]["G1"]["base"] == pytest.approx(0.28, abs=0.03)
         remembered = RollMemory.from_bytes(archive.store.memory(roll.id)).open_gate
@@ -349,7 +351,8 @@ def test_room_light_and_a_lamp_that_is_on_are_told_apart(
     (stray,) = result.findings
     assert stray.code == "stray-light"
     assert "room light" in stray.action
-    # 3 per cent of the lamp's light in green, from one side (mocks/tether_simulator/imaging.py), and warmer.
+    # 3 per cent of the lamp's light in green, from one side (mocks/tether_simulator/imaging.py),
+    # and warmer.
     assert 0.02 < result.share < 0.15
     assert "densities up to" in stray_line(result.share)
 

@@ -20,6 +20,10 @@ from textual.pilot import Pilot
 from textual.screen import Screen
 from textual.widgets import Input
 
+import tether.archive
+import tether.bench
+import tether.capture
+import tether.reports
 import tether.session
 import tether.tui
 from tests.snapshots import still
@@ -77,8 +81,15 @@ def still_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
 def still_clock(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """The time is that of `still.BEGIN`, in UTC, and passes when a test says so."""
     monkeypatch.setattr(StoppedClock, "at", still.BEGIN)
-    for package in (tether.session, tether.tui):
-        for found in pkgutil.iter_modules(package.__path__, f"{package.__name__}."):
+    for package in (
+        tether.archive,
+        tether.bench,
+        tether.capture,
+        tether.session,
+        tether.reports,
+        tether.tui,
+    ):
+        for found in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
             module = importlib.import_module(found.name)
             if vars(module).get("datetime") is datetime:
                 monkeypatch.setattr(module, "datetime", StoppedClock)

@@ -43,8 +43,8 @@ PAGE = Path(__file__).parents[2] / "docs" / "keys.md"
 def screens() -> list[type[Screen[Any]]]:
     """Every screen of the program that is not there for others to be made from."""
     found = []
-    for module in pkgutil.iter_modules(tether.tui.__path__):
-        loaded = importlib.import_module(f"tether.tui.{module.name}")
+    for module in pkgutil.walk_packages(tether.tui.__path__, "tether.tui."):
+        loaded = importlib.import_module(module.name)
         for kind in vars(loaded).values():
             own = inspect.isclass(kind) and kind.__module__ == loaded.__name__
             if own and issubclass(kind, Screen) and kind not in _BASES:

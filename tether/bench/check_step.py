@@ -50,7 +50,8 @@ class Step:
     each_time
         Of a set-up step: due at every sitting, whatever has changed.
     station
-        The screen on which it is done, by its name in `tether.tui.screens.setup_screens`; "" for none.
+        The screen on which it is done, by its name in `tether.tui.screens.setup_screens`; "" for
+        none.
     label
         A few words for a list of the set-up steps.
     remind

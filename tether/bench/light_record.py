@@ -94,7 +94,8 @@ class KeptGate:
 class KeptBase:
     """The roll's calibrated base (of a transparency: its highlights), relative to saturation.
 
-    ``seen`` says where: see `tether.measure.exposure.calibration.Seen`; ``strobe`` whether one lit it, None
+    ``seen`` says where: see `tether.measure.exposure.calibration.Seen`; ``strobe`` whether one lit
+    it, None
     where an older program did not store it.
     """
 

@@ -288,7 +288,8 @@ def stray_line(share: float) -> str:
 def light_map(light: Light, rows: int = 8, columns: int = 12) -> tuple[tuple[int | None, ...], ...]:
     """Return the light in per cent of its lightest cell, as the camera's display shows it.
 
-    Shape ``rows`` by ``columns``, which must divide those of `tether.measure.light.light.GRID`; None
+    Shape ``rows`` by ``columns``, which must divide those of `tether.measure.light.light.GRID`;
+    None
     behind the gate's mask.
     """
     height, width = (n // m for n, m in zip(light.grid.shape, (rows, columns), strict=True))

@@ -18,7 +18,8 @@ from tether.settings import Settings
 from tether.text import printable
 
 LIGHT_KEY, FOCUS_KEY, BASE_KEY = "3", "2", "4"
-"""Keys of the light test, the live focus and the base calibration, see `tether.tui.screens.setup_screens`."""
+"""Keys of the light test, the live focus and the base calibration, see
+`tether.tui.screens.setup_screens`."""
 
 _WHAT_TO_DO: Mapping[str, tuple[str, str]] = {
     "light-drift": ("check the lamp", LIGHT_KEY),

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from tether.findings import Finding, Severity, ranked
 from tether.measure.context import FrameContext
 from tether.measure.density.density import density_report
+from tether.measure.exposure import exposure as ex
 from tether.measure.exposure.base import (
     Base,
     base_of,
@@ -20,7 +21,6 @@ from tether.measure.exposure.base import (
     main_channels,
     shows_base,
 )
-from tether.measure.exposure.exposure import exposure as ex
 from tether.measure.exposure.exposure_remarks import (
     EXPOSURE_CODES,
     Advice,

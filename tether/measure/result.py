@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from tether.findings import Finding, Verdict, verdict_of
+from tether.measure.exposure import exposure as ex
 from tether.measure.exposure.base import Base
-from tether.measure.exposure.exposure import exposure as ex
 from tether.measure.film.edge_code import EdgeCode
 from tether.measure.focus.grain import Sharpness
 from tether.measure.framing.framing import Framing

@@ -20,8 +20,8 @@ from tether.settings import Settings
 from tether.tui.commands import ScreenCommands
 from tether.tui.screens.dialogs import Reading
 from tether.tui.screens.help_text import help_for
+from tether.tui.terminal import themes
 from tether.tui.terminal.gc_scheduler import Calm
-from tether.tui.terminal.probe import themes
 from tether.tui.widgets.key_line import EVERYWHERE, KeyLine, room_complaint
 
 

@@ -29,7 +29,8 @@ def light_drift(rows: Rows, since: int = 0, settings: Light | None = None) -> li
     Parameters
     ----------
     rows
-        From `tether.measure.roll.history.with_row`, oldest first; the last one is the frame at hand.
+        From `tether.measure.roll.history.with_row`, oldest first; the last one is the frame at
+        hand.
     since
         Only captures after this one count: the light was tested or calibrated there.
 

@@ -63,7 +63,8 @@ class Trace:
 
     ``frame`` is its number (-1 where it has none), ``sharpness`` and ``spots`` what
     `tether.measure.focus.grain` and `tether.measure.film.dust` found, ``picture`` what
-    `tether.measure.film.same_picture` compares, ``scale`` photosites per millimetre (0 where not known),
+    `tether.measure.film.same_picture` compares, ``scale`` photosites per millimetre (0 where not
+    known),
     ``film`` and ``film_mm`` the film's numbers and the frame's place along them as its edge has
     them (`tether.measure.film.frame_number`; "" and 0 where not read).
     """
@@ -93,7 +94,8 @@ class RollMemory:
         Raw level per channel at which the sensor was seen to stop below what its files state;
         empty where that was not seen.
     standings
-        How light and lens stood at each kept frame, a row each (`tether.measure.roll.history`); None
+        How light and lens stood at each kept frame, a row each (`tether.measure.roll.history`);
+        None
         at the start.
     """
 

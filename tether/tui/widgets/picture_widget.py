@@ -81,7 +81,7 @@ class Drawn(Widget):
             self._made = []
             self.refresh()
             return
-        from tether.tui.terminal.probe import terminal_graphics as pictures
+        from tether.tui.terminal import terminal_graphics as pictures
 
         terminal = cast("TetherApp", self.app).given.terminal
         if terminal.way is Way.PIXELS:
@@ -95,7 +95,7 @@ class Drawn(Widget):
 
     async def _hand_over(self, picture: Image, terminal: Terminal) -> None:
         """Let the library's own widget send the picture, which was scaled down before."""
-        from tether.tui.terminal.probe import terminal_graphics as pictures
+        from tether.tui.terminal import terminal_graphics as pictures
 
         width, height = self.size
         kind = await asyncio.to_thread(pictures.pixel_widget, terminal)

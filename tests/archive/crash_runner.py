@@ -67,7 +67,7 @@ def watch(points: Points) -> None:
 
 def work(archive: Path, port: str, roll: str, frames: int) -> None:
     """Go through a roll from wherever it stands to its end."""
-    from tests.store.bench_rig import ContentJudge
+    from tests.archive.bench_rig import ContentJudge
     from tether.archive.archive import Archive
     from tether.archive.records import NewRoll
     from tether.camera import connect

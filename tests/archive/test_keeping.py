@@ -16,8 +16,8 @@ import pytest
 from tether_simulator.camera_dials import Quality
 from tether_simulator.ptpip_codes import Property
 
-from tests.store.bench_rig import problems
-from tests.store.conftest import Desk
+from tests.archive.bench_rig import problems
+from tests.archive.conftest import Desk
 from tether.archive.archive import Archive
 from tether.archive.bagit_package import PackageError, package
 from tether.archive.rebuild import rebuild

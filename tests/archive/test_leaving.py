@@ -9,8 +9,8 @@ from tether_simulator.camera_dials import Quality
 from tether_simulator.faults import DropConnection, SameName
 from tether_simulator.ptpip_codes import Operation, Property
 
-from tests.store.bench_rig import against_card, card_pictures, problems
-from tests.store.conftest import Desk
+from tests.archive.bench_rig import against_card, card_pictures, problems
+from tests.archive.conftest import Desk
 from tether.archive.records import RollError
 from tether.camera.errors import CameraError
 from tether.capture.leftovers import Kind, Leftover

@@ -17,7 +17,7 @@ from tether_simulator.ptpip_codes import ALL, Event, Operation, PacketType, Prop
 from tether_simulator.ptpip_link import CHUNK, Gone, read_packet
 from tether_simulator.ptpip_responder import Responder
 
-from tests.mocks.conftest import Rig, StandIn
+from tests.simulator.conftest import Rig, StandIn
 
 Build = Callable[..., Rig]
 STORE = 0x00010001

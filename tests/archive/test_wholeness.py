@@ -16,9 +16,9 @@ from tether_simulator.bench import Bench, BenchConfig
 from tether_simulator.exposure import Exposure
 from tether_simulator.sensor import SensorConfig
 
-from tests.store.bench_rig import problems
-from tests.store.conftest import Desk
-from tests.store.inprocess_rig import Snap
+from tests.archive.bench_rig import problems
+from tests.archive.conftest import Desk
+from tests.archive.inprocess_rig import Snap
 from tether.capture.file_check import is_whole
 
 

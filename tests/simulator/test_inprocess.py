@@ -26,7 +26,7 @@ from tether_simulator.faults import (
 from tether_simulator.inprocess import InProcessCamera
 from tether_simulator.ptpip_codes import Operation, Property
 
-from tests.mocks.conftest import StandIn
+from tests.simulator.conftest import StandIn
 from tether.camera import values
 from tether.camera.errors import (
     BatteryLow,

@@ -27,8 +27,8 @@ from tether_simulator.camera_dials import Quality
 from tether_simulator.faults import BadName, DropConnection, Fault, Refuse, SameName, Truncated
 from tether_simulator.ptpip_codes import Operation, Property
 
-from tests.store.bench_rig import ContentJudge, card_pictures, problems
-from tests.store.inprocess_rig import SteadyCamera, body_on
+from tests.archive.bench_rig import ContentJudge, card_pictures, problems
+from tests.archive.inprocess_rig import SteadyCamera, body_on
 from tether.archive.archive import Archive
 from tether.archive.records import FrameState, NewRoll
 from tether.camera.errors import CameraError, CardUnclear

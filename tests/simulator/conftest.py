@@ -15,7 +15,7 @@ from tether_simulator.faults import Fault, FaultScript
 from tether_simulator.ptpip_operations import Identity
 from tether_simulator.ptpip_responder import Responder
 
-from tests.mocks.gphoto_client import Remote
+from tests.simulator.gphoto_client import Remote
 
 
 @dataclass(frozen=True)

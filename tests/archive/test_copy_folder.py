@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.store.bench_rig import digest, problems
-from tests.store.conftest import Desk
-from tests.store.inprocess_rig import NumberedScene
+from tests.archive.bench_rig import digest, problems
+from tests.archive.conftest import Desk
+from tests.archive.inprocess_rig import NumberedScene
 from tether.archive import second_copy as mirror_module
 from tether.archive.archive import Archive
 from tether.archive.copying import SourceChanged, copy_verified, replace_verified

@@ -10,9 +10,9 @@ from tether_simulator.camera_dials import Quality
 from tether_simulator.faults import BadName, DropConnection, Fault, SameName, Truncated
 from tether_simulator.ptpip_codes import Operation, Property
 
-from tests.store.bench_rig import against_card, card_pictures, problems
-from tests.store.conftest import Desk
-from tests.store.inprocess_rig import SteadyCamera
+from tests.archive.bench_rig import against_card, card_pictures, problems
+from tests.archive.conftest import Desk
+from tests.archive.inprocess_rig import SteadyCamera
 from tether.archive.rebuild import rebuild
 from tether.camera.errors import CameraError
 from tether.camera.protocol import CardFile

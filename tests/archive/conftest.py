@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.store.bench_rig import ContentJudge
-from tests.store.inprocess_rig import SteadyCamera, body_on
+from tests.archive.bench_rig import ContentJudge
+from tests.archive.inprocess_rig import SteadyCamera, body_on
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll
 from tether.film import FilmProcess

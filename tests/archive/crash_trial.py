@@ -27,7 +27,7 @@ from tether_simulator.ptpip_codes import Operation
 from tether_simulator.sensor import SensorConfig
 from tether_simulator.server import BenchProcess
 
-from tests.store.bench_rig import against_card, card_pictures, problems
+from tests.archive.bench_rig import against_card, card_pictures, problems
 from tether.archive.archive import Archive
 
 ROOT = Path(__file__).parents[2]

@@ -1,4 +1,4 @@
-"""The long crash test: ``python tests/store/crash_long.py [RANDOM_KILLS]``; takes a quarter hour.
+"""The long crash test: ``python tests/archive/crash_long.py [RANDOM_KILLS]``; takes a quarter hour.
 
 First a roll is killed at its first point and finished, another at its second, and so on through
 every point that a roll of two frames passes. Then rolls of four frames are killed at random moments
@@ -16,7 +16,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tests.store.crash_trial import Trial
+from tests.archive.crash_trial import Trial
 
 LATEST = 2.6
 """Seconds after which a run is killed at the latest; a roll of four frames takes about three."""

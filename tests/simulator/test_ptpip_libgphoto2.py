@@ -13,7 +13,7 @@ import pytest
 from tether_simulator.camera_dials import fraction
 from tether_simulator.ptpip_codes import Property
 
-from tests.mocks.conftest import Rig
+from tests.simulator.conftest import Rig
 
 Build = Callable[..., Rig]
 DCIM = "/store_00010001/DCIM"

@@ -17,7 +17,7 @@ from tether_simulator.ptpip_codes import Property
 from tether_simulator.sensor import SensorConfig
 from tether_simulator.server import BenchProcess
 
-from tests.mocks.gphoto_client import Remote
+from tests.simulator.gphoto_client import Remote
 
 SMALL = BenchConfig(sensor=SensorConfig(width=384, height=256), frames=6)
 
@@ -133,7 +133,7 @@ def test_ends_when_its_parent_is_killed() -> None:
 def test_runs_by_hand(tmp_path: Path) -> None:
     commands = "go 2\npress\nmishap rain\nfault Slow seconds=0\nbattery 40\nquit\n"
     done = subprocess.run(
-        [sys.executable, "-m", "mocks", "--width", "64", "--height", "48"],
+        [sys.executable, "-m", "tether_simulator", "--width", "64", "--height", "48"],
         input=commands,
         cwd=Path(__file__).parents[2],
         capture_output=True,

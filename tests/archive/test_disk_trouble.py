@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 
-from tests.store.bench_rig import against_card, card_pictures, problems
-from tests.store.conftest import Desk
-from tests.store.inprocess_rig import NumberedScene
+from tests.archive.bench_rig import against_card, card_pictures, problems
+from tests.archive.conftest import Desk
+from tests.archive.inprocess_rig import NumberedScene
 from tether.archive import journal as store_work
 from tether.archive.archive import Archive
 from tether.archive.durable import matches

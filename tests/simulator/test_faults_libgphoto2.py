@@ -28,8 +28,8 @@ from tether_simulator.faults import (
 )
 from tether_simulator.ptpip_codes import Event, Operation, Property, Response
 
-from tests.mocks.conftest import Rig
-from tests.mocks.gphoto_client import GphotoError
+from tests.simulator.conftest import Rig
+from tests.simulator.gphoto_client import GphotoError
 from tether.errors import TetherError
 
 Build = Callable[..., Rig]

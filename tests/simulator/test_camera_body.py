@@ -22,7 +22,7 @@ from tether_simulator.camera_dials import (
 from tether_simulator.exposure import Exposure
 from tether_simulator.ptpip_codes import Event, ObjectFormat, Property
 
-from tests.mocks.conftest import Snap, StandIn
+from tests.simulator.conftest import Snap, StandIn
 
 NOON = datetime(2024, 5, 4, 12)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests.store.crash_trial import Trial
+from tests.archive.crash_trial import Trial
 
 
 def test_killed_at_points_all_over_a_roll(tmp_path: Path) -> None:

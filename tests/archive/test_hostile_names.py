@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tether_simulator.faults import BadName
 
-from tests.store.bench_rig import problems
-from tests.store.conftest import Desk
+from tests.archive.bench_rig import problems
+from tests.archive.conftest import Desk
 from tether.archive.archive import ArchiveUnusable
 from tether.archive.fact_files import safe_json
 from tether.archive.layout import LONGEST_NAME, capture_name, folder_name, is_plain
