@@ -20,7 +20,7 @@ from textual.binding import Binding
 from textual.screen import Screen
 
 from tether import tui
-from tether.cli import app
+from tether.cli.main import app
 from tether.cli.options import Whole
 from tether.settings import Settings
 from tether.tui.widgets.key_line import EVERYWHERE, key_rows

@@ -1,6 +1,6 @@
 """Run the program as ``python -m tether``."""
 
-from tether.cli import main
+from tether.cli.main import main
 
 if __name__ == "__main__":
     main()

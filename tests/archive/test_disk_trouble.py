@@ -160,8 +160,14 @@ def test_a_clock_that_was_set_back(desk: Desk, monkeypatch: pytest.MonkeyPatch) 
     """Order and resumption follow numbers, never the clock."""
     desk.work(desk.session(), keep=1)
     desk.close()
-    for module in ("rows", "store_rolls", "store_captures", "store_work", "delivery"):
-        monkeypatch.setattr(f"tether.session.{module}.now", lambda: "1999-12-31T23:59:59.000+00:00")
+    for module in (
+        "archive.rows",
+        "archive.rolls",
+        "archive.frames",
+        "archive.journal",
+        "capture.transfer",
+    ):
+        monkeypatch.setattr(f"tether.{module}.now", lambda: "1999-12-31T23:59:59.000+00:00")
     session = desk.session()
     assert session.place().frame == 2
     desk.work(session)

@@ -14,7 +14,7 @@ from tether.archive.archive import Archive
 from tether.archive.last_start import options_of, remember_options
 from tether.archive.records import FrameState, NewRoll
 from tether.archive.rehearsal_mark import REHEARSAL_CARD
-from tether.cli import app
+from tether.cli.main import app
 from tether.film import FilmProcess
 from tether.launch import Start
 from tether.rehearsal import Rehearsal, again, find_roll

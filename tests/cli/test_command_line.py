@@ -14,7 +14,7 @@ import pexpect
 import pytest
 from click.testing import CliRunner
 
-from tether.cli import app
+from tether.cli.main import app
 from tether.film import FilmProcess
 from tether.settings import Settings
 from tether.settings_file import load
@@ -252,7 +252,7 @@ STUCK = """
 import sys
 from pathlib import Path
 
-from tether import start
+from tether import launch as start
 from tether.tui.app import TetherApp
 
 start._SECONDS_TO_LEAVE = 1

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from tether.cli import app
+from tether.cli.main import app
 from tether.settings import Settings
 from tether.settings_file import load
 

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll
 from tether.archive.rehearsal_mark import REHEARSAL_CARD
-from tether.cli import app
+from tether.cli.main import app
 from tether.film import FilmProcess
 from tether.rehearsal import Rehearsal, find_roll
 from tether.reports.rolls import go_on, listing

@@ -29,7 +29,7 @@ PROGRAM = """
 import sys
 from contextlib import closing
 
-from tether.cli import main
+from tether.cli.main import main
 from tether.delivery.workers import LocalCrew
 
 each_done = LocalCrew.each_done

@@ -155,7 +155,7 @@ def test_a_shell_that_stands_in_a_folder_that_is_gone(kept: Kept, tmp_path: Path
     folder.mkdir()
     roll, archive = kept.roll.name, str(kept.archive.root)
     program = (
-        "import os, sys; os.rmdir(os.getcwd()); from tether.cli import main; "
+        "import os, sys; os.rmdir(os.getcwd()); from tether.cli.main import main; "
         f"sys.argv = ['tether', 'deliver', {roll!r}, '--archive', {archive!r}, *{{}}]; main()"
     )
     for more, said in ((["--to", "out"], "out is nowhere"), ([], "The delivery stopped")):

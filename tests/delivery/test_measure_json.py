@@ -15,9 +15,9 @@ from tether_simulator.exposure import Exposure
 from tether_simulator.film_curve import FILMS
 from tether_simulator.sensor import SensorConfig
 
-from tether.cli import app
 from tether.cli.judged_files import _finite
 from tether.cli.light_json import light_files, light_text
+from tether.cli.main import app
 from tether.cli.measure_json import measure_files, measure_text
 from tether.errors import TetherError
 from tether.film import FilmProcess

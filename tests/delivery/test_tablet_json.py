@@ -13,7 +13,7 @@ from tether_simulator.lamp import LampConfig
 from tether_simulator.optics import OpticsConfig
 from tether_simulator.sensor import SensorConfig
 
-from tether.cli import app
+from tether.cli.main import app
 from tether.cli.tablet_json import tablet_files, tablet_text
 
 ROOT = Path(__file__).parents[2]

@@ -241,7 +241,7 @@ async def test_a_picture_is_drawn_where_no_colours_are_wanted(
 def test_the_library_asks_the_terminal_nothing() -> None:
     """It is loaded while the program reads the keyboard: a question would go wrong."""
     code = (
-        "from tether.tui import pictures, terminal\n"
+        "from tether.tui.terminal import probe as terminal, terminal_graphics as pictures\n"
         "t = terminal.Terminal(terminal.Way.SIXEL, 7, 15)\n"
         "kind = pictures.pixel_widget(t)\n"
         "from textual_image._terminal import get_cell_size\n"

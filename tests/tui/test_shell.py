@@ -16,9 +16,9 @@ from tether.errors import TetherError
 from tether.settings import Screen, Settings
 from tether.settings_file import parse
 from tether.tui.base_app import Shell
+from tether.tui.terminal import gc_scheduler as calm
 from tether.tui.terminal import themes
 from tether.tui.terminal.gc_scheduler import Calm
-from tether.tui.terminal.probe import gc_scheduler as calm
 from tether.tui.widgets.key_line import KeyLine
 
 
