@@ -20,6 +20,16 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.launch import Start, connector, opened, run_screen
 from tether.paths import whole_path
 from tether.reports.rolls import go_on, program
+from tether.session.events import (
+    BlankLaid,
+    Event,
+    FilmPutBack,
+    GateOpened,
+    LampSwitched,
+    LiveViewMagnified,
+    StepConfirmed,
+    StrobePowerTurned,
+)
 from tether.settings import Settings
 from tether.text import printable
 
@@ -68,7 +78,25 @@ class SimulatedHand:
         self._roll = roll
         self._said = 0  # the frame that the person last said to have brought into the gate
 
-    def on_step(self, step: Confirmed) -> None:
+    def listen(self, event: Event) -> None:
+        """Do with the simulated bench what the person says was done."""
+        match event:
+            case StepConfirmed(step):
+                self._confirmed(step)
+            case GateOpened():
+                self._bench.remove_film()
+            case FilmPutBack():
+                self.put_back()
+            case BlankLaid():
+                self._bench.lay_blank()
+            case LampSwitched(on):
+                self._bench.lamp(on)
+            case StrobePowerTurned(stops):
+                self._bench.turn_power(stops)
+            case LiveViewMagnified(zoom):
+                self._bench.magnify(zoom)
+
+    def _confirmed(self, step: Confirmed) -> None:
         """Load the strip, or bring the frame into the gate."""
         if step.scope is Scope.STRIP and step.key == "strip-load":
             self._bench.reload()
@@ -272,7 +300,7 @@ def rehearse_unattended(plan: Rehearsal) -> int:
         roll = archive.store.roll(start.roll or "")
         camera = connector(plan.settings)(start.port)
         try:
-            with Session(archive, roll, camera, judge, plan.settings, hand.on_step) as session:
+            with Session(archive, roll, camera, judge, plan.settings, hand.listen) as session:
                 runner = Unattended(session, sys.stdout)
                 runner.run()
         finally:

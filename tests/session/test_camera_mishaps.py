@@ -42,7 +42,7 @@ def test_a_mishap_of_the_camera_loses_nothing_and_is_over_when_it_is_put_right(
     if code == "battery-low":
         # The driver keeps what it has read for two seconds: here it is low from the beginning.
         hand.toggle(code)
-    with Session(archive, roll, camera, judge, QUICK, hand.on_step) as session:
+    with Session(archive, roll, camera, judge, QUICK, hand.listen) as session:
         while session.place().todo is Todo.STEP:
             session.confirm()
         if code not in hand.active():

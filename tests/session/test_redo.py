@@ -36,7 +36,7 @@ def test_a_film_that_was_not_moved_is_moved_before_the_next_take(
     judge: Judge,
 ) -> None:
     hand = SimulatedHand(bench, roll)
-    with Session(archive, roll, camera, judge, QUICK, hand.on_step) as session:
+    with Session(archive, roll, camera, judge, QUICK, hand.listen) as session:
         session.ask_less(short)
         asked(session)
         session.capture()

@@ -61,7 +61,7 @@ _SCOPES = (Scope.SITTING, Scope.ROLL, Scope.STRIP, Scope.FRAME)
 
 
 def at_work(parts: Build) -> Session:
-    return Session(parts.archive, parts.roll, parts.camera, parts.judge, QUICK, parts.hand.on_step)
+    return Session(parts.archive, parts.roll, parts.camera, parts.judge, QUICK, parts.hand.listen)
 
 
 def to_shutter(session: Session) -> None:

@@ -19,10 +19,10 @@ from tether_simulator.hand import MISHAPS
 
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
-from tether.archive.store import Confirmed
 from tether.bench.benches import BenchBook, BenchSetup
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
 from tether.findings import Finding, Severity, Verdict
+from tether.session.events import Event
 from tether.session.judge import Judgement, JudgeRequest
 from tether.session.next_step import Todo
 from tether.session.session import Session
@@ -103,7 +103,7 @@ class StillCamera:
 class StillHand:
     """The hand of a rehearsal; one of its mishaps is in force."""
 
-    def on_step(self, step: Confirmed) -> None:
+    def listen(self, event: Event) -> None:
         pass
 
     def mishaps(self) -> tuple[tuple[str, str], ...]:

@@ -20,6 +20,7 @@ from tether.camera.protocol import CameraState, Role
 from tether.camera.values import shutter_seconds
 from tether.capture.recovery import recover
 from tether.capture.transfer import Delivery
+from tether.session.events import Event, Listener, StepConfirmed
 from tether.session.judge import Judgement, JudgeRequest
 from tether.session.next_step import Place, find_place
 from tether.session.session_values import Judging, NotNow, SessionCamera, View
@@ -44,8 +45,8 @@ class Core:
         What judges a raw file.
     settings
         Targets and limits.
-    on_step
-        Called with each step when it is confirmed; the rehearsal's hand moves the film on it.
+    listener
+        Called with what happens at the bench; the rehearsal's hand moves the film on it.
 
     Raises
     ------
@@ -60,7 +61,7 @@ class Core:
         camera: SessionCamera | None,
         judge: Judging,
         settings: Settings | None = None,
-        on_step: Callable[[Confirmed], None] | None = None,
+        listener: Listener | None = None,
     ) -> None:
         self._given = settings or Settings()
         self.settings = self._given
@@ -70,7 +71,7 @@ class Core:
         self._lock = archive.open_roll(roll)
         self.camera = camera
         self._judge = judge
-        self._on_step = on_step
+        self._listener = listener
         self.camera_state: CameraState | None = None
         self._last: tuple[int, Judgement] | None = None
         self._undo: list[Undoable] = []
@@ -169,19 +170,22 @@ class Core:
         said += self._shutter_elsewhere()
         if self.camera is not None:
             said += self._room()
-        self._show_hand_what_holds()
+        self._announce_what_holds()
         place = self.place()
         self._log("sitting", f"At work on {self.roll.name}; next: {place.sentence()}", place.frame)
         return tuple(said)
 
-    def _show_hand_what_holds(self) -> None:
-        """After a stop, tell the rehearsal's hand which strip and frame lie in the gate."""
-        if self._on_step is None:
-            return
+    def announce(self, event: Event) -> None:
+        """Tell the listener what happened at the bench; without one nothing is done."""
+        if self._listener is not None:
+            self._listener(event)
+
+    def _announce_what_holds(self) -> None:
+        """After an interruption, say which strip and frame were laid into the gate."""
         confirmed = self._confirmed()
         last = {c.key: i for i, c in enumerate(confirmed)}
         for i in sorted(last[key] for key in _LOADED if key in last):
-            self._on_step(confirmed[i])
+            self.announce(StepConfirmed(confirmed[i]))
 
     @property
     def film_loaded(self) -> bool:
@@ -262,8 +266,7 @@ class Core:
     def _confirm(self, step: Step, at: int, frame: int | None, how: str = "Done") -> None:
         done = Confirmed(step.scope, at, step.key)
         roll_id = None if step.scope is Scope.SITTING else self._roll_id
-        if self._on_step:
-            self._on_step(done)
+        self.announce(StepConfirmed(done))
         self.store.confirm(self.sitting.id, roll_id, done)
         self.archive.write_state(self.roll)
         what = f"“{step.what.rstrip('.')}”"

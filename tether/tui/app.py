@@ -120,7 +120,7 @@ class TetherApp(Shell):
                     self.camera,
                     self.given.judge,
                     self.given.settings,
-                    hand.on_step if hand else None,
+                    hand.listen if hand else None,
                 )
             )
         except TetherError as error:

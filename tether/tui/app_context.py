@@ -12,15 +12,15 @@ from tether.tui.terminal.probe import Terminal
 if TYPE_CHECKING:
     from tether.archive.archive import Archive
     from tether.archive.records import NewRoll
-    from tether.archive.store import Confirmed
+    from tether.session.events import Event
     from tether.session.session import Judging, SessionCamera
 
 
 class BenchHand(Protocol):
     """The simulated hand of a rehearsal: it moves the film, and can be made clumsy."""
 
-    def on_step(self, step: Confirmed) -> None:
-        """Do with the simulated film what the person just said was done."""
+    def listen(self, event: Event) -> None:
+        """Do with the simulated bench what the person just said was done."""
         ...
 
     def mishaps(self) -> tuple[tuple[str, str], ...]:
