@@ -1,0 +1,118 @@
+"""The house itself: how long a module is, what it may be called, and who imports whom.
+
+The layers are a matter of import-linter (``pyproject.toml``, ``[tool.importlinter]``).
+"""
+
+from __future__ import annotations
+
+import ast
+import tomllib
+from collections import defaultdict
+from collections.abc import Iterator
+from pathlib import Path
+
+import grimp
+import numpy as np
+import pytest
+from scipy.sparse.csgraph import connected_components
+
+from tether import __version__
+
+TOP = Path(__file__).resolve().parent.parent
+PACKAGES = {"tether": TOP / "tether", "tether_simulator": TOP / "mocks" / "tether_simulator"}
+
+LONGEST = 500
+"""Lines of a module: one thought, to be read in one sitting."""
+
+# Debts. Each may only become smaller; whoever pays one writes the new number here.
+MODULES_IN_CIRCLES = 27
+CLASS_NAMES_TWICE = 16
+IMPORTS_IN_FUNCTIONS = 148
+
+
+def _modules(package: str) -> Iterator[tuple[str, Path]]:
+    folder = PACKAGES[package]
+    for path in sorted(folder.rglob("*.py")):
+        parts = (package, *path.relative_to(folder).with_suffix("").parts)
+        yield ".".join(parts).removesuffix(".__init__"), path
+
+
+def _trees(package: str) -> Iterator[tuple[str, ast.Module]]:
+    for name, path in _modules(package):
+        yield name, ast.parse(path.read_text())
+
+
+def _circles() -> list[list[str]]:
+    """Groups of modules that import each other, at whatever place in the module."""
+    graph = grimp.build_graph(*PACKAGES, cache_dir=None)
+    modules = sorted(graph.modules)
+    place = {name: number for number, name in enumerate(modules)}
+    imports = np.zeros((len(modules), len(modules)), dtype=bool)
+    for name in modules:
+        for imported in graph.find_modules_directly_imported_by(name):
+            imports[place[name], place[imported]] = True
+    _, groups = connected_components(imports, connection="strong")
+    members = defaultdict(list)
+    for name, group in zip(modules, groups, strict=True):
+        members[group].append(name)
+    return [names for names in members.values() if len(names) > 1]
+
+
+def _imports_in_functions(package: str) -> list[tuple[str, str]]:
+    """Who imports what inside a function; each pair as often as it is written."""
+    pairs = []
+    for name, tree in _trees(package):
+        functions = [
+            node
+            for node in ast.walk(tree)
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        ]
+        inside = {node for function in functions for node in ast.walk(function)}
+        for node in inside:
+            if isinstance(node, ast.ImportFrom):
+                pairs.append((name, node.module or ""))
+            elif isinstance(node, ast.Import):
+                pairs += [(name, alias.name) for alias in node.names]
+    return sorted(pairs)
+
+
+@pytest.mark.parametrize("package", PACKAGES)
+def test_a_module_is_read_in_one_sitting(package: str) -> None:
+    lengths = {name: len(path.read_text().splitlines()) for name, path in _modules(package)}
+    assert len(lengths) > 30, "the modules were found"
+    assert {name: length for name, length in lengths.items() if length > LONGEST} == {}
+
+
+def test_a_class_name_means_one_thing() -> None:
+    homes = defaultdict(list)
+    for name, tree in _trees("tether"):
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ClassDef):
+                homes[node.name].append(name)
+    twice = {name: modules for name, modules in homes.items() if len(modules) > 1}
+    assert len(twice) <= CLASS_NAMES_TWICE, twice
+
+
+def test_no_module_imports_one_that_imports_it() -> None:
+    circles = _circles()
+    assert sum(map(len, circles)) <= MODULES_IN_CIRCLES, "\n".join(map(", ".join, circles))
+
+
+def test_imports_stand_at_the_top() -> None:
+    late = _imports_in_functions("tether")
+    assert len(late) <= IMPORTS_IN_FUNCTIONS, "\n".join(map(" imports ".join, late))
+
+
+def test_what_is_installed_is_the_program_and_its_simulated_bench() -> None:
+    """A package called ``mocks`` in everybody's environment would hide other people's."""
+    project = tomllib.loads((TOP / "pyproject.toml").read_text())
+    packages = project["tool"]["hatch"]["build"]["targets"]["wheel"]["packages"]
+    assert [TOP / folder for folder in packages] == list(PACKAGES.values())
+    assert all((folder / "py.typed").exists() for folder in PACKAGES.values())
+    assert not list((TOP / "mocks").glob("*.py"))
+
+
+def test_the_version_is_written_once() -> None:
+    text = (TOP / "pyproject.toml").read_text()
+    assert tomllib.loads(text)["project"]["dynamic"] == ["version"]
+    assert f'"{__version__}"' not in text
