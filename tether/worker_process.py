@@ -1,10 +1,10 @@
 """A worker process that answers calls in turn, and that can be ended when it hangs.
 
-Whatever may block for ever or crash (a camera driver, a decoder of raw files) lives in a
-`Child`. The child is a fresh interpreter on the other end of a socket pair: the caller's main
-module is not run again, so no ``if __name__`` guard is needed, and nothing of a terminal
-program's threads or screen is inherited. Large arrays cross the socket without being copied
-into the pickle (pickle protocol 5, PEP 574).
+Whatever may block for ever or crash (a camera driver, a decoder of raw files) runs in a
+`WorkerProcess`: a fresh interpreter at the other end of a socket pair. The caller's main module is
+not run again there, so no ``if __name__`` guard is needed, and nothing of a terminal program's
+threads or screen is inherited. Large arrays cross the socket without being copied into the pickle
+(pickle protocol 5, PEP 574).
 """
 
 from __future__ import annotations
@@ -30,45 +30,45 @@ if TYPE_CHECKING:
     import subprocess
 
 CLOSE_SECONDS = 3.0
-"""How long `Child.close` waits for an orderly end before it ends the process."""
+"""How long `WorkerProcess.close` waits for an orderly end before it ends the process."""
 
 _NICENESS = 5
-"""How far a child stands back for the screen, as nice(1) counts."""
+"""How far a worker gives way to the screen, as nice(1) counts."""
 
 _BOOT = "import sys; from tether.worker_process import serve; serve(int(sys.argv[1]))"
 
 
-class ChildError(TetherError):
-    """The child raised something that is not a `TetherError`; ``trace`` holds where."""
+class WorkerError(TetherError):
+    """The worker raised something that is not a `TetherError`; ``trace`` holds where."""
 
     trace: str = ""
 
 
-class ChildDied(TetherError):
+class WorkerDied(TetherError):
     """The worker process ended without an answer (a crash, or somebody ended it)."""
 
 
-class ChildHung(TetherError):
+class WorkerHung(TetherError):
     """A call passed its time limit, so the worker process was ended (SIGKILL)."""
 
 
-class Child:
+class WorkerProcess:
     """One worker process, holding one object that is made there and called from here.
 
     Parameters
     ----------
     factory
-        What makes the object, in the child: a function or class that can be imported by name
+        What makes the object, in the worker: a function or class that can be imported by name
         (not a lambda, nor something defined in ``__main__``).
     args
         What the factory is given; must pickle.
     name
         What the process does, for messages to a person: "The camera driver".
     memory_bytes
-        Limit on the child's address space (RLIMIT_AS), None for no limit. Where it is passed,
-        the child's allocations fail and the call raises `ChildError`.
+        Limit on the worker's address space (RLIMIT_AS), None for no limit. Where it is passed,
+        the worker's allocations fail and the call raises `WorkerError`.
     log
-        File that what the child's libraries print is appended to; None discards it. It never
+        File that what the worker's libraries print is appended to; None discards it. It never
         reaches the terminal.
     """
 
@@ -101,8 +101,8 @@ class Child:
     def start(self, timeout: float | None = None) -> None:
         """Start the process and make its object, unless it is running already.
 
-        A child that died or was closed is started anew. Raises what the factory raises
-        (see `call`), `ChildDied`, or `ChildHung` when it took more than ``timeout`` seconds.
+        A worker that died or was closed is started again. Raises what the factory raises
+        (see `call`), `WorkerDied`, or `WorkerHung` when it took more than ``timeout`` seconds.
         """
         with self._turn:
             if self.alive:
@@ -117,7 +117,7 @@ class Child:
                 raise
 
     def call(self, method: str, *args: Any, timeout: float | None = None, **kw: Any) -> Any:
-        """Call a method of the child's object and return its result.
+        """Call a method of the worker's object and return its result.
 
         Calls from several threads are made one after the other; ``timeout`` (seconds) counts
         from when this one's turn has come. The first call starts the process.
@@ -125,12 +125,12 @@ class Child:
         Raises
         ------
         TetherError
-            As the child raised it, with its own type.
-        ChildError
-            For any other exception in the child, with its text.
-        ChildDied
+            As the worker raised it, with its own type.
+        WorkerError
+            For any other exception in the worker, with its text.
+        WorkerDied
             When the process ended before it answered, or had ended before.
-        ChildHung
+        WorkerHung
             When it took longer than ``timeout``. The process has been ended.
         """
         with self._turn:
@@ -148,7 +148,7 @@ class Child:
     def close(self) -> None:
         """Let the object close itself (its ``close`` if it has one) and end the process.
 
-        Never raises and may be called twice. A child that is still busy after `CLOSE_SECONDS`
+        Never raises and may be called twice. A worker that is still busy after `CLOSE_SECONDS`
         is ended.
         """
         if self._turn.acquire(timeout=CLOSE_SECONDS):
@@ -157,7 +157,7 @@ class Child:
                     with contextlib.suppress(OSError):
                         self._socket.settimeout(CLOSE_SECONDS)
                         _send(self._socket, None)
-                        while self._socket.recv(65536):  # until the child's end
+                        while self._socket.recv(65536):  # until the worker's end
                             pass
                 self.kill()
                 self._reap()
@@ -167,7 +167,7 @@ class Child:
             self.kill()
 
     def _spawn(self) -> None:
-        import subprocess  # not needed by the child, which imports this module too
+        import subprocess  # not needed by the worker, which imports this module too
 
         ours, theirs = socket.socketpair()
         here = Path(__file__).resolve().parent.parent
@@ -197,7 +197,7 @@ class Child:
     def _ask(self, request: object, timeout: float | None) -> Any:
         connection = self._socket
         if connection is None:
-            raise ChildDied(f"{self.name} is not running.")
+            raise WorkerDied(f"{self.name} is not running.")
         deadline = None if timeout is None else time.monotonic() + timeout
         try:
             _send(connection, request, deadline)
@@ -205,14 +205,14 @@ class Child:
         except TimeoutError:
             self.kill()
             self._reap()
-            raise ChildHung(
+            raise WorkerHung(
                 f"{self.name} did not answer within {timeout:g} s and was ended."
             ) from None
         except (OSError, EOFError):
             self.kill()
             status = self._process.returncode if self._process else None
             self._reap()
-            raise ChildDied(f"{self.name} ended unexpectedly ({_status(status)}).") from None
+            raise WorkerDied(f"{self.name} ended unexpectedly ({_status(status)}).") from None
         except BaseException:
             # Ctrl-C, say: the answer that is still to come would be taken for the next call's.
             self.close()
@@ -235,13 +235,13 @@ def _status(code: int | None) -> str:
 
 
 def serve(descriptor: int) -> None:
-    """Run a child: make the object, answer calls in turn, end when the parent has gone.
+    """The worker's main loop: make the object, answer calls in turn, end when the parent has gone.
 
     A thread reads the requests, so that the parent's end is noticed in the middle of a call
     too (as long as that call lets other threads run, as libgphoto2's and LibRaw's do).
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _stand_back()
+    _give_way()
     connection = socket.socket(fileno=descriptor)
     requests: queue.SimpleQueue[list[bytearray]] = queue.SimpleQueue()
 
@@ -280,11 +280,11 @@ def serve(descriptor: int) -> None:
     os._exit(0)
 
 
-def _stand_back() -> None:
+def _give_way() -> None:
     """Let the screen go first where cores are few: a key is answered while a file is judged.
 
     Linux shares the time out between sessions before it looks at the processes in them
-    (sched(7), "The autogroup feature"), and a child has a session of its own.
+    (sched(7), "The autogroup feature"), and a worker has a session of its own.
     """
     os.nice(_NICENESS)
     with contextlib.suppress(OSError):
@@ -308,9 +308,9 @@ def _portable(error: BaseException) -> TetherError:
         try:
             pickle.loads(pickle.dumps(error))
         except Exception:
-            return ChildError(error.what, kept=error.kept, todo=error.todo)
+            return WorkerError(error.what, kept=error.kept, todo=error.todo)
         return error
-    carried = ChildError(f"{type(error).__name__}: {error}")
+    carried = WorkerError(f"{type(error).__name__}: {error}")
     carried.trace = "".join(traceback.format_exception(error))
     return carried
 

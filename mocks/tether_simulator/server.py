@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from tether.worker_process import Child
+from tether.worker_process import WorkerProcess
 from tether_simulator import camera_mishaps
 from tether_simulator.bench import Bench, BenchConfig
 from tether_simulator.camera import Body
@@ -107,7 +107,7 @@ def _serve(arguments: dict[str, Any]) -> BenchServer:
 class BenchProcess:
     """A `BenchServer` in a process of its own; its calls may come from any thread."""
 
-    def __init__(self, child: Child) -> None:
+    def __init__(self, child: WorkerProcess) -> None:
         self._child = child
         self._port_name = str(child.call("port_name"))
 
@@ -160,7 +160,7 @@ class BenchProcess:
             "identity": identity,
             "faults": faults,
         }
-        child = Child(_serve, arguments, name="The simulated bench", log=log)
+        child = WorkerProcess(_serve, arguments, name="The simulated bench", log=log)
         child.start(START_SECONDS)
         return cls(child)
 

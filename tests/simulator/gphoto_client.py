@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from tether.errors import TetherError
-from tether.worker_process import Child
+from tether.worker_process import WorkerProcess
 
 SECONDS = 30.0
 """A call that takes longer hangs."""
@@ -173,7 +173,7 @@ class Remote:
     """A `Client` from the test's side: ``remote.capture()``, with a time limit on each call."""
 
     def __init__(self, port: str, log: Any = None) -> None:
-        self.child = Child(Client, port, name="libgphoto2", log=log)
+        self.child = WorkerProcess(Client, port, name="libgphoto2", log=log)
         self.child.start(SECONDS)
 
     def __getattr__(self, name: str) -> Any:

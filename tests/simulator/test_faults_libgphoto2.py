@@ -200,7 +200,7 @@ def test_capture_hangs_when_nothing_is_heard(rig: Build) -> None:
 
     threading.Thread(target=capture, daemon=True).start()
     assert done.wait(30)
-    assert [type(error).__name__ for error in errors] == ["ChildHung"]
+    assert [type(error).__name__ for error in errors] == ["WorkerHung"]
     assert names(bench.shoot(bench.connect())) == ["BNCH0001.DNG"]
 
 

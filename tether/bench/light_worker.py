@@ -15,7 +15,7 @@ from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.session.judge import JUDGE_SECONDS, MEMORY_BYTES
 from tether.settings import Settings
-from tether.worker_process import Child
+from tether.worker_process import WorkerProcess
 
 if TYPE_CHECKING:
     from tether.findings import Finding
@@ -130,9 +130,9 @@ class LightWorker:
         return seen, exposure
 
 
-def light_judge() -> Child:
-    """Return a worker; it is started by its first call's `Child.start`."""
-    return Child(LightWorker, name="The judge of the light", memory_bytes=MEMORY_BYTES)
+def light_judge() -> WorkerProcess:
+    """Return a worker; it is started by its first call's `WorkerProcess.start`."""
+    return WorkerProcess(LightWorker, name="The judge of the light", memory_bytes=MEMORY_BYTES)
 
 
 CALL_SECONDS = JUDGE_SECONDS

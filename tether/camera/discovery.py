@@ -11,7 +11,7 @@ from tether.camera.errors import CameraLost, NoCamera, SeveralCameras
 from tether.camera.protocol import CameraIdentity
 from tether.camera.refusals import WHAT_TO_CHECK
 from tether.settings import CameraLimits
-from tether.worker_process import Child, ChildDied, ChildError, ChildHung
+from tether.worker_process import WorkerDied, WorkerError, WorkerHung, WorkerProcess
 
 _USB = re.compile(r"usb:(?:\d{3},\d{3})?")
 _PORTS = (
@@ -44,12 +44,12 @@ def find_cameras(limits: CameraLimits | None = None) -> list[CameraIdentity]:
     CameraLost
         When the search did not end within ``connect_seconds``.
     """
-    child = Child(Finder, name="The search for cameras")
+    child = WorkerProcess(Finder, name="The search for cameras")
     try:
         limits = limits or CameraLimits()
         found: list[CameraIdentity] = child.call("attached", timeout=limits.connect_seconds)
         return found
-    except (ChildDied, ChildHung, ChildError) as error:
+    except (WorkerDied, WorkerHung, WorkerError) as error:
         raise CameraLost(error.what, kept="Nothing was changed.", todo=WHAT_TO_CHECK) from error
     finally:
         child.close()

@@ -23,7 +23,7 @@ from tether.camera.errors import CameraClaimed, CameraError, CameraLost, NoCamer
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
 from tether.camera.refusals import KEPT_CARD
 from tether.settings import CameraLimits
-from tether.worker_process import Child, ChildDied, ChildError, ChildHung
+from tether.worker_process import WorkerDied, WorkerError, WorkerHung, WorkerProcess
 
 UNKNOWN_SIZE_MB = 200.0
 """Taken for the time limit of a file whose size the camera does not state."""
@@ -55,8 +55,8 @@ class CameraProcess:
             raise
         return identity
 
-    def _start(self) -> Child:
-        child = Child(
+    def _start(self) -> WorkerProcess:
+        child = WorkerProcess(
             GphotoDriver, self._port, self._limits, name="The camera's driver", log=self._log
         )
         try:
@@ -65,9 +65,9 @@ class CameraProcess:
             raise claims.explain(error, self._port) from error
         except NoCamera as error:
             raise claims.not_allowed(error, self._port) from error
-        except (ChildDied, ChildHung) as error:
+        except (WorkerDied, WorkerHung) as error:
             raise _lost(error) from error
-        except ChildError as error:
+        except WorkerError as error:
             raise CameraError(
                 f"The camera's driver could not be started: {error.what}.",
                 kept="Nothing was changed.",
@@ -95,9 +95,9 @@ class CameraProcess:
     def _ask(self, method: str, *args: Any, seconds: float) -> Any:
         try:
             return self._child.call(method, *args, timeout=seconds)
-        except (ChildDied, ChildHung) as error:
+        except (WorkerDied, WorkerHung) as error:
             raise _lost(error) from error
-        except ChildError as error:
+        except WorkerError as error:
             raise CameraError(
                 f"The camera's driver failed: {error.what}.",
                 kept=KEPT_CARD,
@@ -164,7 +164,7 @@ class CameraProcess:
         self._child.close()
 
 
-def _lost(error: ChildDied | ChildHung) -> CameraLost:
+def _lost(error: WorkerDied | WorkerHung) -> CameraLost:
     return CameraLost(error.what, kept=KEPT_CARD, todo=RECONNECT)
 
 

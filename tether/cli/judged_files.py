@@ -17,13 +17,13 @@ from tether.errors import TetherError
 from tether.findings import Finding
 from tether.raw.mosaic import Mosaic
 from tether.text import printable
-from tether.worker_process import Child, ChildDied, ChildError, ChildHung
+from tether.worker_process import WorkerDied, WorkerError, WorkerHung, WorkerProcess
 
 MEMORY_BYTES = 8 << 30
 JUDGE_SECONDS = 120.0
 
 
-def judged(worker: Child, paths: Sequence[Path], *args: Any) -> Iterator[dict[str, Any]]:
+def judged(worker: WorkerProcess, paths: Sequence[Path], *args: Any) -> Iterator[dict[str, Any]]:
     """Yield one object a file, in the order given.
 
     ``worker`` holds an object with a method ``measure(path, *args)`` that returns the object; it
@@ -38,7 +38,7 @@ def judged(worker: Child, paths: Sequence[Path], *args: Any) -> Iterator[dict[st
                 raise TetherError("There is no such file.")
             worker.start()
             result = worker.call("measure", path, *args, timeout=JUDGE_SECONDS)
-        except (ChildDied, ChildHung, ChildError) as error:
+        except (WorkerDied, WorkerHung, WorkerError) as error:
             result = failed(path, f"Reading it went wrong: {error.what}")
         except TetherError as error:
             result = failed(path, str(error))

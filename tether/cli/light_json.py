@@ -22,7 +22,7 @@ from tether.measure.light.light import METERED_FIELD_EV
 from tether.raw.mosaic import Mosaic
 from tether.settings import Settings
 from tether.text import percent
-from tether.worker_process import Child
+from tether.worker_process import WorkerProcess
 
 _SHOWN = (4, 6)
 """Rows and columns of the light's pattern as it is printed."""
@@ -88,7 +88,7 @@ def light_files(
     paths: Sequence[Path], lamp_off: Path | None = None, settings: Settings | None = None
 ) -> list[dict[str, Any]]:
     """Return one object a file; a file that cannot be read has ``file`` and ``error``."""
-    worker = Child(LightWorker, name="The judge of raw files", memory_bytes=MEMORY_BYTES)
+    worker = WorkerProcess(LightWorker, name="The judge of raw files", memory_bytes=MEMORY_BYTES)
     try:
         return list(judged(worker, paths, lamp_off, settings or Settings()))
     finally:

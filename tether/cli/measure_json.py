@@ -19,7 +19,7 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.roll.memory import OpenGate
 from tether.settings import Settings
 from tether.text import percent
-from tether.worker_process import Child
+from tether.worker_process import WorkerProcess
 
 VERDICTS = {
     "keep": "Keep it.",
@@ -88,7 +88,7 @@ def measure_files(
     TetherError
         When the open gate cannot be read: then no density of any file would be right.
     """
-    worker = Child(FrameWorker, name="The judge of raw files", memory_bytes=MEMORY_BYTES)
+    worker = WorkerProcess(FrameWorker, name="The judge of raw files", memory_bytes=MEMORY_BYTES)
     try:
         if open_gate is not None:
             worker.start()

@@ -15,7 +15,7 @@ from tether.cli.judged_files import (
 )
 from tether.errors import TetherError
 from tether.raw.mosaic import Mosaic
-from tether.worker_process import Child
+from tether.worker_process import WorkerProcess
 
 if TYPE_CHECKING:
     from tether.measure.density.tablet import Box, TabletReport
@@ -147,7 +147,7 @@ def tablet_files(
     paths: Sequence[Path], open_gate: Path, dark: Path | None, steps: int, *, strobe: bool = False
 ) -> list[dict[str, Any]]:
     """Return one object a file; a file that cannot be read has ``file`` and ``error``."""
-    worker = Child(TabletWorker, name="The judge of raw files", memory_bytes=MEMORY_BYTES)
+    worker = WorkerProcess(TabletWorker, name="The judge of raw files", memory_bytes=MEMORY_BYTES)
     try:
         return list(judged(worker, paths, open_gate, dark, steps, strobe))
     finally:

@@ -11,7 +11,7 @@ from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Finding, Severity, Verdict
 from tether.settings import Settings
-from tether.worker_process import Child
+from tether.worker_process import WorkerProcess
 
 if TYPE_CHECKING:  # the session only hands arrays on; numpy would slow the program's start
     import numpy as np
@@ -110,7 +110,9 @@ class Judge:
 
     def __init__(self, seconds: float = JUDGE_SECONDS, memory_bytes: int = MEMORY_BYTES) -> None:
         self._seconds = seconds
-        self._child = Child(JudgeWorker, name="The judge of raw files", memory_bytes=memory_bytes)
+        self._child = WorkerProcess(
+            JudgeWorker, name="The judge of raw files", memory_bytes=memory_bytes
+        )
 
     def judge(self, path: Path, request: JudgeRequest) -> Judgement:
         """Judge a file; a file that cannot be judged gives the verdict UNJUDGED and says why.

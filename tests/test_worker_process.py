@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from tether.camera.errors import FileUnavailable
-from tether.worker_process import Child, ChildDied, ChildError, ChildHung
+from tether.worker_process import WorkerDied, WorkerError, WorkerHung, WorkerProcess
 
 
 class Bench:
@@ -67,13 +67,13 @@ class Bench:
 
 
 @pytest.fixture
-def child() -> Iterator[Child]:
-    made = Child(Bench, name="The test's child")
+def child() -> Iterator[WorkerProcess]:
+    made = WorkerProcess(Bench, name="The test's child")
     yield made
     made.close()
 
 
-def test_the_child_stands_back_for_the_screen(child: Child) -> None:
+def test_the_child_stands_back_for_the_screen(child: WorkerProcess) -> None:
     child.start()
     assert child.pid is not None
     ours = os.getpriority(os.PRIO_PROCESS, 0)
@@ -84,45 +84,45 @@ def test_the_child_stands_back_for_the_screen(child: Child) -> None:
         assert autogroup.read_text("ascii").split()[-1] == "5"
 
 
-def test_calls_keep_their_object(child: Child) -> None:
+def test_calls_keep_their_object(child: WorkerProcess) -> None:
     assert not child.alive
     assert [child.call("add"), child.call("add", by=5)] == [1, 6]
     assert child.alive
     assert child.call("pid") == child.pid != os.getpid()
 
 
-def test_arrays_cross_both_ways(child: Child) -> None:
+def test_arrays_cross_both_ways(child: WorkerProcess) -> None:
     values = np.arange(3_000_000, dtype=np.uint16).reshape(1000, 3000)
     assert np.array_equal(child.call("array", values), values * 2)
 
 
-def test_errors_cross_with_their_type(child: Child) -> None:
+def test_errors_cross_with_their_type(child: WorkerProcess) -> None:
     with pytest.raises(FileUnavailable) as caught:
         child.call("refuse")
     assert (caught.value.kept, caught.value.todo) == ("The part is kept.", "Fetch again.")
-    with pytest.raises(ChildError, match="ValueError: seven") as other:
+    with pytest.raises(WorkerError, match="ValueError: seven") as other:
         child.call("broken")
     assert "in broken" in other.value.trace
-    with pytest.raises(ChildError):
+    with pytest.raises(WorkerError):
         child.call("unpicklable")
-    with pytest.raises(ChildError, match="nosuch"):
+    with pytest.raises(WorkerError, match="nosuch"):
         child.call("nosuch")
     assert child.call("add") == 1
 
 
 def test_the_factory_s_error_crosses_and_leaves_nothing_running() -> None:
-    child = Child(Bench, -1, name="The test's child")
+    child = WorkerProcess(Bench, -1, name="The test's child")
     with pytest.raises(FileUnavailable, match="Nothing there"):
         child.start()
     assert not child.alive
 
 
-def test_a_factory_that_cannot_be_imported_is_told(child: Child) -> None:
-    with pytest.raises(ChildError):
-        Child(Bench, threading.current_thread, name="x").start()
+def test_a_factory_that_cannot_be_imported_is_told(child: WorkerProcess) -> None:
+    with pytest.raises(WorkerError):
+        WorkerProcess(Bench, threading.current_thread, name="x").start()
 
 
-def test_threads_take_turns(child: Child) -> None:
+def test_threads_take_turns(child: WorkerProcess) -> None:
     results: list[int] = []
     threads = [
         threading.Thread(target=lambda: results.append(child.call("add"))) for _ in range(20)
@@ -134,32 +134,32 @@ def test_threads_take_turns(child: Child) -> None:
     assert sorted(results) == list(range(1, 21))
 
 
-def test_a_hanging_call_is_ended_and_the_next_start_works(child: Child) -> None:
+def test_a_hanging_call_is_ended_and_the_next_start_works(child: WorkerProcess) -> None:
     child.start()
     pid = child.pid
-    with pytest.raises(ChildHung, match=r"did not answer within 0\.05 s"):
+    with pytest.raises(WorkerHung, match=r"did not answer within 0\.05 s"):
         child.call("hang", timeout=0.05)
     assert not child.alive
-    with pytest.raises(ChildDied, match="not running"):
+    with pytest.raises(WorkerDied, match="not running"):
         child.call("add")
     child.start()
     assert child.pid != pid
     assert child.call("add") == 1
 
 
-def test_a_crash_is_named(child: Child) -> None:
-    with pytest.raises(ChildDied, match="SIGSEGV"):
+def test_a_crash_is_named(child: WorkerProcess) -> None:
+    with pytest.raises(WorkerDied, match="SIGSEGV"):
         child.call("crash")
 
 
-def test_kill_frees_a_waiting_caller(child: Child) -> None:
+def test_kill_frees_a_waiting_caller(child: WorkerProcess) -> None:
     child.start()
     caught: list[BaseException] = []
 
     def wait() -> None:
         try:
             child.call("hang")
-        except ChildDied as error:
+        except WorkerDied as error:
             caught.append(error)
 
     waiting = threading.Thread(target=wait)
@@ -169,16 +169,16 @@ def test_kill_frees_a_waiting_caller(child: Child) -> None:
     assert len(caught) == 1
 
 
-def test_ctrl_c_is_not_the_child_s_affair(child: Child) -> None:
+def test_ctrl_c_is_not_the_child_s_affair(child: WorkerProcess) -> None:
     assert child.call("interrupt") == "still here"
 
 
 def test_what_libraries_print_stays_off_the_terminal(
-    child: Child, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+    child: WorkerProcess, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     child.call("print")
     log = tmp_path / "driver.log"
-    logged = Child(Bench, name="logged", log=log)
+    logged = WorkerProcess(Bench, name="logged", log=log)
     logged.call("print")
     logged.close()
     assert capfd.readouterr() == ("", "")
@@ -187,14 +187,14 @@ def test_what_libraries_print_stays_off_the_terminal(
 
 @pytest.mark.skipif(sys.platform != "linux", reason="RLIMIT_AS is honoured on Linux")
 def test_memory_is_limited() -> None:
-    child = Child(Bench, name="small", memory_bytes=512 << 20)
+    child = WorkerProcess(Bench, name="small", memory_bytes=512 << 20)
     assert child.call("allocate", 1 << 20) == 1 << 20
-    with pytest.raises(ChildError, match="MemoryError"):
+    with pytest.raises(WorkerError, match="MemoryError"):
         child.call("allocate", 1 << 30)
     child.close()
 
 
-def test_close_is_quiet_and_may_be_repeated(child: Child) -> None:
+def test_close_is_quiet_and_may_be_repeated(child: WorkerProcess) -> None:
     child.close()
     child.start()
     child.close()
@@ -204,9 +204,9 @@ def test_close_is_quiet_and_may_be_repeated(child: Child) -> None:
 
 PARENT = """
 import os, sys
-from tether.worker_process import Child
-from test_child import Bench
-child = Child(Bench, name="orphan")
+from tether.worker_process import WorkerProcess
+from test_worker_process import Bench
+child = WorkerProcess(Bench, name="orphan")
 print(child.call("pid"), flush=True)
 child.call("hang")
 """
