@@ -21,9 +21,7 @@ from tether.bench.benches import (
     standing_steps,
     tidy,
 )
-from tether.bench.check_step import Part, Scope
-from tether.bench.setup_steps import BENCH, SET_UP
-from tether.bench.steps import BY_KEY, steps_of
+from tether.bench.steps import BENCH, BY_KEY, SET_UP, Part, Scope, steps_of
 from tether.film import FilmProcess
 from tether.session.judge import Judge
 from tether.session.next_step import Todo

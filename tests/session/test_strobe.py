@@ -20,9 +20,9 @@ from tether.bench.benches import BenchBook, BenchSetup
 from tether.bench.camera_check import check_camera
 from tether.bench.camera_setup import CameraSetup
 from tether.bench.check_line import Line, Standing
-from tether.bench.check_step import Part
 from tether.bench.check_supplies import Job
 from tether.bench.light_test import LightTest, light_lines
+from tether.bench.steps import Part
 from tether.camera import CameraProcess, Role, connect
 from tether.camera.protocol import CameraState, Setting
 from tether.film import FILM_FORMATS, FilmProcess

@@ -11,7 +11,7 @@ from rich.table import Table
 from textual.pilot import Pilot
 from textual.widgets import Static
 
-from tether.bench.check_step import Scope
+from tether.bench.steps import Scope
 from tether.session.next_step import Todo
 from tether.tui.app import TetherApp
 from tether.tui.screens.worktable import Worktable

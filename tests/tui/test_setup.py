@@ -9,7 +9,7 @@ from textual.widgets import Input, OptionList
 from tests.tui.piloting import press, ready, screen_text, table, todo, until
 from tether.archive.archive import Archive
 from tether.bench.benches import BenchBook, BenchSetup
-from tether.bench.setup_steps import BENCH, SET_UP, WALK
+from tether.bench.steps import BENCH, SET_UP, WALK
 from tether.session.next_step import Todo
 from tether.tui.app import TetherApp
 from tether.tui.app_context import Given

@@ -15,8 +15,7 @@ from typing import Any
 
 from tether.archive.records import Roll
 from tether.archive.store import Store, now
-from tether.bench.check_step import Part, Step
-from tether.bench.setup_steps import BENCH, SET_UP
+from tether.bench.steps import BENCH, SET_UP, Part, Step
 from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.settings import LAMP, STROBE

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from tether.bench.check_step import Scope, Step
-from tether.bench.steps import BY_KEY
+from tether.bench.steps import BY_KEY, Scope, Step
 
 _STEPS: Mapping[str, tuple[str, ...]] = {
     "not-advanced": ("frame-advance",),

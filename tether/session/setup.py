@@ -19,10 +19,8 @@ from tether.bench.benches import (
 )
 from tether.bench.camera_check import check_camera
 from tether.bench.check_line import Standing
-from tether.bench.check_step import Part, Scope, Step
 from tether.bench.check_supplies import Job
-from tether.bench.setup_steps import BENCH, WALK
-from tether.bench.steps import BY_KEY, steps_of
+from tether.bench.steps import BENCH, BY_KEY, WALK, Part, Scope, Step, steps_of
 from tether.session.core import Core
 from tether.session.next_step import Place
 from tether.session.session_values import NotNow, View

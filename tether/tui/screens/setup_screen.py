@@ -15,8 +15,7 @@ from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from tether.bench.benches import BenchQuestion, BenchSetup
-from tether.bench.check_step import Step
-from tether.bench.setup_steps import BENCH, WALK
+from tether.bench.steps import BENCH, WALK, Step
 from tether.session.next_step import Todo
 from tether.session.session import Session
 from tether.text import plural, printable

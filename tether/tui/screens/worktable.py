@@ -13,7 +13,7 @@ from textual.binding import BindingType
 from textual.events import Key
 
 from tether.archive.records import Capture, FrameState
-from tether.bench.check_step import Scope
+from tether.bench.steps import Scope
 from tether.session.next_step import Place, Todo
 from tether.session.session import View
 from tether.text import printable

@@ -12,7 +12,7 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.widgets import Button, Checkbox, Input, Label
 
 from tether.bench.benches import BenchSetup, tidy
-from tether.bench.check_step import Part
+from tether.bench.steps import Part
 from tether.errors import TetherError
 from tether.settings import LAMP, STROBE
 from tether.tui.widgets.key_line import KeyLine, Over

@@ -9,8 +9,7 @@ from textual.widgets import Static
 
 from tether.archive.records import Capture
 from tether.bench.benches import BenchQuestion
-from tether.bench.setup_steps import BENCH
-from tether.bench.steps import Scope, Step, reminders, steps_of
+from tether.bench.steps import BENCH, Scope, Step, reminders, steps_of
 from tether.session.next_step import Todo
 from tether.session.session import View
 from tether.text import plural, printable
