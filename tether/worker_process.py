@@ -32,6 +32,11 @@ if TYPE_CHECKING:
 CLOSE_SECONDS = 3.0
 """How long `WorkerProcess.close` waits for an orderly end before it ends the process."""
 
+RAW_MEMORY_BYTES = 8 << 30
+"""Address space for a worker that opens raw files; more than any camera's file needs."""
+RAW_SECONDS = 60.0
+"""Time after which a raw file that is still being judged is given up."""
+
 _NICENESS = 5
 """How far a worker gives way to the screen, as nice(1) counts."""
 

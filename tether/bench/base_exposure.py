@@ -16,13 +16,14 @@ from typing import TYPE_CHECKING
 
 from tether.bench.light_record import Exposure, KeptBase, Trial
 from tether.bench.light_test import request_of
-from tether.bench.light_worker import CALL_SECONDS, light_judge
+from tether.bench.light_worker import light_worker
 from tether.bench.shutter_loan import as_taken
 from tether.camera.protocol import Role, Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.capture.transfer import Progress
 from tether.session.session import NotNow, Session
 from tether.text import printable
+from tether.worker_process import RAW_SECONDS
 
 if TYPE_CHECKING:
     from tether.measure.exposure.calibration import ClearFilm
@@ -80,7 +81,7 @@ class BaseCalibration:
 
     def __init__(self, session: Session) -> None:
         self._session = session
-        self._worker = light_judge()
+        self._worker = light_worker()
         self.shots = 0
         self.result: BaseResult | None = None
 
@@ -157,7 +158,7 @@ class BaseCalibration:
             (roll.process, roll.format_key),
             request_of(shutter, session),
             session.light.kept,
-            timeout=CALL_SECONDS,
+            timeout=RAW_SECONDS,
         )
         return measured
 

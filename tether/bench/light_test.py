@@ -19,7 +19,7 @@ from typing import TypeVar
 import numpy as np
 
 from tether.bench.light_record import KeptGate, Trial
-from tether.bench.light_worker import CALL_SECONDS, GateSeen, LightRequest, light_judge
+from tether.bench.light_worker import GateSeen, LightRequest, light_worker
 from tether.bench.shutter_loan import LentShutter, as_taken
 from tether.camera.protocol import Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
@@ -32,6 +32,7 @@ from tether.measure.light.light_findings import judge_stray_light
 from tether.session.session import NotNow, Session
 from tether.settings import Settings
 from tether.text import percent, printable
+from tether.worker_process import RAW_SECONDS
 
 MOST_EXPOSURES = 3
 OPEN_GATE, LAMP_OFF = "open-gate", "lamp-off"
@@ -123,7 +124,7 @@ class LightTest:
 
     def __init__(self, session: Session) -> None:
         self._session = session
-        self._worker = light_judge()
+        self._worker = light_worker()
 
     def close(self) -> None:
         """End the worker. May be called twice."""
@@ -193,7 +194,7 @@ class LightTest:
     def _measure(self, path: Path, shutter: Setting | None) -> GateSeen:
         self._worker.start()
         seen: GateSeen = self._worker.call(
-            "gate", path, request_of(shutter, self._session), timeout=CALL_SECONDS
+            "gate", path, request_of(shutter, self._session), timeout=RAW_SECONDS
         )
         return seen
 
@@ -227,7 +228,7 @@ class LightTest:
             session.trial_file(gate.trial),
             (shutter_seconds(trial.shutter), gate.trial.exposure[0]),
             strobe,
-            timeout=CALL_SECONDS,
+            timeout=RAW_SECONDS,
         )
         findings = tuple(judge_stray_light(share, session.settings.light))
         said = "; ".join(f.text for f in findings) or "nothing to object to"

@@ -5,22 +5,22 @@ No file is to be trusted, also not one that the camera has just made.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tether.bench.light_record import Exposure, Grid, KeptLight
+from tether.camera.values import same_time
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.session.judge import JUDGE_SECONDS, MEMORY_BYTES
 from tether.settings import Settings
-from tether.worker_process import WorkerProcess
+from tether.worker_process import RAW_MEMORY_BYTES, WorkerProcess
 
 if TYPE_CHECKING:
     from tether.findings import Finding
     from tether.measure.exposure.calibration import ClearFilm
     from tether.measure.light.light import Light
+    from tether.measure.survey import Survey
     from tether.raw.mosaic import Mosaic
 
 
@@ -57,26 +57,13 @@ class LightWorker:
         from tether.findings import ranked
         from tether.measure.levels import with_observed_saturation
         from tether.measure.light.flat import flat_of
-        from tether.measure.light.light import measure_light, multipliers_of
-        from tether.measure.light.light_findings import judge_light, judge_power
         from tether.measure.survey import survey
         from tether.raw.open import open_mosaic
 
         mosaic = with_observed_saturation(open_mosaic(path))
-        exposure = _exposure(mosaic, request.seconds)
+        exposure = exposure_of(mosaic, request.seconds)
         picture = survey(mosaic)
-        light = measure_light(mosaic, picture)
-        findings = judge_light(
-            light,
-            request.settings.light,
-            seconds=exposure[0],
-            shutters=request.shutters,
-            white_balance=multipliers_of(mosaic),
-            exposure=request.settings.exposure,
-            bench=request.settings.bench,
-        )
-        if request.settings.light.strobe:
-            findings += judge_power(light, request.settings.bench)
+        light, findings = judged_light(mosaic, picture, request, exposure[0])
         flat = flat_of(mosaic, picture=picture)
         grid = tuple(
             tuple(tuple(float(v) for v in row) for row in plane) for plane in flat.grid.tolist()
@@ -95,16 +82,12 @@ class LightWorker:
         ``seconds`` are the shutter times of the two as the camera has them; with a ``strobe`` both
         are taken as they came, for its light does not depend on them.
         """
-        from tether.measure.exposure.exposure import exposure_ratio
-        from tether.measure.light.light import stray_share
-        from tether.measure.survey import survey
         from tether.raw.open import open_mosaic
 
         off, on = open_mosaic(dark), open_mosaic(gate)
-        if off.channels != on.channels:
-            raise TetherError("The two pictures come from different kinds of sensor.")
-        ratio = exposure_ratio(_exposure(off, seconds[0]), _exposure(on, seconds[1]), strobe=strobe)
-        return stray_share(survey(off), survey(on), ratio or 1.0)
+        return stray_light(
+            off, on, (exposure_of(off, seconds[0]), exposure_of(on, seconds[1])), strobe=strobe
+        )
 
     def clear_film(
         self,
@@ -123,28 +106,67 @@ class LightWorker:
         process, format_key = film
         mosaic = open_mosaic(path)
         gate = light.gate.as_open_gate() if light.gate else None
-        exposure = _exposure(mosaic, request.seconds)
+        exposure = exposure_of(mosaic, request.seconds)
         seen = clear_film(
             mosaic, process, FILM_FORMATS[format_key], request.settings, gate, exposure[0]
         )
         return seen, exposure
 
 
-def light_judge() -> WorkerProcess:
-    """Return a worker; it is started by its first call's `WorkerProcess.start`."""
-    return WorkerProcess(LightWorker, name="The judge of the light", memory_bytes=MEMORY_BYTES)
+def judged_light(
+    mosaic: Mosaic, picture: Survey, request: LightRequest, seconds: float | None
+) -> tuple[Light, list[Finding]]:
+    """Measure and judge the light of an open gate that was exposed for ``seconds``."""
+    from tether.measure.light.light import measure_light, multipliers_of
+    from tether.measure.light.light_findings import judge_light, judge_power
+
+    settings = request.settings
+    light = measure_light(mosaic, picture)
+    findings = judge_light(
+        light,
+        settings.light,
+        seconds=seconds,
+        shutters=request.shutters,
+        white_balance=multipliers_of(mosaic),
+        exposure=settings.exposure,
+        bench=settings.bench,
+    )
+    if settings.light.strobe:
+        findings += judge_power(light, settings.bench)
+    return light, findings
 
 
-CALL_SECONDS = JUDGE_SECONDS
-_NOMINAL_EV = 0.25
+def stray_light(
+    off: Mosaic, on: Mosaic, exposures: tuple[Exposure, Exposure], *, strobe: bool
+) -> float:
+    """Return the light with the lamp ``off`` as a share of the light with it ``on``.
+
+    Raises
+    ------
+    TetherError
+        When the two do not come from the same kind of sensor.
+    """
+    from tether.measure.exposure.exposure import exposure_ratio
+    from tether.measure.light.light import stray_share
+    from tether.measure.survey import survey
+
+    if off.channels != on.channels:
+        raise TetherError("The frame with the lamp off comes from another kind of sensor.")
+    ratio = exposure_ratio(*exposures, strobe=strobe)
+    return stray_share(survey(off), survey(on), ratio or 1.0)
 
 
-def _exposure(mosaic: Mosaic, seconds: float | None) -> Exposure:
-    """Return the exposure; its time as the camera has it, unless the file speaks of another one.
+def exposure_of(mosaic: Mosaic, seconds: float | None = None) -> Exposure:
+    """Return an exposure; its time as the camera has it, unless the file speaks of another one.
 
     Nominal times are what frames are compared by. A driver's reading may be old, the file is not.
     """
     stated = mosaic.exposure_seconds
-    if stated and seconds and abs(math.log2(stated / seconds)) <= _NOMINAL_EV:
+    if stated and seconds and same_time(stated, seconds):
         stated = seconds
     return (stated or seconds, mosaic.iso, mosaic.f_number)
+
+
+def light_worker() -> WorkerProcess:
+    """Return a worker for `LightWorker`; call its ``start`` before each call."""
+    return WorkerProcess(LightWorker, name="The judge of the light", memory_bytes=RAW_MEMORY_BYTES)

@@ -7,22 +7,17 @@ program that was killed in between finds it at its next start, whatever roll tha
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from tether.archive.store import Store, now
 from tether.camera.protocol import CameraState, Role, Setting
-from tether.camera.values import nearest_shutter, shutter_seconds
+from tether.camera.values import nearest_shutter, same_time, shutter_seconds
 from tether.errors import TetherError
 from tether.text import printable
 
 if TYPE_CHECKING:
     from tether.session.core import Core
-
-
-_NOMINAL_EV = 0.25
-"""Stops by which a shutter's name and its real time may differ: 1/15 is 1/16 of a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +95,7 @@ def as_taken(setting: Setting | None, seconds: float | None) -> Setting | None:
     stated = shutter_seconds(setting.value) if setting else None
     if setting is None or not seconds or not stated:
         return setting
-    if abs(math.log2(seconds / stated)) <= _NOMINAL_EV:
+    if same_time(seconds, stated):
         return setting
     return replace(setting, value=nearest_shutter(setting.choices, seconds) or setting.value)
 

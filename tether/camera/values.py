@@ -42,6 +42,15 @@ def _float(text: str) -> float:
     return float(text.replace(",", "."))
 
 
+NOMINAL_EV = 0.25
+"""Stops by which a shutter's name and its real time may differ: 1/15 is 1/16 of a second."""
+
+
+def same_time(first: float, second: float) -> bool:
+    """Return whether two shutter times in seconds are one setting's name and its real time."""
+    return abs(math.log2(first / second)) <= NOMINAL_EV
+
+
 def shutter_seconds(text: str) -> float | None:
     """Return a shutter time in seconds, None for bulb, automatic and the unreadable.
 

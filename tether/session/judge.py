@@ -11,16 +11,11 @@ from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Finding, Severity, Verdict
 from tether.settings import Settings
-from tether.worker_process import WorkerProcess
+from tether.worker_process import RAW_MEMORY_BYTES, RAW_SECONDS, WorkerProcess
 
 if TYPE_CHECKING:  # the session only hands arrays on; numpy would slow the program's start
     import numpy as np
     from numpy.typing import NDArray
-
-MEMORY_BYTES = 8 << 30
-"""Address space that the worker may take; more than any camera's file needs."""
-JUDGE_SECONDS = 60.0
-"""Time after which a file that is still being judged is given up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +103,7 @@ class Judge:
         Address space that the worker may take.
     """
 
-    def __init__(self, seconds: float = JUDGE_SECONDS, memory_bytes: int = MEMORY_BYTES) -> None:
+    def __init__(self, seconds: float = RAW_SECONDS, memory_bytes: int = RAW_MEMORY_BYTES) -> None:
         self._seconds = seconds
         self._child = WorkerProcess(
             JudgeWorker, name="The judge of raw files", memory_bytes=memory_bytes
