@@ -31,6 +31,10 @@ class TetherError(Exception):
         return (_rebuild, (type(self), self.what, self.kept, self.todo, self.__dict__))
 
 
+class NotNow(TetherError):
+    """The action does not fit the place where the work stands; nothing was changed."""
+
+
 def _rebuild(
     kind: type[TetherError], what: str, kept: str, todo: str, extra: dict[str, object]
 ) -> TetherError:

@@ -21,8 +21,8 @@ from tether.settings import Settings
 if TYPE_CHECKING:
     from tether.archive.archive import Archive
     from tether.archive.records import NewRoll
+    from tether.capture.tethered import ReconnectableCamera
     from tether.session.judge import Judge
-    from tether.session.session import SessionCamera
     from tether.tui.app_context import BenchHand
 
 _SECONDS_TO_LEAVE = 15
@@ -44,10 +44,10 @@ class Start:
     again: tuple[str, ...] = ()
 
 
-def connector(settings: Settings) -> Callable[[str | None], SessionCamera]:
+def connector(settings: Settings) -> Callable[[str | None], ReconnectableCamera]:
     """Return what connects to a camera at a port, None for the only one attached."""
 
-    def connect(port: str | None) -> SessionCamera:
+    def connect(port: str | None) -> ReconnectableCamera:
         from tether.camera import connect as connect_camera
 
         return connect_camera(port, settings.camera)

@@ -11,6 +11,7 @@ from tests.archive.bench_rig import ContentJudge
 from tests.archive.inprocess_rig import SteadyCamera, body_on
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll
+from tether.clock import Clock, system_clock
 from tether.film import FilmProcess
 from tether.session.next_step import Todo
 from tether.session.session import Session
@@ -31,8 +32,8 @@ class Desk:
         self.camera = SteadyCamera(self.body)
         self._opened: list[Archive | Session] = []
 
-    def archive(self, *, create: bool = True) -> Archive:
-        made = Archive(self.root, create=create)
+    def archive(self, *, create: bool = True, clock: Clock = system_clock) -> Archive:
+        made = Archive(self.root, create=create, clock=clock)
         self._opened.append(made)
         return made
 

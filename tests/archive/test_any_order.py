@@ -34,9 +34,10 @@ from tether.archive.records import FrameState, NewRoll
 from tether.camera.errors import CameraError, CardUnclear
 from tether.capture.leftovers import Kind
 from tether.capture.recovery import offered
+from tether.errors import NotNow
 from tether.film import FilmProcess
 from tether.session.next_step import Todo
-from tether.session.session import NotNow, Session
+from tether.session.session import Session
 
 #: Flushing a file in memory costs nothing, which is what makes hundreds of stops affordable.
 MEMORY = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None

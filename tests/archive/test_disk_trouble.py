@@ -9,6 +9,7 @@ import subprocess
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,6 @@ import pytest
 from tests.archive.bench_rig import against_card, card_pictures, problems
 from tests.archive.conftest import Desk
 from tests.archive.inprocess_rig import NumberedScene
-from tether.archive import journal as store_work
 from tether.archive.archive import Archive
 from tether.archive.durable import matches
 from tether.errors import TetherError
@@ -156,24 +156,18 @@ def test_a_disk_that_becomes_read_only_in_the_middle(desk: Desk) -> None:
     assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
 
 
-def test_a_clock_that_was_set_back(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_clock_that_was_set_back(desk: Desk) -> None:
     """Order and resumption follow numbers, never the clock."""
     desk.work(desk.session(), keep=1)
     desk.close()
-    for module in (
-        "archive.rows",
-        "archive.rolls",
-        "archive.frames",
-        "archive.journal",
-        "capture.transfer",
-    ):
-        monkeypatch.setattr(f"tether.{module}.now", lambda: "1999-12-31T23:59:59.000+00:00")
-    session = desk.session()
+    set_back = datetime(1999, 12, 31, 23, 59, 59, tzinfo=UTC)
+    session = desk.session(archive=desk.archive(clock=lambda: set_back))
     assert session.place().frame == 2
     desk.work(session)
     assert problems(session.archive, "Harbour") == []
     assert [line[2] for line in session.store.log_lines(session.roll.id)][-1] == "choice"
-    assert store_work.now() < "2000"
+    taken = [capture.taken_at for frame in session.frames() for capture in frame.captures]
+    assert [moment < "2000" for moment in taken] == [False, True, True]
 
 
 def test_a_folder_without_hard_links(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:

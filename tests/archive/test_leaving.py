@@ -14,8 +14,8 @@ from tests.archive.conftest import Desk
 from tether.archive.records import RollError
 from tether.camera.errors import CameraError
 from tether.capture.leftovers import Kind, Leftover
+from tether.errors import NotNow
 from tether.session.session import Session
-from tether.session.session_values import NotNow
 
 
 def button(desk: Desk, times: int) -> None:

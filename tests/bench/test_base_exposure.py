@@ -17,11 +17,12 @@ from tether.bench.base_exposure import MOST_SHOTS, BaseCalibration, BaseResult, 
 from tether.bench.light_record import Trial
 from tether.bench.light_test import LightTest
 from tether.camera import CameraProcess, Role, connect
+from tether.errors import NotNow
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.exposure.calibration import ClearFilm, Seen
 from tether.session.judge import Judge
 from tether.session.next_step import Todo
-from tether.session.session import NotNow, Session
+from tether.session.session import Session
 
 TARGET, TOLERANCE = QUICK.exposure.base_target_ev, QUICK.exposure.base_tolerance_ev
 

@@ -26,11 +26,12 @@ from tether.bench.light_test import (
 )
 from tether.camera import CameraError, CameraProcess, CameraRefused, Role
 from tether.camera.protocol import Setting
+from tether.errors import NotNow
 from tether.measure.light.light import Light
 from tether.measure.roll.memory import RollMemory
 from tether.session.judge import Judge
 from tether.session.next_step import Todo
-from tether.session.session import NotNow, Session
+from tether.session.session import Session
 from tether.settings import Settings
 
 SHUTTERS = ("1", "1/2", "1/4", "1/8", "1/15", "1/30", "1/60", "1/125", "Bulb")

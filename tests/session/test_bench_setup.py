@@ -22,10 +22,11 @@ from tether.bench.benches import (
     tidy,
 )
 from tether.bench.steps import BENCH, BY_KEY, SET_UP, Part, Scope, steps_of
+from tether.errors import NotNow
 from tether.film import FilmProcess
 from tether.session.judge import Judge
 from tether.session.next_step import Todo
-from tether.session.session import NotNow, Session
+from tether.session.session import Session
 from tether.text import printable
 
 TABLE = BenchSetup("Table 1", lens="macro 60 mm", holder="strip holder, 10 mm", lamp="panel")

@@ -17,8 +17,9 @@ from tether.bench.check_line import Line, Standing
 from tether.bench.check_supplies import CLOCK_VALUE, Job
 from tether.camera import CameraProcess
 from tether.camera.protocol import CameraState, Role, Setting
+from tether.errors import NotNow
 from tether.session.judge import Judge
-from tether.session.session import NotNow, Session
+from tether.session.session import Session
 from tether.settings import Bench
 
 NOW = 1_700_000_000.0

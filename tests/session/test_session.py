@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import shutil
-import time
 from collections import namedtuple
 from contextlib import closing
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -41,11 +41,11 @@ from tether.camera import (
     connect,
 )
 from tether.camera.values import ImageFormat, image_format
-from tether.errors import TetherError
+from tether.errors import NotNow, TetherError
 from tether.rehearsal import SimulatedHand
 from tether.session.judge import Judge
 from tether.session.next_step import Todo
-from tether.session.session import NotNow, Session
+from tether.session.session import Session
 
 Build = namedtuple("Build", "archive roll camera judge hand")
 
@@ -447,15 +447,26 @@ def test_what_does_not_fit_the_place_changes_nothing(parts: Build) -> None:
         assert session.place() == place
 
 
-def test_a_strange_clock_does_not_ask_everything_again(
-    parts: Build, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(
+    ("passed", "goes_on"),
+    [
+        (timedelta(hours=-200_000), True),
+        (timedelta(hours=QUICK.sittings.pause_hours) - timedelta(minutes=1), True),
+        (timedelta(hours=QUICK.sittings.pause_hours) + timedelta(minutes=1), False),
+    ],
+    ids=["a clock that was set back", "a short pause", "a long pause"],
+)
+def test_what_was_confirmed_holds_until_a_long_pause(
+    parts: Build, passed: timedelta, goes_on: bool
 ) -> None:
     with at_work(parts) as session:
         to_shutter(session)
-    monkeypatch.setattr("tether.archive.store.now", lambda: "2001-01-01T00:00:00.000+00:00")
-    assert time.time() > 1e9
-    with at_work(parts) as session:
-        assert session.place().todo is Todo.SHOOT
+        ended = datetime.now(UTC)
+    with (
+        closing(Archive(parts.archive.root, clock=lambda: ended + passed)) as later,
+        at_work(parts._replace(archive=later)) as session,
+    ):
+        assert (session.place().todo is Todo.SHOOT) is goes_on
 
 
 def test_what_was_done_can_be_undone(parts: Build) -> None:

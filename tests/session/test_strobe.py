@@ -25,12 +25,13 @@ from tether.bench.light_test import LightTest, light_lines
 from tether.bench.steps import Part
 from tether.camera import CameraProcess, Role, connect
 from tether.camera.protocol import CameraState, Setting
+from tether.errors import NotNow
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.positive.sample import light_of
 from tether.raw.open import open_mosaic
 from tether.session.judge import Judge
 from tether.session.next_step import Todo
-from tether.session.session import NotNow, Session
+from tether.session.session import Session
 from tether.settings import LAMP, STROBE, Bench
 
 TABLE = BenchSetup("Table 1", lamp="flash head", light=STROBE)

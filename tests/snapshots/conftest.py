@@ -28,6 +28,7 @@ import tether.session
 import tether.tui
 from tests.snapshots import still
 from tests.snapshots.still import Bench, StoppedClock
+from tether import clock
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.bench.camera_setup import CameraSetup
@@ -93,6 +94,7 @@ def still_clock(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
             module = importlib.import_module(found.name)
             if vars(module).get("datetime") is datetime:
                 monkeypatch.setattr(module, "datetime", StoppedClock)
+    monkeypatch.setattr(clock, "datetime", StoppedClock)
     # The camera check was given its clock when it was defined.
     monkeypatch.setattr(CameraSetup.__init__, "__defaults__", (still.BEGIN.timestamp,))
     monkeypatch.setenv("TZ", "UTC")

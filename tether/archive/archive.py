@@ -38,6 +38,7 @@ from tether.archive.lock import RollLock
 from tether.archive.records import Roll
 from tether.archive.sidecars import DERIVED_ENDINGS, Sidecars
 from tether.archive.store import Store
+from tether.clock import Clock, system_clock
 from tether.paths import whole_path
 from tether.text import plural, printable
 
@@ -61,6 +62,8 @@ class Archive(Sidecars):
     create
         Make it where it is missing. False also means that nothing is going to be changed: the
         database is opened for reading only.
+    clock
+        What tells the time: all that works on the archive asks it, and no other.
 
     Raises
     ------
@@ -69,13 +72,14 @@ class Archive(Sidecars):
         or holds rolls but has lost its database.
     """
 
-    def __init__(self, root: Path, *, create: bool = True) -> None:
+    def __init__(self, root: Path, *, create: bool = True, clock: Clock = system_clock) -> None:
         self.root = whole_path(root)
+        self.clock = clock
         if create:
             self._prepare()
         if not (self.root / DATABASE).is_file():
             self._without_database(create)
-        self.store = Store(self.root / DATABASE, create=create, read_only=not create)
+        self.store = Store(self.root / DATABASE, create=create, read_only=not create, clock=clock)
 
     def _prepare(self) -> None:
         try:

@@ -8,7 +8,6 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +15,7 @@ from tether.archive.durable import flush_file, flush_folder
 from tether.archive.layout import rebuild_command
 from tether.archive.private_copy import PrivateCopy
 from tether.archive.schema import VERSION, bring_up_to_date
+from tether.clock import Clock, stamp, system_clock
 from tether.errors import TetherError
 from tether.text import printable
 
@@ -46,6 +46,8 @@ class Database:
     read_only
         Change nothing, and need no write access: where even SQLite's own helper files cannot
         be made, or the tables are older than this program, a private copy is read.
+    clock
+        What tells the time that is stored.
 
     Raises
     ------
@@ -53,19 +55,31 @@ class Database:
         When the file is no database, is damaged, or was written by a newer program.
     """
 
-    def __init__(self, path: Path, *, create: bool = True, read_only: bool = False) -> None:
+    def __init__(
+        self,
+        path: Path,
+        *,
+        create: bool = True,
+        read_only: bool = False,
+        clock: Clock = system_clock,
+    ) -> None:
         self.path = path
+        self.clock = clock
         self.read_only = read_only
         self._lock = threading.RLock()
         self._private: PrivateCopy | None = None
         with _told(path):
-            self._db = self._open_to_read() if read_only else _open(path, create=create)
+            self._db = self._open_to_read() if read_only else _open(path, clock, create=create)
 
     def close(self) -> None:
         """Close the database. May be called twice."""
         self._db.close()
         if self._private:
             self._private.close()
+
+    def stamp(self) -> str:
+        """Return the time as it is stored."""
+        return stamp(self.clock())
 
     def _open_to_read(self) -> sqlite3.Connection:
         try:
@@ -84,7 +98,7 @@ class Database:
             for ending in ("", "-wal"):
                 with contextlib.suppress(FileNotFoundError):
                     shutil.copyfile(f"{self.path}{ending}", f"{copy}{ending}")
-            return _open(copy, create=False, keep_copy=False)
+            return _open(copy, self.clock, create=False, keep_copy=False)
         except BaseException:
             self._private.close()
             raise
@@ -153,7 +167,7 @@ def _version(connection: sqlite3.Connection, path: Path) -> int:
     return found
 
 
-def _open(path: Path, *, create: bool, keep_copy: bool = True) -> sqlite3.Connection:
+def _open(path: Path, clock: Clock, *, create: bool, keep_copy: bool = True) -> sqlite3.Connection:
     connection = _connect(f"{path.absolute().as_uri()}?mode={'rwc' if create else 'rw'}")
     found = _version(connection, path)
     try:
@@ -168,7 +182,7 @@ def _open(path: Path, *, create: bool, keep_copy: bool = True) -> sqlite3.Connec
         connection.execute("PRAGMA synchronous = FULL")
         if found < VERSION:
             if found and keep_copy:
-                _keep_copy(connection, path, found)
+                _keep_copy(connection, path, found, clock)
             bring_up_to_date(connection)
     except BaseException:
         connection.close()
@@ -176,9 +190,9 @@ def _open(path: Path, *, create: bool, keep_copy: bool = True) -> sqlite3.Connec
     return connection
 
 
-def _keep_copy(connection: sqlite3.Connection, path: Path, version: int) -> None:
+def _keep_copy(connection: sqlite3.Connection, path: Path, version: int, clock: Clock) -> None:
     """Copy a database beside itself before its tables are changed."""
-    day = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
+    day = clock().strftime("%Y%m%d-%H%M%S")
     copy = path.with_name(f"{path.name}.version-{version}-{day}")
     part = path.with_name(f".{copy.name}.part")
     part.unlink(missing_ok=True)

@@ -15,7 +15,6 @@ from tether.archive.rows import (
     Recorded,
     capture_of,
     deal_with,
-    now,
 )
 from tether.camera.protocol import CardFile
 
@@ -90,7 +89,7 @@ class Captures(Database):
             frame = captures[0].frame if captures else None
             db.executemany(
                 "INSERT INTO log (at, roll_id, frame, kind, text) VALUES (?, ?, ?, 'capture', ?)",
-                [(now(), roll.id, frame, text) for text in log],
+                [(self.stamp(), roll.id, frame, text) for text in log],
             )
         return tuple(self._capture(i) for i in added)
 

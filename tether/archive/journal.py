@@ -15,7 +15,6 @@ from tether.archive.rows import (
     Sitting,
     card_key,
     deal_with,
-    now,
     sitting_of,
     storable,
 )
@@ -50,7 +49,7 @@ class Sittings(Database):
         with self.change() as db:
             db.execute(
                 "INSERT INTO sitting (started_at, active_at, camera) VALUES (?, ?, ?)",
-                (now(), now(), camera),
+                (self.stamp(), self.stamp(), camera),
             )
         found = self.last_sitting()
         assert found is not None, "the sitting was just stored"
@@ -86,7 +85,7 @@ class Sittings(Database):
     def touch_sitting(self, sitting_id: int) -> None:
         """Note that the person is at work now."""
         with self.change() as db:
-            db.execute("UPDATE sitting SET active_at = ? WHERE id = ?", (now(), sitting_id))
+            db.execute("UPDATE sitting SET active_at = ? WHERE id = ?", (self.stamp(), sitting_id))
 
     def set_short(self, sitting_id: int, short: bool) -> None:
         """Store whether the checklist is shortened in this sitting."""
@@ -131,7 +130,7 @@ class Begun(Database):
         with self.change() as db:
             added = db.execute(
                 "INSERT INTO intent (roll_id, kind, frame, facts, begun_at) VALUES (?, ?, ?, ?, ?)",
-                (roll_id, kind, frame, json.dumps(dict(facts)), now()),
+                (roll_id, kind, frame, json.dumps(dict(facts)), self.stamp()),
             )
         return int(added.lastrowid or 0)
 
@@ -248,7 +247,7 @@ class Log(Database):
         with self.change() as db:
             db.execute(
                 "INSERT INTO log (at, roll_id, frame, kind, text) VALUES (?, ?, ?, ?, ?)",
-                (now(), roll_id, frame, kind, storable(text)),
+                (self.stamp(), roll_id, frame, kind, storable(text)),
             )
 
     def log_lines(self, roll_id: int, last: int = 200) -> list[tuple[str, int | None, str, str]]:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 
 from tether.archive.archive import Archive, ArchiveUnusable, roll_folders
@@ -28,6 +27,7 @@ from tether.archive.rebuilt_frames import left_alone, take_in_frames
 from tether.archive.rebuilt_state import take_in_facts, take_in_state, take_in_trials
 from tether.archive.records import LONGEST_ROLL, NewRoll
 from tether.archive.store import ArchiveDatabaseDamaged, Store
+from tether.clock import Clock, system_clock
 from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.paths import whole_path
@@ -54,7 +54,9 @@ class Rebuilt:
         yield from self.said
 
 
-def rebuild(root: Path, report: Callable[[str], None] = lambda _: None) -> Rebuilt:
+def rebuild(
+    root: Path, report: Callable[[str], None] = lambda _: None, clock: Clock = system_clock
+) -> Rebuilt:
     """Make an archive's database hold what its folders hold.
 
     Parameters
@@ -63,6 +65,8 @@ def rebuild(root: Path, report: Callable[[str], None] = lambda _: None) -> Rebui
         The archive's folder.
     report
         Called with each roll's name before it is looked at.
+    clock
+        What tells the time.
 
     Raises
     ------
@@ -78,8 +82,8 @@ def rebuild(root: Path, report: Callable[[str], None] = lambda _: None) -> Rebui
             todo="Name the archive's folder with --archive.",
         )
     if _is_damaged(root / DATABASE):
-        done.moved_away = _move_away(root)
-    with contextlib.closing(_opened_anew(root)) as archive:
+        done.moved_away = _move_away(root, clock)
+    with contextlib.closing(_opened_anew(root, clock)) as archive:
         take_in_facts(archive)
         # What another archive's sitting has confirmed says nothing about this one.
         with_steps = archive.store.last_sitting() is None
@@ -103,9 +107,9 @@ def _is_damaged(path: Path) -> bool:
         return True
 
 
-def _move_away(root: Path) -> tuple[Path, ...]:
+def _move_away(root: Path, clock: Clock) -> tuple[Path, ...]:
     """Give a damaged database and its helper files another name; they are kept."""
-    day = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
+    day = clock().strftime("%Y%m%d-%H%M%S")
     moved = []
     for ending in ("-wal", "-shm", ""):
         old = root / f"{DATABASE}{ending}"
@@ -117,11 +121,11 @@ def _move_away(root: Path) -> tuple[Path, ...]:
     return tuple(moved)
 
 
-def _opened_anew(root: Path) -> Archive:
+def _opened_anew(root: Path, clock: Clock) -> Archive:
     """Open the archive; an empty database is made first where there is none."""
     if not (root / DATABASE).exists():
         Store(root / DATABASE).close()
-    return Archive(root)
+    return Archive(root, clock=clock)
 
 
 def _take_in(archive: Archive, folder: Path, done: Rebuilt, *, with_steps: bool) -> None:

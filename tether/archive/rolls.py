@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from tether.archive.database import Database
 from tether.archive.layout import apart, folder_name
 from tether.archive.records import NewRoll, Roll, RollError
-from tether.archive.rows import ROLL_COLUMNS, RollLine, RollProgress, Totals, now, roll_of
+from tether.archive.rows import ROLL_COLUMNS, RollLine, RollProgress, Totals, roll_of
 from tether.text import printable
 
 
@@ -44,7 +44,7 @@ class Rolls(Database):
                         new.frames_expected,
                         new.strip_length,
                         new.notes,
-                        created_at or now(),
+                        created_at or self.stamp(),
                     ),
                 )
         except sqlite3.IntegrityError as error:

@@ -6,7 +6,6 @@ import json
 import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 from tether.archive.records import Capture, Roll
@@ -14,11 +13,6 @@ from tether.bench.steps import Scope
 from tether.camera.protocol import CardFile
 from tether.film import FilmProcess
 from tether.text import printable
-
-
-def now() -> str:
-    """Return the time in UTC, ISO 8601, to the millisecond."""
-    return datetime.now(UTC).isoformat(timespec="milliseconds")
 
 
 @dataclass(frozen=True, slots=True)

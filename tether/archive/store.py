@@ -21,7 +21,6 @@ from tether.archive.rows import (
     Sitting,
     Totals,
     card_key,
-    now,
 )
 
 __all__ = [
@@ -38,7 +37,6 @@ __all__ = [
     "Store",
     "Totals",
     "card_key",
-    "now",
 ]
 
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
+
+from tether.clock import Clock, system_clock
 
 FILE = ".verify.jsonl"
 
@@ -20,8 +22,9 @@ class Notebook:
     Where the archive cannot be written to, a check works without it and begins anew each time.
     """
 
-    def __init__(self, root: Path, *, afresh: bool = False) -> None:
+    def __init__(self, root: Path, *, afresh: bool = False, clock: Clock = system_clock) -> None:
         self._path = root / FILE
+        self._clock = clock
         self._done: set[str] = set()
         if afresh or not self._read():
             self.clear()
@@ -37,7 +40,7 @@ class Notebook:
 
     def add(self, folder: str) -> None:
         """Note that a roll was found whole."""
-        line = json.dumps({"at": datetime.now(UTC).isoformat(), "folder": folder}) + "\n"
+        line = json.dumps({"at": self._clock().isoformat(), "folder": folder}) + "\n"
         with contextlib.suppress(OSError):
             handle = os.open(
                 self._path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW, 0o644
@@ -55,7 +58,7 @@ class Notebook:
         try:
             lines = self._path.read_text(encoding="ascii", errors="replace").splitlines()
             begun = datetime.fromisoformat(json.loads(lines[0])["at"])
-            if abs(datetime.now(UTC) - begun) > GOOD_FOR:
+            if abs(self._clock() - begun) > GOOD_FOR:
                 return False
         except (OSError, ValueError, LookupError, TypeError):
             return False

@@ -21,7 +21,8 @@ from tether.bench.shutter_loan import as_taken
 from tether.camera.protocol import Role, Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.capture.transfer import Progress
-from tether.session.session import NotNow, Session
+from tether.errors import NotNow
+from tether.session.session import Session
 from tether.text import printable
 from tether.worker_process import RAW_SECONDS
 

@@ -14,7 +14,7 @@ from datetime import datetime
 from typing import Any
 
 from tether.archive.records import Roll
-from tether.archive.store import Store, now
+from tether.archive.store import Store
 from tether.bench.steps import BENCH, SET_UP, Part, Step
 from tether.errors import TetherError
 from tether.film import FilmProcess
@@ -183,7 +183,7 @@ class BenchBook:
         if bench is None:
             return
         done = {k: v for k, v in bench.done.items() if k != key} | ({key: at} if at else {})
-        self.keep(replace(bench, done=done, used_at=now()))
+        self.keep(replace(bench, done=done, used_at=self._store.stamp()))
 
     @property
     def person(self) -> str:

@@ -17,7 +17,8 @@ from tether.bench.check_line import Line
 from tether.bench.check_supplies import CLOCK_VALUE, Job, clock_ahead
 from tether.camera.errors import CameraRefused
 from tether.camera.protocol import CameraState, Role
-from tether.session.session import NotNow, Session
+from tether.errors import NotNow
+from tether.session.session import Session
 from tether.text import printable
 
 #: In this order: a camera may offer an aperture only in manual exposure. Put back in reverse.

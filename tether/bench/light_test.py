@@ -24,12 +24,12 @@ from tether.bench.shutter_loan import LentShutter, as_taken
 from tether.camera.protocol import Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.capture.transfer import Progress
-from tether.errors import TetherError
+from tether.errors import NotNow, TetherError
 from tether.findings import Finding, Severity
 from tether.measure.light.flat import UNEVEN
 from tether.measure.light.light import Light
 from tether.measure.light.light_findings import judge_stray_light
-from tether.session.session import NotNow, Session
+from tether.session.session import Session
 from tether.settings import Settings
 from tether.text import percent, printable
 from tether.worker_process import RAW_SECONDS

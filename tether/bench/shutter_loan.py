@@ -10,7 +10,7 @@ import json
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from tether.archive.store import Store, now
+from tether.archive.store import Store
 from tether.camera.protocol import CameraState, Role, Setting
 from tether.camera.values import nearest_shutter, same_time, shutter_seconds
 from tether.errors import TetherError
@@ -148,7 +148,11 @@ class LentShutter:
         assert self.before is not None, "a camera without a shutter setting has none to move"
         if _noted(session.store, session.camera_key) is None:
             # A note that an earlier stop left says where it really belongs: that one stays.
-            noted = {"was": self.before.value, "test": self._test, "at": now()}
+            noted = {
+                "was": self.before.value,
+                "test": self._test,
+                "at": self._session.store.stamp(),
+            }
             session.store.set_fact(_key(session.camera_key), json.dumps(noted))
         self._moved = True
         session.camera.set(Role.SHUTTER, value)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 
 from tether.archive.store import Intent, Store
 from tether.camera.protocol import Camera, CardFile, Role
@@ -37,7 +37,11 @@ def listed_files(store: Store, roll_id: int, camera: Camera, camera_key: str) ->
     """List the card; with a release just begun, wait for a picture that is still being written."""
     listed = list(camera.list_files())
     fired = [i for roll, i in store.open_releases(camera_key) if roll == roll_id]
-    if fired and _is_recent(fired[-1]) and not store.unknown_card_files(camera_key, listed):
+    if (
+        fired
+        and _is_recent(fired[-1], store.clock())
+        and not store.unknown_card_files(camera_key, listed)
+    ):
         late = camera.wait_for_files(STILL_WRITING_SECONDS + _seconds(fired[-1]))
         listed += [file for file in late if file not in listed]
     return listed
@@ -105,10 +109,10 @@ def _seconds(release: Intent) -> float:
     return min(30.0, shutter_seconds(str(said)) or 0.0)
 
 
-def _is_recent(release: Intent) -> bool:
+def _is_recent(release: Intent, now: datetime) -> bool:
     """Tell whether a release was begun moments ago. A clock set back since says no."""
     try:
-        passed = datetime.now(UTC) - datetime.fromisoformat(release.begun_at)
+        passed = now - datetime.fromisoformat(release.begun_at)
     except (ValueError, TypeError):
         return False
     return 0 <= passed.total_seconds() < RECENT_SECONDS

@@ -17,8 +17,9 @@ from tether.archive.records import Capture, FrameState, RollError
 from tether.camera.protocol import CardFile
 from tether.capture.leftovers import Kind, Leftover, in_folder, on_card
 from tether.capture.recovery import offered
+from tether.capture.tethered import light_setting
 from tether.capture.transfer import Progress
-from tether.session.session_values import NotNow
+from tether.errors import NotNow
 from tether.session.shooting import Shooting
 from tether.text import plural
 
@@ -99,7 +100,7 @@ class Leaving(Shooting):
             "camera": "",
             "files": [],
             "origin": "leftover",
-            "settings": self._light_now(),
+            "settings": light_setting(self.settings.light.kind),
             "taken_at": datetime.fromtimestamp(path.stat().st_mtime, UTC).isoformat(
                 timespec="milliseconds"
             ),

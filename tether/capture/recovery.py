@@ -11,7 +11,7 @@ from dataclasses import asdict
 
 from tether.archive.durable import IntakeError
 from tether.archive.rebuilt_state import take_in_trials
-from tether.archive.store import Intent, now
+from tether.archive.store import Intent
 from tether.camera.errors import CameraError, CameraLost, CardUnclear
 from tether.camera.protocol import Camera, CardFile
 from tether.capture.card_claims import Claims, claims, listed_files
@@ -180,7 +180,7 @@ def _offer(delivery: Delivery, camera_key: str, listed: Sequence[CardFile]) -> I
     new = store.unknown_card_files(camera_key, listed)
     seen = f"card of {camera_key}"
     if store.fact(seen) is None:
-        store.set_fact(seen, now())
+        store.set_fact(seen, store.stamp())
         store.know_card_files(camera_key, new)
         if new:
             yield (

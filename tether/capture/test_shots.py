@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, datetime
 from pathlib import Path
 
 from tether.archive.durable import flush_folder, settle
 from tether.archive.layout import TRIALS_FOLDER
-from tether.archive.store import now
 from tether.bench.light_record import Trial
 from tether.camera.errors import CameraError, CameraLost, CameraRefused
 from tether.camera.protocol import Role
 from tether.capture.transfer import Progress, SamePicture
-from tether.errors import TetherError
-from tether.session.session_values import NotNow
+from tether.errors import NotNow, TetherError
 from tether.session.shooting import Shooting
 from tether.text import printable
 
@@ -47,7 +44,7 @@ class Trials(Shooting):
         if self.camera is None:
             raise NotNow("No camera is connected.", todo="Attach the camera and start again.")
         report = report or (lambda _: None)
-        self._before_release()
+        self.tethered.check_before_release(self.open_roll, self.settings.storage.raw_bytes)
         report(Progress("fire"))
         try:
             files = self.camera.capture()
@@ -65,7 +62,7 @@ class Trials(Shooting):
                 raise SamePicture(file, where)
         report(Progress("file"))
         folder = self._trials_folder()
-        stem = f"{what}_{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
+        stem = f"{what}_{self.archive.clock():%Y%m%dT%H%M%SZ}"
         number = 1
         while any(folder.glob(f"{stem}_{number}.*")):
             number += 1
@@ -90,7 +87,7 @@ class Trials(Shooting):
                 return Trial(
                     final.name,
                     arrival.sha256,
-                    now(),
+                    self.store.stamp(),
                     sum(len(frame.captures) for frame in self.frames()),
                     printable(set_to or "", 20),
                 )

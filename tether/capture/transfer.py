@@ -25,7 +25,7 @@ from typing import Any
 from tether.archive.archive import Archive
 from tether.archive.durable import Arrival, IntakeError, received
 from tether.archive.records import Capture, Roll
-from tether.archive.store import Intent, Recorded, now
+from tether.archive.store import Intent, Recorded
 from tether.camera.errors import FileUnavailable
 from tether.camera.protocol import Camera, CardFile
 from tether.capture.file_check import is_whole
@@ -124,7 +124,7 @@ class Delivery:
             intent = self.store.begin(self.roll_id, "fetch", frame, facts)
         else:
             self.store.advance(intent, "fetch", facts)
-        return self.fetch(camera, Intent(intent, "fetch", frame, facts, now()), report)
+        return self.fetch(camera, Intent(intent, "fetch", frame, facts, self.store.stamp()), report)
 
     def fetch(
         self, camera: Camera, intent: Intent, report: Callable[[Progress], None]
@@ -153,7 +153,7 @@ class Delivery:
         facts = dict(intent.facts) | {
             "frame": frame,
             "files": [asdict(file) for file in files],
-            "taken_at": now(),
+            "taken_at": self.store.stamp(),
             "parcels": [asdict(parcel) for parcel in parcels],
             "not_counted": [asdict(file) for file in self._not_counted(intent.facts, again)],
         }

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import datetime
 from types import TracebackType
 from typing import Self
 
 from tether.archive.archive import Archive
 from tether.archive.layout import TRIALS_FOLDER
+from tether.archive.open_roll import OpenRoll
 from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.archive.store import Confirmed, Sitting
 from tether.bench.light_record import LightKeeper
@@ -19,11 +20,13 @@ from tether.bench.steps import Scope, Step, left_out
 from tether.camera.protocol import CameraState, Role
 from tether.camera.values import shutter_seconds
 from tether.capture.recovery import recover
+from tether.capture.tethered import ReconnectableCamera, Tethered
 from tether.capture.transfer import Delivery
+from tether.errors import NotNow
 from tether.session.events import Event, Listener, StepConfirmed
 from tether.session.judge import Judgement, JudgeRequest
 from tether.session.next_step import Place, find_place
-from tether.session.session_values import Judging, NotNow, SessionCamera, View
+from tether.session.session_values import Judging, View
 from tether.session.undo import Undoable, last_undoable
 from tether.settings import LAMP, STROBE, Settings
 from tether.text import megabytes, plural, printable
@@ -58,7 +61,7 @@ class Core:
         self,
         archive: Archive,
         roll: Roll,
-        camera: SessionCamera | None,
+        camera: ReconnectableCamera | None,
         judge: Judging,
         settings: Settings | None = None,
         listener: Listener | None = None,
@@ -68,11 +71,10 @@ class Core:
         self.archive = archive
         self.store = archive.store
         self._roll_id = roll.id
-        self._lock = archive.open_roll(roll)
-        self.camera = camera
+        self.open_roll = OpenRoll(archive, roll)
+        self.tethered = Tethered(camera)
         self._judge = judge
         self._listener = listener
-        self.camera_state: CameraState | None = None
         self._last: tuple[int, Judgement] | None = None
         self._undo: list[Undoable] = []
         self._release: tuple[int, frozenset[tuple[str, str]]] = (0, frozenset())
@@ -82,7 +84,7 @@ class Core:
             self.sitting = self._sitting()
             self.found = self._resume()
         except BaseException:
-            self._lock.release()
+            self.open_roll.close()
             raise
 
     def __enter__(self) -> Self:
@@ -100,18 +102,32 @@ class Core:
 
     def close(self) -> None:
         """Let go of the roll; the camera and the archive are the caller's."""
-        self._lock.release()
+        self.open_roll.close()
 
     # --- where the work stands -----------------------------------------------------------
 
     @property
     def roll(self) -> Roll:
         """The roll as it is stored now."""
-        return self.store.roll_by_id(self._roll_id)
+        return self.open_roll.roll
+
+    @property
+    def camera(self) -> ReconnectableCamera | None:
+        """The camera, None where the work goes on without one."""
+        return self.tethered.camera
+
+    @property
+    def camera_state(self) -> CameraState | None:
+        """The camera's state as it was last read, None where it is not known."""
+        return self.tethered.state
+
+    @camera_state.setter
+    def camera_state(self, state: CameraState | None) -> None:
+        self.tethered.state = state
 
     def frames(self) -> tuple[Frame, ...]:
         """The frames as they are stored now."""
-        return self.store.frames(self.roll)
+        return self.open_roll.frames()
 
     def view(self) -> View:
         """Return everything a screen needs."""
@@ -143,7 +159,7 @@ class Core:
         camera = self.camera_key
         last = self.store.last_sitting()
         if last is not None and camera in ("", last.camera):
-            pause = datetime.now(UTC) - datetime.fromisoformat(last.active_at)
+            pause = self.archive.clock() - datetime.fromisoformat(last.active_at)
             # A clock that was set back gives a negative pause, which is no reason to ask again.
             if pause.total_seconds() < self.settings.sittings.pause_hours * 3600:
                 self.store.touch_sitting(last.id)
@@ -153,10 +169,7 @@ class Core:
     @property
     def camera_key(self) -> str:
         """What tells this camera from another one, "" without a camera."""
-        if self.camera is None:
-            return ""
-        who = self.camera.identity
-        return printable(f"{who.maker}/{who.model}/{who.serial}")
+        return self.tethered.key
 
     def _resume(self) -> tuple[str, ...]:
         """Find what an earlier stop left behind; return what there is to say about it."""
@@ -196,7 +209,10 @@ class Core:
     def _room(self) -> list[str]:
         roll = self.roll
         left = sum(f.state is FrameState.OPEN for f in self.frames())
-        need = left * self._raw_bytes() + self.settings.storage.spare_bytes
+        need = (
+            left * self.open_roll.raw_bytes(self.settings.storage.raw_bytes)
+            + self.settings.storage.spare_bytes
+        )
         free = self.archive.free_bytes()
         if left == 0 or free >= need:
             return []
@@ -205,24 +221,13 @@ class Core:
             f"{printable(roll.name)} want about {megabytes(need)}. Make room soon."
         ]
 
-    def _raw_bytes(self) -> float:
-        sizes = [c.size for f in self.frames() for c in f.captures]
-        return max(sizes) if sizes else self.settings.storage.raw_bytes
-
     def refresh_camera(self) -> CameraState | None:
         """Read the camera's settings, battery and room afresh."""
-        if self.camera is not None:
-            # A state that cannot be read is not known: what was known before says nothing now.
-            self.camera_state = None
-            self.camera_state = self.camera.state()
-        return self.camera_state
+        return self.tethered.refresh()
 
     def reconnect(self) -> tuple[str, ...]:
         """Connect to the camera again, and fetch what it took meanwhile for the open release."""
-        if self.camera is None:
-            raise NotNow("There is no camera to connect to.", todo="Start again with a camera.")
-        self.camera_state = None
-        self.camera.reconnect()
+        self.tethered.reconnect()
         said = list(recover(self._delivery, self.camera, self.camera_key))
         self.refresh_camera()
         self._judge_waiting()
@@ -387,7 +392,7 @@ class Core:
         return undone.what
 
     def _write_frame(self, frame: int) -> None:
-        self.archive.write_frame(self.roll, self.frames()[frame - 1])
+        self.open_roll.write_frame(frame)
 
     def _log(self, kind: str, text: str, frame: int | None = None) -> None:
-        self.store.log(kind, text, self._roll_id, frame)
+        self.open_roll.log(kind, text, frame)

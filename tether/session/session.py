@@ -12,13 +12,14 @@ from tether.bench.retake_steps import place_of, steps_to_redo
 from tether.camera.protocol import Role
 from tether.capture.leftover_actions import Leaving
 from tether.capture.test_shots import Trials
+from tether.errors import NotNow
 from tether.session.next_step import Place
 from tether.session.pauses import Pausing
-from tether.session.session_values import Judging, NotNow, SessionCamera, Shot, View
+from tether.session.session_values import Judging, Shot, View
 from tether.session.setup import Readying
 from tether.text import plural, printable
 
-__all__ = ["Judging", "NotNow", "Session", "SessionCamera", "Shot", "View"]
+__all__ = ["Judging", "Session", "Shot", "View"]
 
 
 class Session(Readying, Pausing, Leaving, Trials):

@@ -8,8 +8,7 @@ from typing import Protocol
 
 from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.bench.benches import BenchQuestion
-from tether.camera.protocol import Camera, CameraState, Role
-from tether.errors import TetherError
+from tether.camera.protocol import CameraState, Role
 from tether.session.judge import Judgement, JudgeRequest
 from tether.session.next_step import Place
 
@@ -19,14 +18,6 @@ class Judging(Protocol):
 
     def judge(self, path: Path, request: JudgeRequest) -> Judgement:
         """Judge a file; never raises for a file that is bad."""
-        ...
-
-
-class SessionCamera(Camera, Protocol):
-    """A camera that can be connected to again after it was lost."""
-
-    def reconnect(self) -> None:
-        """Connect anew to the same port."""
         ...
 
 
@@ -75,7 +66,3 @@ class Shot:
 
     captures: tuple[tuple[Capture, Judgement], ...]
     said: tuple[str, ...] = ()
-
-
-class NotNow(TetherError):
-    """The action does not fit the place where the work stands; nothing was changed."""

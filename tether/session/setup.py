@@ -6,7 +6,7 @@ import getpass
 import time
 from dataclasses import replace
 
-from tether.archive.store import Confirmed, Sitting, now
+from tether.archive.store import Confirmed, Sitting
 from tether.bench.benches import (
     LONGEST,
     BenchBook,
@@ -21,9 +21,10 @@ from tether.bench.camera_check import check_camera
 from tether.bench.check_line import Standing
 from tether.bench.check_supplies import Job
 from tether.bench.steps import BENCH, BY_KEY, WALK, Part, Scope, Step, steps_of
+from tether.errors import NotNow
 from tether.session.core import Core
 from tether.session.next_step import Place
-from tether.session.session_values import NotNow, View
+from tether.session.session_values import View
 from tether.session.undo import last_of
 from tether.text import plural, printable
 
@@ -139,7 +140,7 @@ class Readying(Core):
         if self.bench_name not in ("", said.name):
             self._leave_bench(frozenset(held))
         done = {step.key: known.done[step.key] for step in held} if known else {}
-        self.benches.keep(replace(seen, done=done, used_at=now()))
+        self.benches.keep(replace(seen, done=done, used_at=self.store.stamp()))
         self.benches.put_at_hand(self.sitting.id, said.name, seen.film)
         self._take_light()
         what = f"; changed: {', '.join(sorted(changed))}" if changed and known else ""
@@ -261,7 +262,7 @@ class Readying(Core):
             return
         name, key = self.bench_name, step.key
         before = self.benches.find(name)
-        self.benches.mark(name, key, now())
+        self.benches.mark(name, key, self.store.stamp())
         done = self._undo.pop()
 
         def take_back() -> None:

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from tether.archive.records import LIGHT, Capture
+from tether.archive.records import Capture
 from tether.bench.steps import BY_KEY, Scope
 from tether.camera.errors import BatteryLow, CameraError, CameraLost, CameraRefused, CardFull
-from tether.camera.protocol import CardFile, Role
-from tether.camera.values import image_format
+from tether.camera.protocol import CardFile
 from tether.capture.transfer import Delivered, Progress, SamePicture
-from tether.errors import TetherError
+from tether.errors import NotNow
 from tether.session.core import Core
 from tether.session.next_step import Place, Todo, in_force
-from tether.session.session_values import NotNow, Shot
-from tether.settings import STROBE
-from tether.text import megabytes, printable
+from tether.session.session_values import Shot
+from tether.text import printable
 
 
 class Shooting(Core):
@@ -39,7 +37,7 @@ class Shooting(Core):
             raise NotNow("No camera is connected.", todo="Attach the camera and start again.")
         if place.todo is not Todo.SHOOT or place.frame is None:
             raise NotNow("This is not the moment to shoot.", todo=f"Next: {place.sentence()}.")
-        self._before_release()
+        self.tethered.check_before_release(self.open_roll, self.settings.storage.raw_bytes)
         self._frame_in_gate(place)
         report = report or (lambda _: None)
         report(Progress("fire"))
@@ -47,7 +45,10 @@ class Shooting(Core):
             self._roll_id,
             "release",
             place.frame,
-            {"camera": self.camera_key, "settings": self._settings_now()},
+            {
+                "camera": self.camera_key,
+                "settings": self.tethered.settings_now(self.settings.light.kind),
+            },
         )
         try:
             files = self.camera.capture()
@@ -90,25 +91,6 @@ class Shooting(Core):
         """
         frame, stems = self._release
         return frame if files and all(_stem(f) in stems for f in files) else None
-
-    def _before_release(self) -> None:
-        state = self.refresh_camera()
-        said = state.value(Role.IMAGE_FORMAT) if state else None
-        kind = image_format(said) if said else None
-        if kind is not None and not kind.has_raw:
-            raise CameraRefused(
-                f"The camera is set to {printable(said or '')}, which gives no raw file.",
-                kept="Nothing was shot.",
-                todo="Set its image format to raw, or raw and JPEG.",
-            )
-        need = 2 * self._raw_bytes()
-        free = self.archive.free_bytes()
-        if free < need:
-            raise TetherError(
-                f"The archive's disk has only {megabytes(free)} left.",
-                kept="Nothing was shot; all that was filed is safe.",
-                todo="Make room on the disk, then go on.",
-            )
 
     def _frame_in_gate(self, place: Place) -> None:
         """Shooting says that the frame lies in the gate, also where that was not asked."""
@@ -172,7 +154,7 @@ class Shooting(Core):
                 files,
                 frame,
                 origin,
-                self._settings_now(),
+                self.tethered.settings_now(self.settings.light.kind),
                 intent,
                 report,
             )
@@ -197,21 +179,8 @@ class Shooting(Core):
             )
         return Shot(judged, delivered.said)
 
-    def _settings_now(self) -> dict[str, str]:
-        """Return how the camera stands, and the kind of light where the shutter is not its measure.
-
-        What is made of the picture later has to know it, and no file says it.
-        """
-        state = self.camera_state
-        found = {r.value: s.value for r, s in state.settings.items()} if state else {}
-        return found | self._light_now()
-
-    def _light_now(self) -> dict[str, str]:
-        return {LIGHT: STROBE} if self.settings.light.strobe else {}
-
     def _stored(self, capture: Capture) -> Capture:
-        frame = self.frames()[capture.frame - 1]
-        return next(c for c in frame.captures if c.id == capture.id)
+        return self.open_roll.stored(capture)
 
 
 def _stem(file: CardFile) -> tuple[str, str]:

@@ -26,7 +26,8 @@ from tether.tui.terminal.gc_scheduler import Calm
 from tether.tui.widgets.key_line import KeyLine
 
 if TYPE_CHECKING:
-    from tether.session.session import Session, SessionCamera
+    from tether.capture.tethered import ReconnectableCamera
+    from tether.session.session import Session
     from tether.tui.screens.worktable import Worktable
 
 
@@ -75,7 +76,7 @@ class TetherApp(Shell):
         self.session: Session | None = None
         self.not_made: NewRoll | None = None
         """A roll that was described, and not stored yet."""
-        self.camera: SessionCamera | None = None
+        self.camera: ReconnectableCamera | None = None
 
     async def on_mount(self) -> None:
         """Begin. The base has its own, which Textual calls as well."""
@@ -157,7 +158,7 @@ class TetherApp(Shell):
             return store.roll(name)
         return await self.push_screen_wait(DescribeRoll(name or "", [p.roll.name for p in rolls]))
 
-    async def _find_camera(self) -> SessionCamera | None:
+    async def _find_camera(self) -> ReconnectableCamera | None:
         from tether.camera.errors import SeveralCameras
 
         try:

@@ -12,8 +12,9 @@ from tether.tui.terminal.probe import Terminal
 if TYPE_CHECKING:
     from tether.archive.archive import Archive
     from tether.archive.records import NewRoll
+    from tether.capture.tethered import ReconnectableCamera
     from tether.session.events import Event
-    from tether.session.session import Judging, SessionCamera
+    from tether.session.session import Judging
 
 
 class BenchHand(Protocol):
@@ -76,7 +77,7 @@ class Given:
     """
 
     archive: Archive
-    connect: Callable[[str | None], SessionCamera]
+    connect: Callable[[str | None], ReconnectableCamera]
     judge: Judging
     settings: Settings = field(default_factory=Settings)
     port: str | None = None

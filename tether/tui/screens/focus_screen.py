@@ -18,8 +18,8 @@ from textual.widgets import Static
 
 from tether.bench.live_focus import FocusMeter, Gauge, LiveFrame, read_live
 from tether.camera.errors import CameraRefused
-from tether.errors import TetherError
-from tether.session.session import NotNow, Session
+from tether.errors import NotNow, TetherError
+from tether.session.session import Session
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.widgets.picture_widget import Drawn
 
