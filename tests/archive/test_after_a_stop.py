@@ -279,7 +279,7 @@ def test_a_test_exposure_is_no_earlier_picture(desk: Desk) -> None:
     desk.body.faults.install(SameName(nth=2, same=True))
     desk.work(session, keep=1)
     with pytest.raises(SamePicture, match="frame 1 of roll 'Harbour'"):
-        session.test_exposure("open-gate")
+        session.bench_shots.take("open-gate")
     assert session.store.trials(session.roll.id) == []
 
 
@@ -333,7 +333,7 @@ def test_a_late_jpeg_is_not_taken_for_the_picture_of_a_release_that_came_to_noth
     session = desk.session()
     assert any("no picture was made" in said for said in session.found)
     assert session.store.intents(roll.id) == []
-    (item,) = session.leftovers()
+    (item,) = session.leftovers.find()
     assert item.name == "BNCH0001.JPG"
     if stop:
         real = Filing.file
@@ -344,15 +344,15 @@ def test_a_late_jpeg_is_not_taken_for_the_picture_of_a_release_that_came_to_noth
         with monkeypatch.context() as patch:
             patch.setattr(Filing, "file", cut)
             with pytest.raises(KeyboardInterrupt):
-                session.fetch_leftover(item, 3)
+                session.leftovers.fetch(item, 3)
         assert Filing.file is real
         desk.close()
         session = desk.session()
     else:
-        assert "Harbour_f001_t1.jpg" in session.fetch_leftover(item, 3)
+        assert "Harbour_f001_t1.jpg" in session.leftovers.fetch(item, 3)
     assert session.frames()[0].captures[0].companions == ("Harbour_f001_t1.jpg",)
     assert session.store.intents(roll.id) == []
-    assert session.leftovers(afresh=True) == () or stop
+    assert session.leftovers.find(afresh=True) == () or stop
     assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
     desk.work(session)
     assert problems(session.archive, "Harbour") == []
@@ -366,12 +366,12 @@ def test_a_late_jpeg_of_another_roll_waits_for_that_roll(
         only_raw(desk, patch)
         desk.made_roll("Winter", frames=1)
     session = desk.session()
-    (item,) = session.leftovers()
+    (item,) = session.leftovers.find()
     with pytest.raises(SamePicture, match="frame 1 of roll 'Winter'"):
-        session.fetch_leftover(item, 2)
+        session.leftovers.fetch(item, 2)
     assert session.store.recorded(session.roll.id) == []
-    assert session.leftovers()[0] == item
+    assert session.leftovers.find()[0] == item
     desk.close()
     session = desk.session("Winter")
-    session.fetch_leftover(session.leftovers()[0], 1)
+    session.leftovers.fetch(session.leftovers.find()[0], 1)
     assert session.frames()[0].captures[0].companions == ("Winter_f001_t1.jpg",)

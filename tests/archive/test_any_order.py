@@ -199,22 +199,22 @@ class Bench(RuleBasedStateMachine):
     @rule(afresh=st.booleans(), last=st.booleans(), leave=st.booleans(), frame=st.integers(1, 4))
     def deal_with_a_leftover(self, afresh: bool, last: bool, leave: bool, frame: int) -> None:
         with contextlib.suppress(CardUnclear):
-            self.session.leftovers(afresh=afresh)
-        items = self.session.leftovers()
+            self.session.leftovers.find(afresh=afresh)
+        items = self.session.leftovers.find()
         if not items:
             return
         item = items[-1 if last else 0]
         if leave:
-            self.session.leave(item)
+            self.session.leftovers.leave(item)
             self.left |= {f.name for f in item.files}
             return
         with contextlib.suppress(CameraError, NotNow):
             if item.kind is Kind.CARD:
-                self.session.fetch_leftover(item, frame)
+                self.session.leftovers.fetch(item, frame)
             elif item.kind is Kind.WHOLE:
-                self.session.file_leftover(item, frame)
+                self.session.leftovers.file(item, frame)
             elif item.kind is Kind.COPY:
-                self.session.drop_copy(item)
+                self.session.leftovers.drop_copy(item)
 
     @rule()
     def connect_again(self) -> None:

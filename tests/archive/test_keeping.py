@@ -39,7 +39,7 @@ def two_rolls(desk: Desk) -> Desk:
     for name in ("Harbour", "Winter"):
         session = desk.session(name, frames=2)
         if name == "Harbour":
-            session.test_exposure("open-gate")
+            session.bench_shots.take("open-gate")
         desk.work(session)
         session.note("a note", 2)
         if name == "Winter":

@@ -35,40 +35,40 @@ def seen(desk: Desk) -> Desk:
 
 
 def kinds(session: Session) -> list[Kind]:
-    return [x.kind for x in session.leftovers()]
+    return [x.kind for x in session.leftovers.find()]
 
 
 def test_pictures_on_the_card_are_fetched_for_the_frames_that_a_person_says(seen: Desk) -> None:
     session = seen.session()
-    first, second = session.leftovers()
+    first, second = session.leftovers.find()
     assert first.kind is second.kind is Kind.CARD
     assert first.name == "BNCH0001.DNG, BNCH0001.JPG"
-    assert session.frames_for_leftovers(9) == [1, 2, 3]
+    assert session.leftovers.free_frames(9) == [1, 2, 3]
     for wrong in (0, 4):
         with pytest.raises(RollError, match="frames 1 to 3"):
-            session.fetch_leftover(first, wrong)
-    said = session.fetch_leftover(second, 3)
+            session.leftovers.fetch(first, wrong)
+    said = session.leftovers.fetch(second, 3)
     assert said == "Frame 3: Harbour_f003_t1.dng (verdict: keep)"
-    assert session.frames_for_leftovers(9) == [1, 2]
-    assert session.fetch_leftover(first, 1).startswith("Frame 1:")
-    assert session.leftovers(afresh=True) == ()
+    assert session.leftovers.free_frames(9) == [1, 2]
+    assert session.leftovers.fetch(first, 1).startswith("Frame 1:")
+    assert session.leftovers.find(afresh=True) == ()
     assert [c.origin for f in session.frames() for c in f.captures] == ["card", "card"]
     pictures = card_pictures(seen.card)
     assert len(session.store.recorded(session.roll.id)) == len(pictures) == 4
     assert problems(session.archive, "Harbour", complete=False) == []
-    again = session.fetch_leftover(first, 2)
+    again = session.leftovers.fetch(first, 2)
     assert "has it already" in again
     assert session.frames()[1].captures == ()
 
 
 def test_what_is_left_on_the_card_is_not_asked_about_again(seen: Desk) -> None:
     session = seen.session()
-    first, second = session.leftovers()
-    session.leave(first)
-    assert session.leftovers() == (second,)
+    first, second = session.leftovers.find()
+    session.leftovers.leave(first)
+    assert session.leftovers.find() == (second,)
     seen.close()
     session = seen.session()
-    assert session.leftovers() == (second,)
+    assert session.leftovers.find() == (second,)
     assert "1 file" not in session.found[0]
     lines = [text for _, _, _, text in session.store.log_lines(session.roll.id)]
     assert any("Left where it is: BNCH0001.DNG" in line for line in lines)
@@ -76,10 +76,10 @@ def test_what_is_left_on_the_card_is_not_asked_about_again(seen: Desk) -> None:
 
 def test_a_fetch_that_breaks_is_finished_at_the_next_connection(seen: Desk) -> None:
     session = seen.session()
-    first, _ = session.leftovers()
+    first, _ = session.leftovers.find()
     seen.body.faults.install(DropConnection(code=Operation.GET_OBJECT, after=100))
     with pytest.raises(CameraError):
-        session.fetch_leftover(first, 2)
+        session.leftovers.fetch(first, 2)
     session.reconnect()
     assert [len(f.captures) for f in session.frames()] == [0, 1, 0]
     assert against_card(session.archive, "Harbour", card_pictures(seen.card)[:2]) == []
@@ -87,10 +87,10 @@ def test_a_fetch_that_breaks_is_finished_at_the_next_connection(seen: Desk) -> N
 
 def test_without_a_camera_only_the_folder_is_looked_at(desk: Desk) -> None:
     session = desk.session()
-    session.camera = None
-    assert session.leftovers(afresh=True) == ()
+    session.tethered.camera = None
+    assert session.leftovers.find(afresh=True) == ()
     with pytest.raises(NotNow, match="No camera"):
-        session.fetch_leftover(Leftover(Kind.CARD, "x", 1), 1)
+        session.leftovers.fetch(Leftover(Kind.CARD, "x", 1), 1)
 
 
 @pytest.fixture
@@ -128,9 +128,9 @@ def test_files_in_the_folder_are_told_apart(littered: Desk) -> None:
 
 def test_a_whole_file_and_one_named_like_a_capture_are_filed(littered: Desk) -> None:
     session = littered.session()
-    _, _, whole, capture, _ = session.leftovers()
-    assert "Frame 2: Harbour_f002_t2.dng (verdict: keep)" in session.file_leftover(whole, 2)
-    assert "Recorded: Harbour_f002_t7.dng (verdict: keep)" in session.record_leftover(capture)
+    _, _, whole, capture, _ = session.leftovers.find()
+    assert "Frame 2: Harbour_f002_t2.dng (verdict: keep)" in session.leftovers.file(whole, 2)
+    assert "Recorded: Harbour_f002_t7.dng (verdict: keep)" in session.leftovers.record(capture)
     frame = session.frames()[1]
     assert [(c.take, c.origin) for c in frame.captures] == [
         (1, "program"),
@@ -138,38 +138,38 @@ def test_a_whole_file_and_one_named_like_a_capture_are_filed(littered: Desk) -> 
         (7, "rebuilt"),
     ]
     assert kinds(session) == [Kind.COPY, Kind.HALF, Kind.STRANGER]
-    session.leave(session.leftovers()[2])
+    session.leftovers.leave(session.leftovers.find()[2])
     (littered.root / "Harbour" / "holiday.dng").unlink()
     littered.work(session)
     assert problems(session.archive, "Harbour") == []
     with pytest.raises(NotNow, match="not there any more"):
-        session.file_leftover(whole, 1)
+        session.leftovers.file(whole, 1)
 
 
 def test_only_a_copy_of_what_is_filed_can_be_removed(littered: Desk) -> None:
     session = littered.session()
-    copy, half, *_ = session.leftovers()
+    copy, half, *_ = session.leftovers.find()
     assert copy.path is not None
     assert half.path is not None
     with pytest.raises(NotNow):
-        session.drop_copy(half)
+        session.leftovers.drop_copy(half)
     filed = littered.root / "Harbour" / "Harbour_f001_t1.dng"
     good = filed.read_bytes()
     filed.write_bytes(good[:-1] + b"?")
     with pytest.raises(NotNow, match="not there as it was recorded"):
-        session.drop_copy(copy)
+        session.leftovers.drop_copy(copy)
     assert copy.path.is_file(), "it may be the only good one"
     filed.write_bytes(good)
-    assert "same bytes" in session.drop_copy(copy)
+    assert "same bytes" in session.leftovers.drop_copy(copy)
     assert not copy.path.exists()
     assert half.path.is_file()
 
 
 def test_files_that_are_left_alone_are_not_spoken_of_again(littered: Desk) -> None:
     session = littered.session()
-    for item in session.leftovers():
-        session.leave(item)
-    assert session.leftovers() == ()
+    for item in session.leftovers.find():
+        session.leftovers.leave(item)
+    assert session.leftovers.find() == ()
     littered.close()
     session = littered.session()
     assert session.found == ()
@@ -180,7 +180,7 @@ def test_files_that_are_left_alone_are_not_spoken_of_again(littered: Desk) -> No
 def test_a_stop_while_a_leftover_is_filed(littered: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
     """It is an arrival like any other: the next start brings it to its end."""
     session = littered.session()
-    whole = session.leftovers()[2]
+    whole = session.leftovers.find()[2]
 
     class Stop(BaseException):
         pass
@@ -191,7 +191,7 @@ def test_a_stop_while_a_leftover_is_filed(littered: Desk, monkeypatch: pytest.Mo
     with monkeypatch.context() as patch:
         patch.setattr("tether.capture.filing.settle", stop)
         with pytest.raises(Stop):
-            session.file_leftover(whole, 1)
+            session.leftovers.file(whole, 1)
     littered.close()
     session = littered.session()
     assert [c.origin for c in session.frames()[0].captures] == ["program", "leftover"]
@@ -202,9 +202,9 @@ def test_a_capture_whose_bytes_are_recorded_is_not_recorded_twice(desk: Desk) ->
     folder: Path = desk.root / "Harbour"
     (folder / "Harbour_f009_t1.dng").write_bytes((folder / "Harbour_f001_t1.dng").read_bytes())
     session = desk.session()
-    (item,) = session.leftovers()
+    (item,) = session.leftovers.find()
     with pytest.raises(NotNow):
-        session.record_leftover(item)
+        session.leftovers.record(item)
     assert len(session.store.recorded(session.roll.id)) == 1
 
 
@@ -225,8 +225,8 @@ def test_of_two_pictures_described_alike_the_earlier_one_is_offered(
     desk.body.faults.install(SameName(same=True))
     session.capture()
     session.reconnect()
-    assert {f.name for x in session.leftovers() for f in x.files} == {"BNCH0001.DNG"}
-    session.fetch_leftover(session.leftovers()[0], 3)
+    assert {f.name for x in session.leftovers.find() for f in x.files} == {"BNCH0001.DNG"}
+    session.leftovers.fetch(session.leftovers.find()[0], 3)
     filed = {sha for _, _, sha in session.store.recorded(session.roll.id)}
     assert filed == {sha for sha, _, _ in card_pictures(desk.card)}
-    assert session.leftovers(afresh=True) == ()
+    assert session.leftovers.find(afresh=True) == ()

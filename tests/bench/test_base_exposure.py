@@ -14,9 +14,9 @@ from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll
 from tether.bench.base_exposure import MOST_SHOTS, BaseCalibration, BaseResult, base_line
-from tether.bench.light_record import Trial
 from tether.bench.light_test import LightTest
 from tether.camera import CameraProcess, Role, connect
+from tether.capture.bench_shots import BenchShot
 from tether.errors import NotNow
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.exposure.calibration import ClearFilm, Seen
@@ -70,7 +70,7 @@ def test_blank_film_finds_the_shutter_from_wherever_it_stands(
     assert kept is not None
     assert kept.trial == result.trial
     assert kept.trial.shutter == shutter_of(session)
-    assert session.trial_file(kept.trial).is_file()
+    assert session.bench_shots.file(kept.trial).is_file()
     assert all(not frame.captures for frame in session.frames())
 
 
@@ -216,5 +216,5 @@ def test_the_outcome_in_words(seen: Seen, ev: float | None, clipped: bool, said:
     film = ClearFilm(seen, {"G1": 0.5}, ev, clipped)
     off = film.stops_to_target(QUICK.exposure) if seen.usable else None
     reached = ev == -0.5
-    trial = Trial("x.dng", "", "", shutter="1/15")
+    trial = BenchShot("x.dng", "", "", shutter="1/15")
     assert said in base_line(BaseResult(film, trial, 1, off, reached, None, False))

@@ -18,18 +18,18 @@ from tether.bench.light_record import (
     KeptGate,
     KeptLight,
     LightKeeper,
-    Trial,
     as_json,
     read_light,
 )
 from tether.bench.light_warnings import light_remarks
 from tether.camera.protocol import CameraState, Role, Setting
+from tether.capture.bench_shots import BenchShot
 from tether.measure.roll.history import Standing, with_row
 from tether.measure.roll.memory import KnownBase, RollMemory
 from tether.settings import Light, Settings
 
 NOON = datetime(2024, 5, 4, 12, 0, tzinfo=UTC)
-TRIAL = Trial(
+TRIAL = BenchShot(
     "open-gate_1.dng", "ab" * 32, NOON.isoformat(), after=2, shutter="1/30",
     exposure=(1 / 30, 100.0, 8.0),
 )  # fmt: skip

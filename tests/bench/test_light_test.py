@@ -59,8 +59,8 @@ def log_of(session: Session) -> str:
 
 def test_a_test_exposure_is_kept_and_belongs_to_no_frame(session: Session) -> None:
     before = session.place()
-    trials = session.test_exposure("grey"), session.test_exposure("grey")
-    first, second = (session.trial_file(trial) for trial in trials)
+    trials = session.bench_shots.take("grey"), session.bench_shots.take("grey")
+    first, second = (session.bench_shots.file(trial) for trial in trials)
     assert first.parent == session.archive.folder(session.roll) / "bench"
     assert first != second
     for trial, path in zip(trials, (first, second), strict=True):
@@ -75,7 +75,7 @@ def test_a_test_exposure_is_kept_and_belongs_to_no_frame(session: Session) -> No
 
 def test_raw_and_jpeg_are_both_kept(session: Session, bench: BenchProcess) -> None:
     bench.turn(Property.COMPRESSION_SETTING, 7)
-    raw = session.trial_file(session.test_exposure())
+    raw = session.bench_shots.file(session.bench_shots.take())
     assert raw.suffix == ".dng"
     assert {p.suffix for p in raw.parent.glob("test_*")} == {".dng", ".jpg"}
 
@@ -84,7 +84,7 @@ def test_it_is_never_taken_for_a_frames_picture(
     archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge
 ) -> None:
     with Session(archive, roll, camera, judge, QUICK) as session:
-        session.test_exposure()
+        session.bench_shots.take()
         key = session.camera_key
     # A release that was begun before a crash and made no picture: the card is searched for it.
     archive.store.begin(roll.id, "release", 1, {"camera": key, "settings": {}})
@@ -96,7 +96,7 @@ def test_without_raw_nothing_is_fired(session: Session, bench: BenchProcess) -> 
     bench.turn(Property.COMPRESSION_SETTING, 2)
     session.reconnect()
     with pytest.raises(CameraRefused, match="no raw file"):
-        session.test_exposure()
+        session.bench_shots.take()
     assert not (session.archive.folder(session.roll) / "bench").exists()
 
 
@@ -109,7 +109,7 @@ def test_a_connection_that_breaks_is_said_and_the_card_keeps_the_picture(
     )
     bench.install(DropConnection(code=Operation.GET_PARTIAL_OBJECT, after=1000))
     with pytest.raises(CameraError):
-        session.test_exposure()
+        session.bench_shots.take()
     said = " ".join(session.reconnect())
     assert "card holds" in said
     assert all(not frame.captures for frame in session.frames())
@@ -118,7 +118,7 @@ def test_a_connection_that_breaks_is_said_and_the_card_keeps_the_picture(
 def test_without_a_camera(archive: Archive, roll: Roll, judge: Judge) -> None:
     with Session(archive, roll, None, judge, QUICK) as session:
         with pytest.raises(NotNow):
-            session.test_exposure()
+            session.bench_shots.take()
         test = LightTest(session)
         with pytest.raises(NotNow):
             test.run()
@@ -279,7 +279,7 @@ def test_the_open_gate_is_the_rolls_flat_field_and_survives_the_program(
     with Session(archive, roll, camera, judge, QUICK) as session:
         gate = session.light.kept.gate
         assert gate is not None
-        raw = session.trial_file(gate.trial)
+        raw = session.bench_shots.file(gate.trial)
         assert hashlib.sha256(raw.read_bytes()).hexdigest() == gate.trial.sha256
         assert gate.trial.exposure[1:] == (100.0, 8.0)
         bench.go_to(1)
@@ -320,7 +320,7 @@ def test_a_flickering_open_gate_is_no_flat_field(
     (flicker,) = [f for f in result.findings if f.code == "lamp-flicker"]
     # Whole periods of mains light are multiples of 1/20 s; the camera has that very setting.
     assert flicker.action.startswith("Set the shutter to 1/20 ")
-    assert session.trial_file(result.trial).is_file()
+    assert session.bench_shots.file(result.trial).is_file()
 
 
 def test_a_dark_room_has_no_stray_light(

@@ -16,7 +16,8 @@ from PIL import Image
 
 from tether.archive.layout import DATABASE, TRIALS_FOLDER
 from tether.archive.records import FrameState
-from tether.bench.light_record import KeptGate, LightKeeper, Trial
+from tether.bench.light_record import KeptGate, LightKeeper
+from tether.capture.bench_shots import BenchShot
 from tether.delivery.folder import DeliveredFolder
 from tether.delivery.options import by_frame, quarter_turns, yes_or_no
 from tether.delivery.workers import LocalCrew, worker_count
@@ -88,7 +89,7 @@ def test_the_open_gate_in_the_rolls_folder_evens_the_positives_out(kept: Kept) -
     # A light that falls to a half toward the raw file's right. What it took away there is no
     # density any more: the positive gets darker there, which is its left, mirrored back.
     row = tuple(np.linspace(0.8, 0.4, 12).tolist())
-    trial = Trial("open-gate_1.dng", "", "2024-05-04T10:00:00+00:00")
+    trial = BenchShot("open-gate_1.dng", "", "2024-05-04T10:00:00+00:00")
     (kept.folder / TRIALS_FOLDER).mkdir(exist_ok=True)
     keeper = LightKeeper(kept.folder / TRIALS_FOLDER)
     keeper.keep(gate=KeptGate(trial, ("R", "G1", "B", "G2"), ((row,) * 8,) * 4))

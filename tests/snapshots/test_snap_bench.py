@@ -20,13 +20,13 @@ from tests.snapshots.conftest import (
 from tests.snapshots.still import Bench, StillCamera, StoppedClock, negative
 from tether.archive.records import NewRoll
 from tether.bench.base_exposure import BaseResult
-from tether.bench.light_record import Trial
 from tether.bench.light_test import LightResult, StrayResult
 from tether.bench.live_focus import LiveFrame
 from tether.bench.steps import BENCH, SET_UP
 from tether.camera.discovery import WHAT_TO_CHECK
 from tether.camera.errors import NoCamera, SeveralCameras
 from tether.camera.protocol import CameraIdentity, CardFile, Role
+from tether.capture.bench_shots import BenchShot
 from tether.capture.leftovers import Kind, Leftover
 from tether.film import FilmProcess
 from tether.findings import Finding, Severity
@@ -238,7 +238,9 @@ _UNEVEN = Finding(
     "The light falls off by 20 % toward the lower left.",
     "Centre the lamp under the gate.",
 )
-_TRIAL = Trial("open-gate_20261103T140500Z_1.dng", "0" * 64, "2026-11-03T14:05:00+00:00", 0, "1/30")
+_TRIAL = BenchShot(
+    "open-gate_20261103T140500Z_1.dng", "0" * 64, "2026-11-03T14:05:00+00:00", 0, "1/30"
+)
 
 
 def _measured(screen: LightScreen) -> None:
@@ -275,7 +277,7 @@ def _shot(number: int, shutter: str, ev: float) -> BaseResult:
     seen_film = ClearFilm(Saw.BLANK, {"R": 0.1, "G1": 2**ev, "B": 0.2, "G2": 2**ev}, ev)
     off = -0.5 - ev
     wanted = "1/15" if abs(off) > 1 / 3 else None
-    trial = Trial(f"clear-film_{number}.dng", "0" * 64, "2026-11-03T14:05:00+00:00", 0, shutter)
+    trial = BenchShot(f"clear-film_{number}.dng", "0" * 64, "2026-11-03T14:05:00+00:00", 0, shutter)
     return BaseResult(seen_film, trial, number, off, wanted is None, wanted, True, 0.1)
 
 

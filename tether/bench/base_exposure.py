@@ -14,12 +14,13 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
-from tether.bench.light_record import Exposure, KeptBase, Trial
+from tether.bench.light_record import KeptBase
 from tether.bench.light_test import request_of
 from tether.bench.light_worker import light_worker
 from tether.bench.shutter_loan import as_taken
 from tether.camera.protocol import Role, Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
+from tether.capture.bench_shots import BenchShot, ExposureValues
 from tether.capture.transfer import Progress
 from tether.errors import NotNow
 from tether.session.session import Session
@@ -62,7 +63,7 @@ class BaseResult:
     """
 
     seen: ClearFilm
-    trial: Trial
+    trial: BenchShot
     shots: int
     off_ev: float | None
     reached: bool
@@ -112,11 +113,10 @@ class BaseCalibration:
         if self.shots >= MOST_SHOTS:
             raise NotNow(f"There were {MOST_SHOTS} shots already.", todo="Begin anew.")
         number = self.shots + 1
-        told = partial(report, number) if report else None
-        trial = session.test_exposure(CLEAR_FILM, told)
+        told = partial(report or (lambda *_: None), number)
+        trial = session.bench_shots.take(CLEAR_FILM, told)
         self.shots = number
-        if told:
-            told(Progress("judge"))
+        told(Progress("judge"))
         shutter = self._shutter()
         seen, exposure = self._measure(trial, shutter)
         shutter = as_taken(shutter, exposure[0])
@@ -149,13 +149,15 @@ class BaseCalibration:
         )
         return now_set
 
-    def _measure(self, trial: Trial, shutter: Setting | None) -> tuple[ClearFilm, Exposure]:
+    def _measure(
+        self, trial: BenchShot, shutter: Setting | None
+    ) -> tuple[ClearFilm, ExposureValues]:
         session = self._session
         roll = session.roll
         self._worker.start()
-        measured: tuple[ClearFilm, Exposure] = self._worker.call(
+        measured: tuple[ClearFilm, ExposureValues] = self._worker.call(
             "clear_film",
-            session.trial_file(trial),
+            session.bench_shots.file(trial),
             (roll.process, roll.format_key),
             request_of(shutter, session),
             session.light.kept,
@@ -163,7 +165,7 @@ class BaseCalibration:
         )
         return measured
 
-    def _judged(self, seen: ClearFilm, trial: Trial, shutter: Setting | None) -> BaseResult:
+    def _judged(self, seen: ClearFilm, trial: BenchShot, shutter: Setting | None) -> BaseResult:
         limits, strobe = self._session.settings.exposure, self._session.settings.light.strobe
         if not seen.seen.usable:
             return BaseResult(seen, trial, self.shots, None, False, None, False, strobe=strobe)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from tether.archive.fact_files import BesideUnusable, read_json, write_json
 from tether.archive.layout import is_plain
+from tether.capture.bench_shots import BenchShot
 from tether.settings import LAMP, STROBE
 from tether.text import printable
 
@@ -29,35 +30,6 @@ _MOST_CELLS = 512
 _DIGITS = 6
 
 Grid = tuple[tuple[tuple[float, ...], ...], ...]
-Exposure = tuple[float | None, float | None, float | None]
-
-
-@dataclass(frozen=True, slots=True)
-class Trial:
-    """A test exposure that is kept.
-
-    Attributes
-    ----------
-    file
-        Its name in the roll's ``bench`` folder.
-    sha256
-        Of its bytes.
-    taken_at
-        ISO 8601 in UTC, by the computer's clock.
-    after
-        How many captures the roll had by then.
-    shutter
-        The camera's wording of the shutter time, "" where it has none.
-    exposure
-        Seconds, ISO and f-number; None where not known.
-    """
-
-    file: str
-    sha256: str
-    taken_at: str
-    after: int = 0
-    shutter: str = ""
-    exposure: Exposure = (None, None, None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +41,7 @@ class KeptGate:
     later on: its exposure is not handed on.
     """
 
-    trial: Trial
+    trial: BenchShot
     channels: tuple[str, ...]
     grid: Grid
     uneven_percent: float = 0.0
@@ -99,7 +71,7 @@ class KeptBase:
     where an older program did not store it.
     """
 
-    trial: Trial
+    trial: BenchShot
     seen: str
     signal: Mapping[str, float] = field(default_factory=dict)
     strobe: bool | None = False
@@ -247,12 +219,12 @@ def _base(facts: Mapping[str, Any]) -> KeptBase:
     return KeptBase(_trial(facts), printable(str(facts["seen"]), 40), signal, strobe)
 
 
-def _trial(facts: Mapping[str, Any]) -> Trial:
+def _trial(facts: Mapping[str, Any]) -> BenchShot:
     name = facts["file"]
     if not is_plain(name):
         raise ValueError("not the name of a file")
     seconds, iso, f_number = (None if v is None else _number(v) for v in facts["exposure"])
-    return Trial(
+    return BenchShot(
         str(name),
         printable(str(facts["sha256"]), 64),
         printable(str(facts["taken_at"]), 40),

@@ -18,11 +18,12 @@ from typing import TypeVar
 
 import numpy as np
 
-from tether.bench.light_record import KeptGate, Trial
+from tether.bench.light_record import KeptGate
 from tether.bench.light_worker import GateSeen, LightRequest, light_worker
 from tether.bench.shutter_loan import LentShutter, as_taken
 from tether.camera.protocol import Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
+from tether.capture.bench_shots import BenchShot
 from tether.capture.transfer import Progress
 from tether.errors import NotNow, TetherError
 from tether.findings import Finding, Severity
@@ -64,7 +65,7 @@ class LightResult:
 
     light: Light
     findings: tuple[Finding, ...]
-    trial: Trial
+    trial: BenchShot
     exposures: int
     kept: bool = False
     said: str = ""
@@ -82,7 +83,7 @@ class StrayResult:
 
     share: float
     findings: tuple[Finding, ...]
-    trial: Trial
+    trial: BenchShot
     said: str = ""
 
 
@@ -176,10 +177,10 @@ class LightTest:
         session = self._session
         number = 1
         while True:
-            trial = session.test_exposure(OPEN_GATE, partial(report, number))
+            trial = session.bench_shots.take(OPEN_GATE, partial(report, number))
             report(number, Progress("judge"))
             stands = shutter.now()
-            seen = self._measure(session.trial_file(trial), stands)
+            seen = self._measure(session.bench_shots.file(trial), stands)
             shutter.believe(seen.exposure[0])
             stands = as_taken(stands, seen.exposure[0])
             wanted = next_shutter(seen.light, stands, session.settings)
@@ -198,7 +199,7 @@ class LightTest:
         )
         return seen
 
-    def _keep(self, seen: GateSeen, trial: Trial, number: int) -> LightResult:
+    def _keep(self, seen: GateSeen, trial: BenchShot, number: int) -> LightResult:
         """Keep an open gate as the roll's flat field where it can be one."""
         trial, strobe = replace(trial, exposure=seen.exposure), self._session.settings.light.strobe
         wrong = [f for f in seen.findings if f.code in NO_FLAT and f.severity is not Severity.NOTE]
@@ -219,13 +220,13 @@ class LightTest:
             and wanted in stands.choices
         ):
             shutter.set(wanted)
-        trial = session.test_exposure(LAMP_OFF, partial(report, 1))
+        trial = session.bench_shots.take(LAMP_OFF, partial(report, 1))
         report(1, Progress("judge"))
         self._worker.start()
         share: float = self._worker.call(
             "stray",
-            session.trial_file(trial),
-            session.trial_file(gate.trial),
+            session.bench_shots.file(trial),
+            session.bench_shots.file(gate.trial),
             (shutter_seconds(trial.shutter), gate.trial.exposure[0]),
             strobe,
             timeout=RAW_SECONDS,

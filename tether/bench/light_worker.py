@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tether.bench.light_record import Exposure, Grid, KeptLight
+from tether.bench.light_record import Grid, KeptLight
 from tether.camera.values import same_time
+from tether.capture.bench_shots import ExposureValues
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.settings import Settings
@@ -45,7 +46,7 @@ class GateSeen:
     findings: tuple[Finding, ...]
     channels: tuple[str, ...]
     grid: Grid
-    exposure: Exposure
+    exposure: ExposureValues
     uneven_percent: float
 
 
@@ -95,7 +96,7 @@ class LightWorker:
         film: tuple[FilmProcess, str],
         request: LightRequest,
         light: KeptLight,
-    ) -> tuple[ClearFilm, Exposure]:
+    ) -> tuple[ClearFilm, ExposureValues]:
         """Find clear film in a view; return it and the exposure it was taken at.
 
         ``film`` is the kind of film and the key of its format.
@@ -137,7 +138,7 @@ def judged_light(
 
 
 def stray_light(
-    off: Mosaic, on: Mosaic, exposures: tuple[Exposure, Exposure], *, strobe: bool
+    off: Mosaic, on: Mosaic, exposures: tuple[ExposureValues, ExposureValues], *, strobe: bool
 ) -> float:
     """Return the light with the lamp ``off`` as a share of the light with it ``on``.
 
@@ -156,7 +157,7 @@ def stray_light(
     return stray_share(survey(off), survey(on), ratio or 1.0)
 
 
-def exposure_of(mosaic: Mosaic, seconds: float | None = None) -> Exposure:
+def exposure_of(mosaic: Mosaic, seconds: float | None = None) -> ExposureValues:
     """Return an exposure; its time as the camera has it, unless the file speaks of another one.
 
     Nominal times are what frames are compared by. A driver's reading may be old, the file is not.

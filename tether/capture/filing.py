@@ -18,7 +18,7 @@ from tether.text import printable
 
 
 @dataclass(frozen=True, slots=True)
-class Parcel:
+class PendingFile:
     """A file in ``incoming/`` with the name that it is to get.
 
     ``part`` and ``name`` are file names without a folder; ``take`` is None for a file that
@@ -48,14 +48,14 @@ class Filing:
         frame: int,
         arrivals: Sequence[tuple[CardFile, Arrival]],
         beside_take: int | None = None,
-    ) -> tuple[Parcel, ...]:
+    ) -> tuple[PendingFile, ...]:
         """Choose a free name for each file: raw files take by take, the others beside the last.
 
         Files that come after their raw file, which is recorded already, go beside that take.
         """
         roll = self.store.roll_by_id(self.roll_id)
         planned: set[str] = set()
-        parcels: list[Parcel] = []
+        pending: list[PendingFile] = []
         take = beside_take or self.store.next_take(roll.id, frame) - 1
         order = sorted(range(len(arrivals)), key=lambda i: not arrivals[i][1].may_be_raw)
         for i in order:
@@ -68,10 +68,10 @@ class Filing:
                     take += 1
             name = self._free(roll, planned, frame, max(take, 1), arrival.ending)
             planned.add(name)
-            with_raw = beside_take or arrival.may_be_raw or any(p.raw for p in parcels)
+            with_raw = beside_take or arrival.may_be_raw or any(p.raw for p in pending)
             beside = take if with_raw else None
-            parcels.append(
-                Parcel(
+            pending.append(
+                PendingFile(
                     arrival.path.name,
                     name,
                     beside,
@@ -82,7 +82,7 @@ class Filing:
                     printable(file.name, 60),
                 )
             )
-        return tuple(parcels)
+        return tuple(pending)
 
     def _taken(self, roll: Roll, planned: set[str], name: str) -> bool:
         return name in planned or os.path.lexists(self.archive.file(roll, name))
@@ -96,7 +96,7 @@ class Filing:
         return name
 
     def file(
-        self, intent: int, frame: int, facts: Mapping[str, Any], parcels: Sequence[Parcel]
+        self, intent: int, frame: int, facts: Mapping[str, Any], pending: Sequence[PendingFile]
     ) -> tuple[Capture, ...]:
         """Give files their names and record them.
 
@@ -107,8 +107,8 @@ class Filing:
         """
         roll = self.store.roll_by_id(self.roll_id)
         incoming = self.archive.incoming(roll)
-        settle([(incoming / p.part, self.archive.file(roll, p.name)) for p in parcels])
-        return self._record(roll, frame, facts, parcels, [intent])
+        settle([(incoming / p.part, self.archive.file(roll, p.name)) for p in pending])
+        return self._record(roll, frame, facts, pending, [intent])
 
     def resume(
         self, intent: int, frame: int, facts: Mapping[str, Any]
@@ -124,12 +124,12 @@ class Filing:
         roll = self.store.roll_by_id(self.roll_id)
         incoming = self.archive.incoming(roll)
         frame = int(facts.get("frame", frame))
-        whole: list[Parcel] = []
+        whole: list[PendingFile] = []
         lost: list[int] = []
-        for parcel in map(read_parcel, facts["parcels"]):
-            found = self._found(roll, incoming, frame, parcel)
+        for file in map(pending_file, facts["parcels"]):
+            found = self._found(roll, incoming, frame, file)
             if found is None:
-                lost.append(parcel.index)
+                lost.append(file.index)
             else:
                 whole.append(found)
         missing = [facts["files"][i] for i in lost if i < len(facts["files"])]
@@ -141,35 +141,37 @@ class Filing:
             captures = self._record(roll, frame, facts, whole, [intent])
         return captures, tuple(lost)
 
-    def _found(self, roll: Roll, incoming: Path, frame: int, parcel: Parcel) -> Parcel | None:
-        """Find a parcel under its name, or give it one; None where nothing whole is left."""
-        if not (is_plain(parcel.part) and is_plain(parcel.name)):
+    def _found(
+        self, roll: Roll, incoming: Path, frame: int, file: PendingFile
+    ) -> PendingFile | None:
+        """Find a file under its name, or give it one; None where nothing whole is left."""
+        if not (is_plain(file.part) and is_plain(file.name)):
             return None
-        part, final = incoming / parcel.part, self.archive.file(roll, parcel.name)
-        known = parcel.name in self.store.file_names(roll.id)
-        if not known and matches(final, parcel.size, parcel.sha256):
+        part, final = incoming / file.part, self.archive.file(roll, file.name)
+        known = file.name in self.store.file_names(roll.id)
+        if not known and matches(final, file.size, file.sha256):
             flush_folder(final.parent)  # the stop may have come before the name was safe
             _give_up(part, final)
-            return parcel
-        if not matches(part, parcel.size, parcel.sha256):
+            return file
+        if not matches(part, file.size, file.sha256):
             return None
         if known or os.path.lexists(final):
             ending = final.suffix.lstrip(".")
-            take = parcel.take
-            if parcel.raw:
+            take = file.take
+            if file.raw:
                 take = self.store.next_take(roll.id, frame)
             name = self._free(roll, set(), frame, take or 1, ending)
-            parcel = replace(parcel, name=name, take=take)
+            file = replace(file, name=name, take=take)
             final = self.archive.file(roll, name)
         settle([(part, final)])
-        return parcel
+        return file
 
     def _record(
         self,
         roll: Roll,
         frame: int,
         facts: Mapping[str, Any],
-        parcels: Sequence[Parcel],
+        pending: Sequence[PendingFile],
         intents: Sequence[int],
     ) -> tuple[Capture, ...]:
         origin = str(facts["origin"])
@@ -185,16 +187,16 @@ class Filing:
                 origin,
                 settings=dict(facts["settings"]),
             )
-            for p in parcels
+            for p in pending
             if p.raw
         ]
         companions = [
-            Companion(p.name, p.size, p.sha256, frame, p.take) for p in parcels if not p.raw
+            Companion(p.name, p.size, p.sha256, frame, p.take) for p in pending if not p.raw
         ]
         files = facts["files"]
         fetched = [
             CardFile(f["folder"], f["name"], f["size"], f["modified"])
-            for f in (files if intents else [files[p.index] for p in parcels])
+            for f in (files if intents else [files[p.index] for p in pending])
             if f not in facts.get("not_counted", ())
         ]
         return self.store.add_release(
@@ -203,13 +205,13 @@ class Filing:
             companions,
             intents=intents,
             card=(str(facts["camera"]), fetched),
-            log=[f"{p.name} filed, from {p.camera_name} ({origin})" for p in parcels],
+            log=[f"{p.name} filed, from {p.camera_name} ({origin})" for p in pending],
         )
 
 
-def read_parcel(facts: Mapping[str, Any]) -> Parcel:
-    """Read a parcel from an intent's facts."""
-    return Parcel(**{name: facts[name] for name in Parcel.__slots__})
+def pending_file(facts: Mapping[str, Any]) -> PendingFile:
+    """Read a file from an intent's facts."""
+    return PendingFile(**{name: facts[name] for name in PendingFile.__slots__})
 
 
 def _give_up(part: Path, final: Path) -> None:

@@ -19,7 +19,7 @@ from tether.archive.rows import storable
 from tether.camera.protocol import CardFile
 from tether.capture.card_claims import exposures
 from tether.capture.file_check import is_whole
-from tether.capture.transfer import Delivery
+from tether.capture.transfer import CardTransfer
 from tether.errors import TetherError
 from tether.text import plural, printable
 
@@ -70,7 +70,7 @@ def on_card(files: Iterable[CardFile]) -> list[Leftover]:
     ]
 
 
-def in_folder(delivery: Delivery) -> list[Leftover]:
+def in_folder(transfer: CardTransfer) -> list[Leftover]:
     """Return what lies in a roll's folder, is recorded nowhere, and was not left alone before.
 
     Raises
@@ -78,13 +78,13 @@ def in_folder(delivery: Delivery) -> list[Leftover]:
     TetherError
         When the folder cannot be read.
     """
-    archive, roll = delivery.archive, delivery.roll
+    archive, roll = transfer.archive, transfer.roll
     incoming, folder = archive.incoming(roll), archive.folder(roll)
-    alone = delivery.store.left_alone(roll.id)
+    alone = transfer.store.left_alone(roll.id)
     waiting = {
-        str(parcel.get("part"))
-        for intent in delivery.store.intents(roll.id)
-        for parcel in intent.facts.get("parcels", ())
+        str(file.get("part"))
+        for intent in transfer.store.intents(roll.id)
+        for file in intent.facts.get("parcels", ())
     }
     found = []
     try:
@@ -92,7 +92,7 @@ def in_folder(delivery: Delivery) -> list[Leftover]:
             key = f"{INCOMING}/{path.name}"
             known = path.name in waiting or storable(key) in alone
             if path.suffix == ".part" and not known:
-                found.append(_at(path, key, _kind_of_part(delivery, path)))
+                found.append(_at(path, key, _kind_of_part(transfer, path)))
         for name in archive.strangers(roll):
             if storable(name) not in alone:
                 kind = Kind.CAPTURE if CAPTURE_NAME.match(name) else Kind.STRANGER
@@ -111,18 +111,18 @@ def _at(path: Path, key: str, kind: Kind) -> Leftover:
     return Leftover(kind, key, stat.st_size, int(stat.st_mtime), path=path)
 
 
-def _kind_of_part(delivery: Delivery, part: Path) -> Kind:
+def _kind_of_part(transfer: CardTransfer, part: Path) -> Kind:
     if part.is_symlink() or not part.is_file():
         return Kind.HALF
     size, digest, head = digest_of(part)
-    if delivery.store.with_digest(digest) is not None:
+    if transfer.store.with_digest(digest) is not None:
         return Kind.COPY
     if size and ending_of(part.name, head)[1] and is_whole(part):
         return Kind.WHOLE
     return Kind.HALF
 
 
-def words(delivery: Delivery, found: Sequence[Leftover]) -> Iterator[str]:
+def words(transfer: CardTransfer, found: Sequence[Leftover]) -> Iterator[str]:
     """Say what lies in a roll's folder, in a sentence or two."""
     counted = {kind: sum(x.kind is kind for x in found) for kind in Kind}
     kinds = []
@@ -133,7 +133,7 @@ def words(delivery: Delivery, found: Sequence[Leftover]) -> Iterator[str]:
     if n := counted[Kind.HALF]:
         kinds.append(f"{plural(n, 'file')} that did not come whole")
     if kinds:
-        incoming = os.fspath(delivery.archive.incoming(delivery.roll))
+        incoming = os.fspath(transfer.archive.incoming(transfer.roll))
         yield f"In {printable(incoming)} an earlier stop left {' and '.join(kinds)}; all stays."
     strangers = [x for x in found if x.kind in (Kind.CAPTURE, Kind.STRANGER)]
     if strangers:

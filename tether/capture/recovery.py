@@ -16,19 +16,19 @@ from tether.camera.errors import CameraError, CameraLost, CardUnclear
 from tether.camera.protocol import Camera, CardFile
 from tether.capture.card_claims import Claims, claims, listed_files
 from tether.capture.leftovers import in_folder, words
-from tether.capture.transfer import Delivery, Progress, card_files
+from tether.capture.transfer import CardTransfer, Progress, card_files
 from tether.text import plural, printable
 
 #: After so many starts at which a picture could not be fetched, it is left on the card.
 _STARTS = 3
 
 
-def recover(delivery: Delivery, camera: Camera | None, camera_key: str) -> Iterator[str]:
+def recover(transfer: CardTransfer, camera: Camera | None, camera_key: str) -> Iterator[str]:
     """Bring everything begun for a roll to its end; yield what there is to say.
 
     Parameters
     ----------
-    delivery
+    transfer
         Of the roll, which this process holds.
     camera
         The camera, None when there is none: pictures on its card then wait until one is there.
@@ -41,55 +41,55 @@ def recover(delivery: Delivery, camera: Camera | None, camera_key: str) -> Itera
         When the camera is lost while its card is read or a picture fetched. Calling again goes
         on.
     """
-    for intent in delivery.store.intents(delivery.roll_id):
+    for intent in transfer.store.intents(transfer.roll_id):
         if intent.kind == "arrival":
-            yield from _finish_arrival(delivery, intent)
-    if found := take_in_trials(delivery.archive, delivery.roll):
-        delivery.store.log(
-            "recovery", f"Test exposures recorded: {', '.join(found)}", delivery.roll_id
+            yield from _finish_arrival(transfer, intent)
+    if found := take_in_trials(transfer.archive, transfer.roll):
+        transfer.store.log(
+            "recovery", f"Test exposures recorded: {', '.join(found)}", transfer.roll_id
         )
     if camera is not None:
-        yield from _look_on_card(delivery, camera, camera_key)
-    yield from words(delivery, in_folder(delivery))
-    delivery.archive.write_all_beside(delivery.roll)
+        yield from _look_on_card(transfer, camera, camera_key)
+    yield from words(transfer, in_folder(transfer))
+    transfer.archive.write_all_beside(transfer.roll)
 
 
-def _look_on_card(delivery: Delivery, camera: Camera, camera_key: str) -> Iterator[str]:
-    store, roll_id = delivery.store, delivery.roll_id
+def _look_on_card(transfer: CardTransfer, camera: Camera, camera_key: str) -> Iterator[str]:
+    store, roll_id = transfer.store, transfer.roll_id
     try:
         listed = listed_files(store, roll_id, camera, camera_key)
-        delivery.listed = tuple(listed)
+        transfer.listed = tuple(listed)
     except CardUnclear as error:
         # Looking again would not help. What was begun stays begun until the card can be listed.
         yield str(error)
         return
-    yield from _finish_fetches(delivery, camera, camera_key, listed)
+    yield from _finish_fetches(transfer, camera, camera_key, listed)
     claimed = claims(store, roll_id, camera_key, listed)
-    yield from _finish_releases(delivery, camera, claimed)
-    yield from _offer(delivery, camera_key, [f for f in listed if f not in claimed.others])
+    yield from _finish_releases(transfer, camera, claimed)
+    yield from _offer(transfer, camera_key, [f for f in listed if f not in claimed.others])
 
 
-def offered(delivery: Delivery, camera: Camera | None, camera_key: str) -> list[CardFile]:
+def offered(transfer: CardTransfer, camera: Camera | None, camera_key: str) -> list[CardFile]:
     """Return the pictures on a card that no frame has and that were made since the last time.
 
-    `Delivery.take` fetches them for a frame; `Store.know_card_files` stops offering them. Without
-    a ``camera`` to ask, the card counts as it was last seen.
+    `CardTransfer.take` fetches them for a frame; `Store.know_card_files` stops offering them.
+    Without a ``camera`` to ask, the card counts as it was last seen.
     """
     if camera is not None:
-        delivery.listed = tuple(camera.list_files())
-    return delivery.store.unfetched_card_files(camera_key, delivery.listed)
+        transfer.listed = tuple(camera.list_files())
+    return transfer.store.unfetched_card_files(camera_key, transfer.listed)
 
 
-def _finish_arrival(delivery: Delivery, intent: Intent) -> Iterator[str]:
+def _finish_arrival(transfer: CardTransfer, intent: Intent) -> Iterator[str]:
     try:
-        captures, lost = delivery.filing.resume(intent.id, intent.frame, intent.facts)
+        captures, lost = transfer.filing.resume(intent.id, intent.frame, intent.facts)
     except IntakeError as error:
         yield f"Frame {intent.frame}: {error}"
         return
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         # Facts that this program did not write. The files lie where they are.
-        delivery.store.log("recovery", f"unreadable facts: {error!r}", delivery.roll_id)
-        delivery.store.end(intent.id)
+        transfer.store.log("recovery", f"unreadable facts: {error!r}", transfer.roll_id)
+        transfer.store.end(intent.id)
         yield f"Frame {intent.frame}: what the database says of an arrival makes no sense."
         return
     for capture in captures:
@@ -102,9 +102,9 @@ def _finish_arrival(delivery: Delivery, intent: Intent) -> Iterator[str]:
 
 
 def _finish_fetches(
-    delivery: Delivery, camera: Camera, camera_key: str, listed: Sequence[CardFile]
+    transfer: CardTransfer, camera: Camera, camera_key: str, listed: Sequence[CardFile]
 ) -> Iterator[str]:
-    for intent in delivery.store.intents(delivery.roll_id):
+    for intent in transfer.store.intents(transfer.roll_id):
         if intent.kind != "fetch" or intent.facts.get("camera") != camera_key:
             continue
         try:
@@ -113,70 +113,70 @@ def _finish_fetches(
             files = []  # facts that this program did not write
         names = ", ".join(printable(f.name, 40) for f in files)
         if not files:
-            delivery.store.end(intent.id)
+            transfer.store.end(intent.id)
         elif all(file in listed for file in files):
-            yield from _fetch(delivery, camera, intent, names)
+            yield from _fetch(transfer, camera, intent, names)
         else:
             yield (
                 f"Frame {intent.frame}: {names} is not on the card that is in the camera. If it "
                 "lies on another card, put that in and start again; else shoot the frame again."
             )
-            _one_start_less(delivery, intent)
+            _one_start_less(transfer, intent)
 
 
-def _fetch(delivery: Delivery, camera: Camera, intent: Intent, names: str) -> Iterator[str]:
+def _fetch(transfer: CardTransfer, camera: Camera, intent: Intent, names: str) -> Iterator[str]:
     facts = dict(intent.facts) | {"origin": "card"}
     found = Intent(intent.id, intent.kind, intent.frame, facts, intent.begun_at)
     try:
-        delivered = delivery.fetch(camera, found, _quiet)
+        transferred = transfer.fetch(camera, found, _quiet)
     except CameraLost:
         raise
     except (CameraError, IntakeError) as error:
         yield f"Frame {intent.frame}: {names} could not be fetched: {error}"
-        _one_start_less(delivery, intent)
+        _one_start_less(transfer, intent)
         return
     yield (
         f"Frame {intent.frame}: the picture was on the camera's card and is fetched now."
-        if delivered.captures or delivered.repeated
+        if transferred.captures or transferred.repeated
         else f"Frame {intent.frame}: the camera held no raw file of it."
     )
-    yield from delivered.said
+    yield from transferred.said
 
 
-def _one_start_less(delivery: Delivery, intent: Intent) -> None:
+def _one_start_less(transfer: CardTransfer, intent: Intent) -> None:
     """Count the starts at which a picture could not be had; after some, only offer it."""
     starts = int(intent.facts.get("starts", 0)) + 1
     if starts < _STARTS:
-        delivery.store.advance(intent.id, "fetch", dict(intent.facts) | {"starts": starts})
+        transfer.store.advance(intent.id, "fetch", dict(intent.facts) | {"starts": starts})
         return
     files = card_files(intent.facts)
-    delivery.store.know_card_files(str(intent.facts["camera"]), files, unfetched=True)
-    delivery.store.log(
+    transfer.store.know_card_files(str(intent.facts["camera"]), files, unfetched=True)
+    transfer.store.log(
         "recovery",
         f"No longer asked for: {', '.join(printable(f.name, 40) for f in files)}",
-        delivery.roll_id,
+        transfer.roll_id,
         intent.frame,
     )
-    delivery.store.end(intent.id)
+    transfer.store.end(intent.id)
 
 
-def _finish_releases(delivery: Delivery, camera: Camera, claimed: Claims) -> Iterator[str]:
+def _finish_releases(transfer: CardTransfer, camera: Camera, claimed: Claims) -> Iterator[str]:
     for release, files in claimed.mine:
         if not files:
             what = "raw file" if release.facts.get("had_others") else "picture"
             yield f"Frame {release.frame}: the shutter was to be fired, but no {what} was made."
-            delivery.store.end(release.id)
+            transfer.store.end(release.id)
             continue
         facts = {"settings": {}, **release.facts, "origin": "card"}
         facts["files"] = [asdict(f) for f in files]
-        delivery.store.advance(release.id, "fetch", facts)
+        transfer.store.advance(release.id, "fetch", facts)
         fetching = Intent(release.id, "fetch", release.frame, facts, release.begun_at)
         names = ", ".join(printable(f.name, 40) for f in files)
-        yield from _fetch(delivery, camera, fetching, names)
+        yield from _fetch(transfer, camera, fetching, names)
 
 
-def _offer(delivery: Delivery, camera_key: str, listed: Sequence[CardFile]) -> Iterator[str]:
-    store = delivery.store
+def _offer(transfer: CardTransfer, camera_key: str, listed: Sequence[CardFile]) -> Iterator[str]:
+    store = transfer.store
     new = store.unknown_card_files(camera_key, listed)
     seen = f"card of {camera_key}"
     if store.fact(seen) is None:

@@ -22,14 +22,14 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from tether.archive.archive import Archive
 from tether.archive.durable import Arrival, IntakeError, received
+from tether.archive.open_roll import OpenRoll
 from tether.archive.records import Capture, Roll
 from tether.archive.store import Intent, Recorded
 from tether.camera.errors import FileUnavailable
 from tether.camera.protocol import Camera, CardFile
 from tether.capture.file_check import is_whole
-from tether.capture.filing import Filing, Parcel
+from tether.capture.filing import Filing, PendingFile
 from tether.text import printable
 
 #: How often a file that came incomplete is asked for again.
@@ -49,7 +49,7 @@ class Progress:
 
 
 @dataclass(frozen=True, slots=True)
-class Delivered:
+class Transferred:
     """What was filed, and what there is to say about it.
 
     ``repeated`` is True when the camera gave again what the archive has already.
@@ -73,14 +73,14 @@ class SamePicture(FileUnavailable):
         )
 
 
-class Delivery:
+class CardTransfer:
     """Files what a camera gives for one roll."""
 
-    def __init__(self, archive: Archive, roll_id: int) -> None:
-        self.archive = archive
-        self.store = archive.store
-        self.roll_id = roll_id
-        self.filing = Filing(archive, roll_id)
+    def __init__(self, open_roll: OpenRoll) -> None:
+        self.archive = open_roll.archive
+        self.store = open_roll.store
+        self.roll_id = open_roll.id
+        self.filing = Filing(open_roll.archive, open_roll.id)
         self.listed: tuple[CardFile, ...] = ()
         """What was on the camera's card when it was last looked through."""
 
@@ -99,7 +99,7 @@ class Delivery:
         settings: Mapping[str, str],
         intent: int | None,
         report: Callable[[Progress], None],
-    ) -> Delivered:
+    ) -> Transferred:
         """Fetch the files of one release and file them.
 
         All are fetched before the first is filed, so that a raw file and its JPEG get the same
@@ -128,7 +128,7 @@ class Delivery:
 
     def fetch(
         self, camera: Camera, intent: Intent, report: Callable[[Progress], None]
-    ) -> Delivered:
+    ) -> Transferred:
         """Fetch and file what an intent of the kind ``fetch`` names; see `take`."""
         # Two that are described alike cannot be told apart by now: the other one is offered later.
         files = list(dict.fromkeys(card_files(intent.facts)))
@@ -149,16 +149,16 @@ class Delivery:
                 self._give_up(intent, files, arrivals, known)
                 raise SamePicture(files[0], raw)
             frame, take = raw.frame or frame, raw.take
-        parcels = self.filing.named(frame, fresh, take)
+        pending = self.filing.named(frame, fresh, take)
         facts = dict(intent.facts) | {
             "frame": frame,
             "files": [asdict(file) for file in files],
             "taken_at": self.store.stamp(),
-            "parcels": [asdict(parcel) for parcel in parcels],
+            "parcels": [asdict(file) for file in pending],
             "not_counted": [asdict(file) for file in self._not_counted(intent.facts, again)],
         }
         self.store.advance(intent.id, "arrival", facts)
-        captures = self.filing.file(intent.id, frame, facts, parcels)
+        captures = self.filing.file(intent.id, frame, facts, pending)
         if fresh and not captures and raw is None:
             # The raw file may be on the card all the same, where this connection does not see
             # it: the next one looks for it.
@@ -169,7 +169,7 @@ class Delivery:
                 self._drop(arrival, known[arrival.sha256])
                 self.store.log("camera", f"{printable(file.name, 60)} came again", self.roll_id)
         came_again = raw is not None or not fresh
-        return Delivered(captures, tuple(_said(parcels)), repeated=came_again)
+        return Transferred(captures, tuple(_said(pending)), repeated=came_again)
 
     def _not_counted(
         self, facts: Mapping[str, Any], again: Sequence[CardFile]
@@ -311,9 +311,9 @@ def _beside(listed: Sequence[CardFile], files: Sequence[CardFile]) -> list[CardF
     ]
 
 
-def _said(parcels: Sequence[Parcel]) -> list[str]:
+def _said(pending: Sequence[PendingFile]) -> list[str]:
     return [
         f"The camera's own {p.name.rpartition('.')[2].upper()} is filed as {printable(p.name)}."
-        for p in parcels
+        for p in pending
         if not p.raw
     ]

@@ -19,9 +19,11 @@ from tether.bench.shutter_loan import displaced
 from tether.bench.steps import Scope, Step, left_out
 from tether.camera.protocol import CameraState, Role
 from tether.camera.values import shutter_seconds
+from tether.capture.bench_shots import BenchShots
+from tether.capture.leftover_actions import LeftoverActions
 from tether.capture.recovery import recover
 from tether.capture.tethered import ReconnectableCamera, Tethered
-from tether.capture.transfer import Delivery
+from tether.capture.transfer import CardTransfer
 from tether.errors import NotNow
 from tether.session.events import Event, Listener, StepConfirmed
 from tether.session.judge import Judgement, JudgeRequest
@@ -78,7 +80,17 @@ class Core:
         self._last: tuple[int, Judgement] | None = None
         self._undo: list[Undoable] = []
         self._release: tuple[int, frozenset[tuple[str, str]]] = (0, frozenset())
-        self._delivery = Delivery(archive, roll.id)
+        self.transfer = CardTransfer(self.open_roll)
+        self.bench_shots = BenchShots(
+            self.open_roll, self.tethered, self.transfer, self.settings.storage.raw_bytes
+        )
+        self.leftovers = LeftoverActions(
+            self.open_roll,
+            self.tethered,
+            self.transfer,
+            self._judge_leftover,
+            lambda: self.settings.light.kind,
+        )
         self.light = LightKeeper(archive.folder(roll) / TRIALS_FOLDER)
         try:
             self.sitting = self._sitting()
@@ -173,7 +185,7 @@ class Core:
 
     def _resume(self) -> tuple[str, ...]:
         """Find what an earlier stop left behind; return what there is to say about it."""
-        said = list(recover(self._delivery, self.camera, self.camera_key))
+        said = list(recover(self.transfer, self.camera, self.camera_key))
         # The camera's list of shutter settings is part of a judgement's advice: read it first.
         self.refresh_camera()
         said += [
@@ -228,7 +240,7 @@ class Core:
     def reconnect(self) -> tuple[str, ...]:
         """Connect to the camera again, and fetch what it took meanwhile for the open release."""
         self.tethered.reconnect()
-        said = list(recover(self._delivery, self.camera, self.camera_key))
+        said = list(recover(self.transfer, self.camera, self.camera_key))
         self.refresh_camera()
         self._judge_waiting()
         self._log("camera", "Connected to the camera again.")
@@ -314,6 +326,10 @@ class Core:
         self._log("verdict", f"{judgement.verdict.value}: {findings}", capture.frame)
         self._write_frame(capture.frame)
         return judgement
+
+    def _judge_leftover(self, capture: Capture) -> None:
+        self._judge_capture(capture)
+        self.store.touch_sitting(self.sitting.id)
 
     def _judgement_of(self, capture: Capture) -> Judgement:
         roll = self.roll

@@ -10,19 +10,18 @@ from tether.archive.records import LONGEST_ROLL, Frame, FrameState, RollError
 from tether.archive.store import Confirmed
 from tether.bench.retake_steps import place_of, steps_to_redo
 from tether.camera.protocol import Role
-from tether.capture.leftover_actions import Leaving
-from tether.capture.test_shots import Trials
 from tether.errors import NotNow
 from tether.session.next_step import Place
 from tether.session.pauses import Pausing
 from tether.session.session_values import Judging, Shot, View
 from tether.session.setup import Readying
+from tether.session.shooting import Shooting
 from tether.text import plural, printable
 
 __all__ = ["Judging", "Session", "Shot", "View"]
 
 
-class Session(Readying, Pausing, Leaving, Trials):
+class Session(Readying, Pausing, Shooting):
     """One roll at work. Use as a context manager, or call `close`; see `Core` for what it takes."""
 
     def keep(self) -> Place:

@@ -8,7 +8,7 @@ from tether.archive.records import Capture
 from tether.bench.steps import BY_KEY, Scope
 from tether.camera.errors import BatteryLow, CameraError, CameraLost, CameraRefused, CardFull
 from tether.camera.protocol import CardFile
-from tether.capture.transfer import Delivered, Progress, SamePicture
+from tether.capture.transfer import Progress, SamePicture, Transferred
 from tether.errors import NotNow
 from tether.session.core import Core
 from tether.session.next_step import Place, Todo, in_force
@@ -148,7 +148,7 @@ class Shooting(Core):
     ) -> Shot:
         assert self.camera is not None, "files come from a camera"
         try:
-            delivered: Delivered = self._delivery.take(
+            transferred: Transferred = self.transfer.take(
                 self.camera,
                 self.camera_key,
                 files,
@@ -165,19 +165,19 @@ class Shooting(Core):
                 return self._after_loss(error, frame, report)
             raise
         report(Progress("judge"))
-        judged = tuple((c, self._judge_capture(c)) for c in delivered.captures)
+        judged = tuple((c, self._judge_capture(c)) for c in transferred.captures)
         judged = tuple((self._stored(c), j) for c, j in judged)
         self.store.touch_sitting(self.sitting.id)
         late = origin == "button" and self._late_for(files) == frame
         if judged:
             self._release = (frame, frozenset(map(_stem, files)))
-        elif not delivered.repeated and not late:
+        elif not transferred.repeated and not late:
             raise CameraRefused(
                 "The camera gave no raw file for this frame.",
-                kept=" ".join(delivered.said) or "What it gave is filed beside the raw files.",
+                kept=" ".join(transferred.said) or "What it gave is filed beside the raw files.",
                 todo="Set its image format to raw, or raw and JPEG, and shoot again.",
             )
-        return Shot(judged, delivered.said)
+        return Shot(judged, transferred.said)
 
     def _stored(self, capture: Capture) -> Capture:
         return self.open_roll.stored(capture)

@@ -129,9 +129,10 @@ class FoundScreen(BenchScreen):
             Pick(f"{item.name}: {item.kind.value}", await self._choices(item))
         )
         if wanted == "leave":
-            await self._do(partial(self.session.leave, item))
+            await self._do(partial(self.session.leftovers.leave, item))
         elif wanted == "act":
-            act = self.session.drop_copy if item.kind is Kind.COPY else self.session.record_leftover
+            left = self.session.leftovers
+            act = left.drop_copy if item.kind is Kind.COPY else left.record
             await self._do(partial(act, item), f"{item.name} …")
         elif wanted is not None:
             frame = await self._ask_frame() if wanted == "ask" else int(wanted)
@@ -145,7 +146,7 @@ class FoundScreen(BenchScreen):
         if item.kind not in _OF_A_FRAME:
             return [("act", act), _LEAVE]
         choices = [("ask", f"{act} for a frame that you name …"), _LEAVE]
-        if free := await self.tether.desk.do(lambda: self.session.frames_for_leftovers(1)):
+        if free := await self.tether.desk.do(lambda: self.session.leftovers.free_frames(1)):
             return [
                 (str(free[0]), f"{act} for frame {free[0]}, the next without a picture"),
                 *choices,
@@ -166,14 +167,14 @@ class FoundScreen(BenchScreen):
 
     def _take(self, item: Leftover, frame: int) -> str:
         if item.kind is Kind.CARD:
-            return self.session.fetch_leftover(item, frame, self._report)
-        return self.session.file_leftover(item, frame)
+            return self.session.leftovers.fetch(item, frame, self._report)
+        return self.session.leftovers.file(item, frame)
 
     @work(group="left")
     async def action_all_in_order(self) -> None:
         """Fetch all pictures on the card, oldest first, for the next frames without a picture."""
         pictures = [item for item in self.items if item.kind is Kind.CARD]
-        free = await self.tether.desk.do(lambda: self.session.frames_for_leftovers(len(pictures)))
+        free = await self.tether.desk.do(lambda: self.session.leftovers.free_frames(len(pictures)))
         pairs = list(zip(pictures, free, strict=False))
         if not pairs:
             self.say("There is no picture on the card to fetch, or no frame without one.")
@@ -199,7 +200,7 @@ class FoundScreen(BenchScreen):
     async def action_look_again(self) -> None:
         """Look through the card and the folder afresh."""
         found = await self.attempt(
-            lambda: self.session.leftovers(afresh=True), "Looking through the card …"
+            lambda: self.session.leftovers.find(afresh=True), "Looking through the card …"
         )
         if found is not None:
             self.items = found
@@ -212,7 +213,7 @@ class FoundScreen(BenchScreen):
         if said is None:
             return False
         self.said.append(said)
-        items = await self.attempt(self.session.leftovers)
+        items = await self.attempt(self.session.leftovers.find)
         self.say(said)
         if items is not None:
             self.items = items
@@ -244,21 +245,21 @@ async def show_left_over(table: Table, *, asked: bool = False) -> None:
     try:
         if asked:
             table.say("Looking through the card and the roll's folder …")
-        items = await desk.do(partial(session.leftovers, afresh=asked))
+        items = await desk.do(partial(session.leftovers.find, afresh=asked))
     except TetherError as error:
         table.say(str(error), bad=True)
         if not asked:
             return
-        items = await desk.do(session.leftovers)
+        items = await desk.do(session.leftovers.find)
     if not items:
         if asked:
             table.say("Nothing is left over: every picture and file belongs to a frame.")
         return
-    if not asked and not session.anything_new(items):
+    if not asked and not session.leftovers.anything_new(items):
         return
     screen = FoundScreen(session, items)
     await table.app.push_screen_wait(screen)
-    session.seen |= frozenset(items) | frozenset(screen.items)
+    session.leftovers.seen |= frozenset(items) | frozenset(screen.items)
     await table.refresh_view()
     if screen.said:
         table.say("; ".join(screen.said[-_RESULT_LINES:]) + ".")
