@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tether.camera.claims import Holder, device_file, explain, holders, not_allowed
+from tether.camera.discovery import Holder, device_file, holders, not_allowed, with_holder
 from tether.camera.errors import CameraClaimed, NoCamera
 
 PORT = "usb:001,004"
@@ -43,7 +43,7 @@ def test_the_process_with_the_device_open_is_named(proc: Path) -> None:
     process(proc, 300, "/usr/bin/pictures", "/dev/null", "/dev/bus/usb/001/004")
     process(proc, 301, "/usr/bin/other", "/dev/bus/usb/001/005")
     assert holders(PORT, proc) == [Holder(300, "pictures", certain=True)]
-    error = explain(CLAIMED, PORT, proc, "linux")
+    error = with_holder(CLAIMED, PORT, proc, "linux")
     assert "held by pictures (process 300)" in error.what
     assert error.todo == "Close that program, then connect again."
     assert "nothing was ended" in error.kept
@@ -53,7 +53,7 @@ def test_the_desktop_s_volume_monitor_is_named_with_the_way_to_release_it(proc: 
     process(proc, 400, "/usr/libexec/gvfs-gphoto2-volume-monitor")
     process(proc, 401, "/usr/libexec/gvfsd-gphoto2", "/dev/bus/usb/001/004")
     assert [(h.pid, h.certain) for h in holders(PORT, proc)] == [(401, True), (400, False)]
-    error = explain(CLAIMED, PORT, proc, "linux")
+    error = with_holder(CLAIMED, PORT, proc, "linux")
     assert "gvfsd-gphoto2 (process 401)" in error.what
     assert "Unmount" in error.todo
     assert "kill 401" in error.todo
@@ -61,18 +61,18 @@ def test_the_desktop_s_volume_monitor_is_named_with_the_way_to_release_it(proc: 
 
 def test_a_service_is_suspected_where_nothing_can_be_seen(proc: Path) -> None:
     process(proc, 400, "/usr/libexec/gvfs-gphoto2-volume-monitor")
-    error = explain(CLAIMED, "usb:", proc, "linux")
+    error = with_holder(CLAIMED, "usb:", proc, "linux")
     assert "probably held by gvfs-gphoto2-volume-monitor" in error.what
 
 
 def test_without_a_suspect_the_usual_way_is_told(proc: Path) -> None:
-    error = explain(CLAIMED, PORT, proc, "linux")
+    error = with_holder(CLAIMED, PORT, proc, "linux")
     assert error.what == CLAIMED.what
     assert "plug it in again" in error.todo
 
 
 def test_macos_has_its_own_service(proc: Path) -> None:
-    assert "ptpcamerad" in explain(CLAIMED, PORT, proc, "darwin").todo
+    assert "ptpcamerad" in with_holder(CLAIMED, PORT, proc, "darwin").todo
 
 
 SILENT = NoCamera("No camera answers.", kept="Nothing was changed.", todo="Check the cable.")

@@ -10,7 +10,8 @@ from __future__ import annotations
 import gphoto2 as gp
 import pytest
 
-from tether.camera import errors, refusals
+from tether.camera import connection as refusals
+from tether.camera import errors
 
 
 def test_the_codes_are_the_library_s() -> None:

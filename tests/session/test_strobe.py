@@ -17,10 +17,8 @@ from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.bench.base_exposure import BaseCalibration
 from tether.bench.benches import BenchBook, BenchSetup
-from tether.bench.camera_check import check_camera
+from tether.bench.camera_check import CheckResult, CheckStatus, Job, check_camera
 from tether.bench.camera_setup import CameraSetup
-from tether.bench.check_line import Line, Standing
-from tether.bench.check_supplies import Job
 from tether.bench.light_test import LightTest, light_lines
 from tether.bench.steps import Part
 from tether.camera import CameraProcess, Role, connect
@@ -191,7 +189,9 @@ def test_the_kept_bench_says_the_kind_of_light(archive: Archive, roll: Roll, jud
     assert bench.parts().endswith("the light is a strobe")
 
 
-def sync_line(shutter: str, *, readonly: bool = False, settings: Bench | None = None) -> Line:
+def sync_line(
+    shutter: str, *, readonly: bool = False, settings: Bench | None = None
+) -> CheckResult:
     choices = ("1/15", "1/60", "1/125", "1/160", "1/250", "1/500", "Bulb")
     setting = Setting(Role.SHUTTER, "shutterspeed", shutter, choices, readonly)
     state = CameraState({Role.SHUTTER: setting}, 90.0, None, 900, True)
@@ -202,27 +202,27 @@ def sync_line(shutter: str, *, readonly: bool = False, settings: Bench | None = 
 @pytest.mark.parametrize(
     ("shutter", "standing", "wanted"),
     [
-        ("1/125", Standing.OK, ""),
-        ("1/15", Standing.OK, ""),
-        ("1/160", Standing.CHANGE, "1/125"),
-        ("1/500", Standing.CHANGE, "1/125"),
-        ("Bulb", Standing.UNKNOWN, ""),
+        ("1/125", CheckStatus.OK, ""),
+        ("1/15", CheckStatus.OK, ""),
+        ("1/160", CheckStatus.CHANGE, "1/125"),
+        ("1/500", CheckStatus.CHANGE, "1/125"),
+        ("Bulb", CheckStatus.UNKNOWN, ""),
     ],
 )
 def test_a_shutter_faster_than_the_synchronisation_is_warned_of(
-    shutter: str, standing: Standing, wanted: str
+    shutter: str, standing: CheckStatus, wanted: str
 ) -> None:
     # Synchronisation at 1/125 to 1/250 s is usual (from memory; no standard sets it).
     line = sync_line(shutter)
-    assert (line.standing, line.wanted) == (standing, wanted)
+    assert (line.status, line.wanted) == (standing, wanted)
 
 
 def test_the_synchronisation_speed_is_the_settings() -> None:
     quick = replace(Bench(), sync_seconds=1 / 250)
-    assert sync_line("1/250", settings=quick).standing is Standing.OK
+    assert sync_line("1/250", settings=quick).status is CheckStatus.OK
     by_hand = sync_line("1/500", readonly=True, settings=quick)
-    assert (by_hand.standing, by_hand.wanted) == (Standing.CHANGE, "")
-    assert "1/250 s or slower" in by_hand.say
+    assert (by_hand.status, by_hand.wanted) == (CheckStatus.CHANGE, "")
+    assert "1/250 s or slower" in by_hand.advice
 
 
 def test_with_a_lamp_the_check_has_no_word_on_the_shutter() -> None:

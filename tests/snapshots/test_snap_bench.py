@@ -23,7 +23,7 @@ from tether.bench.base_exposure import BaseResult
 from tether.bench.light_test import LightResult, StrayResult
 from tether.bench.live_focus import LiveFrame
 from tether.bench.steps import BENCH, SET_UP
-from tether.camera.discovery import WHAT_TO_CHECK
+from tether.camera.connection import WHAT_TO_CHECK
 from tether.camera.errors import NoCamera, SeveralCameras
 from tether.camera.protocol import CameraIdentity, CardFile, Role
 from tether.capture.bench_shots import BenchShot

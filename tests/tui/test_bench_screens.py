@@ -18,7 +18,7 @@ from textual.widgets import Label, Static
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll
-from tether.bench.check_line import Standing
+from tether.bench.camera_check import CheckStatus
 from tether.bench.shutter_loan import LentShutter
 from tether.camera import Role
 from tether.film import FilmProcess
@@ -58,7 +58,7 @@ def check_screen(pilot: Pilot[str]) -> CheckScreen:
 def to_change(pilot: Pilot[str]) -> int:
     checked = check_screen(pilot).checked
     assert checked is not None
-    return sum(x.standing is Standing.CHANGE for x in checked.lines)
+    return sum(x.status is CheckStatus.CHANGE for x in checked.lines)
 
 
 async def idle_check(pilot: Pilot[str]) -> None:

@@ -1,29 +1,86 @@
 """Whether the camera is set for the bench: what is right, what to change, what to look at.
 
 `check_camera` is a pure function of what the camera reports. What the camera does not report is
-never guessed: such a line asks the person to look.
+never guessed: such a line asks the person to look. What is wanted of each setting is one line of
+`_WANTED`; how a setting is found, read and named is in `tether.camera.protocol.Role`.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
 
-from tether.bench.check_line import Line, Standing, first_choice, setting_line
-from tether.bench.check_supplies import (
-    Job,
-    battery_line,
-    card_line,
-    clock_line,
-    target_line,
-)
 from tether.camera import values
 from tether.camera.protocol import CameraState, Role, Setting
-from tether.camera.values import ImageFormat, WhiteBalance
+from tether.camera.values import CaptureTarget, ImageFormat, WhiteBalance
 from tether.settings import Bench
+from tether.text import megabytes, plural, printable
+
+CLOCK_VALUE = "this computer's time"
+"""What is wanted of the clock; the seconds are filled in when it is set."""
+
+_NOMINAL = 1.1
+"""Times by which a shutter's name and its real time may differ: 1/125 is 1/128 of a second."""
 
 _SMALL_RAW = re.compile(r"\b[ms]raw\d?\b|small|medium|\b[ms] raw", re.IGNORECASE)
+
+
+class CheckStatus(StrEnum):
+    """What one line of the check came to."""
+
+    OK = "ok"
+    CHANGE = "change"
+    UNKNOWN = "cannot tell"
+
+    @property
+    def mark(self) -> str:
+        """One character that says it without colour."""
+        return {"ok": "✓", "change": "✗", "cannot tell": "?"}[self.value]
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """One thing that was looked at.
+
+    Attributes
+    ----------
+    label
+        What it is, in the trade's words.
+    status
+        What the look came to.
+    now
+        What the camera reports, made safe to show; "" where it reports nothing.
+    advice
+        Why it matters, what to do, or how to look at it on the camera.
+    role, wanted
+        Which setting can be set from here, and to which of the camera's own choices. ``wanted``
+        is "" where nothing is to be set or it cannot be done from here.
+    """
+
+    label: str
+    status: CheckStatus
+    now: str
+    advice: str
+    role: Role | None = None
+    wanted: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse to offer what the program would then not set."""
+        if self.wanted and (self.role is None or not self.role.settable):
+            raise ValueError(f"{self.label}: {self.wanted!r} is wanted, and nothing can set it")
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What is still to be photographed: frames, and the bytes that a raw file takes."""
+
+    frames_left: int
+    raw_bytes: float
 
 
 def check_camera(
@@ -33,7 +90,7 @@ def check_camera(
     *,
     now: float,
     strobe: bool = False,
-) -> tuple[Line, ...]:
+) -> tuple[CheckResult, ...]:
     """Compare the camera's state with what the bench asks for.
 
     Parameters
@@ -54,150 +111,127 @@ def check_camera(
     Lines in the order in which a camera is set up.
     """
     settings = settings or Bench()
+    *exposure, target = check_settings(state, settings, strobe=strobe)
     return (
-        _image_format(state),
-        _exposure_mode(state),
-        *([_sync(state, settings)] if strobe else []),
-        _iso(state, settings),
-        _aperture(state, settings),
-        _white_balance(state),
-        _focus(state),
-        battery_line(state, settings),
-        card_line(state, job),
-        clock_line(state, settings, now),
-        target_line(state),
-        Line(
-            "Other helpers",
-            Standing.UNKNOWN,
-            "",
-            "look at the camera: stabilisation, noise reduction at long exposures, automatic ISO "
-            "and lens corrections written into the raw file are off"
-            + (
-                "; the shutter is the mechanical one, silent mode is off, and live view does not "
-                "show the exposure."
-                if strobe
-                else "."
-            ),
-        ),
+        *exposure,
+        _battery(state, settings),
+        _card(state, job),
+        _clock(state, settings, now),
+        target,
+        CheckResult("Other helpers", CheckStatus.UNKNOWN, "", f"{_OTHER}{_STROBE * strobe}."),
     )
+
+
+def check_settings(state: CameraState, settings: Bench, *, strobe: bool) -> tuple[CheckResult, ...]:
+    """Compare what is set on a camera; the last line is about where pictures are kept."""
+    words = {
+        "limit": _time(settings.sync_seconds),
+        "aperture": f"about f/{settings.aperture:g}",
+        "guess": f"the lowest on its list that is not under {settings.lowest_iso:g}",
+    }
+    return (
+        *(
+            _line(wanted, state.settings.get(wanted.role), settings, words)
+            for wanted in _WANTED
+            if strobe or not wanted.strobe_only
+        ),
+        _target(state),
+    )
+
+
+# --- settings --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """What is wanted of one role.
+
+    ``right`` says whether a setting is right, None where its wording does not tell. ``pick``
+    returns the choice to set, None where no choice is known to be right. ``good``, ``look`` and
+    ``why`` are what to say where it is right, where a person has to look, and why it matters.
+    """
+
+    role: Role
+    right: Callable[[Setting, Bench], bool | None]
+    pick: Callable[[Setting, Bench], str | None]
+    good: str
+    look: str
+    why: str
+    strobe_only: bool = False
+
+
+def _line(
+    wanted: _Wanted, setting: Setting | None, settings: Bench, words: Mapping[str, str]
+) -> CheckResult:
+    label = wanted.role.label
+    good, look, why = (text.format(**words) for text in (wanted.good, wanted.look, wanted.why))
+    shown = _shown(setting)
+    right = None if setting is None else wanted.right(setting, settings)
+    if setting is None or right is None:
+        return CheckResult(label, CheckStatus.UNKNOWN, shown, f"look at the camera: {look}")
+    if right:
+        return CheckResult(label, CheckStatus.OK, shown, good)
+    choice = None if setting.readonly else wanted.pick(setting, settings)
+    if not choice:
+        advice = f"{why} Set it on the camera: {look}"
+        return CheckResult(label, CheckStatus.CHANGE, shown, advice)
+    return CheckResult(label, CheckStatus.CHANGE, shown, why, setting.role, choice)
+
+
+def _shown(setting: Setting | None) -> str:
+    return printable(setting.value, 30) if setting else ""
+
+
+def _reads(test: Callable[[Any], bool]) -> Callable[[Setting, Bench], bool | None]:
+    """Return what is right where the value passes ``test``."""
+    return lambda setting, _: None if setting.reading is None else test(setting.reading)
+
+
+def _first(test: Callable[[Any], bool]) -> Callable[[Setting, Bench], str | None]:
+    """Return what picks the first of the choices whose value passes ``test``."""
+    return lambda setting, _: _first_choice(setting, test)
+
+
+def _first_choice(setting: Setting, test: Callable[[Any], bool]) -> str | None:
+    read = ((choice, setting.role.read(choice)) for choice in setting.choices)
+    return next((choice for choice, value in read if value is not None and test(value)), None)
+
+
+def _whole_raw(setting: Setting, _: Bench) -> str | None:
+    whole = [choice for choice in setting.choices if not _SMALL_RAW.search(choice)]
+    for kind in (ImageFormat.RAW, ImageFormat.RAW_AND_OTHER):
+        for choice in whole:
+            if values.image_format(choice) is kind:
+                return choice
+    return None
+
+
+def _slow_enough(seconds: float | None, settings: Bench) -> bool:
+    """Compare a shutter time with the flash synchronisation speed; slower is right as well."""
+    return seconds is not None and seconds >= settings.sync_seconds / _NOMINAL
+
+
+def _sync_shutter(setting: Setting, settings: Bench) -> str | None:
+    slow = [c for c in setting.choices if _slow_enough(values.shutter_seconds(c), settings)]
+    return values.nearest_shutter(slow, settings.sync_seconds)
 
 
 def base_iso(choices: Iterable[str], least: float) -> str | None:
     """Return the lowest ISO speed on a camera's list that is not lower than ``least``.
 
-    What lies below is taken for an extended speed, which has no less noise. Only where nothing
-    else is offered the highest of those is returned; None where no choice is a number.
+    A lower one is taken for an extended speed, which has no less noise. Only where nothing else
+    is offered the highest of those is returned; None where no choice is a number.
     """
-    known = [(speed, choice) for choice in choices if (speed := values.iso_speed(choice))]
-    native = [item for item in known if item[0] >= least]
+    speeds = [(speed, choice) for choice in choices if (speed := values.iso_speed(choice))]
+    native = [item for item in speeds if item[0] >= least]
     if native:
         return min(native, key=lambda item: item[0])[1]
-    return max(known, key=lambda item: item[0], default=(0, None))[1]
+    return max(speeds, key=lambda item: item[0], default=(0, None))[1]
 
 
-def _image_format(state: CameraState) -> Line:
-    def right(setting: Setting) -> bool | None:
-        kind = values.image_format(setting.value)
-        return None if kind is None else kind.has_raw
-
-    def pick(setting: Setting) -> str | None:
-        for wanted in (ImageFormat.RAW, ImageFormat.RAW_AND_OTHER):
-            found = [c for c in setting.choices if values.image_format(c) is wanted]
-            whole = [c for c in found if not _SMALL_RAW.search(c)]
-            if whole:
-                return whole[0]
-        return None
-
-    return setting_line(
-        state.settings.get(Role.IMAGE_FORMAT),
-        "Image format",
-        right,
-        pick,
-        "gives a raw file.",
-        "raw at full size, or raw and JPEG.",
-        "A JPEG has lost what the positive is made of.",
-    )
-
-
-def _exposure_mode(state: CameraState) -> Line:
-    return setting_line(
-        state.settings.get(Role.EXPOSURE_MODE),
-        "Exposure mode",
-        lambda s: values.exposure_is_manual(s.value),
-        lambda s: first_choice(s, lambda c: values.exposure_is_manual(c) is True),
-        "stays as it is set.",
-        "manual exposure (M).",
-        "Anything automatic follows the picture on the film.",
-    )
-
-
-def _sync(state: CameraState, settings: Bench) -> Line:
-    """Compare the shutter with the flash synchronisation speed; slower is right as well."""
-    least = settings.sync_seconds / _NOMINAL
-    limit = _time(settings.sync_seconds)
-
-    def right(setting: Setting) -> bool | None:
-        seconds = values.shutter_seconds(setting.value)
-        return None if seconds is None else seconds >= least
-
-    def pick(setting: Setting) -> str | None:
-        slower = [c for c in setting.choices if (values.shutter_seconds(c) or 0.0) >= least]
-        return values.nearest(slower, settings.sync_seconds, values.shutter_seconds)
-
-    return setting_line(
-        state.settings.get(Role.SHUTTER),
-        "Shutter",
-        right,
-        pick,
-        f"not faster than {limit}, the strobe's synchronisation; it stays.",
-        f"{limit} or slower, so that the strobe lights the whole frame.",
-        f"Faster than {limit} a curtain covers a part of the frame when the strobe fires.",
-    )
-
-
-_NOMINAL = 1.1
-"""Times by which a shutter's name and its real time may differ: 1/125 is 1/128 of a second."""
-
-
-def _time(seconds: float) -> str:
-    return f"1/{1 / seconds:.0f} s" if seconds < 0.5 else f"{seconds:g} s"
-
-
-def _iso(state: CameraState, settings: Bench) -> Line:
-    def right(setting: Setting) -> bool | None:
-        base = base_iso(setting.choices, settings.lowest_iso)
-        return None if base is None else values.iso_speed(setting.value) == values.iso_speed(base)
-
-    guess = f"taken as the lowest on its list that is not under {settings.lowest_iso:g}"
-    return setting_line(
-        state.settings.get(Role.ISO),
-        "ISO",
-        right,
-        lambda s: base_iso(s.choices, settings.lowest_iso),
-        f"base ISO, {guess}.",
-        "base ISO (its manual names it), automatic ISO off.",
-        f"Base ISO has the least noise; it is {guess}.",
-    )
-
-
-def _aperture(state: CameraState, settings: Bench) -> Line:
-    def right(setting: Setting) -> bool | None:
-        number = values.f_number(setting.value)
-        if number is None:
-            return None
-        best = values.f_number(_nearest_aperture(setting, settings) or "")
-        return number == best or stops_apart(number, settings.aperture) <= settings.aperture_ev
-
-    about = f"about f/{settings.aperture:g}"
-    return setting_line(
-        state.settings.get(Role.APERTURE),
-        "Aperture",
-        right,
-        lambda s: _nearest_aperture(s, settings),
-        "where most macro lenses are sharpest.",
-        f"{about}, on the camera or on the lens's own ring.",
-        f"Most macro lenses are sharpest at {about}, and the film is never quite flat.",
-    )
+def _is_base_iso(setting: Setting, settings: Bench) -> bool | None:
+    base = base_iso(setting.choices, settings.lowest_iso)
+    return None if base is None else bool(setting.reading == values.iso_speed(base))
 
 
 def stops_apart(first: float, second: float) -> float:
@@ -205,35 +239,177 @@ def stops_apart(first: float, second: float) -> float:
     return abs(2 * math.log2(first / second))
 
 
-def _nearest_aperture(setting: Setting, settings: Bench) -> str | None:
+def _is_sharpest(setting: Setting, settings: Bench) -> bool | None:
+    number: float | None = setting.reading
+    if number is None:
+        return None
+    best = values.f_number(_sharpest(setting, settings) or "")
+    return number == best or stops_apart(number, settings.aperture) <= settings.aperture_ev
+
+
+def _sharpest(setting: Setting, settings: Bench) -> str | None:
     return values.nearest(setting.choices, settings.aperture, values.f_number)
 
 
-def _white_balance(state: CameraState) -> Line:
-    def right(setting: Setting) -> bool | None:
-        kind = values.white_balance(setting.value)
-        return None if kind is None else kind.fixed
-
-    return setting_line(
-        state.settings.get(Role.WHITE_BALANCE),
-        "White balance",
-        right,
-        lambda s: first_choice(s, lambda c: values.white_balance(c) is WhiteBalance.DAYLIGHT),
+_WANTED: tuple[_Wanted, ...] = (
+    _Wanted(
+        Role.IMAGE_FORMAT,
+        _reads(lambda kind: kind.has_raw),
+        _whole_raw,
+        "gives a raw file.",
+        "raw at full size, or raw and JPEG.",
+        "A JPEG has lost what the positive is made of.",
+    ),
+    _Wanted(
+        Role.EXPOSURE_MODE,
+        _reads(bool),
+        _first(bool),
+        "stays as it is set.",
+        "manual exposure (M).",
+        "Anything automatic follows the picture on the film.",
+    ),
+    _Wanted(
+        Role.SHUTTER,
+        lambda s, bench: None if s.reading is None else _slow_enough(s.reading, bench),
+        _sync_shutter,
+        "not faster than {limit}, the strobe's synchronisation; it stays.",
+        "{limit} or slower, so that the strobe lights the whole frame.",
+        "Faster than {limit} a curtain covers a part of the frame when the strobe fires.",
+        strobe_only=True,
+    ),
+    _Wanted(
+        Role.ISO,
+        _is_base_iso,
+        lambda s, bench: base_iso(s.choices, bench.lowest_iso),
+        "base ISO, taken as {guess}.",
+        "base ISO (its manual names it), automatic ISO off.",
+        "Base ISO has the least noise; it is taken as {guess}.",
+    ),
+    _Wanted(
+        Role.APERTURE,
+        _is_sharpest,
+        _sharpest,
+        "where most macro lenses are sharpest.",
+        "{aperture}, on the camera or on the lens's own ring.",
+        "Most macro lenses are sharpest at {aperture}, and the film is never quite flat.",
+    ),
+    _Wanted(
+        Role.WHITE_BALANCE,
+        _reads(lambda kind: kind.fixed),
+        _first(lambda kind: kind is WhiteBalance.DAYLIGHT),
         "fixed; see that it fits the lamp.",
         "fixed to the lamp: daylight for a daylight lamp, window or strobe, tungsten for "
         "incandescent light.",
         "Automatic balance follows each picture's colours. Daylight suits a daylight lamp, a "
         "window or a strobe; for incandescent light set tungsten on the camera.",
-    )
-
-
-def _focus(state: CameraState) -> Line:
-    return setting_line(
-        state.settings.get(Role.FOCUS_MODE),
-        "Focus",
-        lambda s: values.focus_is_manual(s.value),
-        lambda s: first_choice(s, lambda c: values.focus_is_manual(c) is True),
+    ),
+    _Wanted(
+        Role.FOCUS_MODE,
+        _reads(bool),
+        _first(bool),
         "stays where the hand has put it.",
         "manual focus, on the body and on the lens.",
         "Autofocus hunts on every frame.",
-    )
+    ),
+)
+"""What the bench wants of each setting, in the order in which a camera is set up."""
+
+_OTHER = (
+    "look at the camera: stabilisation, noise reduction at long exposures, automatic ISO and lens "
+    "corrections written into the raw file are off"
+)
+_STROBE = (
+    "; the shutter is the mechanical one, silent mode is off, and live view does not show the "
+    "exposure"
+)
+
+
+def _target(state: CameraState) -> CheckResult:
+    """Judge where pictures go that are fired from the computer."""
+    setting = state.settings.get(Role.CAPTURE_TARGET)
+    label = Role.CAPTURE_TARGET.label
+    if state.keeps_pictures is None:
+        advice = "look at the camera: a picture that is fired from here stays on its card."
+        return CheckResult(label, CheckStatus.UNKNOWN, _shown(setting), advice)
+    shown = _shown(setting) if setting else "on the card"
+    if state.keeps_pictures:
+        advice = "a second copy until they are delivered."
+        return CheckResult(label, CheckStatus.OK, shown, advice)
+    why = "In its memory a picture is gone with the connection."
+    card = None
+    if setting and not setting.readonly:
+        card = _first_choice(setting, lambda target: target is CaptureTarget.CARD)
+    if not card:
+        advice = f"{why} Set it on the camera if it can."
+        return CheckResult(label, CheckStatus.CHANGE, shown, advice)
+    return CheckResult(label, CheckStatus.CHANGE, shown, why, Role.CAPTURE_TARGET, card)
+
+
+# --- power, room and clock -------------------------------------------------------------------
+
+
+def _battery(state: CameraState, settings: Bench) -> CheckResult:
+    label, percent = Role.BATTERY.label, state.battery_percent
+    if percent is None:
+        shown = _shown(state.settings.get(Role.BATTERY))
+        advice = "look at the camera: charged, or on mains."
+        return CheckResult(label, CheckStatus.UNKNOWN, shown, advice)
+    shown = f"{percent:.0f} %"
+    if percent < settings.battery_percent:
+        advice = "Charge it or connect mains power: a capture can hang when it runs low."
+        return CheckResult(label, CheckStatus.CHANGE, shown, advice)
+    return CheckResult(label, CheckStatus.OK, shown, "enough to begin with.")
+
+
+def _card(state: CameraState, job: Job) -> CheckResult:
+    left = plural(job.frames_left, "frame")
+    if state.free_images:
+        shown, room = f"room for {state.free_images}", float(state.free_images)
+    elif state.free_bytes is not None:
+        shown, room = f"{megabytes(state.free_bytes)} free", state.free_bytes / job.raw_bytes
+    else:
+        advice = f"look at the camera: a card with room for {left} and for second takes."
+        return CheckResult("Card", CheckStatus.UNKNOWN, "", advice)
+    if room < job.frames_left:
+        advice = f"{left} to go. Put in an empty card; erase none whose pictures are not delivered."
+        return CheckResult("Card", CheckStatus.CHANGE, shown, advice)
+    return CheckResult("Card", CheckStatus.OK, shown, f"{left} to go.")
+
+
+def clock_ahead(setting: Setting | None, now: float) -> float | None:
+    """Return how many seconds a camera's clock is ahead, None where it cannot be read."""
+    seconds: int | None = setting.reading if setting else None
+    return None if seconds is None else seconds - now
+
+
+def _clock(state: CameraState, settings: Bench, now: float) -> CheckResult:
+    setting = state.settings.get(Role.CLOCK)
+    label, ahead = Role.CLOCK.label, clock_ahead(setting, now)
+    if setting is None or ahead is None:
+        advice = f"look at the camera: its date and time; it is {_date(now)} here."
+        return CheckResult(label, CheckStatus.UNKNOWN, _shown(setting), advice)
+    shown = _date(now + ahead)
+    if abs(ahead) <= settings.clock_seconds:
+        return CheckResult(label, CheckStatus.OK, shown, "as on this computer.")
+    off = f"It is {_span(abs(ahead))} {'ahead of' if ahead > 0 else 'behind'} this computer."
+    if setting.readonly:
+        return CheckResult(label, CheckStatus.CHANGE, shown, f"{off} Set it on the camera.")
+    return CheckResult(label, CheckStatus.CHANGE, shown, off, Role.CLOCK, CLOCK_VALUE)
+
+
+def _date(seconds: float) -> str:
+    try:
+        return datetime.fromtimestamp(seconds).strftime("%Y-%m-%d %H:%M")
+    except (OSError, OverflowError, ValueError):
+        return "no date"
+
+
+def _span(seconds: float) -> str:
+    for unit, size in (("day", 86_400), ("hour", 3600), ("minute", 60)):
+        if seconds >= size:
+            return plural(int(seconds // size), unit)
+    return plural(int(seconds), "second")
+
+
+def _time(seconds: float) -> str:
+    return f"1/{1 / seconds:.0f} s" if seconds < 0.5 else f"{seconds:g} s"

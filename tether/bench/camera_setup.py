@@ -12,35 +12,20 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from tether.archive.records import FrameState
-from tether.bench.camera_check import check_camera
-from tether.bench.check_line import Line
-from tether.bench.check_supplies import CLOCK_VALUE, Job, clock_ahead
+from tether.bench.camera_check import CLOCK_VALUE, CheckResult, Job, check_camera, clock_ahead
 from tether.camera.errors import CameraRefused
 from tether.camera.protocol import CameraState, Role
 from tether.errors import NotNow
 from tether.session.session import Session
 from tether.text import printable
 
-#: In this order: a camera may offer an aperture only in manual exposure. Put back in reverse.
-_ORDER = (
-    Role.EXPOSURE_MODE,
-    Role.SHUTTER,
-    Role.CAPTURE_TARGET,
-    Role.IMAGE_FORMAT,
-    Role.ISO,
-    Role.APERTURE,
-    Role.WHITE_BALANCE,
-    Role.FOCUS_MODE,
-    Role.CLOCK,
-)
-
 
 @dataclass(frozen=True, slots=True)
-class Checked:
+class CheckedCamera:
     """What the check shows: its lines, and (role, value) of what can be put back."""
 
     camera: str
-    lines: tuple[Line, ...]
+    lines: tuple[CheckResult, ...]
     found: tuple[tuple[Role, str], ...]
 
 
@@ -59,7 +44,7 @@ class CameraSetup:
         self._session = session
         self._clock = clock
 
-    def check(self) -> Checked:
+    def check(self) -> CheckedCamera:
         """Read the camera afresh and compare it with what the bench asks for.
 
         Raises
@@ -82,9 +67,11 @@ class CameraSetup:
             strobe=session.settings.light.strobe,
         )  # fmt: skip
         assert session.camera is not None, "its state was just read"
-        return Checked(printable(session.camera.identity.model, 40), lines, self._to_put_back())
+        return CheckedCamera(
+            printable(session.camera.identity.model, 40), lines, self._to_put_back()
+        )
 
-    def set_up(self, lines: Sequence[Line]) -> tuple[str, ...]:
+    def set_up(self, lines: Sequence[CheckResult]) -> tuple[str, ...]:
         """Set what the lines want; return what there is to say about each.
 
         The old values are stored first. A setting that the camera refuses is said, and the
@@ -99,11 +86,11 @@ class CameraSetup:
         state = self._state()
         found = self._found()
         for role in wanted:
-            if role not in found and (was := self._as_found(state, role)) is not None:
-                found[role] = was
+            if role.value not in found and (was := self._as_found(state, role)) is not None:
+                found[role.value] = was
         self._remember(found)
         said = []
-        for role in (r for r in _ORDER if r in wanted):
+        for role in (role for role in Role if role in wanted):
             value = str(int(self._clock())) if wanted[role] == CLOCK_VALUE else wanted[role]
             before = state.value(role) or ""
             said.append(self._set(role, value, before)[1])
@@ -121,18 +108,19 @@ class CameraSetup:
             When the camera is lost; what is not put back yet stays remembered.
         """
         found = self._found()
-        if not found:
+        changed = [role for role in Role if role.value in found]
+        if not changed:
             raise NotNow("Nothing was changed on this camera from here.")
         state = self._state()
         said = []
-        for role in (r for r in reversed(_ORDER) if r in found):
-            value = found[role]
+        for role in reversed(changed):
+            value = found[role.value]
             if role is Role.CLOCK:
                 value = str(int(self._clock() + float(value)))
             done, text = self._set(role, value, state.value(role) or "")
             said.append(text)
             if done:
-                del found[role]
+                del found[role.value]
                 self._remember(found)
         self._session.refresh_camera()
         return tuple(said)
@@ -150,7 +138,7 @@ class CameraSetup:
         try:
             now = camera.set(role, value).value
         except CameraRefused as error:
-            text = f"The {name_of(role)} was not set: {error}"
+            text = f"The {role.noun} was not set: {error}"
             self._log(text)
             return False, text
         old, new = (
@@ -158,7 +146,7 @@ class CameraSetup:
             if role is Role.CLOCK
             else (printable(before, 40), printable(now, 40))
         )
-        text = f"{name_of(role)}: {old} → {new}"
+        text = f"{role.noun}: {old} → {new}"
         done = now == value or role is Role.CLOCK
         if not done:
             text += f" (asked for {printable(value, 40)})"
@@ -181,27 +169,21 @@ class CameraSetup:
             return None if ahead is None else f"{ahead:.0f}"
         return state.value(role)
 
-    def _found(self) -> dict[Role, str]:
+    def _found(self) -> dict[str, str]:
+        """Return what was found, by the role's stored word; a newer program knows more roles."""
         text = self._session.store.fact(self._key)
-        kept: Mapping[str, str] = json.loads(text) if text else {}
-        return {Role(role): value for role, value in kept.items()}
+        return dict(json.loads(text)) if text else {}
 
-    def _remember(self, found: Mapping[Role, str]) -> None:
-        kept = {role.value: value for role, value in found.items()}
-        self._session.store.set_fact(self._key, json.dumps(kept) if kept else None)
+    def _remember(self, found: Mapping[str, str]) -> None:
+        self._session.store.set_fact(self._key, json.dumps(found) if found else None)
 
     def _to_put_back(self) -> tuple[tuple[Role, str], ...]:
         found = self._found()
         return tuple(
-            (role, _ahead(float(found[role])) if role is Role.CLOCK else printable(found[role], 40))
-            for role in _ORDER
-            if role in found
+            (role, _ahead(float(value)) if role is Role.CLOCK else printable(value, 40))
+            for role in Role
+            if (value := found.get(role.value)) is not None
         )
-
-
-def name_of(role: Role) -> str:
-    """Return a setting's name as it is written within a sentence."""
-    return "ISO" if role is Role.ISO else role.value
 
 
 def _ahead(seconds: float) -> str:

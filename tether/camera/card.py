@@ -10,10 +10,9 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
-from tether.camera.connection import Link
+from tether.camera.connection import IO_WRITE, Connection
 from tether.camera.errors import CameraError, FileUnavailable
 from tether.camera.protocol import CardFile
-from tether.camera.refusals import IO_WRITE
 
 SIZE_NOT_STATED = 0xFFFFFFFF
 """PTP's way of saying that an object's size does not fit its 32 bits (ISO 15740)."""
@@ -26,9 +25,9 @@ Key = tuple[str, str]
 
 
 class Card:
-    """The stores of the camera at the other end of a `Link`."""
+    """The stores of the camera at the other end of a `Connection`."""
 
-    def __init__(self, link: Link) -> None:
+    def __init__(self, link: Connection) -> None:
         self._link = link
 
     def names(self, folder: str = "/", depth: int = 0) -> Iterator[Key]:

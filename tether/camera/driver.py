@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from tether.camera import values
 from tether.camera.card import Card
-from tether.camera.connection import Link
+from tether.camera.connection import KEPT_CARD, Connection
 from tether.camera.errors import CameraRefused
 from tether.camera.firing import Exposures
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
-from tether.camera.refusals import KEPT_CARD
-from tether.camera.settings_access import Dials
+from tether.camera.settings_access import SettingsAccess
 from tether.settings import CameraLimits
 
 JPEG_START = b"\xff\xd8"
@@ -38,12 +36,12 @@ class GphotoDriver:
     """
 
     def __init__(self, port: str | None, limits: CameraLimits) -> None:
-        self._link = Link(port)
-        self._dials = Dials(self._link)
+        self._link = Connection(port)
+        self._settings = SettingsAccess(self._link)
         self._card = Card(self._link)
-        self._exposures = Exposures(self._link, self._dials, self._card, limits)
-        self.identity = self._dials.identity()
-        self._dials.prepare()
+        self._exposures = Exposures(self._link, self._settings, self._card, limits)
+        self.identity = self._settings.identity()
+        self._settings.prepare()
 
     def who(self) -> CameraIdentity:
         """Return `identity`, for a caller in another process."""
@@ -51,22 +49,21 @@ class GphotoDriver:
 
     def state(self) -> CameraState:
         """See `Camera.state`."""
-        settings = self._dials.get_all()
+        settings = self._settings.get_all()
         battery = settings.get(Role.BATTERY)
         target = settings.get(Role.CAPTURE_TARGET)
-        kind = values.capture_target(target.value) if target else None
         free_bytes, free_images = self._card.room()
         return CameraState(
             settings,
-            battery_percent=values.battery_percent(battery.value) if battery else None,
+            battery_percent=battery.reading if battery else None,
             free_bytes=free_bytes,
             free_images=free_images,
-            keeps_pictures=kind.keeps if kind else None,
+            keeps_pictures=target.reading.keeps if target and target.reading else None,
         )
 
     def set(self, role: Role, value: str) -> Setting:
         """See `Camera.set`."""
-        return self._dials.set(role, value)
+        return self._settings.set(role, value)
 
     def list_files(self) -> Sequence[CardFile]:
         """See `Camera.list_files`."""

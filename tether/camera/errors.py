@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from tether.camera.protocol import CameraIdentity
 from tether.errors import TetherError
-
-if TYPE_CHECKING:
-    from tether.camera.protocol import CameraIdentity
 
 
 class CameraError(TetherError):

@@ -12,13 +12,12 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 
-from tether.camera import values
 from tether.camera.card import Card, Key
-from tether.camera.connection import Link
+from tether.camera.connection import KEPT_CARD, NOT_SUPPORTED, TWO_OF_ONE_NAME, Connection
 from tether.camera.errors import BatteryLow, CameraRefused, CardFull
 from tether.camera.protocol import CardFile, Role
-from tether.camera.refusals import KEPT_CARD, NOT_SUPPORTED, TWO_OF_ONE_NAME
-from tether.camera.settings_access import Dials
+from tether.camera.settings_access import SettingsAccess
+from tether.camera.values import ImageFormat
 from tether.settings import CameraLimits
 
 STORE_FULL = "ptp event 400a"
@@ -35,9 +34,11 @@ MOST_WAITING = 1000
 class Exposures:
     """The pictures that a camera makes, fired from here or by its own button."""
 
-    def __init__(self, link: Link, dials: Dials, card: Card, limits: CameraLimits) -> None:
+    def __init__(
+        self, link: Connection, settings: SettingsAccess, card: Card, limits: CameraLimits
+    ) -> None:
         self._link = link
-        self._dials = dials
+        self._settings = settings
         self._card = card
         self._limits = limits
         self._waiting: list[CardFile] = []
@@ -51,8 +52,7 @@ class Exposures:
 
         Raises `BatteryLow` below the stated level.
         """
-        battery = self._dials.get(Role.BATTERY)
-        percent = values.battery_percent(battery.value) if battery else None
+        percent = self._settings.reading(Role.BATTERY)
         if percent is not None and percent < self._limits.battery_percent:
             raise BatteryLow(
                 f"The camera's battery stands at {percent:g} %, below the "
@@ -60,8 +60,7 @@ class Exposures:
                 kept="No picture was started; everything so far is kept.",
                 todo="Change the battery or connect mains power, then go on with this frame.",
             )
-        shutter = self._dials.get(Role.SHUTTER)
-        return (values.shutter_seconds(shutter.value) if shutter else None) or 0.0
+        return self._settings.reading(Role.SHUTTER) or 0.0
 
     def release(self, shutter: float) -> Sequence[CardFile]:
         """Fire and return every file that came of it; ``shutter`` in seconds.
@@ -129,12 +128,11 @@ class Exposures:
         """
         if self._listed:
             self._link.reopen()
-            self._dials.prepare()
+            self._settings.prepare()
             self._listed = False
 
     def _files_expected(self) -> int | None:
-        setting = self._dials.get(Role.IMAGE_FORMAT)
-        kind = values.image_format(setting.value) if setting else None
+        kind: ImageFormat | None = self._settings.reading(Role.IMAGE_FORMAT)
         return kind.files if kind else None
 
     def _fire(self) -> None:

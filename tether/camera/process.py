@@ -16,12 +16,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from tether.camera import claims
-from tether.camera import discovery as find
+from tether.camera.connection import KEPT_CARD
+from tether.camera.discovery import check_port, choose, find_cameras, not_allowed, with_holder
 from tether.camera.driver import GphotoDriver
 from tether.camera.errors import CameraClaimed, CameraError, CameraLost, NoCamera
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
-from tether.camera.refusals import KEPT_CARD
 from tether.settings import CameraLimits
 from tether.worker_process import WorkerDied, WorkerError, WorkerHung, WorkerProcess
 
@@ -62,9 +61,9 @@ class CameraProcess:
         try:
             child.start(timeout=self._limits.connect_seconds)
         except CameraClaimed as error:
-            raise claims.explain(error, self._port) from error
+            raise with_holder(error, self._port) from error
         except NoCamera as error:
-            raise claims.not_allowed(error, self._port) from error
+            raise not_allowed(error, self._port) from error
         except (WorkerDied, WorkerHung) as error:
             raise _lost(error) from error
         except WorkerError as error:
@@ -195,5 +194,5 @@ def connect(
     """
     limits = limits or CameraLimits()
     if port is None:
-        port = find.choose(find.find_cameras(limits)).port
-    return CameraProcess(find.check_port(port), limits, log)
+        port = choose(find_cameras(limits)).port
+    return CameraProcess(check_port(port), limits, log)

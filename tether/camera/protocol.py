@@ -7,26 +7,88 @@ dataclasses that can cross a process border.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
+
+from tether.camera import values
 
 
 class Role(StrEnum):
-    """What a setting is for, whatever the maker calls it."""
+    """What a setting is for, whatever the maker calls it.
 
-    SHUTTER = "shutter"
-    APERTURE = "aperture"
-    ISO = "iso"
-    WHITE_BALANCE = "white balance"
-    IMAGE_FORMAT = "image format"
-    FOCUS_MODE = "focus mode"
-    EXPOSURE_MODE = "exposure mode"
-    CAPTURE_TARGET = "capture target"
-    BATTERY = "battery"
-    CLOCK = "clock"
+    This is the one table of roles. A new role gets a line here, a line in
+    `tether.bench.camera_check`, and a dial in the simulated camera (see docs/bench.md). Roles stand
+    in the order in which a camera is set: it may offer an aperture only in manual exposure. A value
+    is stored in archives, so it never changes.
+
+    The names are those of libgphoto2's drivers (its ``camlibs/ptp2/config.c``, tables of the camera
+    settings, and the ``canon``, ``fuji``, ``konica`` and ``sierra`` drivers). A camera has a few of
+    each row; the first one that it answers for is taken.
+
+    Attributes
+    ----------
+    label
+        The heading of its line on a screen.
+    names
+        The driver's names, best first.
+    read
+        What the camera's wording means; None for a wording that says nothing for certain.
+    settable
+        Whether the program may set it.
+    """
+
+    label: str
+    names: tuple[str, ...]
+    read: Callable[[str], Any]
+    settable: bool
+
+    # fmt: off
+    EXPOSURE_MODE = ("exposure mode", "Exposure mode",
+        ("expprogram", "autoexposuremode", "expprogram2", "shootingmode"),
+        values.exposure_is_manual)
+    # "shutterspeed2" is the finer of two lists where a maker has both (fractions, not decimals).
+    SHUTTER = ("shutter", "Shutter",
+        ("shutterspeed2", "shutterspeed", "exptime", "shutter-speed"), values.shutter_seconds)
+    CAPTURE_TARGET = ("capture target", "Pictures kept",
+        ("capturetarget", "recordingmedia"), values.capture_target)
+    IMAGE_FORMAT = ("image format", "Image format",
+        ("imageformat", "imagequality", "imageformatsd", "imageformatcf"), values.image_format)
+    ISO = ("iso", "ISO", ("iso", "isospeed", "iso-speed"), values.iso_speed)
+    APERTURE = ("aperture", "Aperture", ("aperture", "f-number", "aperture2"), values.f_number)
+    WHITE_BALANCE = ("white balance", "White balance",
+        ("whitebalance", "white-balance"), values.white_balance)
+    FOCUS_MODE = ("focus mode", "Focus",
+        ("focusmode", "focusmode2", "focus-mode"), values.focus_is_manual)
+    CLOCK = ("clock", "Clock", ("datetime", "datetimeutc"), values.clock_seconds)
+    BATTERY = ("battery", "Battery", ("batterylevel",), values.battery_percent, False)
+    # fmt: on
+
+    def __new__(
+        cls,
+        value: str,
+        label: str,
+        names: tuple[str, ...],
+        read: Callable[[str], Any],
+        settable: bool = True,
+    ) -> Role:
+        """Make a member from its line of the table."""
+        role = str.__new__(cls, value)
+        role._value_ = value
+        role.label, role.names, role.read, role.settable = label, names, read, settable
+        return role
+
+    @property
+    def noun(self) -> str:
+        """Its name as it is written within a sentence."""
+        return "ISO" if self is Role.ISO else self.value
+
+    @classmethod
+    def named(cls, text: str) -> Role | None:
+        """Return the role that was stored as ``text``, None for one of a newer program."""
+        return next((role for role in cls if role.value == text), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +104,11 @@ class Setting:
     value: str
     choices: tuple[str, ...] = ()
     readonly: bool = False
+
+    @property
+    def reading(self) -> Any:
+        """What the value means (see `Role`), None where the wording says nothing for certain."""
+        return self.role.read(self.value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +141,11 @@ class CameraState:
         """Return the camera's own wording of a setting, None where it has no such setting."""
         setting = self.settings.get(role)
         return setting.value if setting else None
+
+    def reading(self, role: Role) -> Any:
+        """Return what a setting's value means, None where it is missing or cannot be read."""
+        setting = self.settings.get(role)
+        return setting.reading if setting else None
 
 
 @dataclass(frozen=True, slots=True)

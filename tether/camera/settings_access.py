@@ -1,24 +1,45 @@
-"""A camera's settings by role: read, set, and made ready for the copying bench."""
+"""A camera's settings by role: found, read, set, and made ready for the copying bench."""
 
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Iterable
 from typing import Any
 
-from tether.camera import roles, values, widgets
-from tether.camera.connection import Link
+from tether.camera.connection import NOT_SUPPORTED, Connection
 from tether.camera.errors import CameraRefused
 from tether.camera.protocol import CameraIdentity, Role, Setting
-from tether.camera.refusals import NOT_SUPPORTED
+from tether.camera.values import CaptureTarget
+
+AUTOFOCUS = "autofocus"
+"""The driver's own switch for focusing before each exposure (not the camera's focus mode)."""
+
+SERIAL = ("serialnumber", "eosserialnumber")
+MAKER = "manufacturer"
+MODEL = "cameramodel"
+
+MOST_STEPS = 400
+"""A range of more steps than this is reported without choices."""
 
 
-class Dials:
-    """The settings of the camera at the other end of a `Link`."""
+def candidates(names: Iterable[str]) -> dict[Role, tuple[str, ...]]:
+    """Return for each role the names that this camera has, best first.
 
-    def __init__(self, link: Link) -> None:
+    ``names`` are the leaf names of the camera's configuration tree. Having a name is not yet an
+    answer: some cameras list a setting and then refuse to read it.
+    """
+    listed = set(names)
+    rows = {role: tuple(name for name in role.names if name in listed) for role in Role}
+    return {role: row for role, row in rows.items() if row}
+
+
+class SettingsAccess:
+    """The settings of the camera at the other end of a `Connection`."""
+
+    def __init__(self, link: Connection) -> None:
         self._link = link
         self._names = self._listed()
-        self._candidates = roles.candidates(self._names)
+        self._candidates = candidates(self._names)
 
     def _listed(self) -> tuple[str, ...]:
         link = self._link
@@ -44,7 +65,7 @@ class Dials:
         for name in self._candidates.get(role, ()):
             widget = self._widget(name)
             if widget is not None:
-                return widgets.read(widget, self._link.gp, role, name)
+                return read_widget(widget, self._link.gp, role, name)
         return None
 
     def _text(self, *names: str) -> str:
@@ -62,10 +83,10 @@ class Dials:
         with link.doing("asking the camera for its name"):
             model = str(link.camera.get_abilities().model)
             return CameraIdentity(
-                model=(self._text(roles.MODEL) or model) if link.on_network else model,
+                model=(self._text(MODEL) or model) if link.on_network else model,
                 port=str(link.camera.get_port_info().get_path()),
-                serial=self._text(*roles.SERIAL),
-                maker=self._text(roles.MAKER),
+                serial=self._text(*SERIAL),
+                maker=self._text(MAKER),
             )
 
     def get(self, role: Role) -> Setting | None:
@@ -75,8 +96,13 @@ class Dials:
 
     def get_all(self) -> dict[Role, Setting]:
         """Read the settings of all roles that the camera has."""
-        found = {role: self.get(role) for role in self._candidates}
-        return {role: setting for role, setting in found.items() if setting is not None}
+        settings = {role: self.get(role) for role in self._candidates}
+        return {role: setting for role, setting in settings.items() if setting is not None}
+
+    def reading(self, role: Role) -> Any:
+        """Read one setting; return what it means, None where that is not known."""
+        setting = self.get(role)
+        return setting.reading if setting else None
 
     def set(self, role: Role, value: str) -> Setting:
         """See `Camera.set`."""
@@ -104,7 +130,7 @@ class Dials:
         with link.doing(f"setting the {role} to {value}"):
             widget = link.camera.get_single_config(before.name, link.context)
             try:
-                widgets.write(widget, link.gp, value)
+                write_widget(widget, link.gp, value)
             except ValueError:
                 raise CameraRefused(
                     f"The {role} ({before.name}) takes a number, not {value}.", kept=kept
@@ -125,20 +151,56 @@ class Dials:
 
     def _keep_on_card(self) -> None:
         target = self.get(Role.CAPTURE_TARGET)
-        now = values.capture_target(target.value) if target else None
-        if target is None or (now is not None and now.keeps):
+        if target is None or (target.reading is not None and target.reading.keeps):
             return
         for choice in target.choices:
-            if values.capture_target(choice) is values.CaptureTarget.CARD:
+            if Role.CAPTURE_TARGET.read(choice) is CaptureTarget.CARD:
                 self.set(Role.CAPTURE_TARGET, choice)
                 return
 
     def _leave_focus(self) -> None:
-        if roles.AUTOFOCUS not in self._names:
+        if AUTOFOCUS not in self._names:
             return
         link = self._link
         with link.doing("switching the driver's focusing off"):
-            widget = self._widget(roles.AUTOFOCUS)
+            widget = self._widget(AUTOFOCUS)
             if widget is not None and "Off" in tuple(widget.get_choices()):
                 widget.set_value("Off")
-                link.camera.set_single_config(roles.AUTOFOCUS, widget, link.context)
+                link.camera.set_single_config(AUTOFOCUS, widget, link.context)
+
+
+def read_widget(widget: Any, gp: Any, role: Role, name: str) -> Setting:
+    """Return a widget as a setting, its value as text whatever its type."""
+    kind = widget.get_type()
+    choices: tuple[str, ...] = ()
+    value = widget.get_value()
+    if kind in (gp.GP_WIDGET_RADIO, gp.GP_WIDGET_MENU):
+        choices = tuple(str(choice) for choice in widget.get_choices())
+    elif kind == gp.GP_WIDGET_RANGE:
+        choices = steps(*widget.get_range())
+        value = f"{value:g}"
+    return Setting(
+        role,
+        name,
+        "" if value is None else str(value),
+        choices,
+        readonly=bool(widget.get_readonly()),
+    )
+
+
+def write_widget(widget: Any, gp: Any, value: str) -> None:
+    """Put a text into a widget as the type that it wants. Raises ValueError for no number."""
+    kind = widget.get_type()
+    if kind == gp.GP_WIDGET_RANGE:
+        widget.set_value(float(value))
+    elif kind in (gp.GP_WIDGET_DATE, gp.GP_WIDGET_TOGGLE):
+        widget.set_value(int(value))
+    else:
+        widget.set_value(value)
+
+
+def steps(low: float, high: float, step: float) -> tuple[str, ...]:
+    """Return a range's steps as texts, none where they are too many to be choices."""
+    if step <= 0 or high < low or (count := round((high - low) / step) + 1) > MOST_STEPS:
+        return ()
+    return tuple(f"{low + index * step:g}" for index in range(count))

@@ -217,6 +217,11 @@ def battery_percent(text: str) -> float | None:
     return min(float(match[1]), 100.0) if match else None
 
 
+def clock_seconds(text: str) -> int | None:
+    """Return a camera's own time in seconds since 1970, as libgphoto2 writes it."""
+    return int(text) if re.fullmatch(r"\s*\d{1,12}\s*", text) else None
+
+
 class CaptureTarget(StrEnum):
     """Where the camera puts a picture that was fired from the computer."""
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getpass
-import time
 from dataclasses import replace
 
 from tether.archive.store import Confirmed, Sitting
@@ -17,9 +16,7 @@ from tether.bench.benches import (
     standing_steps,
     tidy,
 )
-from tether.bench.camera_check import check_camera
-from tether.bench.check_line import Standing
-from tether.bench.check_supplies import Job
+from tether.bench.camera_check import CheckStatus, check_settings
 from tether.bench.steps import BENCH, BY_KEY, WALK, Part, Scope, Step, steps_of
 from tether.errors import NotNow
 from tether.session.core import Core
@@ -27,9 +24,6 @@ from tether.session.next_step import Place
 from tether.session.session_values import View
 from tether.session.undo import last_of
 from tether.text import plural, printable
-
-_SUPPLIES = frozenset({"Battery", "Card", "Clock"})
-"""Lines of the camera check that say nothing about how the camera is set."""
 
 
 class Readying(Core):
@@ -168,12 +162,10 @@ class Readying(Core):
         """Name what the camera check would change, "" for nothing or without a camera."""
         if self.camera_state is None:
             return ""
-        job = Job(0, self.settings.storage.raw_bytes)
-        lines = check_camera(
-            self.camera_state, job, self.settings.bench, now=time.time(),
-            strobe=self.settings.light.strobe,
-        )  # fmt: skip
-        wrong = [x for x in lines if x.standing is Standing.CHANGE and x.label not in _SUPPLIES]
+        lines = check_settings(
+            self.camera_state, self.settings.bench, strobe=self.settings.light.strobe
+        )
+        wrong = [x for x in lines if x.status is CheckStatus.CHANGE]
         return ", ".join(f"{x.label} {x.now}".strip() for x in wrong)
 
     def _sitting(self) -> Sitting:

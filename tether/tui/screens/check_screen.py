@@ -12,8 +12,8 @@ from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
-from tether.bench.camera_setup import CameraSetup, Checked, name_of
-from tether.bench.check_line import Line, Standing
+from tether.bench.camera_check import CheckResult, CheckStatus
+from tether.bench.camera_setup import CameraSetup, CheckedCamera
 from tether.errors import TetherError
 from tether.session.session import Session
 from tether.text import plural, printable
@@ -22,7 +22,11 @@ from tether.tui.screens.bench_screen import BenchScreen
 _EVERY_SECONDS = 2.0
 """Between two readings; libgphoto2 itself keeps what it has read for about as long."""
 
-_STYLES = {Standing.OK: "green", Standing.CHANGE: "bold red", Standing.UNKNOWN: "bold yellow"}
+_STYLES = {
+    CheckStatus.OK: "green",
+    CheckStatus.CHANGE: "bold red",
+    CheckStatus.UNKNOWN: "bold yellow",
+}
 
 
 class CheckScreen(BenchScreen):
@@ -46,7 +50,7 @@ class CheckScreen(BenchScreen):
     def __init__(self, session: Session) -> None:
         super().__init__(session)
         self.setup = CameraSetup(session)
-        self.checked: Checked | None = None
+        self.checked: CheckedCamera | None = None
 
     def body(self) -> ComposeResult:
         """Lay out the lines of the check."""
@@ -71,7 +75,7 @@ class CheckScreen(BenchScreen):
         """Go back when all is right; setting a camera wants its own key."""
         if self.checked is None or self.working:
             return
-        if any(line.standing is Standing.CHANGE for line in self.checked.lines):
+        if any(line.status is CheckStatus.CHANGE for line in self.checked.lines):
             self.say(f"{_summary(self.checked)} Esc goes back all the same.")
             return
         self.action_leave()
@@ -90,7 +94,7 @@ class CheckScreen(BenchScreen):
         self._show(checked)
         return True
 
-    def _show(self, checked: Checked) -> None:
+    def _show(self, checked: CheckedCamera) -> None:
         self.checked = checked
         self.put("#check-table", check_table(checked.lines))
         self.put("#check-found", _found(checked))
@@ -135,7 +139,7 @@ class CheckScreen(BenchScreen):
         self.query_one("#check-lines").scroll_relative(y=by, animate=False)
 
 
-def check_table(lines: tuple[Line, ...]) -> Table:
+def check_table(lines: tuple[CheckResult, ...]) -> Table:
     """Lay out the lines: mark and word, what it is, old and new value, why."""
     table = Table.grid(padding=(0, 2, 0, 0), expand=True)
     table.add_column(width=11)
@@ -147,26 +151,26 @@ def check_table(lines: tuple[Line, ...]) -> Table:
             value.append(" → ")
             value.append(printable(line.wanted, 30), "bold")
             value.append(" [S]", "dim")
-        if line.say:
+        if line.advice:
             value.append("  " if line.now else "")
-            value.append(line.say, "dim")
-        word = "look" if line.standing is Standing.UNKNOWN else line.standing.value
+            value.append(line.advice, "dim")
+        word = "look" if line.status is CheckStatus.UNKNOWN else line.status.value
         table.add_row(
-            Text(f"{line.standing.mark} {word}", _STYLES[line.standing]), Text(line.label), value
+            Text(f"{line.status.mark} {word}", _STYLES[line.status]), Text(line.label), value
         )
     return table
 
 
-def _found(checked: Checked) -> Text:
+def _found(checked: CheckedCamera) -> Text:
     text = Text()
     if checked.found:
         text.append("[B] puts back as found: ", "dim")
-        text.append(", ".join(f"{name_of(role)} {value}" for role, value in checked.found))
+        text.append(", ".join(f"{role.noun} {value}" for role, value in checked.found))
     return text
 
 
-def _summary(checked: Checked) -> str:
-    change = sum(x.standing is Standing.CHANGE for x in checked.lines)
+def _summary(checked: CheckedCamera) -> str:
+    change = sum(x.status is CheckStatus.CHANGE for x in checked.lines)
     settable = sum(bool(x.wanted) for x in checked.lines)
     if not change:
         return f"{checked.camera}: nothing to change. Look at the lines marked ?, then Enter."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -11,10 +12,16 @@ from tether_simulator.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
-from tether.bench.camera_check import base_iso, check_camera, stops_apart
+from tether.bench.camera_check import (
+    CLOCK_VALUE,
+    CheckResult,
+    CheckStatus,
+    Job,
+    base_iso,
+    check_camera,
+    stops_apart,
+)
 from tether.bench.camera_setup import CameraSetup
-from tether.bench.check_line import Line, Standing
-from tether.bench.check_supplies import CLOCK_VALUE, Job
 from tether.camera import CameraProcess
 from tether.camera.protocol import CameraState, Role, Setting
 from tether.errors import NotNow
@@ -48,13 +55,13 @@ def state(**changed: str | None) -> CameraState:
     return CameraState(settings, 90.0, 64_000_000_000, 900, True)
 
 
-def lines(camera: CameraState, settings: Bench | None = None) -> dict[str, Line]:
+def lines(camera: CameraState, settings: Bench | None = None) -> dict[str, CheckResult]:
     return {x.label: x for x in check_camera(camera, JOB, settings, now=NOW)}
 
 
 def test_a_camera_that_stands_right_leaves_only_what_no_camera_tells() -> None:
     found = lines(state())
-    assert [x.label for x in found.values() if x.standing is not Standing.OK] == ["Other helpers"]
+    assert [x.label for x in found.values() if x.status is not CheckStatus.OK] == ["Other helpers"]
     assert not any(x.wanted for x in found.values())
 
 
@@ -77,8 +84,8 @@ def test_what_is_wrong_is_named_with_the_cameras_own_choice(
     changed: dict[str, str], label: str, wanted: str
 ) -> None:
     found = lines(state(**changed))
-    assert (found[label].standing, found[label].wanted) == (Standing.CHANGE, wanted)
-    others = [x for x in found.values() if x.standing is Standing.CHANGE and x.label != label]
+    assert (found[label].status, found[label].wanted) == (CheckStatus.CHANGE, wanted)
+    others = [x for x in found.values() if x.status is CheckStatus.CHANGE and x.label != label]
     assert others == []
 
 
@@ -94,7 +101,7 @@ def test_what_is_wrong_is_named_with_the_cameras_own_choice(
 )
 def test_what_is_near_enough_passes(changed: dict[str, str]) -> None:
     found = lines(state(**changed))
-    assert not any(x.standing is Standing.CHANGE for x in found.values())
+    assert not any(x.status is CheckStatus.CHANGE for x in found.values())
 
 
 @pytest.mark.parametrize("role", list(RIGHT))
@@ -104,9 +111,9 @@ def test_what_a_camera_does_not_tell_is_asked(role: Role) -> None:
         camera = replace(camera, battery_percent=None)
     if role is Role.CAPTURE_TARGET:
         camera = replace(camera, keeps_pictures=None)
-    asked = [x for x in lines(camera).values() if x.standing is Standing.UNKNOWN]
+    asked = [x for x in lines(camera).values() if x.status is CheckStatus.UNKNOWN]
     assert len(asked) == 2
-    assert all(x.say.startswith("look at the camera:") for x in asked)
+    assert all(x.advice.startswith("look at the camera:") for x in asked)
 
 
 @pytest.mark.parametrize(
@@ -122,7 +129,7 @@ def test_what_a_camera_does_not_tell_is_asked(role: Role) -> None:
 )
 def test_wording_that_says_nothing_is_asked_and_not_guessed(role: str, value: str) -> None:
     found = [x for x in lines(state(**{role: value})).values() if x.now == value]
-    assert [x.standing for x in found] == [Standing.UNKNOWN]
+    assert [x.status for x in found] == [CheckStatus.UNKNOWN]
 
 
 def test_a_setting_that_only_a_hand_can_change_is_not_offered() -> None:
@@ -131,9 +138,9 @@ def test_a_setting_that_only_a_hand_can_change_is_not_offered() -> None:
     line = lines(replace(camera, settings={**camera.settings, Role.EXPOSURE_MODE: dial}))[
         "Exposure mode"
     ]
-    assert line.standing is Standing.CHANGE
+    assert line.status is CheckStatus.CHANGE
     assert line.wanted == ""
-    assert "Set it on the camera" in line.say
+    assert "Set it on the camera" in line.advice
 
 
 def test_a_reduced_raw_file_is_not_what_is_offered() -> None:
@@ -143,16 +150,27 @@ def test_a_reduced_raw_file_is_not_what_is_offered() -> None:
     assert found["Image format"].wanted == "RAW"
 
 
+def test_a_line_that_wants_what_nothing_can_set_is_refused() -> None:
+    for role in (None, Role.BATTERY):
+        with pytest.raises(ValueError, match="nothing can set it"):
+            CheckResult("Battery", CheckStatus.CHANGE, "20 %", "Charge it.", role, "100 %")
+
+
+def test_every_setting_that_can_be_set_is_looked_at() -> None:
+    strobe = check_camera(state(), JOB, now=NOW, strobe=True)
+    assert {role.label for role in Role} <= {x.label for x in strobe}
+
+
 def test_power_room_and_memory() -> None:
     found = lines(replace(state(), battery_percent=20.0, free_images=12, keeps_pictures=False))
-    assert {x.label for x in found.values() if x.standing is Standing.CHANGE} == {
+    assert {x.label for x in found.values() if x.status is CheckStatus.CHANGE} == {
         "Battery",
         "Card",
         "Pictures kept",
     }
     assert found["Pictures kept"].wanted == "Memory card"
     by_bytes = replace(state(), free_images=None, free_bytes=35 * 50_000_000)
-    assert lines(by_bytes)["Card"].standing is Standing.CHANGE
+    assert lines(by_bytes)["Card"].status is CheckStatus.CHANGE
 
 
 @pytest.mark.parametrize(
@@ -221,12 +239,12 @@ def test_set_up_and_put_back(
     with Session(archive, roll, camera, judge, QUICK) as session:
         setup = CameraSetup(session)
         checked = setup.check()
-        assert sum(x.standing is Standing.CHANGE for x in checked.lines) == 6
+        assert sum(x.status is CheckStatus.CHANGE for x in checked.lines) == 6
         assert checked.found == ()
         said = setup.set_up(checked.lines)
         assert "ISO: 800 → 100" in said
         after = setup.check()
-        assert not any(x.standing is Standing.CHANGE for x in after.lines)
+        assert not any(x.status is CheckStatus.CHANGE for x in after.lines)
         assert len(after.found) == 6
         session.refresh_camera()
     # Another session, as after a crash, still knows how the camera was found.
@@ -251,11 +269,11 @@ def test_the_clock_goes_back_to_being_as_far_off(
         # The camera's clock runs on while the test runs, by less than the minute allowed.
         checked = setup.check()
         clock = next(x for x in checked.lines if x.label == "Clock")
-        assert "behind this computer" in clock.say
+        assert "behind this computer" in clock.advice
         assert clock.wanted == CLOCK_VALUE
         setup.set_up(checked.lines)
         clock = next(x for x in setup.check().lines if x.label == "Clock")
-        assert clock.standing is Standing.OK
+        assert clock.status is CheckStatus.OK
         setup.put_back()
         off = int(camera.state().value(Role.CLOCK) or 0) - NOW
     assert -7200 <= off < -7100
@@ -272,3 +290,21 @@ def test_the_first_finding_is_the_one_that_is_put_back(
         setup.set_up(setup.check().lines)
         setup.put_back()
         assert camera.state().value(Role.ISO) == "800"
+
+
+def test_a_role_of_a_newer_program_stays_stored_and_stops_nothing(
+    archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge, bench: BenchProcess
+) -> None:
+    bench.turn(Property.EXPOSURE_INDEX, 800)
+    with Session(archive, roll, camera, judge, QUICK) as session:
+        key = f"camera as found: {session.camera_key}"
+        archive.store.set_fact(key, json.dumps({"a role of tomorrow": "On"}))
+        setup = CameraSetup(session)
+        checked = setup.check()
+        assert checked.found == ()
+        setup.set_up(checked.lines)
+        assert setup.check().found == ((Role.ISO, "800"),)
+        setup.put_back()
+        assert json.loads(archive.store.fact(key) or "") == {"a role of tomorrow": "On"}
+        with pytest.raises(NotNow):
+            setup.put_back()
