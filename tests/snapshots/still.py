@@ -118,24 +118,6 @@ class StillHand:
     def press_button(self, frame: int) -> None:
         pass
 
-    def open_gate(self) -> None:
-        pass
-
-    def put_back(self) -> None:
-        pass
-
-    def lamp(self, on: bool) -> None:
-        pass
-
-    def turn_power(self, stops: float) -> None:
-        pass
-
-    def lay_blank(self) -> None:
-        pass
-
-    def magnify(self, zoom: float) -> None:
-        pass
-
 
 def negative() -> np.ndarray[Any, np.dtype[np.float32]]:
     """A negative of steps of grey over a dark sky, one corner of it saturated; (96, 144, 3)."""

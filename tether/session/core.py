@@ -157,6 +157,7 @@ class Core:
             remarks=light_remarks(self.light.kept, frames, self.camera_state, self.settings),
             strobe=self.settings.light.strobe,
             can_undo=last_undoable(self._undo, place, confirmed) is not None,
+            camera_name=self.camera.identity.model if self.camera else "",
         )
 
     def _confirmed(self) -> list[Confirmed]:
