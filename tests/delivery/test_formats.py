@@ -1,7 +1,7 @@
 """What scripts and archives rely on: columns, JSON keys, and the command's exit codes.
 
-`formats.json` holds them as they are promised in docs/json.md and docs/deliver.md. A new key is
-written there as well; one that is renamed or gone breaks a script that somebody has.
+`formats.json` holds them as they are promised in docs/json.md and docs/archive-files.md. A new key
+is written there as well; one that is renamed or gone breaks a script that somebody has.
 """
 
 from __future__ import annotations
