@@ -32,6 +32,7 @@ from tether import clock
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.bench.camera_setup import CameraSetup
+from tether.reports import statement
 from tether.reports.statement import Statement
 from tether.tui import session_port
 from tether.tui.app import TetherApp
@@ -108,7 +109,7 @@ def still_clock(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 @pytest.fixture(autouse=True)
 def still_place(monkeypatch: pytest.MonkeyPatch) -> None:
     """The archive lies in a folder of pytest's: the screen says another, and a full disk never."""
-    real = session_port.statement
+    real = statement.statement
 
     def told(archive: Archive, roll_name: str, pause: timedelta) -> Statement:
         said, root = real(archive, roll_name, pause), str(archive.root)

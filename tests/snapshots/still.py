@@ -82,10 +82,10 @@ class StillCamera:
         StoppedClock.passes(seconds=38)
         return (CardFile("/store/DCIM", f"BNCH{self.released:04}.DNG", 16),)
 
-    def wait_for_files(self, seconds: float) -> Sequence[CardFile]:  # noqa: ARG002
+    def wait_for_files(self, seconds: float) -> Sequence[CardFile]:
         return ()
 
-    def fetch(self, file: CardFile, destination: Path) -> int:  # noqa: ARG002
+    def fetch(self, file: CardFile, destination: Path) -> int:
         with destination.open("xb") as copy:
             # The head of a TIFF file without a directory, and a number to tell it by.
             return copy.write(b"II*\0\0\0\0\0" + self.released.to_bytes(8, "little"))
@@ -107,7 +107,10 @@ class StillHand:
         pass
 
     def mishaps(self) -> tuple[tuple[str, str], ...]:
-        return tuple((m.code, m.label) for m in (*MISHAPS, *CAMERA_MISHAPS))
+        return (
+            *((m.code, m.label) for m in MISHAPS),
+            *((m.code, m.label) for m in CAMERA_MISHAPS),
+        )
 
     def active(self) -> tuple[str, ...]:
         return ("tilted-strip",)
@@ -192,7 +195,7 @@ class StillJudge:
 
     says: dict[str, Judgement] = field(default_factory=dict)
 
-    def judge(self, path: Path, request: JudgeRequest) -> Judgement:  # noqa: ARG002
+    def judge(self, path: Path, request: JudgeRequest) -> Judgement:
         return self.says.get(path.stem[-7:], KEEP)
 
 

@@ -146,10 +146,10 @@ async def test_power_is_turned_once_though_the_picture_after_it_fails(
             follow(event)
 
     monkeypatch.setattr(given.simulated, "listen", listen)
-    key, begin, again, works = (
-        ("4", "f", "enter", (BaseCalibration, "shoot"))
+    key, begin, again, works, name = (
+        ("4", "f", "enter", BaseCalibration, "shoot")
         if kind is BaseScreen
-        else ("3", "enter", "r", (LightTest, "run"))
+        else ("3", "enter", "r", LightTest, "run")
     )
     if kind is BaseScreen:
         bench.turn_power(-2.0)
@@ -163,7 +163,7 @@ async def test_power_is_turned_once_though_the_picture_after_it_fails(
         await pilot.press(begin)
         await until(pilot, lambda: "power" in screen_text(app) and not screen.working)
         with monkeypatch.context() as broken:
-            broken.setattr(*works, _refuse)
+            broken.setattr(works, name, _refuse)
             await pilot.press(again)
             await until(pilot, lambda: "No picture came" in screen_text(app))
         assert len(turned) == 1

@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 from tether_simulator.bench import Bench
-from tether_simulator.bench_config import BenchConfig, SensorConfig
+from tether_simulator.bench_config import BenchConfig
 from tether_simulator.exposure import Exposure
+from tether_simulator.sensor import SensorConfig
 from tether_simulator.server import BenchProcess
 from textual.widgets import OptionList
 
