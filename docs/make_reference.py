@@ -1,4 +1,4 @@
-"""Write the reference pages of keys, commands and settings anew, from the program itself.
+"""Write the reference pages of keys, commands, settings and findings, from the program itself.
 
 Run from the project's folder: ``PYTHONPATH=. python docs/make_reference.py``. The tests
 (``tests/cli/test_documents.py``) say when a page no longer fits the program.
@@ -22,6 +22,9 @@ from textual.screen import Screen
 from tether import tui
 from tether.cli.main import app
 from tether.cli.options import Whole
+from tether.findings import Kind, Severity, Verdict
+from tether.findings.catalogue import SUBJECTS
+from tether.findings.kind import ACTIONS
 from tether.settings import Settings
 from tether.tui.widgets.key_line import EVERYWHERE, key_rows
 
@@ -88,7 +91,7 @@ Every command and every option. This page is written from the program itself
 
 `tether --help` lists the commands, `tether --version` prints the version. A command's exit code
 says [how it went](reference-exit-codes.md). With `--json` a command prints [JSON for
-scripts](json.md); that of `plan` too.
+scripts](json.md); that of `plan` is described [with the plan](plan.md#the-json).
 
 Two options are understood by several commands:
 
@@ -129,12 +132,34 @@ source. "Measured" or "tuned on the simulated bench" means that the value was fo
 are the same: one is a factor of two in light.
 """
 
+FINDINGS_HEAD = """\
+# The findings
+
+Everything that a verdict, the light test, `tether measure` and `tether light` can say of a
+picture. This page is written from the program itself (`docs/make_reference.py`). The code is
+stable: it stands in [JSON](json.md) and in the archive, so scripts can go by it. In the words, N is
+a figure and … a word that fits the picture.
+
+- **Asks for**: {grades}. The gravest finding of a
+  picture is its verdict; notes ask for nothing. Which of several applies depends on how far off
+  the picture is, by the [settings](reference-settings.md).
+- **How sure**: *counted* has no estimate in it; *measured* is checked against a known truth in the
+  tests; *estimated* depends on an assumption. The pages on [measuring](measurements.md), on
+  [light and focus](measurements-light.md) and on [framing](measurements-framing.md) say how each is
+  found and how often it is right.
+- **Step**: the step of the checklist that comes up again before the next take of the frame.
+- **Helps**: the screen that puts it right.
+
+A picture that could not be judged has the verdict *{unjudged}* and the finding `not-judged`.
+"""
+
 
 def main() -> None:
     """Write the pages."""
     (HERE / "keys.md").write_text(keys_page(), encoding="utf-8")
     (HERE / "reference-commands.md").write_text(commands_page(), encoding="utf-8")
     (HERE / "reference-settings.md").write_text(settings_page(), encoding="utf-8")
+    (HERE / "reference-findings.md").write_text(findings_page(), encoding="utf-8")
 
 
 def screens() -> list[type[Screen[Any]]]:
@@ -176,6 +201,36 @@ def commands_page() -> str:
 def settings_page() -> str:
     """Return the page of the settings."""
     return SETTINGS_HEAD + "".join(_section(item) for item in fields(Settings))
+
+
+def findings_page() -> str:
+    """Return the page of the findings, a section a subject."""
+    grades = ", ".join(f"*{s.word}* ({s.mark}, `{s.value}`)" for s in Severity)
+    parts = [FINDINGS_HEAD.format(grades=grades, unjudged=Verdict.UNJUDGED.word)]
+    for subject, kinds in SUBJECTS.items():
+        parts.append(f"\n## {subject}\n")
+        parts += [_finding(code, kind) for code, kind in kinds.items()]
+    return "".join(parts)
+
+
+def _finding(code: str, kind: Kind) -> str:
+    asks = " or ".join(f"*{Severity(value).word}*" for value in kind.severities)
+    said = f"\n### {code}\n\nAsks for: {asks}. How sure: *{kind.sure}*."
+    if kind.steps:
+        said += f" Step: {', '.join(f'`{step}`' for step in kind.steps)}."
+    if kind.helps:
+        said += f" Helps: {ACTIONS[kind.helps]}."
+    said += "\n\n| What is said | What to do | Unit of the value |\n|---|---|---|\n"
+    for words in (kind.words, *kind.cases.values()):
+        action, unit = _in_general(words.action) or "—", words.unit or "no value"
+        said += f"| {_in_general(words.text)} | {action} | {unit} |\n"
+    return said
+
+
+def _in_general(template: str) -> str:
+    """Return a sentence with N for its figures and … for its words."""
+    template = template.replace("{advice}", "(How much more or less light, and how to set it.)")
+    return _cell(re.sub(r"\{\w+\}", "…", re.sub(r"\{\w+:[^}]*\}", "N", template)))
 
 
 def _command(command: click.Command) -> str:

@@ -299,7 +299,8 @@ def test_the_open_gate_is_the_rolls_flat_field_and_survives_the_program(
         facts = shot_and_kept(session)
         assert "light-moved" in {f["code"] for f in facts["findings"]}
         (said,) = session.view().remarks
-        assert said.endswith("test the light again (key 3).")
+        assert said.text.endswith("test the light again.")
+        assert said.action == "light-test"
         bench.remove_film()
         test = LightTest(session)
         test.run()

@@ -11,8 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 
 import pytest
-
-from tests.delivery.delivering import Kept, kept_roll
+from delivering import Kept, kept_roll
 
 FRAMES = 6
 
@@ -27,7 +26,6 @@ def kept(tmp_path: Path) -> Iterator[Kept]:
 #: The command, held when the first positive has been recorded: a fast machine would be done
 #: before the signal came.
 PROGRAM = """
-import signal
 import sys
 from contextlib import closing
 
@@ -46,8 +44,6 @@ def held(self, work, jobs, largest):
 
 
 LocalCrew.each_done = held
-# A job that a shell runs in the background has the signal ignored, and so have its children.
-signal.signal(signal.SIGINT, signal.default_int_handler)
 sys.exit(main())
 """
 

@@ -107,7 +107,7 @@ def test_words_for_a_person(files: Path) -> None:
     rows = measure_files([files / "frame.dng", files / "long.dng", hostile], process)
     text = measure_text(rows, process)
     assert text.startswith("frame.dng   1200 x 800\n")
-    assert "Photograph it again." in text
+    assert "✗ Shoot again" in text
     assert "Not judged." in text
     assert "\x1b" not in text
     assert "\u202e" not in text

@@ -104,7 +104,7 @@ def test_the_log_says_which_steps_were_confirmed_without_a_measurement(parts: Bu
         assert ", not measured here: " in base
         (loaded,) = (text for _, _, _, text in lines if text.endswith(BY_KEY["strip-load"].what))
         assert "not measured" not in loaded
-        assert session.view().remarks[0].startswith("The base was not measured")
+        assert session.view().remarks[0].text.startswith("The base was not measured")
 
 
 def test_a_strip_is_shot_in_order_and_every_file_is_what_the_camera_holds(

@@ -21,7 +21,7 @@ from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.bench.benches import BenchBook, BenchSetup
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
-from tether.findings import Finding, Severity, Verdict
+from tether.findings import Verdict
 from tether.session.events import Event
 from tether.session.judge import Judgement, JudgeRequest
 from tether.session.next_step import Todo
@@ -82,10 +82,10 @@ class StillCamera:
         StoppedClock.passes(seconds=38)
         return (CardFile("/store/DCIM", f"BNCH{self.released:04}.DNG", 16),)
 
-    def wait_for_files(self, seconds: float) -> Sequence[CardFile]:
+    def wait_for_files(self, seconds: float) -> Sequence[CardFile]:  # noqa: ARG002
         return ()
 
-    def fetch(self, file: CardFile, destination: Path) -> int:
+    def fetch(self, file: CardFile, destination: Path) -> int:  # noqa: ARG002
         with destination.open("xb") as copy:
             # The head of a TIFF file without a directory, and a number to tell it by.
             return copy.write(b"II*\0\0\0\0\0" + self.released.to_bytes(8, "little"))
@@ -107,10 +107,7 @@ class StillHand:
         pass
 
     def mishaps(self) -> tuple[tuple[str, str], ...]:
-        return (
-            *((m.code, m.label) for m in MISHAPS),
-            *((m.code, m.label) for m in CAMERA_MISHAPS),
-        )
+        return tuple((m.code, m.label) for m in (*MISHAPS, *CAMERA_MISHAPS))
 
     def active(self) -> tuple[str, ...]:
         return ("tilted-strip",)
@@ -119,6 +116,24 @@ class StillHand:
         pass
 
     def press_button(self, frame: int) -> None:
+        pass
+
+    def open_gate(self) -> None:
+        pass
+
+    def put_back(self) -> None:
+        pass
+
+    def lamp(self, on: bool) -> None:
+        pass
+
+    def turn_power(self, stops: float) -> None:
+        pass
+
+    def lay_blank(self) -> None:
+        pass
+
+    def magnify(self, zoom: float) -> None:
         pass
 
 
@@ -151,39 +166,39 @@ KEEP = Judgement(
     _facts(-0.46, 3) | {"verdict": "keep", "findings": []}, Verdict.KEEP, (), b"", negative()
 )
 
-_SATURATED = Finding(
-    "base-saturated",
-    Severity.RESHOOT,
-    0.0,
-    "stops from saturation",
-    "The film base is saturated: what is clear in the picture is lost.",
-    "Give 1.3 stops less light: set the shutter to 1/40.",
-)
-_SOFT = Finding(
-    "corner-soft",
-    Severity.LOOK,
-    0.62,
-    "of the middle",
-    "The upper left corner is softer than the middle: 62 % of its sharpness.",
-    "Level the camera, then focus again.",
-)
+_SATURATED = {
+    "code": "base-saturated",
+    "severity": "reshoot",
+    "value": 0.0,
+    "unit": "stops from saturation",
+    "text": "The film base is saturated: what is clear in the picture is lost.",
+    "action": "Give 1.3 stops less light: set the shutter to 1/40.",
+}
+_SOFT = {
+    "code": "corner-soft",  # a code that this program does not have, as a newer one may store it
+    "severity": "look",
+    "value": 0.62,
+    "unit": "of the middle",
+    "text": "The upper left corner is softer than the middle: 62 % of its sharpness.",
+    "action": "Level the camera, then focus again.",
+}
 
 RESHOOT = Judgement(
     _facts(0.0, 8)
     | {
         "verdict": "reshoot",
         "advice_shutter": "1/40",
-        "findings": [_SATURATED.as_json(), _SOFT.as_json()],
+        "findings": [_SATURATED, _SOFT],
     },
     Verdict.RESHOOT,
-    (_SATURATED, _SOFT),
+    (),
     b"",
     negative(),
 )
 LOOK = Judgement(
-    _facts(-0.41, 3) | {"verdict": "look", "findings": [_SOFT.as_json()]},
+    _facts(-0.41, 3) | {"verdict": "look", "findings": [_SOFT]},
     Verdict.LOOK,
-    (_SOFT,),
+    (),
     b"",
     negative(),
 )
@@ -195,7 +210,7 @@ class StillJudge:
 
     says: dict[str, Judgement] = field(default_factory=dict)
 
-    def judge(self, path: Path, request: JudgeRequest) -> Judgement:
+    def judge(self, path: Path, request: JudgeRequest) -> Judgement:  # noqa: ARG002
         return self.says.get(path.stem[-7:], KEEP)
 
 

@@ -5,13 +5,11 @@ from __future__ import annotations
 from rich.text import Text
 
 from tests.tui.piloting import until
-from tether.session.session import View
+from tether.session.session import Session
 from tether.settings import Settings
-from tether.tui.app_context import ScreenContext
 from tether.tui.base_app import Shell
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import Reading
-from tether.tui.session_port import SessionPort
 
 
 class Beating(BenchScreen):
@@ -21,7 +19,7 @@ class Beating(BenchScreen):
     HELP = "For the tests."
 
     def __init__(self) -> None:
-        super().__init__(ScreenContext(), SessionPort.__new__(SessionPort), View.__new__(View))
+        super().__init__(Session.__new__(Session))
         self.beats = 0
 
     def on_mount(self) -> None:

@@ -27,7 +27,7 @@ from tether.capture.bench_shots import BenchShot
 from tether.capture.transfer import Progress
 from tether.errors import NotNow, TetherError
 from tether.findings import Finding, Severity
-from tether.measure.light.flat import UNEVEN
+from tether.findings.about_bench import EVENED_OUT
 from tether.measure.light.light import Light
 from tether.measure.light.light_findings import judge_stray_light
 from tether.session.session import Session
@@ -242,7 +242,7 @@ class LightTest:
         said = "; ".join(f.text for f in result.findings) or "nothing to object to"
         kept = "kept as the roll's flat field" if result.kept else "not kept as flat field"
         if result.kept and result.uneven:
-            kept += f", uneven as it is: {UNEVEN.rstrip('.')}"
+            kept += f", uneven as it is: {EVENED_OUT.rstrip('.')}"
         self._session.store.log(
             "bench",
             f"Light ({result.trial.file}, {result.trial.shutter}; {kept}): "

@@ -1,34 +1,24 @@
 """What there is to say about the bench while the work goes on: drifts, and a stale open gate.
 
-Derived each time from what is stored. The figures come from the verdict on the newest picture;
-here they are put beside the key of the screen that puts them right.
+Derived each time from what is stored; the figures come from the verdict on the newest picture.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
+from typing import NamedTuple
 
 from tether.archive.records import Capture, Frame
 from tether.bench.light_record import KeptBase, KeptGate, KeptLight
 from tether.camera.protocol import CameraState, Role
 from tether.camera.values import f_number, shutter_seconds
+from tether.findings import CATALOGUE
+from tether.findings.kind import BASE_EXPOSURE, LIGHT_TEST, Kind
 from tether.settings import Settings
 from tether.text import printable
 
-LIGHT_KEY, FOCUS_KEY, BASE_KEY = "3", "2", "4"
-"""Keys of the light test, the live focus and the base calibration, see
-`tether.tui.screens.setup_screens`."""
-
-_WHAT_TO_DO: Mapping[str, tuple[str, str]] = {
-    "light-drift": ("check the lamp", LIGHT_KEY),
-    "lamp-colour-drift": ("check the lamp", LIGHT_KEY),
-    "light-changed": ("check the lamp", LIGHT_KEY),
-    "light-moved": ("test the light again", LIGHT_KEY),
-    "focus-drift": ("focus again", FOCUS_KEY),
-}
-_LIGHT_CODES = frozenset(_WHAT_TO_DO) - {"focus-drift"}
 _SAME_APERTURE = 0.02
 _SAME_TIME_EV = 0.25
 _MAYBE_SATURATED_EV = -0.1
@@ -37,13 +27,23 @@ _SHORTER = 1.5
 """Times by which a shutter time has to be shorter before flicker may show that did not before."""
 
 
-def light_remarks(
+class LightWarning(NamedTuple):
+    """A sentence about the bench, and the id of the action that helps.
+
+    Only the screen knows the key.
+    """
+
+    text: str
+    action: str
+
+
+def light_warnings(
     light: KeptLight,
     frames: Sequence[Frame],
     camera: CameraState | None,
     settings: Settings,
-    at: datetime | None = None,
-) -> tuple[str, ...]:
+    at: datetime,
+) -> tuple[LightWarning, ...]:
     """Return what there is to say, the most pressing first, a sentence each.
 
     Parameters
@@ -55,7 +55,7 @@ def light_remarks(
     settings
         Limits.
     at
-        The time now; None takes the clock.
+        The time now.
     """
     captures = sorted((c for f in frames for c in f.captures), key=lambda c: c.id)
     said = _from_verdict(light, captures)
@@ -67,39 +67,40 @@ def light_remarks(
         said += _shutter_elsewhere(base, captures, camera, settings)
     if light.gate is not None:
         said += _since_the_gate(light.gate, camera, strobe)
-        said += _age(light.gate, settings, at or datetime.now(UTC))
+        said += _age(light.gate, settings, at)
     return tuple(said)
 
 
-def _from_verdict(light: KeptLight, captures: Sequence[Capture]) -> list[str]:
+def _from_verdict(light: KeptLight, captures: Sequence[Capture]) -> list[LightWarning]:
     """Say what the newest picture's verdict has found about the bench."""
     if not captures:
         return []
     tested_since = len(captures) <= light.since
     said = []
     for code, text in _findings(captures[-1]):
-        if code in _WHAT_TO_DO and not (tested_since and code in _LIGHT_CODES):
-            what, key = _WHAT_TO_DO[code]
-            said.append(f"{text.rstrip('.')}: {what} (key {key}).")
+        kind = CATALOGUE.get(code)
+        if kind and kind.brief and not (tested_since and kind.helps == LIGHT_TEST):
+            said.append(_with_action(kind, text))
     return said
 
 
-def _found_under_another(base: KeptBase) -> str:
+def _found_under_another(base: KeptBase) -> LightWarning:
     was, now = ("a strobe", "a lamp") if base.strobe else ("a lamp", "a strobe")
-    said = f"The base was found under {was}, and the light is {now} now"
-    return f"{said}: find it anew (key {BASE_KEY})."
+    said = f"The base was found under {was}, and the light is {now} now: find it anew."
+    return LightWarning(said, BASE_EXPOSURE)
 
 
 def _shutter_elsewhere(
     base: KeptBase | None, captures: Sequence[Capture], camera: CameraState, settings: Settings
-) -> list[str]:
+) -> list[LightWarning]:
     """Say that the roll's base would miss the target as the shutter stands now.
 
     The roll was left and gone on with, or another one was shot meanwhile. How the base lay is known
     from the newest picture or the calibration; the rest is the ratio of the times (ISO 2721).
     """
     if not captures and base is None:
-        return [f"The base was not measured: the verdict will show it, key {BASE_KEY} finds it."]
+        said = "The base was not measured: the verdict will show it, or find it now."
+        return [LightWarning(said, BASE_EXPOSURE)]
     label, level = _newest_base(base, captures)
     stands = camera.value(Role.SHUTTER) or ""
     then, now = shutter_seconds(label), shutter_seconds(stands)
@@ -109,11 +110,12 @@ def _shutter_elsewhere(
     if abs(off) <= settings.exposure.base_tolerance_ev:
         return []
     side = "over" if off > 0 else "below"
-    return [
+    said = (
         f"The shutter stands at {printable(stands, 20)}, and stood at {printable(label, 20)} when "
         f"the base was last seen: it would lie {abs(off):.1f} stops {side} the target. Set it "
-        f"back, or find the base anew (key {BASE_KEY})."
-    ]
+        "back, or find the base anew."
+    )
+    return [LightWarning(said, BASE_EXPOSURE)]
 
 
 def _newest_base(
@@ -143,7 +145,7 @@ def _findings(capture: Capture) -> list[tuple[str, str]]:
     ]
 
 
-def _since_the_gate(gate: KeptGate, camera: CameraState | None, strobe: bool) -> list[str]:
+def _since_the_gate(gate: KeptGate, camera: CameraState | None, strobe: bool) -> list[LightWarning]:
     """Say what has changed on the camera since the open gate was photographed."""
     if camera is None:
         return []
@@ -152,23 +154,26 @@ def _since_the_gate(gate: KeptGate, camera: CameraState | None, strobe: bool) ->
     stands = f_number(camera.value(Role.APERTURE) or "")
     if stands and aperture and abs(stands / aperture - 1) > _SAME_APERTURE:
         said.append(
-            f"The open gate was photographed at f/{aperture:g}, the camera stands at f/{stands:g}: "
-            f"test the light again (key {LIGHT_KEY})."
+            f"The open gate was photographed at f/{aperture:g}, the camera stands at f/{stands:g}"
         )
     label = camera.value(Role.SHUTTER) or ""
     time = shutter_seconds(label)
     if time and seconds and seconds / time > _SHORTER and not strobe:
         said.append(
             f"Flicker was looked for at {gate.trial.shutter or f'{seconds:g} s'}; at "
-            f"{printable(label, 20)} there may be some: test the light again (key {LIGHT_KEY})."
+            f"{printable(label, 20)} there may be some"
         )
-    return said
+    return [LightWarning(f"{text}: test the light again.", LIGHT_TEST) for text in said]
 
 
-def _age(gate: KeptGate, settings: Settings, at: datetime) -> list[str]:
+def _age(gate: KeptGate, settings: Settings, at: datetime) -> list[LightWarning]:
     from tether.measure.light.flat import judge_flat
 
     return [
-        f"{finding.text.rstrip('.')}: test the light again (key {LIGHT_KEY})."
+        _with_action(finding.kind, finding.text)
         for finding in judge_flat(gate.trial.taken_at, at, settings.light)
     ]
+
+
+def _with_action(kind: Kind, text: str) -> LightWarning:
+    return LightWarning(f"{text.rstrip('.')}: {kind.brief}.", kind.helps)

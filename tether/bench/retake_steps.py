@@ -6,19 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from tether.bench.steps import BY_KEY, Scope, Step
-
-_STEPS: Mapping[str, tuple[str, ...]] = {
-    "not-advanced": ("frame-advance",),
-    "frame-number": ("frame-advance",),
-    "between-frames": ("frame-advance",),
-    "picture-cut-off": ("frame-advance",),
-    "askew": ("strip-load",),
-    "wrong-side": ("strip-load",),
-    "out-of-focus": ("focus-lock",),
-    "one-side-soft": ("stand-square", "focus-lock"),
-    "dust-not-on-film": ("lens-clean",),
-}
-"""By the code of a finding; findings about light and exposure are put right with other keys."""
+from tether.findings import CATALOGUE
 
 
 def steps_to_redo(facts: Iterable[Mapping[str, Any]]) -> tuple[Step, ...]:
@@ -31,7 +19,8 @@ def steps_to_redo(facts: Iterable[Mapping[str, Any]]) -> tuple[Step, ...]:
         findings = fact.get("findings")
         for finding in findings if isinstance(findings, list) else []:
             if isinstance(finding, dict) and finding.get("severity") != "note":
-                keys += _STEPS.get(str(finding.get("code")), ())
+                kind = CATALOGUE.get(str(finding.get("code")))
+                keys += kind.steps if kind else ()
     return tuple(BY_KEY[key] for key in dict.fromkeys(keys))
 
 

@@ -198,7 +198,7 @@ SET_UP: tuple[Step, ...] = (
         "lamp, a window or a strobe; tungsten suits incandescent light.",
         "The camera check has no line with ✗ left; lines with ? were looked at on the camera.",
         parts=frozenset({_CAMERA, _LENS, _LAMP}),
-        station="camera",
+        station="camera-check",
         label="Camera check",
     ),
     Step(
@@ -211,7 +211,7 @@ SET_UP: tuple[Step, ...] = (
         "The light test finds the light even and steady.",
         "Do not stare into the lamp.",
         each_time=True,
-        station="light",
+        station="light-test",
         label="Light test",
     ),
     Step(
@@ -241,7 +241,7 @@ BASE = Step(
     "the gate. On transparencies the lightest picture takes its place.",
     "The verdict on the first frame gives the base at -0.5 stops, a third either way.",
     with_film=True,
-    station="base",
+    station="base-exposure",
     label="Base exposure, film in",
 )
 """Belongs to each roll, and needs its film in the gate."""

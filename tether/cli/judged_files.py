@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from tether.errors import TetherError
-from tether.findings import Finding
+from tether.findings import Severity
 from tether.raw.mosaic import Mosaic
 from tether.text import printable
 from tether.worker_process import WorkerDied, WorkerError, WorkerHung, WorkerProcess
@@ -77,24 +77,11 @@ def file_facts(path: Path, mosaic: Mosaic) -> dict[str, Any]:
     return {"file": str(path), "sha256": digest, "width": width, "height": height}
 
 
-def finding_json(finding: Finding) -> dict[str, Any]:
-    """Return a finding with the keys of docs/json.md."""
-    return {
-        "code": finding.code,
-        "severity": finding.severity.value,
-        "value": finding.value,
-        "unit": finding.unit,
-        "text": finding.text,
-        "action": finding.action,
-    }
-
-
 def findings_text(findings: Sequence[dict[str, Any]]) -> list[str]:
     """Return the findings as lines for a person, what to do under what was seen."""
-    mark = {"reshoot": "!", "look": "?", "note": "-"}
     lines = []
     for finding in findings:
-        lines += wrapped(finding["text"], f"  {mark.get(finding['severity'], '-')} ", "    ")
+        lines += wrapped(finding["text"], f"  {Severity(finding['severity']).mark} ", "    ")
         lines += wrapped(finding["action"], "    ", "    ")
     return lines
 

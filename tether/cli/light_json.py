@@ -12,7 +12,6 @@ from tether.cli.judged_files import (
     MEMORY_BYTES,
     failure_text,
     file_facts,
-    finding_json,
     findings_text,
     heading,
     judged,
@@ -80,7 +79,7 @@ class LightWorker:
             "stray_share": None if stray is None else round(stray, 6),
             "saturated": saturation_map(mosaic).shares(),
             "verdict": verdict_of(findings).value,
-            "findings": [finding_json(f) for f in ranked(findings)],
+            "findings": [f.as_json() for f in ranked(findings)],
         }
 
 

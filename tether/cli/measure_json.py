@@ -16,17 +16,12 @@ from tether.cli.judged_files import (
     wrapped,
 )
 from tether.film import FILM_FORMATS, FilmProcess
+from tether.findings import Verdict
 from tether.measure.roll.memory import OpenGate
 from tether.settings import Settings
 from tether.text import percent
 from tether.worker_process import WorkerProcess
 
-VERDICTS = {
-    "keep": "Keep it.",
-    "look": "Look at it again.",
-    "reshoot": "Photograph it again.",
-    "unjudged": "Not judged.",
-}
 _SATURATED_EV = -0.03
 """Level from which the base counts as saturated, in stops from saturation."""
 
@@ -106,7 +101,8 @@ def measure_text(rows: Sequence[dict[str, Any]], process: FilmProcess) -> str:
 def _paragraph(row: dict[str, Any], process: FilmProcess) -> str:
     if "error" in row:
         return failure_text(row)
-    lines = [heading(row), f"  {VERDICTS[row['verdict']]}"]
+    verdict = Verdict(row["verdict"])
+    lines = [heading(row), f"  {verdict.mark} {verdict.word.capitalize()}"]
     lines += findings_text(row["findings"])
     lines += wrapped(_exposure(row, process), "  ", "  ")
     lines += wrapped(_saturation(row), "  ", "  ")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from tether.archive.records import FrameState
 from tether.delivery.sheet_marks import draw_mark, font
 from tether.film import FilmFormat
+from tether.findings import Verdict
 from tether.text import printable
 
 if TYPE_CHECKING:
@@ -203,8 +204,8 @@ class _Page:
         at = _MARGIN
         for mark, word in (
             ("kept", "kept"), ("open", "open"), ("skipped", "skipped"), ("blank", "blank"),
-            ("damaged", "damaged"), ("keep", "verdict: keep"), ("look", "look"),
-            ("reshoot", "reshoot"), ("unjudged", "not judged"),
+            ("damaged", "damaged"), ("keep", "verdict: keep"),
+            *((v.value, v.word) for v in Verdict if v is not Verdict.KEEP),
         ):  # fmt: skip
             draw_mark(self.draw_on, mark, (self._px(at), self._px(top)), self._px(2.6))
             self._words((at + 3.4, top - 0.1), word, 2.5, _FAINT)

@@ -14,7 +14,7 @@ from tether.archive.open_roll import OpenRoll
 from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.archive.store import Confirmed, Sitting
 from tether.bench.light_record import LightKeeper
-from tether.bench.light_warnings import light_remarks
+from tether.bench.light_warnings import light_warnings
 from tether.bench.shutter_loan import displaced
 from tether.bench.steps import Scope, Step, left_out
 from tether.camera.protocol import CameraState, Role
@@ -154,10 +154,11 @@ class Core:
             self.camera_state,
             self.sitting.short,
             self.archive.free_bytes(),
-            remarks=light_remarks(self.light.kept, frames, self.camera_state, self.settings),
+            remarks=light_warnings(
+                self.light.kept, frames, self.camera_state, self.settings, self.archive.clock()
+            ),
             strobe=self.settings.light.strobe,
             can_undo=last_undoable(self._undo, place, confirmed) is not None,
-            camera_name=self.camera.identity.model if self.camera else "",
         )
 
     def _confirmed(self) -> list[Confirmed]:
@@ -295,7 +296,7 @@ class Core:
     def _unmeasured(self, step: Step) -> str:
         """Return what the log adds where a step was confirmed that could have been measured."""
         kept = self.light.kept
-        measured = {"base": kept.base, "light": kept.gate}.get(step.station, kept)
+        measured = {"base-exposure": kept.base, "light-test": kept.gate}.get(step.station, kept)
         return ", not measured here" if measured is None else ""
 
     def _by(self) -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from tether.bench.light_record import KeptLight
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.findings import Finding, Severity, Verdict
+from tether.findings import Finding, Verdict
 from tether.settings import Settings
 from tether.worker_process import RAW_MEMORY_BYTES, RAW_SECONDS, WorkerProcess
 
@@ -130,13 +130,8 @@ class Judge:
 
 def unjudged(error: TetherError, memory: bytes) -> Judgement:
     """Return the judgement of a file that could not be judged; the roll's memory stays as it is."""
-    finding = Finding(
-        "not-judged",
-        Severity.LOOK,
-        None,
-        "",
-        f"The file could not be judged: {error.what}",
-        error.todo or "Look at the file; shoot again if in doubt.",
+    finding = Finding.of(
+        "not-judged", case="" if error.todo else "no-advice", what=error.what, todo=error.todo
     )
     facts = {
         "verdict": Verdict.UNJUDGED.value,

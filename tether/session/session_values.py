@@ -8,6 +8,7 @@ from typing import Protocol
 
 from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.bench.benches import BenchQuestion
+from tether.bench.light_warnings import LightWarning
 from tether.camera.protocol import CameraState, Role
 from tether.session.judge import Judgement, JudgeRequest
 from tether.session.next_step import Place
@@ -27,7 +28,7 @@ class View:
 
     ``bench`` is there while it is asked about; ``remarks`` say what has changed about the light;
     with a ``strobe`` no shutter time is offered; ``can_undo`` says whether there is something to
-    take back; ``camera_name`` is what the camera calls itself, also while it is not connected.
+    take back.
     """
 
     roll: Roll
@@ -37,10 +38,9 @@ class View:
     short: bool
     free_bytes: int
     bench: BenchQuestion | None = None
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[LightWarning, ...] = ()
     strobe: bool = False
     can_undo: bool = False
-    camera_name: str = ""
 
     @property
     def advised_shutter(self) -> str | None:

@@ -17,6 +17,7 @@ from tether.delivery.page.page_plots import over_the_roll
 from tether.delivery.page.plots import histogram
 from tether.delivery.page.style import CSS
 from tether.delivery.xmp import finding_texts
+from tether.findings import Verdict
 from tether.text import megabytes, plural, printable
 
 #: Nothing is loaded but what is in the page, and pictures beside it.
@@ -24,13 +25,6 @@ _POLICY = "default-src 'none'; img-src data: 'self'; style-src 'unsafe-inline'"
 
 #: More digits than these are no date that a calendar has.
 _SECONDS_DIGITS = 11
-
-_VERDICTS = {
-    "keep": "■ keep",
-    "look": "△ look",
-    "reshoot": "⊠ reshoot",
-    "unjudged": "? not judged",
-}
 
 
 def page(facts: PageFacts) -> str:
@@ -127,7 +121,7 @@ def _figure(item: ET.Element, facts: PageFacts, frame: Frame) -> None:
     caption = add(figure, "figcaption")
     add(caption, "a", f"{frame.number}", href=f"#frame-{frame.number}").tail = (
         f" {frame.state.mark} {frame.state.value}"
-        + (f" · {_VERDICTS.get(chosen.verdict, chosen.verdict)}" if chosen else "")
+        + (f" · {_shown(Verdict(chosen.verdict))}" if chosen else "")
     )
 
 
@@ -145,7 +139,7 @@ def _frames(main: ET.Element, facts: PageFacts) -> None:
 
 def _take(article: ET.Element, facts: PageFacts, frame: Frame, capture: Capture) -> None:
     chosen = {"chosen": "chosen", "other": "not chosen"}.get(capture.decision or "", "undecided")
-    verdict = _VERDICTS.get(capture.verdict, capture.verdict)
+    verdict = _shown(Verdict(capture.verdict))
     findings = finding_texts(capture)
     # What there is to say is open, also on paper.
     details = add(article, "details", **({"open": "open"} if findings else {}))
@@ -220,3 +214,7 @@ def _log(main: ET.Element, lines: Sequence[tuple[str, int | None, str, str]]) ->
         add(row, "td", "" if frame is None else str(frame))
         add(row, "td", kind)
         add(row, "td", text)
+
+
+def _shown(verdict: Verdict) -> str:
+    return f"{verdict.mark} {verdict.word}"

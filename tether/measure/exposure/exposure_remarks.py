@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from tether.findings import Finding, Severity
+from tether.findings.about_exposure import advice_words
 from tether.measure.exposure.base import Base
 from tether.measure.exposure.exposure import nearest_exposure, strongest
 from tether.measure.exposure.shadows import Shadows
@@ -37,31 +38,7 @@ class Advice:
     @property
     def words(self) -> str:
         """What to do, one sentence."""
-        if abs(self.ev) < 0.05:
-            return ""
-        more = "more" if self.ev > 0 else "less"
-        by = f"Give {abs(self.ev):.1f} stops {more} light"
-        if self.strobe:
-            return f"{by}: {turn_power(self.ev)}."
-        if self.shutter and self.reaches:
-            return f"{by}: set the shutter to {self.shutter}."
-        if self.shutter:
-            return (
-                f"{by}: the shutter's nearest is {self.shutter}; change the lamp or the aperture."
-            )
-        return f"{by}."
-
-
-def turn_power(ev: float, by: str = "as much") -> str:
-    """Say how a strobe's light is changed by ``ev`` stops; ``by`` is the amount in words.
-
-    Aperture and shutter stay: the one is chosen for sharpness, the other changes nothing.
-    """
-    if ev > 0:
-        return f"turn the strobe's power up by {by}, or move it nearer (aperture and shutter stay)"
-    return (
-        f"turn the strobe's power down by {by}, or move it farther away (aperture and shutter stay)"
-    )
+        return advice_words(self.ev, self.shutter, reaches=self.reaches, strobe=self.strobe)
 
 
 def advise(
@@ -130,32 +107,13 @@ def negative_remarks(
         Whether the roll's earlier frames showed their rebate and nothing here has its light.
     """
     if base is None:
-        return [
-            Finding(
-                "too-dark",
-                Severity.RESHOOT,
-                None,
-                "",
-                "Nothing in the view is light enough to be film base.",
-                "See whether the strobe fired, and at its power, and whether the lens cap is off."
-                if advice.strobe
-                else "See whether the lamp is on and the lens cap off; give more light.",
-            )
-        ]
+        return [Finding.of("too-dark", case="strobe" if advice.strobe else "")]
     found = []
     worst = strongest(saturated_picture) if saturated_picture else ""
     share = saturated_picture.get(worst, 0.0)
     if base.clipped:
-        found.append(
-            Finding(
-                "base-saturated",
-                Severity.RESHOOT,
-                round(base.ev, 3),
-                "stops from saturation",
-                "The film base is saturated: what is clear in the picture is lost.",
-                advice.words or "Give less light.",
-            )
-        )
+        advised = advice.words or "Give less light."
+        found.append(Finding.of("base-saturated", round(base.ev, 3), advice=advised))
     elif share > settings.clipped_share:
         found.append(_saturated(worst, share, advice))
     if not base.clipped and abs(advice.ev) > settings.base_tolerance_ev:
@@ -168,44 +126,21 @@ def negative_remarks(
     ):
         change = base.ev - expected_ev
         found.append(
-            Finding(
+            Finding.of(
                 "light-changed",
-                Severity.LOOK,
                 round(change, 3),
-                "stops",
-                f"The base is {abs(change):.1f} stops {'lighter' if change > 0 else 'darker'} than "
-                "the frames before lead to expect at the camera's settings.",
-                "If you have turned the strobe's power, that is what it shows; else see whether it "
-                "was charged, or whether this is another film."
-                if advice.strobe
-                else "See whether the lamp was moved or "
-                f"{'turned up' if change > 0 else 'dimmed'}, or whether this is another film.",
+                case="strobe" if advice.strobe else "",
+                stops=abs(change),
+                way="lighter" if change > 0 else "darker",
+                turned="turned up" if change > 0 else "dimmed",
             )
         )
     if rebate_missing and base.source == "roll":
         found.append(
-            Finding(
-                "light-changed",
-                Severity.LOOK,
-                None,
-                "",
-                "Nothing in the view has the light of the rebate that the frames before showed.",
-                f"See whether {'the strobe fired' if advice.strobe else 'the lamp was dimmed'}, or "
-                "whether light has struck the film here.",
-            )
+            Finding.of("light-changed", case="no-rebate-strobe" if advice.strobe else "no-rebate")
         )
     if base.source == "picture":
-        found.append(
-            Finding(
-                "rebate-not-seen",
-                Severity.NOTE,
-                None,
-                "",
-                "No rebate was found in the view, so the lightest tone of the picture stands for "
-                "the base.",
-                "Leave a little of the rebate in view, on the first frames at least.",
-            )
-        )
+        found.append(Finding.of("rebate-not-seen"))
     return found
 
 
@@ -222,24 +157,27 @@ def _off_target(
     The lightest tone of a picture may lie far below the base, so that too little light is claimed
     only where the open gate leaves no other choice, where many pictures agree, or far below.
     """
-    side = "below" if advice.ev > 0 else "above"
-    severity = Severity.RESHOOT if abs(advice.ev) > 1 else Severity.LOOK
-    text = f"The film base lies {abs(advice.ev):.1f} stops {side} the target."
+    case, off = "", abs(advice.ev)
     if base.source == "picture" and advice.ev > 0:
         least = settings.base_target_ev - highest_ev if highest_ev is not None else -math.inf
         many = pictures >= settings.unsure_pictures
         limit = settings.unsure_many_ev if many else settings.unsure_ev
         dark = lightest_ev < settings.base_target_ev - limit
         if least > settings.base_tolerance_ev:
-            severity = Severity.RESHOOT if least > 1 else Severity.LOOK
-            text = (
-                f"By the open gate the film base lies at least {least:.1f} stops below the target."
-            )
+            case, off = "open-gate", least
         else:
-            severity = Severity.LOOK if dark and advice.ev > limit else Severity.NOTE
-            text = f"The lightest tone lies {advice.ev:.1f} stops below the target for the base."
-    return Finding(
-        "base-off-target", severity, round(base.ev, 3), "stops from saturation", text, advice.words
+            case, off = "picture", advice.ev
+    severity = Severity.RESHOOT if off > 1 else Severity.LOOK
+    if case == "picture":
+        severity = Severity.LOOK if dark and advice.ev > limit else Severity.NOTE
+    return Finding.of(
+        "base-off-target",
+        round(base.ev, 3),
+        severity,
+        case=case,
+        stops=off,
+        side="below" if advice.ev > 0 else "above",
+        advice=advice.words,
     )
 
 
@@ -279,26 +217,22 @@ def transparency_remarks(
     elif advice.ev > note_ev:
         # A dark picture at the roll's one exposure is right as it is; only far below is it odd.
         found.append(
-            Finding(
+            Finding.of(
                 "highlights-below-target",
-                Severity.LOOK if advice.ev > look_ev else Severity.NOTE,
                 round(-headroom_ev, 3),
-                "stops from saturation",
-                f"The highlights lie {headroom_ev:.1f} stops below saturation.",
-                advice.words + " A dark picture at the roll's own exposure may stay as it is.",
+                Severity.LOOK if advice.ev > look_ev else Severity.NOTE,
+                stops=headroom_ev,
+                advice=advice.words,
             )
         )
     if dark is not None and dark.lost > settings.lost_share:
         found.append(
-            Finding(
+            Finding.of(
                 "shadows-in-noise",
-                Severity.NOTE,
                 round(dark.lost, 4),
-                "share of the picture",
-                f"{percent(dark.lost)} of the picture is as dark as the sensor's noise "
-                f"({-dark.floor_ev:.1f} stops below saturation).",
-                "If the shadows matter, add a frame with "
-                f"{settings.bracket_ev:.0f} stops more light.",
+                share=percent(dark.lost),
+                floor=-dark.floor_ev,
+                bracket=settings.bracket_ev,
             )
         )
     return found
@@ -310,13 +244,14 @@ def clipped_step(settings: Exposure) -> float:
 
 
 def _saturated(channel: str, share: float, advice: Advice) -> Finding:
-    return Finding(
+    known = advice.ev < 0
+    return Finding.of(
         "picture-saturated",
-        Severity.RESHOOT,
         share,
-        "share of the channel's photosites",
-        f"{percent(share)} of the {channel} photosites in the picture are saturated.",
-        advice.words if advice.ev < 0 else "Give a stop less light.",
+        case="" if known else "no-advice",
+        share=percent(share),
+        channel=channel,
+        advice=advice.words,
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.findings import Finding, Severity
+from tether.findings import Finding
 from tether.measure.exposure.base import main_channels
 from tether.measure.levels import FloatArray, stops
 from tether.measure.survey import Survey, halved
@@ -38,43 +38,25 @@ def empty_negative(
         return None
     ev = stops(blocks)
     middle = float(np.median(ev[inside]))
-    if np.mean(np.abs(ev - middle)[inside] > _STEP_EV * 2) > _LEAST_SHARE:
+    if not _is_even(ev, inside, middle):
         return None
+    if base_ev is None:
+        return Finding.of("even-view")
+    above = round(middle - base_ev, 3)
+    if middle > base_ev + _NO_FILM_EV:
+        return Finding.of("no-film", above)
+    if middle < base_ev - 2 * _STEP_EV:
+        return Finding.of("even-frame", above, stops=base_ev - middle)
+    return Finding.of("blank-frame", above)
+
+
+def _is_even(ev: FloatArray, inside: NDArray[np.bool_], middle: float) -> bool:
+    """Whether hardly anything stands out, of the whole or of its surroundings."""
+    if np.mean(np.abs(ev - middle)[inside] > _STEP_EV * 2) > _LEAST_SHARE:
+        return False
     shown = np.where(inside, ev, 0)
     around = _around(shown) / np.maximum(_around(inside.astype(np.float32)), 1e-3)
-    detail = np.abs(ev - around)[inside]
-    if np.mean(detail > _STEP_EV) > _LEAST_SHARE:
-        return None
-    if base_ev is not None and middle > base_ev + _NO_FILM_EV:
-        return Finding(
-            "no-film",
-            Severity.LOOK,
-            round(middle - base_ev, 3),
-            "stops above base",
-            "The view is lighter than the film's base all over: there seems to be no film in the "
-            "gate.",
-            "Put the film in the gate and photograph the frame again.",
-        )
-    if base_ev is not None and middle < base_ev - 2 * _STEP_EV:
-        return Finding(
-            "even-frame",
-            Severity.LOOK,
-            round(middle - base_ev, 3),
-            "stops from base",
-            f"The frame shows one even tone, {base_ev - middle:.1f} stops darker than base.",
-            "Look at the film: it may have been fogged, or the lamp may have changed.",
-        )
-    known = base_ev is not None
-    return Finding(
-        "blank-frame" if known else "even-view",
-        Severity.LOOK,
-        None if not known else round(middle - (base_ev or 0.0), 3),
-        "" if not known else "stops from base",
-        "There is nothing on this frame but film base."
-        if known
-        else "The view shows one even tone: a blank frame, or no film in the gate.",
-        "Mark the frame as blank if the film shows none either.",
-    )
+    return bool(np.mean(np.abs(ev - around)[inside] > _STEP_EV) <= _LEAST_SHARE)
 
 
 def empty_transparency(picture: Survey, where: NDArray[np.bool_]) -> Finding | None:
@@ -85,14 +67,7 @@ def empty_transparency(picture: Survey, where: NDArray[np.bool_]) -> Finding | N
     lightest = float(stops(np.percentile(blocks[inside], 99.5)))
     if lightest > _DARK_SLIDE_EV:
         return None
-    return Finding(
-        "blank-frame",
-        Severity.LOOK,
-        round(lightest, 3),
-        "stops from saturation",
-        "The frame is black all over: it was not exposed, or the lamp is off.",
-        "Mark the frame as blank if the film shows nothing either.",
-    )
+    return Finding.of("blank-frame", round(lightest, 3), case="transparency")
 
 
 def _blocks(picture: Survey, where: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.findings import Finding, Severity
+from tether.findings import Finding
 from tether.raw.mosaic import Mosaic
 from tether.settings import Dust
 from tether.text import plural
@@ -148,19 +148,12 @@ def compare_dust(
     stay = lasting_spots(spots, previous, settings, aspect)
     if not len(stay):
         return []
-    where = _words(float(stay[0, 0]), float(stay[0, 1]))
-    spot = plural(len(stay), "dark spot lies", "dark spots lie")
     return [
-        Finding(
+        Finding.of(
             "dust-not-on-film",
-            Severity.LOOK,
             float(len(stay)),
-            "spots",
-            f"{spot} in the same place in frame after frame, the darkest "
-            f"{where}: dust on lens, sensor or lamp, and not on the film.",
-            "Stop and clean before the next frame: first the lamp's cover, then the lens, and the "
-            "sensor only as its maker says. The frames before it have the same spots: look whether "
-            "they are good enough.",
+            spots=plural(len(stay), "dark spot lies", "dark spots lie"),
+            where=_words(float(stay[0, 0]), float(stay[0, 1])),
         )
     ]
 

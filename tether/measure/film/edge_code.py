@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.film import FilmFormat
-from tether.findings import Finding, Severity
+from tether.findings import Finding
 from tether.measure.film.edge_bits import MODULES, EdgeBits, read_bits
 from tether.measure.framing.framing import Framing
 from tether.measure.levels import FloatArray, stops
@@ -125,16 +125,7 @@ def edge_remarks(code: EdgeCode | None) -> list[Finding]:
     """Say when the bar code shows that the base side of the film faces the lens."""
     if code is None or not code.base_side:
         return []
-    return [
-        Finding(
-            "wrong-side",
-            Severity.RESHOOT,
-            None,
-            "",
-            "The film lies the wrong way up: its bar code shows that the base side faces the lens.",
-            "Turn the strip over, emulsion toward the lens, and photograph the frame again.",
-        )
-    ]
+    return [Finding.of("wrong-side")]
 
 
 def _strip(picture: Survey, framing: Framing, lower: bool) -> FloatArray | None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.findings import Finding, Severity
+from tether.findings import Finding
 from tether.raw.mosaic import Mosaic
 from tether.text import percent
 
@@ -51,13 +51,4 @@ def lost_share(mosaic: Mosaic) -> float:
 
 def file_damaged(lost: float) -> Finding:
     """Say that a share of the file is lost, from `lost_share`: ``file-damaged``."""
-    return Finding(
-        "file-damaged",
-        Severity.RESHOOT,
-        round(100 * lost, 4),
-        "%",
-        f"The file is damaged: {percent(lost)} of the picture holds nothing at all, as no "
-        "sensor gives it.",
-        "Compare it with the copy on the camera's card. If that is no better, take another "
-        "card, and photograph the frame again.",
-    )
+    return Finding.of("file-damaged", round(100 * lost, 4), share=percent(lost))

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tether.findings import Finding, Severity
+from tether.findings import Finding
 from tether.measure.film.edge_bits import frame_label
 from tether.measure.film.edge_code import FRAMES, NUMBERS_APART_MM, EdgeCode
 from tether.text import plural
@@ -104,23 +104,18 @@ def number_remarks(
     frames = round(off)
     if frames == 0 or abs(off - frames) > _WHOLE:
         return []
-    seen = frame_label(bits.frame)
     numbers = round(2 * frames * pitch / NUMBERS_APART_MM) / 2
-    wanted = frame_label((bits.frame - numbers) % FRAMES)
     onward = frames * way
-    if onward > 0:
-        what = f"{plural(onward, 'frame was', 'frames were')} left out"
-    else:
-        what = f"the film lies {plural(-onward, 'frame', 'frames')} back, where it was before"
     return [
-        Finding(
+        Finding.of(
             "frame-number",
-            Severity.LOOK,
             float(onward),
-            "frames",
-            f"The film's edge says {seen} where {wanted} should follow: {what}.",
-            "See which frame lies in the gate. If it is the right one all the same, keep it: what "
-            "follows is counted from here.",
+            case="" if onward > 0 else "back",
+            seen=frame_label(bits.frame),
+            wanted=frame_label((bits.frame - numbers) % FRAMES),
+            frames=plural(onward, "frame was", "frames were")
+            if onward > 0
+            else plural(-onward, "frame"),
         )
     ]
 

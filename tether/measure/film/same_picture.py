@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.findings import Finding, Severity
+from tether.findings import Finding
 from tether.measure.levels import FloatArray, stops
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey
@@ -171,16 +171,12 @@ def repeat_remarks(
             likest, frame = found, number
     if not likest.correlation:
         return []
-    named = f"frame {frame}" if frame >= 0 else "an earlier frame"
     return [
-        Finding(
+        Finding.of(
             "not-advanced",
-            Severity.RESHOOT,
             round(likest.correlation, 3),
-            "correlation",
-            f"This is the same picture as {named}.",
-            "Advance the film and photograph the frame again; if the film really has two frames "
-            "alike, keep it.",
+            case="" if frame >= 0 else "unnumbered",
+            frame=frame,
         )
     ]
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.findings import Finding, Severity
+from tether.findings import Finding
 from tether.measure.focus.grain import FEWEST_CELLS, GRID, Region, Sharpness, measure_sharpness
 from tether.settings import Focus
 
@@ -30,10 +30,6 @@ _SHARP_SIDE = 0.15
 _LEAST_LEFT, _TIMES_LEFT = 0.03, 4.0
 """Share of its finest part, of the reference's, that grain has left at the sharper edge of a soft
 frame, and how many times that of the rest of the frame."""
-_PARALLEL = (
-    "Make sensor and film parallel (a mirror in the gate must show the lens in the middle), focus "
-    "again and repeat the frame."
-)
 _NEARLY_ALL = 0.75
 _FLOOR = 0.02
 """Sharpness relative to the reference that cannot be told from none."""
@@ -90,17 +86,8 @@ def compare_focus(
     seems_grain = sharpness.plain_grid >= 0.5 * reference.plain
     side, softest = _softer_side(seen, seems_grain, settings.side_ratio)
     if side and softest < settings.soft_ratio:
-        return [
-            Finding(
-                "one-side-soft",
-                Severity.RESHOOT,
-                round(softest, 3),
-                "of the reference",
-                f"Sharpness falls off toward the {side}, to {100 * softest:.0f} % of that of the "
-                "roll's frames in focus.",
-                _PARALLEL,
-            )
-        ]
+        percent = 100 * softest
+        return [Finding.of("one-side-soft", round(softest, 3), side=side, percent=percent)]
     ratio = float(np.nanpercentile(seen, 50))
     # Blur takes the finest structure first; a dimmer lamp than expected only makes all of it less.
     plain = max(reference.plain, 1e-9)
@@ -110,27 +97,15 @@ def compare_focus(
     best = _sharper_side(sharpness.plain_grid / plain)
     if best:
         return [
-            Finding(
+            Finding.of(
                 "one-side-soft",
-                Severity.RESHOOT,
                 round(ratio, 3),
-                "of the reference",
-                f"The grain is soft, least so toward the {best}: {100 * ratio:.0f} % of the "
-                "sharpness of the roll's frames in focus.",
-                _PARALLEL,
+                case="soft-all-over",
+                side=best,
+                percent=100 * ratio,
             )
         ]
-    return [
-        Finding(
-            "out-of-focus",
-            Severity.RESHOOT,
-            round(ratio, 3),
-            "of the reference",
-            f"The grain is soft: {100 * ratio:.0f} % of the sharpness of the roll's frames in "
-            "focus.",
-            "Focus on the grain with the live view magnified and repeat the frame.",
-        )
-    ]
+    return [Finding.of("out-of-focus", round(ratio, 3), percent=100 * ratio)]
 
 
 def focus_drift(overalls: Sequence[float], settings: Focus | None = None) -> list[Finding]:
@@ -164,16 +139,7 @@ def focus_drift(overalls: Sequence[float], settings: Focus | None = None) -> lis
     if fallen > limit / 2 or np.any(logs[-3:] - start > limit):
         return []
     left = float(2**fallen)
-    return [
-        Finding(
-            "focus-drift",
-            Severity.LOOK,
-            round(left, 3),
-            "of the first frame",
-            f"Sharpness has been falling over the last {index.size} frames, to {100 * left:.0f} %.",
-            "Focus again, and see whether column, lens or film holder gives way.",
-        )
-    ]
+    return [Finding.of("focus-drift", round(left, 3), frames=int(index.size), percent=100 * left)]
 
 
 def _softer_side(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tether.film import FilmFormat
-from tether.findings import Finding, Severity
+from tether.findings import Finding
 from tether.measure.framing.framing import Framing
 from tether.settings import Framing as FramingSettings
 from tether.text import percent
@@ -27,52 +27,17 @@ def framing_remarks(
     worst = lost.get(side, 0.0)
     along = ("top", "bottom") if framing.turned else ("left", "right")
     if side in along and worst > settings.between_share * form.picture_along:
-        found.append(
-            Finding(
-                "between-frames",
-                Severity.RESHOOT,
-                worst,
-                "mm cut off",
-                f"The film lies between two frames: {worst:.0f} mm of the picture are out of view.",
-                f"Move the film until the picture lies {worst:.0f} mm further {_AWAY[side]} in the "
-                "view.",
-            )
-        )
+        found.append(Finding.of("between-frames", worst, mm=worst, way=_AWAY[side]))
     elif worst > settings.missing_mm:
-        found.append(
-            Finding(
-                "picture-cut-off",
-                Severity.RESHOOT,
-                worst,
-                "mm cut off",
-                f"{worst:.1f} mm of the picture are cut off on its {side} side.",
-                f"Move the film until the picture lies {worst:.1f} mm further {_AWAY[side]} in the "
-                "view.",
-            )
-        )
+        found.append(Finding.of("picture-cut-off", worst, mm=worst, side=side, way=_AWAY[side]))
     if abs(framing.rotation) > settings.rotation_degrees and len(framing.seen) >= 3:
-        way = "clockwise" if framing.rotation > 0 else "anticlockwise"
-        back = "anticlockwise" if framing.rotation > 0 else "clockwise"
-        found.append(
-            Finding(
-                "askew",
-                Severity.LOOK,
-                round(framing.rotation, 2),
-                "degrees",
-                f"The film lies {abs(framing.rotation):.1f} degrees askew ({way}).",
-                f"Turn the film or its holder {back}, or straighten the picture later.",
-            )
-        )
+        ways = ("clockwise", "anticlockwise")
+        way, back = ways if framing.rotation > 0 else ways[::-1]
+        degrees = abs(framing.rotation)
+        turned = round(framing.rotation, 2)
+        found.append(Finding.of("askew", turned, degrees=degrees, way=way, back=back))
     if framing.share < settings.least_share and not found:
-        found.append(
-            Finding(
-                "small-on-sensor",
-                Severity.NOTE,
-                round(framing.share, 3),
-                "share of the sensor",
-                f"The picture takes {percent(framing.share)} of the sensor: "
-                f"{framing.pixels_per_inch:.0f} pixels per inch of film.",
-                "Move the camera closer for more.",
-            )
-        )
+        share, per_inch = percent(framing.share), framing.pixels_per_inch
+        value = round(framing.share, 3)
+        found.append(Finding.of("small-on-sensor", value, share=share, per_inch=per_inch))
     return found

@@ -6,7 +6,7 @@ from datetime import datetime
 
 import numpy as np
 
-from tether.findings import Finding, Severity
+from tether.findings import Finding
 from tether.measure.levels import FLOOR, FloatArray
 from tether.measure.light.light import uneven_percent
 from tether.measure.roll.memory import OpenGate, grid_of, spread
@@ -87,22 +87,8 @@ def gate_uneven(gate: OpenGate | None, settings: Light | None = None) -> list[Fi
     settings = settings or Light()
     if gate is None or gate.uneven_percent <= settings.uneven_percent:
         return []
-    return [
-        Finding(
-            "gate-uneven",
-            Severity.NOTE,
-            round(gate.uneven_percent, 1),
-            "%",
-            f"The roll's open gate is {gate.uneven_percent:.0f} % uneven. {UNEVEN}",
-            "Centre the lamp under the gate and test the light again.",
-        )
-    ]
-
-
-UNEVEN = (
-    "Positives are evened out by it; the dark side's noise and the light side's headroom are not."
-)
-"""What a flat field that is uneven does and does not do, in a sentence."""
+    percent = gate.uneven_percent
+    return [Finding.of("gate-uneven", round(percent, 1), percent=percent)]
 
 
 def age_hours(taken_at: str, now: datetime) -> float | None:
@@ -127,13 +113,4 @@ def judge_flat(taken_at: str, now: datetime, settings: Light | None = None) -> l
     age = age_hours(taken_at, now)
     if age is None or age <= settings.flat_hours:
         return []
-    return [
-        Finding(
-            "flat-stale",
-            Severity.NOTE,
-            round(age, 1),
-            "h",
-            f"The open gate was photographed {age:.0f} hours ago.",
-            "Photograph it again: lamps age and warm up, and benches get moved.",
-        )
-    ]
+    return [Finding.of("flat-stale", round(age, 1), hours=age)]

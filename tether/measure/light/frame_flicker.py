@@ -60,17 +60,15 @@ def frame_flicker(
         return []
     seconds = context.shutter[1] if context.shutter else mosaic.exposure_seconds
     near = steadier_shutter(context.shutters, seconds) if seconds else None
-    time = near[0] if near else f"{steady_seconds(seconds or 0.0):g} s or a multiple of it"
     return [
-        Finding(
+        Finding.of(
             "lamp-flicker",
-            Severity.LOOK,
             round(percent, 2),
-            "%",
-            f"The lamp flickers: {bands:.0f} bands along the rows run through the rebate on both "
-            f"sides, {percent:.1f} % strong.",
-            f"Expose {time}, with the lamp dimmed to suit, or use a lamp that runs on direct "
-            "current; then test the light again.",
+            Severity.LOOK,
+            case="rebate" if near else "rebate-time",
+            bands=bands,
+            percent=percent,
+            time=near[0] if near else steady_seconds(seconds or 0.0),
         )
     ]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tether.findings import Finding, Severity
-from tether.measure.exposure.exposure_remarks import turn_power
+from tether.findings.about_exposure import turn_power
 from tether.measure.light.flicker import steadier_shutter, steady_seconds
 from tether.measure.light.light import METERED_FIELD_EV, Light, balance_off_ev
 from tether.settings import Bench, Exposure
@@ -65,30 +65,17 @@ def judge_light(
     if light.saturated:
         less = step_down(settings, exposure, bench)
         return [
-            Finding(
+            Finding.of(
                 "light-saturated",
-                Severity.RESHOOT,
                 round(light.mean_ev, 2),
-                "EV",
-                "The open gate is saturated: neither evenness nor colour can be measured.",
-                f"Give {_COUNTED.get(-less, f'{-less:g}')} stops less light"
-                + (f": {turn_power(less)}. Then" if settings.strobe else " and")
-                + " photograph the open gate again.",
+                case="strobe" if settings.strobe else "",
+                count=_COUNTED.get(-less, f"{-less:g}"),
+                turn=turn_power(less),
             )
         ]
     if light.mean_ev < _TOO_DARK_EV:
-        return [
-            Finding(
-                "light-too-dark",
-                Severity.RESHOOT,
-                round(light.mean_ev, 2),
-                "EV",
-                "Hardly any light reaches the sensor.",
-                "See whether the strobe fired and the lens cap is off; then give more light."
-                if settings.strobe
-                else "See whether the lamp is on and the lens cap is off; then give more light.",
-            )
-        ]
+        case = "strobe" if settings.strobe else ""
+        return [Finding.of("light-too-dark", round(light.mean_ev, 2), case=case)]
     findings = []
     if light.evenness_percent > settings.uneven_percent:
         findings.append(_uneven(light))
@@ -97,28 +84,10 @@ def judge_light(
     if white_balance is not None:
         off = balance_off_ev(light.neutral, white_balance)
         if off > settings.balance_ev:
-            findings.append(
-                Finding(
-                    "white-balance-off",
-                    Severity.NOTE,
-                    round(off, 2),
-                    "EV",
-                    f"The white balance set is {off:.1f} stops from the lamp's colour.",
-                    "Set it to the lamp (daylight lamp: 5000 K or daylight; incandescent: "
-                    "tungsten) and never to automatic. The raw values do not change by it.",
-                )
-            )
+            findings.append(Finding.of("white-balance-off", round(off, 2), stops=off))
     if abs(light.mean_ev - METERED_FIELD_EV) < _METERED_WITHIN and not settings.strobe:
-        findings.append(
-            Finding(
-                "light-metered",
-                Severity.NOTE,
-                round(light.mean_ev, 2),
-                "EV",
-                f"The open gate lies {stops(light.mean_ev)} from saturation, where a meter puts "
-                "every even field: it looks grey and not white.",
-            )
-        )
+        below = stops(light.mean_ev)
+        findings.append(Finding.of("light-metered", round(light.mean_ev, 2), stops=below))
     return findings
 
 
@@ -136,18 +105,16 @@ def judge_power(light: Light, bench: Bench | None = None) -> list[Finding]:
         return []
     far = light.mean_ev < bench.strobe_gate_ev
     return [
-        Finding(
+        Finding.of(
             "strobe-power",
-            Severity.RESHOOT if far else Severity.NOTE,
             round(off, 2),
-            "stops",
-            f"The open gate lies {-light.mean_ev:.1f} stops below saturation, and should lie "
-            f"{-bench.gate_target_ev:.1f} below it.",
-            f"Give {abs(off):.1f} stops {'more' if off > 0 else 'less'} light: {turn_power(off)}. "
-            "Then photograph the open gate again."
-            if far
-            else f"It will do. For a finer look give {abs(off):.1f} stops "
-            f"{'more' if off > 0 else 'less'}: {turn_power(off)}.",
+            Severity.RESHOOT if far else Severity.NOTE,
+            case="far" if far else "",
+            below=-light.mean_ev,
+            target=-bench.gate_target_ev,
+            stops=abs(off),
+            way="more" if off > 0 else "less",
+            turn=turn_power(off),
         )
     ]
 
@@ -167,44 +134,21 @@ def judge_stray_light(share: float, settings: LightSettings | None = None) -> li
     """
     settings = settings or LightSettings()
     if share > _LAMP_ON:
-        return [
-            Finding(
-                "lamp-still-on",
-                Severity.RESHOOT,
-                round(share, 4),
-                "share of the open gate",
-                f"As much as {percent(share)} of the lamp's light reaches the sensor: the lamp "
-                "seems to be on still.",
-                "Switch it off, or lay a black card over the gate, and photograph it again.",
-            )
-        ]
+        return [Finding.of("lamp-still-on", round(share, 4), share=percent(share))]
     if share <= settings.stray_share:
         return []
-    return [
-        Finding(
-            "stray-light",
-            Severity.LOOK,
-            round(share, 6),
-            "share of the open gate",
-            f"With the lamp off, {percent(share)} of its light still reaches the sensor.",
-            "Switch the room light off, shade the film from windows and screens, and mask the "
-            "lamp around the gate.",
-        )
-    ]
+    return [Finding.of("stray-light", round(share, 6), share=percent(share))]
 
 
 def _uneven(light: Light) -> Finding:
-    less = f"{light.evenness_percent:.0f} % ({light.evenness_ev:.2f} stops)"
-    return Finding(
+    return Finding.of(
         "light-uneven",
-        Severity.LOOK,
         round(light.evenness_percent, 1),
-        "%",
-        f"The light is uneven: it differs by {less} within the {light.darkest}."
-        if light.darkest == light.lightest
-        else f"The light is uneven: the {light.darkest} has {less} less than the {light.lightest}.",
-        "Centre the lamp under the gate, raise the film above its diffuser, stop the lens down "
-        "to about f/8, and photograph the open gate again.",
+        case="one-place" if light.darkest == light.lightest else "",
+        percent=light.evenness_percent,
+        stops=light.evenness_ev,
+        darkest=light.darkest,
+        lightest=light.lightest,
     )
 
 
@@ -212,18 +156,12 @@ def _flicker(
     light: Light, seconds: float | None, shutters: tuple[tuple[str, float], ...]
 ) -> Finding:
     nearest = steadier_shutter(shutters, seconds) if seconds else None
-    if nearest:
-        setting = f"Set the shutter to {nearest[0]} with the lamp dimmed to suit"
-    else:
-        time = steady_seconds(seconds or 0.0)
-        setting = f"Expose {time:g} s or a multiple of it, with the lamp dimmed to suit"
-    return Finding(
+    return Finding.of(
         "lamp-flicker",
-        Severity.RESHOOT,
         round(light.flicker_percent, 2),
-        "%",
-        f"The lamp flickers: {light.bands:.0f} bands along the rows, "
-        f"{light.flicker_percent:.1f} % strong.",
-        f"{setting}: whole periods of mains light (1/100 s or 1/120 s) average out. Or use a "
-        "lamp that runs on direct current.",
+        Severity.RESHOOT,
+        case="" if nearest else "time",
+        bands=light.bands,
+        percent=light.flicker_percent,
+        time=nearest[0] if nearest else steady_seconds(seconds or 0.0),
     )

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.findings import Finding, Severity
+from tether.findings import Finding
 from tether.measure.exposure.base import Base, beside, main_channels
 from tether.measure.framing.framing import Framing, seen_area
 from tether.measure.levels import FLOOR, FloatArray, stops
@@ -143,17 +143,7 @@ def light_moved(
             lighter, darker = (one, other) if sides[one] > sides[other] else (other, one)
     if worst <= settings.moved_ev or not math.isfinite(worst):
         return []
-    return [
-        Finding(
-            "light-moved",
-            Severity.LOOK,
-            round(worst, 3),
-            "stops",
-            f"The light lies differently from the open gate: {worst:.1f} stops "
-            f"more on the {lighter} side than on the {darker} one.",
-            "Put lamp and holder back where they were, or test the light again.",
-        )
-    ]
+    return [Finding.of("light-moved", round(worst, 3), stops=worst, lighter=lighter, darker=darker)]
 
 
 def _side_of(framing: Framing, pixel: int, shape: tuple[int, int]) -> NDArray[np.intp]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.findings import Finding, Severity
+from tether.findings import Finding
 from tether.measure.roll.history import BLUE, FRAME, LEVEL, ORDER, RED, SETTINGS, SHARPNESS, Rows
 from tether.settings import Light
 
@@ -54,17 +54,14 @@ def light_drift(rows: Rows, since: int = 0, settings: Light | None = None) -> li
     level = _moved(rows[_same_settings(rows, settings.strobe)], LEVEL, settings.drift_ev, creeps)
     if level is not None:
         change, frame = level
-        way = "fallen" if change < 0 else "risen"
         found.append(
-            Finding(
+            Finding.of(
                 "light-drift",
-                Severity.NOTE,
                 round(change, 3),
-                "stops",
-                f"The light has {way} by {_stops(change)} since frame {frame}.",
-                "Check the strobe: its charge, its power, its place; then test the light again."
-                if settings.strobe
-                else "Check the lamp, its supply and its dimmer; then test the light again.",
+                case="strobe" if settings.strobe else "",
+                way="fallen" if change < 0 else "risen",
+                stops=abs(change),
+                frame=frame,
             )
         )
     warmth = rows.copy()
@@ -72,15 +69,10 @@ def light_drift(rows: Rows, since: int = 0, settings: Light | None = None) -> li
     colour = _moved(warmth, RED, settings.colour_drift_ev, creeps)
     if colour is not None:
         change, frame = colour
+        way = "warmer" if change > 0 else "colder"
         found.append(
-            Finding(
-                "lamp-colour-drift",
-                Severity.NOTE,
-                round(change, 3),
-                "stops of red over blue",
-                f"The lamp has become {'warmer' if change > 0 else 'colder'} by "
-                f"{_stops(change)} of red against blue since frame {frame}.",
-                "Let it warm up, or check its supply; then test the light again.",
+            Finding.of(
+                "lamp-colour-drift", round(change, 3), way=way, stops=abs(change), frame=frame
             )
         )
     return found
@@ -126,7 +118,3 @@ def _moved(rows: Rows, column: int, limit: float, creeps: bool) -> tuple[float, 
     before = np.flatnonzero(np.abs(values - start) <= _BEGAN * abs(change))
     began = int(before[-1]) if before.size else 0
     return change, int(known[began, FRAME])
-
-
-def _stops(change: float) -> str:
-    return f"{abs(change):.2g} stops"

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
-from typing import ClassVar, TypeVar
+from collections.abc import Callable
+from typing import TYPE_CHECKING, ClassVar, TypeVar, cast
 
 from rich.console import RenderableType
 from rich.text import Text
@@ -12,14 +12,15 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import Static
 
-from tether.camera.errors import CameraError
+from tether.camera.errors import CameraError, CameraLost
 from tether.errors import TetherError
-from tether.session.session import View
-from tether.tui.app_context import ScreenContext
+from tether.session.session import Session
 from tether.tui.screens.polling_screen import WhileSeen
-from tether.tui.session_port import SessionPort
 from tether.tui.widgets.key_line import KeyLine
 from tether.tui.widgets.update_if_changed import put
+
+if TYPE_CHECKING:
+    from tether.tui.app import TetherApp
 
 T = TypeVar("T")
 
@@ -32,12 +33,16 @@ class BenchScreen(WhileSeen):
         Binding("escape,q", "leave", "Back", key_display="Esc", tooltip="back to the worktable"),
     ]
 
-    def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
-        super().__init__(context, port)
+    def __init__(self, session: Session) -> None:
+        super().__init__()
         self.title = self.HEADING
-        self.begun_at = view
-        """How the work was when the screen was opened."""
+        self.session = session
         self.working = False
+
+    @property
+    def tether(self) -> TetherApp:
+        """The program this screen belongs to."""
+        return cast("TetherApp", self.app)
 
     def body(self) -> ComposeResult:
         """Lay out what stands between title and message."""
@@ -60,23 +65,25 @@ class BenchScreen(WhileSeen):
         for part in self.query(selector).results(Static):
             put(part, content)
 
-    async def complain(self, error: TetherError) -> None:
+    def complain(self, error: TetherError) -> None:
         """Show an error; where the camera is gone, say where it is connected again."""
-        lost = isinstance(error, CameraError) and not await self.port.camera_answers()
+        if isinstance(error, CameraLost):
+            self.session.camera_state = None
+        lost = isinstance(error, CameraError) and self.session.camera_state is None
         self.say(f"{error}{' Esc goes back; C connects there.' if lost else ''}", bad=True)
         self.app.bell()
 
-    async def attempt(self, ask: Callable[[], Awaitable[T]], doing: str = "") -> T | None:
-        """Ask the session for something; show an error instead of raising it."""
+    async def attempt(self, call: Callable[[], T], doing: str = "") -> T | None:
+        """Run a call on the session's thread; show an error instead of raising it."""
         if self.working:
             self.say("Still at work on the last key; this one was not taken.")
             return None
         self.working = True
         self.say(doing)
         try:
-            result = await ask()
+            result = await self.tether.desk.do(call)
         except TetherError as error:
-            await self.complain(error)
+            self.complain(error)
             return None
         except OSError as error:
             self.say(f"The archive cannot be written to: {error}. Check the disk.", bad=True)

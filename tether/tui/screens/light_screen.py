@@ -18,6 +18,7 @@ from textual.widgets import Static
 from tether.bench.light_test import (
     MOST_EXPOSURES,
     LightResult,
+    LightTest,
     StrayResult,
     light_lines,
     light_map,
@@ -26,18 +27,15 @@ from tether.bench.light_test import (
 from tether.bench.shutter_loan import Displaced
 from tether.bench.steps import BY_KEY
 from tether.capture.transfer import Progress
-from tether.findings import Finding, Severity
-from tether.measure.light.flat import UNEVEN
+from tether.findings import Finding
+from tether.findings.about_bench import EVENED_OUT
 from tether.measure.light.light import Light
 from tether.measure.light.light_findings import step_down
-from tether.session.session import View
-from tether.tui.app_context import ScreenContext
-from tether.tui.bench_ports import LightTestPort
+from tether.session.session import Session
 from tether.tui.screens.bench_screen import BenchScreen
-from tether.tui.session_port import SessionPort
+from tether.tui.screens.shutter_offer import BACK, carry_out, find_displaced
+from tether.tui.widgets.verdict_panel import STYLES
 
-_MARKS = {Severity.RESHOOT: "✗", Severity.LOOK: "!", Severity.NOTE: "-"}
-_STYLES = {Severity.RESHOOT: "bold red", Severity.LOOK: "bold yellow", Severity.NOTE: "dim"}
 _PHASES = {
     "fire": "firing",
     "fetch": "fetching the picture",
@@ -84,10 +82,9 @@ class LightScreen(BenchScreen):
         Binding("up", "scroll(-1)", "Up", show=False, tooltip="scroll up"),
     ]
 
-    def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
-        super().__init__(context, port, view)
-        self.test = LightTestPort(port)
-        self.strobe = view.strobe
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
+        self.test = LightTest(session)
         self.stage = Stage.OUT
         self.result: LightResult | None = None
         self.stray: StrayResult | None = None
@@ -114,8 +111,9 @@ class LightScreen(BenchScreen):
         """Begin with the film; say when an earlier test has left the shutter elsewhere."""
         self._refresh()
         self.while_seen(0.1, self._show_progress)
-        self.film = await self.test.film_loaded()
-        self.left = await self.port.displaced()
+        session = self.session
+        self.film = await self.tether.desk.do(lambda: session.film_loaded)
+        self.left = await self.tether.desk.do(lambda: find_displaced(session))
         if self.left is not None:
             self.say(f"{self.left.sentence()} B puts it back.")
         self._refresh()
@@ -130,7 +128,7 @@ class LightScreen(BenchScreen):
         return fits.get(action, True)
 
     def _refresh(self) -> None:
-        strobe = self.strobe
+        strobe = self.session.settings.light.strobe
         wrong = self.result is not None and not self.result.kept
         step = _step(self.stage, self.stray is not None, strobe=strobe, film=self.film, wrong=wrong)
         self.put("#light-step", step)
@@ -161,7 +159,9 @@ class LightScreen(BenchScreen):
     def _report(self, number: int, progress: Progress) -> None:
         # Called on the session's thread: one reference is replaced, the screen reads it later.
         what = _PHASES.get(progress.phase, progress.phase)
-        most = "" if self.strobe else f" {number} of at most {MOST_EXPOSURES}"
+        most = (
+            "" if self.session.settings.light.strobe else f" {number} of at most {MOST_EXPOSURES}"
+        )
         self._doing = f"Exposure{most}: {what} …"
 
     def _report_stray(self, _number: int, progress: Progress) -> None:
@@ -195,9 +195,10 @@ class LightScreen(BenchScreen):
     @work(group="action")
     async def action_put_back(self) -> None:
         """Put the shutter back to where it stood before a test that was interrupted."""
-        if self.left is None:
+        left, session = self.left, self.session
+        if left is None:
             return
-        said = await self.attempt(self.port.put_shutter_back)
+        said = await self.attempt(lambda: carry_out(session, BACK, left))
         if said is not None:
             self.left = None
             self.say(said)
@@ -207,12 +208,21 @@ class LightScreen(BenchScreen):
         if self.working:
             self.say("Still at work on the last key; this one was not taken.")
             return
+        hand = self.tether.given.hand
         self._warned = False
         self._doing = "Photographing the open gate …"
+
+        def run() -> LightResult:
+            if hand is not None:
+                hand.open_gate()
+                hand.lamp(True)
+                if self._asked_ev:  # once, also where the picture that follows fails
+                    hand.turn_power(self._asked_ev)
+                    self._asked_ev = 0.0
+            return self.test.run(self._report)
+
         self.stage = Stage.BACK
-        # Once, also where the picture that follows fails.
-        turned_ev, self._asked_ev = self._asked_ev, 0.0
-        result = await self.attempt(lambda: self.test.measure(self._report, turned_ev), self._doing)
+        result = await self.attempt(run, self._doing)
         self._doing = ""
         if result is not None:
             self.result, self.stray = result, None
@@ -228,7 +238,7 @@ class LightScreen(BenchScreen):
         if not result.strobe:
             return 0.0
         if result.light.saturated:
-            settings = self.context.settings
+            settings = self.session.settings
             return step_down(settings.light, settings.exposure, settings.bench)
         return next((f.value or 0.0 for f in result.findings if f.code == "strobe-power"), 0.0)
 
@@ -239,10 +249,15 @@ class LightScreen(BenchScreen):
         if self.working:
             self.say("Still at work on the last key; this one was not taken.")
             return
+        hand = self.tether.given.hand
         self._doing = "Photographing the gate with the lamp off …"
-        result = await self.attempt(
-            lambda: self.test.measure_dark(gate, self._report_stray), self._doing
-        )
+
+        def run() -> StrayResult:
+            if hand is not None:
+                hand.lamp(False)
+            return self.test.run_stray(gate, self._report_stray)
+
+        result = await self.attempt(run, self._doing)
         self._doing = ""
         if result is not None:
             self.stray, self.stage = result, Stage.BACK
@@ -250,7 +265,14 @@ class LightScreen(BenchScreen):
         self._refresh()
 
     async def _film_back(self) -> None:
-        await self.attempt(self.test.film_back)
+        hand = self.tether.given.hand
+        if hand is not None:
+
+            def back() -> None:
+                hand.lamp(True)
+                hand.put_back()
+
+            await self.attempt(back)
         self.dismiss(None)
 
     def action_scroll(self, by: int) -> None:
@@ -264,7 +286,7 @@ class LightScreen(BenchScreen):
             return
         left = ["The film is still out of the gate"] if self.film else []
         if self.stray is not None:
-            covered = self.strobe
+            covered = self.session.settings.light.strobe
             left.append(
                 "the card may still lie over the gate" if covered else "the lamp may be off"
             )
@@ -278,14 +300,13 @@ class LightScreen(BenchScreen):
 
     async def on_unmount(self) -> None:
         """End the worker, after what it is at."""
-        await self.test.close()
+        await self.tether.desk.do(self.test.close)
 
 
 def _kept(result: LightResult) -> str:
     if result.kept and result.uneven:
-        return (
-            f"Kept as the roll's flat field, uneven as it is. {UNEVEN} Centre the lamp, then [R]."
-        )
+        kept = "Kept as the roll's flat field, uneven as it is."
+        return f"{kept} {EVENED_OUT} Centre the lamp, then [R]."
     if result.kept:
         return "Kept as the roll's flat field."
     return "No flat field yet: put right what is said, then [R]. The picture is kept."
@@ -390,4 +411,4 @@ def _finding(finding: Finding) -> Sequence[Text]:
     text = Text(finding.text)
     if finding.action:
         text.append(f" {finding.action}", "bold")
-    return Text(_MARKS[finding.severity], _STYLES[finding.severity]), text
+    return Text(finding.severity.mark, STYLES[finding.severity]), text

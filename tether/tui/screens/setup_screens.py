@@ -5,25 +5,27 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
-from tether.session.session import View
-from tether.tui.app_context import ScreenContext
-from tether.tui.session_port import SessionPort
+from tether.session.session import Session
 
 if TYPE_CHECKING:
     from tether.tui.screens.bench_screen import BenchScreen
 
 STATIONS: Mapping[str, tuple[str, str, str]] = {
-    "camera": ("1", "camera", "Check: compare the camera with what the bench asks for"),
+    "camera-check": ("1", "camera", "Check: compare the camera with what the bench asks for"),
     "focus": ("2", "focus", "See the live picture and how sharp its corners are"),
-    "light": ("3", "light", "Measure the lamp on the open gate: evenness, flicker, colour, stray"),
-    "base": ("4", "base", "Find the roll's exposure on its clear film, and check it"),
+    "light-test": (
+        "3",
+        "light",
+        "Measure the lamp on the open gate: evenness, flicker, colour, stray",
+    ),
+    "base-exposure": ("4", "base", "Find the roll's exposure on its clear film, and check it"),
 }
-"""By name: key, short words, what it does."""
+"""By the id of the action: key, short words, what it does."""
 
 
-def screen_of(name: str) -> Callable[[ScreenContext, SessionPort, View], BenchScreen]:
+def screen_of(name: str) -> Callable[[Session], BenchScreen]:
     """Return what makes the screen; what it measures with is loaded now and not at the start."""
-    if name == "camera":
+    if name == "camera-check":
         from tether.tui.screens.check_screen import CheckScreen
 
         return CheckScreen
@@ -31,7 +33,7 @@ def screen_of(name: str) -> Callable[[ScreenContext, SessionPort, View], BenchSc
         from tether.tui.screens.focus_screen import FocusScreen
 
         return FocusScreen
-    if name == "base":
+    if name == "base-exposure":
         from tether.tui.screens.base_screen import BaseScreen
 
         return BaseScreen

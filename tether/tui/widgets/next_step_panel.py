@@ -75,7 +75,8 @@ class NextUp(VerticalScroll):
             title = f"Next: shoot frame {place.frame}"
             text.append("Hands off the bench, then fire the shutter.\n", "bold")
             for remark in view.remarks[:_MOST_REMARKS]:
-                text.append(f"! {remark}\n", "bold yellow")
+                key = STATIONS[remark.action][0]
+                text.append(f"! {remark.text.rstrip('.')} (key {key}).\n", "bold yellow")
             if not view.remarks:
                 text.append("Why: the picture is taken by itself, with nothing trembling.\n")
             if frame.chosen is not None:

@@ -13,18 +13,19 @@ from textual.containers import VerticalScroll
 from textual.widgets import Static
 
 from tether.archive.records import Capture
+from tether.findings import Severity, Verdict
 from tether.text import percent, printable
 from tether.tui.widgets.update_if_changed import put, put_title
 
 _BARS = " ▁▂▃▄▅▆▇█"
-_WORDS = {
-    "keep": ("✓ KEEP", "bold green"),
-    "look": ("! LOOK", "bold yellow"),
-    "reshoot": ("✗ SHOOT AGAIN", "bold red"),
-    "unjudged": ("? NOT JUDGED", "bold magenta"),
+STYLES: Mapping[str, str] = {
+    "keep": "bold green",
+    "look": "bold yellow",
+    "reshoot": "bold red",
+    "unjudged": "bold magenta",
+    "note": "dim",
 }
-_MARKS = {"reshoot": "✗", "look": "!", "note": "-"}
-_STYLES = {"reshoot": "bold red", "look": "bold yellow"}
+"""By verdict or severity."""
 
 
 def bars(counts: Sequence[float], width: int) -> str:
@@ -78,15 +79,16 @@ class VerdictPanel(VerticalScroll):
 
 def facts_view(facts: Mapping[str, Any], verdict: str, width: int) -> Group:
     """Lay out the verdict, its findings and the histogram per channel."""
-    word, style = _WORDS.get(verdict, _WORDS["unjudged"])
+    grade = Verdict(verdict)
+    title = f"{grade.mark} {grade.word.upper()}", STYLES.get(grade, "bold magenta")
     findings = Table.grid(padding=(0, 1))
     for finding in facts.get("findings", ()):
-        severity = str(finding.get("severity"))
+        severity = Severity(str(finding.get("severity")))
         text = Text(printable(str(finding.get("text", "")), 400))
         action = printable(str(finding.get("action", "")), 400)
         if action:
             text.append(f" {action}", "bold")
-        findings.add_row(Text(_MARKS.get(severity, "-"), _STYLES.get(severity, "dim")), text)
+        findings.add_row(Text(severity.mark, STYLES.get(severity, "dim")), text)
     histogram = facts.get("histogram")
     bands = Table.grid(padding=(0, 1))
     if isinstance(histogram, Mapping) and histogram.get("counts"):
@@ -97,7 +99,7 @@ def facts_view(facts: Mapping[str, Any], verdict: str, width: int) -> Group:
             label = Text(f"{printable(str(name), 6):>5}", "dim")
             bands.add_row(label, Text(bars(list(counts), width)))
         bands.add_row(Text("stops", "dim"), Text(axis(lowest, width), "dim"))
-    return Group(Text.assemble((word, style), "  ", _numbers(facts)), findings, bands)
+    return Group(Text.assemble(title, "  ", _numbers(facts)), findings, bands)
 
 
 def axis(lowest: float, width: int) -> str:

@@ -1,0 +1,9 @@
+"""Findings and verdicts, and the catalogue of all there are: codes, words, what helps."""
+
+from tether.findings.catalogue import CATALOGUE
+from tether.findings.finding import Finding, Severity, Verdict, ranked, verdict_of
+from tether.findings.kind import Kind, Words
+
+__all__ = [
+    "CATALOGUE", "Finding", "Kind", "Severity", "Verdict", "Words", "ranked", "verdict_of",
+]  # fmt: skip

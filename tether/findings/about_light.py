@@ -1,0 +1,160 @@
+"""What is found about the light without film: the open gate, the lamp off, the lamp's flicker."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from tether.findings.kind import (
+    COUNTED,
+    ESTIMATED,
+    LOOK,
+    MEASURED,
+    NOTE,
+    RESHOOT,
+    Kind,
+    Words,
+)
+
+_SATURATED = "The open gate is saturated: neither evenness nor colour can be measured."
+_NO_LIGHT = "Hardly any light reaches the sensor."
+_CENTRE = (
+    "Centre the lamp under the gate, raise the film above its diffuser, stop the lens down to "
+    "about f/8, and photograph the open gate again."
+)
+_REBATE_BANDS = (
+    "The lamp flickers: {bands:.0f} bands along the rows run through the rebate on both sides, "
+    "{percent:.1f} % strong."
+)
+_BANDS = "The lamp flickers: {bands:.0f} bands along the rows, {percent:.1f} % strong."
+_DIRECT = (
+    ", with the lamp dimmed to suit, or use a lamp that runs on direct current; then test the "
+    "light again."
+)
+_PERIODS = (
+    " with the lamp dimmed to suit: whole periods of mains light (1/100 s or 1/120 s) average "
+    "out. Or use a lamp that runs on direct current."
+)
+_POWER = (
+    "The open gate lies {below:.1f} stops below saturation, and should lie {target:.1f} below it."
+)
+
+LIGHT: Mapping[str, Kind] = {
+    "light-saturated": Kind(
+        RESHOOT,
+        COUNTED,
+        Words(
+            _SATURATED,
+            "Give {count} stops less light and photograph the open gate again.",
+            "EV",
+        ),
+        cases={
+            "strobe": Words(
+                _SATURATED,
+                "Give {count} stops less light: {turn}. Then photograph the open gate again.",
+                "EV",
+            ),
+        },
+    ),
+    "light-too-dark": Kind(
+        RESHOOT,
+        MEASURED,
+        Words(
+            _NO_LIGHT,
+            "See whether the lamp is on and the lens cap is off; then give more light.",
+            "EV",
+        ),
+        cases={
+            "strobe": Words(
+                _NO_LIGHT,
+                "See whether the strobe fired and the lens cap is off; then give more light.",
+                "EV",
+            ),
+        },
+    ),
+    "light-uneven": Kind(
+        LOOK,
+        MEASURED,
+        Words(
+            "The light is uneven: the {darkest} has {percent:.0f} % ({stops:.2f} stops) less "
+            "than the {lightest}.",
+            _CENTRE,
+            "%",
+        ),
+        cases={
+            "one-place": Words(
+                "The light is uneven: it differs by {percent:.0f} % ({stops:.2f} stops) within the "
+                "{darkest}.",
+                _CENTRE,
+                "%",
+            ),
+        },
+    ),
+    "lamp-flicker": Kind(
+        LOOK + RESHOOT,
+        MEASURED,
+        Words(_BANDS, "Set the shutter to {time}" + _PERIODS, "%"),
+        cases={
+            "time": Words(_BANDS, "Expose {time:g} s or a multiple of it," + _PERIODS, "%"),
+            "rebate": Words(_REBATE_BANDS, "Expose {time}" + _DIRECT, "%"),
+            "rebate-time": Words(
+                _REBATE_BANDS, "Expose {time:g} s or a multiple of it" + _DIRECT, "%"
+            ),
+        },
+    ),
+    "white-balance-off": Kind(
+        NOTE,
+        MEASURED,
+        Words(
+            "The white balance set is {stops:.1f} stops from the lamp's colour.",
+            "Set it to the lamp (daylight lamp: 5000 K or daylight; incandescent: tungsten) "
+            "and never to automatic. The raw values do not change by it.",
+            "EV",
+        ),
+    ),
+    "light-metered": Kind(
+        NOTE,
+        ESTIMATED,
+        Words(
+            "The open gate lies {stops} from saturation, where a meter puts every even field: "
+            "it looks grey and not white.",
+            unit="EV",
+        ),
+    ),
+    "strobe-power": Kind(
+        NOTE + RESHOOT,
+        MEASURED,
+        Words(
+            _POWER,
+            "It will do. For a finer look give {stops:.1f} stops {way}: {turn}.",
+            "stops",
+        ),
+        cases={
+            "far": Words(
+                _POWER,
+                "Give {stops:.1f} stops {way} light: {turn}. Then photograph the open gate again.",
+                "stops",
+            ),
+        },
+    ),
+    "lamp-still-on": Kind(
+        RESHOOT,
+        MEASURED,
+        Words(
+            "As much as {share} of the lamp's light reaches the sensor: the lamp seems to be "
+            "on still.",
+            "Switch it off, or lay a black card over the gate, and photograph it again.",
+            "share of the open gate",
+        ),
+    ),
+    "stray-light": Kind(
+        LOOK,
+        MEASURED,
+        Words(
+            "With the lamp off, {share} of its light still reaches the sensor.",
+            "Switch the room light off, shade the film from windows and screens, and mask the "
+            "lamp around the gate.",
+            "share of the open gate",
+        ),
+    ),
+}
+"""Codes of the light test and of `tether light`."""
