@@ -91,7 +91,7 @@ Every command and every option. This page is written from the program itself
 
 `tether --help` lists the commands, `tether --version` prints the version. A command's exit code
 says [how it went](reference-exit-codes.md). With `--json` a command prints [JSON for
-scripts](json.md); that of `plan` is described [with the plan](plan.md#the-json).
+scripts](json.md); that of `plan` too.
 
 Two options are understood by several commands:
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from tether.archive.records import NewRoll
     from tether.capture.tethered import ReconnectableCamera
     from tether.session.judge import Judge
-    from tether.tui.app_context import BenchHand
+    from tether.tui.app_context import SimulatedBench
 
 _SECONDS_TO_LEAVE = 15
 """For the screen alone, after its terminal has gone; what comes after it may take its time."""
@@ -38,7 +38,7 @@ class Start:
     port: str | None = None
     roll: str | None = None
     new: NewRoll | None = None
-    hand: BenchHand | None = None
+    simulated: SimulatedBench | None = None
     copy: Path | None = None
     no_copy: bool = False
     again: tuple[str, ...] = ()
@@ -106,7 +106,7 @@ def run_screen(start: Start) -> None:
             "This command needs a terminal with a keyboard.",
             todo="Run it in a terminal window, or try 'tether rehearse --unattended'.",
         )
-    if start.hand is None:
+    if start.simulated is None:
         from tether.archive.rehearsal_mark import refuse_rehearsals
 
         refuse_rehearsals(start.archive)
@@ -120,7 +120,7 @@ def run_screen(start: Start) -> None:
         from rich.console import Console
 
         from tether.tui.app import TetherApp
-        from tether.tui.app_context import Given
+        from tether.tui.app_context import AppContext
         from tether.tui.terminal.gc_scheduler import Calm
         from tether.tui.terminal.themes import fitting
 
@@ -128,7 +128,7 @@ def run_screen(start: Start) -> None:
     colours = None if in_browser else Console(force_terminal=True).color_system
     with opened(start) as (archive, judge):
         screen = TetherApp(
-            Given(
+            AppContext(
                 archive=archive,
                 connect=connector(start.settings),
                 judge=judge,
@@ -136,7 +136,7 @@ def run_screen(start: Start) -> None:
                 port=start.port,
                 roll=start.roll,
                 new=start.new,
-                hand=start.hand,
+                simulated=start.simulated,
                 terminal=terminal,
             ),
             Calm(),
@@ -163,10 +163,10 @@ def run_screen(start: Start) -> None:
             screen.shut()
         # In a browser, standard output still belongs to the page, which is gone.
         say = partial(print, file=sys.stderr if in_browser else sys.stdout)
-        if screen.session is not None:
+        if screen.roll_name:
             from tether.reports.roll_summary import leaving_text
 
-            say(leaving_text(archive, screen.session.roll.name))
+            say(leaving_text(archive, screen.roll_name))
         elif screen.not_made is not None:
             from tether.reports.rolls import not_made
 

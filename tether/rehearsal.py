@@ -7,7 +7,7 @@ import shlex
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -86,7 +86,7 @@ class SimulatedHand:
             case GateOpened():
                 self._bench.remove_film()
             case FilmPutBack():
-                self.put_back()
+                self._put_back()
             case BlankLaid():
                 self._bench.lay_blank()
             case LampSwitched(on):
@@ -143,32 +143,12 @@ class SimulatedHand:
             self._go_to(frame)
         self._bench.press_button()
 
-    def open_gate(self) -> None:
-        """Take the film out of the gate."""
-        self._bench.remove_film()
-
-    def put_back(self) -> None:
+    def _put_back(self) -> None:
         """Put the film back with the frame that was brought into the gate last, if any was."""
         if self._said:
             self._go_to(self._said)
         else:
             self._bench.remove_film()
-
-    def lamp(self, on: bool) -> None:
-        """Switch the lamp."""
-        self._bench.lamp(on)
-
-    def turn_power(self, stops: float) -> None:
-        """Turn the simulated strobe's power by so many stops."""
-        self._bench.turn_power(stops)
-
-    def lay_blank(self) -> None:
-        """Lay the blank piece that was cut off before frame 1 into the gate."""
-        self._bench.lay_blank()
-
-    def magnify(self, zoom: float) -> None:
-        """Magnify the simulated camera's live view."""
-        self._bench.magnify(zoom)
 
 
 def home() -> Path:
@@ -278,7 +258,12 @@ def prepared(plan: Rehearsal) -> Iterator[tuple[Start, SimulatedHand]]:
         hand = SimulatedHand(bench, roll)
         yield (
             Start(
-                root, plan.settings, bench.port_name, roll=roll.name, hand=hand, again=again(plan)
+                root,
+                plan.settings,
+                bench.port_name,
+                roll=roll.name,
+                simulated=hand,
+                again=again(plan),
             ),
             hand,
         )
@@ -296,7 +281,10 @@ def rehearse_unattended(plan: Rehearsal) -> int:
     from tether.session.session import Session
     from tether.unattended import Unattended
 
-    with prepared(plan) as (start, hand), opened(replace(start, hand=None)) as (archive, judge):
+    with (
+        prepared(plan) as (start, hand),
+        opened(start) as (archive, judge),
+    ):
         roll = archive.store.roll(start.roll or "")
         camera = connector(plan.settings)(start.port)
         try:

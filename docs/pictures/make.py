@@ -31,7 +31,7 @@ from tether.rehearsal import SimulatedHand  # noqa: E402
 from tether.session.judge import Judge  # noqa: E402
 from tether.session.next_step import Todo  # noqa: E402
 from tether.tui.app import TetherApp  # noqa: E402
-from tether.tui.app_context import Given  # noqa: E402
+from tether.tui.app_context import AppContext  # noqa: E402
 from tether.tui.screens.base_screen import BaseScreen  # noqa: E402
 from tether.tui.screens.bench_screen import BenchScreen  # noqa: E402
 from tether.tui.screens.focus_screen import FocusScreen  # noqa: E402
@@ -219,7 +219,9 @@ def main() -> None:
         judge = Judge()
         hand = SimulatedHand(bench, roll)
         app = TetherApp(
-            Given(archive, connect, judge, port=bench.port_name, roll=roll.name, hand=hand)
+            AppContext(
+                archive, connect, judge, port=bench.port_name, roll=roll.name, simulated=hand
+            )
         )
         asyncio.run(screens(app, bench))
         app.shut()

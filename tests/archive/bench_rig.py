@@ -16,7 +16,7 @@ from tether.session.judge import Judgement, JudgeRequest
 class ContentJudge:
     """Keeps every picture, so that the tests are about storing and not about measuring."""
 
-    def judge(self, path: Path, request: JudgeRequest) -> Judgement:  # noqa: ARG002
+    def judge(self, path: Path, request: JudgeRequest) -> Judgement:
         assert path.is_file(), "a recorded file is there"
         facts = {"verdict": Verdict.KEEP.value, "findings": [], "bytes": path.stat().st_size}
         return Judgement(facts, Verdict.KEEP, (), b"memory of the roll")

@@ -3,7 +3,7 @@
 First a roll is killed at its first point and finished, another at its second, and so on through
 every point that a roll of two frames passes. Then rolls of four frames are killed at random moments
 while the camera and its connection misbehave. After each roll everything is compared with the
-card. Prints what docs/storage.md quotes; exit code 1 when anything is wrong.
+card. Prints what docs/evidence/storage.md quotes; exit code 1 when anything is wrong.
 """
 
 from __future__ import annotations

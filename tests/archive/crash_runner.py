@@ -57,7 +57,7 @@ def watch(points: Points) -> None:
             return done
 
     real = sqlite3.connect
-    sqlite3.connect = lambda *args, **kw: real(*args, **kw | {"factory": Watched})  # type: ignore
+    sqlite3.connect = lambda *args, **kw: real(*args, **kw | {"factory": Watched})
 
     from tether.camera.process import CameraProcess
 

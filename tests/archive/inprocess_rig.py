@@ -1,4 +1,3 @@
-# ruff: noqa: ARG002
 """A camera without a cable in front of a scene of a few bytes, for tests above the driver."""
 
 from __future__ import annotations

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 
 import pytest
 from tether_simulator.camera_dials import Quality
+from tether_simulator.exposure import Exposure
 from tether_simulator.faults import BadName, DropConnection, Fault, SameName, Truncated
 from tether_simulator.ptpip_codes import Operation, Property
 
 from tests.archive.bench_rig import against_card, card_pictures, problems
 from tests.archive.conftest import Desk
-from tests.archive.inprocess_rig import SteadyCamera
+from tests.archive.inprocess_rig import Snap, SteadyCamera
 from tether.archive.rebuild import rebuild
 from tether.camera.errors import CameraError
 from tether.camera.protocol import CardFile
@@ -43,10 +43,10 @@ def test_pictures_made_while_nobody_looked_are_offered(desk: Desk) -> None:
     for _ in range(2):
         session = desk.session()
         assert "no frame has: BNCH0002.DNG" in session.found[0]
-        (file,) = offered(session._delivery, desk.camera, session.camera_key)
+        (file,) = offered(session.transfer, desk.camera, session.camera_key)
         desk.close()
     session = desk.session()
-    session._delivery.take(
+    session.transfer.take(
         desk.camera, session.camera_key, [file], 2, "card", {}, None, lambda _: None
     )
     assert [c.origin for c in session.frames()[1].captures] == ["card"]
@@ -100,7 +100,7 @@ def test_the_raw_file_whose_news_was_lost_is_found_beside_its_jpeg(desk: Desk) -
     desk.body.wait()
     files = desk.camera.wait_for_files(0)
     jpeg = [f for f in files if f.name.endswith("JPG")]
-    session._delivery.take(
+    session.transfer.take(
         desk.camera, session.camera_key, jpeg, 1, "button", {}, None, lambda _: None
     )
     assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
@@ -114,7 +114,7 @@ def test_a_picture_told_of_twice_is_filed_once(desk: Desk) -> None:
     assert shot is not None
     files = desk.camera.list_files()
     session.keep()
-    again = session._delivery.take(
+    again = session.transfer.take(
         desk.camera, session.camera_key, files, 2, "button", {}, None, lambda _: None
     )
     assert again.repeated
@@ -265,7 +265,7 @@ def test_a_picture_of_another_roll_is_not_filed_again(desk: Desk) -> None:
     (earlier,) = desk.camera.list_files()
     told = CardFile(earlier.folder, earlier.name, earlier.size, 1)
     with pytest.raises(SamePicture, match="frame 1 of roll 'Winter'"):
-        session._delivery.take(
+        session.transfer.take(
             desk.camera, session.camera_key, [told], 1, "button", {}, None, lambda _: None
         )
     assert problems(session.archive, "Harbour", complete=False) == []
@@ -289,7 +289,11 @@ def test_two_jpegs_that_are_alike_both_belong_to_their_raw_files(
     """Without a time in it a camera's small JPEG of an evenly lit frame may be any other's."""
     scene = desk.body._scene
     real = scene.expose
-    monkeypatch.setattr(scene, "expose", lambda e: replace(real(e), jpeg=b"\xff\xd8\xff\xd9"))
+
+    def with_a_plain_jpeg(exposure: Exposure) -> Snap:
+        return Snap(real(exposure).raw, jpeg=b"\xff\xd8\xff\xd9")
+
+    monkeypatch.setattr(scene, "expose", with_a_plain_jpeg)
     desk.body.turn(Property.COMPRESSION_SETTING, Quality.RAW_AND_JPEG.value)
     for name in ("Harbour", "Winter"):
         session = desk.session(name, frames=2)

@@ -242,7 +242,7 @@ class Bench(RuleBasedStateMachine):
     def offered(self) -> set[str]:
         """The names that a person is offered; all of a card that the driver cannot list."""
         try:
-            found = offered(self.session._delivery, self.camera, self.session.camera_key)
+            found = offered(self.session.transfer, self.camera, self.session.camera_key)
         except CardUnclear:
             assert self.camera.by_name
             names = [name for _, name, _ in card_pictures(self.base / "card")]

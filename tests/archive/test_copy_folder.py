@@ -265,10 +265,9 @@ def test_pictures_come_before_positives(desk: Desk, monkeypatch: pytest.MonkeyPa
     for number in range(3):
         (extra / f"{number}.tif").write_bytes(b"positive")
     order: list[str] = []
-    real = mirror_module.replace_verified
 
     def slow(source: Path, final: Path, stop: threading.Event | None = None) -> bool:
-        done = real(source, final, stop)
+        done = replace_verified(source, final, stop)
         if done:
             order.append(final.name)
             if final.name == "0.tif":

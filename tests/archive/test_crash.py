@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests.archive.crash_trial import BenchShot
+from tests.archive.crash_trial import Trial
 
 
 def test_killed_at_points_all_over_a_roll(tmp_path: Path) -> None:
     """About twenty kills; `crash_long.py` goes through every point."""
-    trial = BenchShot(tmp_path, seed=5)
+    trial = Trial(tmp_path, seed=5)
     try:
         # Strides that share no divisor with what repeats from frame to frame: each run dies in
         # another kind of step. Ever later points let each run come further than the last.
@@ -25,7 +25,7 @@ def test_killed_at_points_all_over_a_roll(tmp_path: Path) -> None:
 
 
 def test_killed_at_random_moments_while_the_camera_misbehaves(tmp_path: Path) -> None:
-    trial = BenchShot(tmp_path, seed=11)
+    trial = Trial(tmp_path, seed=11)
     try:
         for roll in ("first", "second"):
             trial.bench.install(trial.mishap(), trial.mishap())

@@ -36,8 +36,7 @@ def jpeg() -> bytes:
 def tiles(big_endian: bool) -> bytes:
     out = io.BytesIO()
     data = np.random.default_rng(1).integers(0, 4096, (64, 64), dtype=np.uint16)
-    order = ">" if big_endian else "<"
-    tifffile.imwrite(out, data, tile=(16, 16), byteorder=order)
+    tifffile.imwrite(out, data, tile=(16, 16), byteorder=">" if big_endian else "<")
     return out.getvalue()
 
 
@@ -83,7 +82,7 @@ def test_a_camera_that_states_no_size(
 ) -> None:
     """Cut short on the way it is fetched again; cut short on the card it is kept as it is."""
     whole = SAMPLES["dng"]
-    desk.body._scene.expose = lambda _: Snap(whole)
+    monkeypatch.setattr(desk.body._scene, "expose", lambda _: Snap(whole))
     session = desk.session(frames=1)
     while session.place().step:
         session.confirm()

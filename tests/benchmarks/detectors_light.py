@@ -1,7 +1,7 @@
 """Made, found and falsely alarmed: focus, one side soft, dust, flicker, uneven and stray light.
 
 Run as ``python -m tests.benchmarks.detectors_light [--rolls N] [--gates N]``; prints the tables of
-docs/measurements-light.md. Everything varies with the seed: pictures, grain, kind of film, noise,
+docs/evidence/detectors.md. Everything varies with the seed: pictures, grain, kind of film, noise,
 full well, falloff, how strong the fault is and which side it is on.
 """
 

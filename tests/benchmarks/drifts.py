@@ -1,7 +1,7 @@
 """Made drifts on whole rolls: what is told of a lamp or a focus that moves, and when.
 
 Run as ``python -m tests.benchmarks.drifts [--rolls N] [--first SEED] [--made WORD ...]``; prints
-the table of docs/measurements-light.md, or its lines that begin with one of these words. Each roll
+the table of docs/evidence/detectors.md, or its lines that begin with one of these words. Each roll
 has 36 frames; pictures, grain, noise, lamp, lens and placement follow from its seed, and so do the
 frame at which the drift begins and how strong it is. The open gate is photographed before the first
 frame and kept.

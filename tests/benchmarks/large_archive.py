@@ -18,9 +18,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tether.archive.archive import Archive
 from tether.archive.records import Capture, FrameState, NewRoll
-from tether.archive.rows import now
 from tether.archive.store import Store
 from tether.camera.protocol import CardFile
+from tether.clock import stamp, system_clock
 from tether.film import FilmProcess
 from tether.reports.rolls import NEWEST, listing, listing_json, listing_text
 from tether.session.next_step import find_place
@@ -40,7 +40,7 @@ def fill(store: Store, rolls: int) -> None:
             db.execute(
                 "INSERT INTO roll (id, name, folder, process, format_key, frames_expected, "
                 "strip_length, created_at) VALUES (?, ?, ?, 'bw-negative', '135', ?, 6, ?)",
-                (roll, f"Roll {roll:06d}", f"Roll {roll:06d}", FRAMES, now()),
+                (roll, f"Roll {roll:06d}", f"Roll {roll:06d}", FRAMES, stamp(system_clock())),
             )
             done = FRAMES if number % 10 else number % FRAMES
             db.executemany(
@@ -57,7 +57,7 @@ def fill(store: Store, rolls: int) -> None:
                         n,
                         f"Roll {roll:06d}_f{n:03d}_t1.dng",
                         f"{roll * 64 + n:064x}",
-                        now(),
+                        stamp(system_clock()),
                         FACTS,
                     )
                     for n in range(1, done + 1)
@@ -71,7 +71,7 @@ def fill(store: Store, rolls: int) -> None:
             db.executemany(
                 "INSERT INTO log (at, roll_id, frame, kind, text) "
                 "VALUES (?, ?, ?, 'choice', 'Kept')",
-                [(now(), roll, n) for n in range(1, done + 1)],
+                [(stamp(system_clock()), roll, n) for n in range(1, done + 1)],
             )
         db.execute("COMMIT")
     db.execute("PRAGMA synchronous = FULL")
@@ -147,7 +147,10 @@ def main() -> None:
 
         def file() -> None:
             n = next(take)
-            store.add_release(roll, [Capture(0, 20, n, f"x{n}.dng", 1, "0" * 64, now(), "program")])
+            store.add_release(
+                roll,
+                [Capture(0, 20, n, f"x{n}.dng", 1, "0" * 64, stamp(system_clock()), "program")],
+            )
 
         timed("record a capture (one flushed transaction)", file)
         number = itertools.count(store.totals().rolls)

@@ -2,7 +2,7 @@
 
 Run: python -m tests.benchmarks.positive_colours [--rolls N] [--frames 11]
 Prints the mean CIEDE2000 of each roll (a roll has each of the bench's scenes once) and its worst
-frame. The table in docs/positives.md comes from here.
+frame. The table in docs/evidence/positives.md comes from here.
 """
 
 from __future__ import annotations

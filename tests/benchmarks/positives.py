@@ -21,8 +21,9 @@ from pathlib import Path
 from typing import Any
 
 from tether_simulator.bench import Bench
-from tether_simulator.bench_config import BenchConfig, SensorConfig
+from tether_simulator.bench_config import BenchConfig
 from tether_simulator.exposure import Exposure
+from tether_simulator.sensor import SensorConfig
 
 from tether.film import FilmProcess
 from tether.positive.exif import ShotFacts
@@ -108,7 +109,7 @@ def main() -> None:
             with ProcessPoolExecutor(
                 given.processes, mp_context=get_context("spawn"), initializer=begin_worker
             ) as pool:
-                works = {
+                works: dict[str, tuple[Callable[[Any], Any], list[Any]]] = {
                     "LibRaw alone": (libraw_half, paths),
                     "JPEG": (print_file, jobs_for(paths, film)),
                     "straightened": (print_file, jobs_for(paths, film, outline=turned)),

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from scripted import PICTURE
 
+from tests.camera.scripted import PICTURE
 from tether.camera import CameraProcess, connect
 from tether.settings import CameraLimits
 

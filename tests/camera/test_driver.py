@@ -7,8 +7,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from scripted import COMPLETE, FOLDER, OTHER, Script, Widget, library
 
+from tests.camera.scripted import COMPLETE, FOLDER, OTHER, Script, Widget, library
 from tether.camera import (
     BatteryLow,
     CameraLost,

@@ -11,8 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from scripted import PICTURE
 
+from tests.camera.scripted import PICTURE
 from tether.camera import (
     Camera,
     CameraLost,
@@ -69,7 +69,7 @@ def test_errors_cross_with_their_type(camera: CameraProcess, tmp_path: Path) -> 
 def test_the_card_runs_full(virtual: Path, quick: CameraLimits) -> None:
     # The virtual camera's own script: libgphoto2_port/vusb/vcamera.c, ptp_initiatecapture_write
     camera = connect("usb:", replace(quick, quiet_seconds=0.01))
-    taken = []
+    taken: list[CardFile] = []
 
     def use_up() -> None:
         while len(taken) < 60:

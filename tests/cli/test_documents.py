@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from collections.abc import Iterator
@@ -14,6 +15,8 @@ import pytest
 from click.testing import CliRunner
 
 from tether.cli.main import app
+from tether.delivery import xmp
+from tether.delivery.tables import COLUMNS
 from tether.settings import Settings
 from tether.settings_file import load
 
@@ -154,6 +157,45 @@ def test_every_link_leads_somewhere(page: Path) -> None:
 def test_every_page_is_reached_from_the_first() -> None:
     linked = {link.partition("#")[0] for link in links(DOCS / "index.md")}
     assert {page.name for page in DOCS.glob("*.md")} - {"index.md"} <= linked
+
+
+def stored_keys(value: Any) -> Iterator[str]:
+    """Yield the keys of stored JSON, those inside it too."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield key
+            # Facts have the keys of `tether measure`, settings those of the camera.
+            if key not in ("facts", "settings", "samples", "printed", "choices", "signal"):
+                yield from stored_keys(inner)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from stored_keys(inner)
+
+
+def test_every_stored_field_is_on_the_page_of_the_archive() -> None:
+    page = (DOCS / "archive-files.md").read_text(encoding="utf-8")
+    kept = ROOT / "tests" / "fixtures" / "archives_8593120" / "finished"
+    paths = [
+        kept / "archive.json",
+        *sorted(kept.glob("*/*.json")),
+        *sorted(kept.glob("*/*/*.json")),
+    ]
+    keys = {key for path in paths for key in stored_keys(json.loads(path.read_text("utf-8")))}
+    assert len(keys) > 40, "the fixture holds each kind of file"
+    keys |= set(COLUMNS)
+    keys |= set(re.findall(r"\bfilm:[A-Z]\w+", Path(xmp.__file__).read_text(encoding="utf-8")))
+    assert sorted(key for key in keys if f"`{key}`" not in page) == []
+
+
+def test_every_kind_of_log_line_is_on_the_page_of_the_archive() -> None:
+    page = (DOCS / "archive-files.md").read_text(encoding="utf-8")
+    kinds = {
+        found[1]
+        for path in (ROOT / "tether").rglob("*.py")
+        for found in re.finditer(r'\b_?log\(\s*"([a-z]+)"', path.read_text(encoding="utf-8"))
+    }
+    assert {"step", "choice", "verdict"} <= kinds
+    assert sorted(kind for kind in kinds if f"`{kind}`" not in page) == []
 
 
 def test_every_dependency_has_its_line() -> None:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from unittest.mock import patch
 
 from tether_simulator.bench import Bench
-from tether_simulator.bench_config import BenchConfig, SensorConfig
+from tether_simulator.bench_config import BenchConfig
 from tether_simulator.exposure import Exposure
 from tether_simulator.lamp import LampConfig
+from tether_simulator.sensor import SensorConfig
 
 from tether.archive.archive import Archive
 from tether.archive.records import Capture, FrameState, NewRoll, Roll
@@ -21,6 +23,7 @@ from tether.delivery.deliver import RollDelivery
 from tether.delivery.folder import Delivered, Whole
 from tether.delivery.options import Wishes
 from tether.delivery.run import Step
+from tether.delivery.workers import Crew, Job, Result
 from tether.film import FilmProcess
 from tether.settings import Settings
 
@@ -30,7 +33,9 @@ NASTY = "<script>alert(1)</script> & \"quotes\" 'single' ]]> \u202egnp"
 class Inline:
     """A crew that works in this process: nothing has to be started."""
 
-    def each_done(self, work: Callable, jobs: Sequence, _largest: int) -> Iterator:
+    def each_done(
+        self, work: Callable[[Job], Result], jobs: Sequence[Job], largest: int
+    ) -> Generator[tuple[Job, Result | Exception], None, None]:
         for job in jobs:
             try:
                 yield job, work(job)
@@ -42,7 +47,7 @@ class InlineDelivery(RollDelivery):
     """As quick as a delivery can be: in this process, with coarse contact sheets."""
 
     @contextmanager
-    def crew(self, _whole: Whole) -> Iterator[Inline]:
+    def crew(self, _whole: Whole) -> Iterator[Crew]:
         yield Inline()
 
     def run(self) -> Delivered:
@@ -61,10 +66,10 @@ class Kept:
     def folder(self) -> Path:
         return self.archive.folder(self.roll)
 
-    def deliver(self, settings: Settings | None = None, **wishes: object) -> Delivered:
+    def deliver(self, settings: Settings | None = None, **wishes: Any) -> Delivered:
         return self.delivery(settings, **wishes).run()
 
-    def delivery(self, settings: Settings | None = None, **wishes: object) -> RollDelivery:
+    def delivery(self, settings: Settings | None = None, **wishes: Any) -> RollDelivery:
         self.steps: list[Step] = []
         # Processes only where they are what is tested.
         kind = RollDelivery if "workers" in wishes else InlineDelivery

@@ -5,15 +5,16 @@ from __future__ import annotations
 import csv
 import json
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
-from delivering import Kept, kept_roll
 from PIL import Image
 
+from tests.delivery.delivering import Kept, kept_roll
 from tether.archive.layout import DATABASE, TRIALS_FOLDER
 from tether.archive.records import FrameState
 from tether.bench.light_record import KeptGate, LightKeeper
@@ -135,7 +136,9 @@ def test_an_interrupted_run_goes_on_where_it_stopped(
 ) -> None:
     whole = LocalCrew.each_done
 
-    def one_then_stop(crew: LocalCrew, work: Callable, jobs: list, largest: int) -> Iterator:
+    def one_then_stop(
+        crew: LocalCrew, work: Callable[[Any], Any], jobs: Sequence[Any], largest: int
+    ) -> Iterator[tuple[Any, Any]]:
         for number, done in enumerate(whole(crew, work, jobs, largest)):
             if number == 1 and work is print_file:
                 raise KeyboardInterrupt

@@ -11,8 +11,8 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from delivering import Kept, kept_roll
 
+from tests.delivery.delivering import Kept, kept_roll
 from tether.archive.archive import Archive
 from tether.delivery.cluster import ClusterCrew
 from tether.delivery.deliver import RollDelivery

@@ -11,7 +11,8 @@ from contextlib import suppress
 from pathlib import Path
 
 import pytest
-from delivering import Kept, kept_roll
+
+from tests.delivery.delivering import Kept, kept_roll
 
 FRAMES = 6
 
@@ -26,6 +27,7 @@ def kept(tmp_path: Path) -> Iterator[Kept]:
 #: The command, held when the first positive has been recorded: a fast machine would be done
 #: before the signal came.
 PROGRAM = """
+import signal
 import sys
 from contextlib import closing
 
@@ -44,6 +46,8 @@ def held(self, work, jobs, largest):
 
 
 LocalCrew.each_done = held
+# A job that a shell runs in the background has the signal ignored, and so have its children.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 sys.exit(main())
 """
 

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from delivering import Kept, kept_roll
 
+from tests.delivery.delivering import Kept, kept_roll
 from tether.archive.records import NewRoll
 from tether.delivery import run as deliver_run
 from tether.delivery.folder import DeliveredFolder

@@ -1,7 +1,7 @@
 """What scripts and archives rely on: columns, JSON keys, and the command's exit codes.
 
-`formats.json` holds them as they are promised in docs/json.md and docs/deliver.md. A new key is
-written there as well; one that is renamed or gone breaks a script that somebody has.
+`formats.json` holds them as they are promised in docs/json.md and docs/archive-files.md. A new key
+is written there as well; one that is renamed or gone breaks a script that somebody has.
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
-from delivering import Kept, kept_roll
 from tether_simulator.bench import Bench, BenchConfig
 from tether_simulator.exposure import Exposure
 from tether_simulator.sensor import SensorConfig
 
+from tests.delivery.delivering import Kept, kept_roll
 from tether.archive.records import FrameState
 from tether.cli.main import app
 
@@ -124,4 +124,5 @@ def test_exit_codes_of_a_delivery(kept: Kept) -> None:
 
 def kept_take(kept: Kept, take: int) -> int:
     frame = kept.archive.store.frames(kept.roll)[0]
-    return next(c.id for c in frame.captures if c.take == take)
+    (found,) = (c.id for c in frame.captures if c.take == take)
+    return found

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from delivering import NASTY, Kept, kept_roll
 from PIL import Image
 
+from tests.delivery.delivering import NASTY, Kept, kept_roll
 from tether.delivery.page.facts import PageFacts
 from tether.delivery.page.page import page
 from tether.positive.flat import from_grid

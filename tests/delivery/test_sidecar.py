@@ -8,8 +8,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from delivering import NASTY
 
+from tests.delivery.delivering import NASTY
 from tests.exiftool import exiftool
 from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.delivery.xmp import (

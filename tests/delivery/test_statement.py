@@ -29,7 +29,7 @@ def line(minutes: float, kind: str, text: str = "", number: int = 1) -> LogLine:
 
 
 def shoot(archive: Archive, roll: Roll, frame: int, minutes: float, verdict: str = "keep") -> int:
-    facts = {"findings": [{"severity": "look", "text": "One side is soft."}]}
+    facts: dict[str, object] = {"findings": [{"severity": "look", "text": "One side is soft."}]}
     take = archive.store.next_take(roll.id, frame)
     capture = Capture(
         0, frame, take, f"q_f{frame:03d}_t{take}.dng", 5, "0" * 64, at(minutes).isoformat(),

@@ -60,7 +60,8 @@ def steps(bench: Bench, frame: Mosaic, gate: Mosaic) -> dict[str, list[float]]:
         # The outer fifth of a patch is left out as well.
         x, y = 0.2 * (x1 - x0), 0.2 * (y1 - y0)
         inner = (x0 + x, y0 + y, x1 - x, y1 - y)
-        boxes.append(tuple(round(v / picture.step) for v in inner))
+        a, b, c, d = (round(v / picture.step) for v in inner)
+        boxes.append((a, b, c, d))
     return {c: list(read_steps(plane, boxes)) for c, plane in zip(CHANNELS, planes, strict=True)}
 
 

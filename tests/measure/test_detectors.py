@@ -1,6 +1,6 @@
 """A few whole rolls: careful work raises no alarm, and what went wrong is told.
 
-The same rolls, many more of them, make the table in docs/measurements.md
+The same rolls, many more of them, make the table in docs/evidence/detectors.md
 (``python -m tests.benchmarks.measure_detectors``).
 """
 

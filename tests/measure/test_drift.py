@@ -15,7 +15,7 @@ from tether.settings import Light
 SETTINGS = (1 / 15, 100.0, 8.0)
 NOISE = 0.03
 """Stops by which the base of a steady bench differs from frame to frame; the simulated bench has
-a sixth of it (docs/measurements-light.md)."""
+a sixth of it (docs/evidence/detectors.md)."""
 
 
 def rows(levels: list[float], **columns: list[float]) -> Rows:

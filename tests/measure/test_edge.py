@@ -18,6 +18,8 @@ from tether.settings import Framing
 
 FORM = FILM_FORMATS["135"]
 
+EDGE = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.DXFilmEdge)
+
 
 def seen(*mishaps: str, process: FilmProcess, printed: bool = True, frame: int = 4) -> Survey:
     """Photograph a frame with the film's edges in view."""
@@ -79,7 +81,7 @@ def test_the_number_is_the_one_that_zxing_reads() -> None:
     # zxing-cpp reads the same edge as it lies, from the base side.
     part = np.clip(picture.main[-picture.main.shape[0] // 8 :] * 3, 0, 1)
     grey = np.kron((255 * part).astype(np.uint8), np.ones((3, 3), np.uint8))
-    found = zxingcpp.read_barcodes(grey, formats=zxingcpp.BarcodeFormat.DXFilmEdge)
+    found = zxingcpp.read_barcodes(grey, formats=EDGE)
     assert code.bits.text in {one.text for one in found}
     # The codes begin 4.5 mm after each half frame's start, 31 modules of 0.41 mm long.
     expected = {4.0: -14.5, 4.5: 4.5}[code.bits.frame] + 31 * 0.41 / 2

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -122,7 +123,7 @@ def test_less_is_claimed_where_only_the_picture_tells() -> None:
     assert _said(-0.1, "picture") == ["look base-off-target", "note rebate-not-seen"]
 
 
-def _of_picture(base_ev: float, lightest_ev: float, **known: float) -> str:
+def _of_picture(base_ev: float, lightest_ev: float, **known: Any) -> str:
     base = Base(dict.fromkeys(NAMES, 2**base_ev), "picture", clipped=False)
     advice = advise(LIMITS.base_target_ev - base_ev, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
     found = negative_remarks(

@@ -124,7 +124,9 @@ def test_it_can_be_kept_as_numbers() -> None:
 @pytest.mark.parametrize("process", list(FilmProcess))
 def test_frames_of_a_roll(process: FilmProcess) -> None:
     bench = Bench(BenchConfig(process=process, seed=12, frames=5, sensor=SensorConfig(1200, 800)))
-    sharp, soft, tilted = [], [], []
+    sharp: list[Sharpness] = []
+    soft: list[Sharpness] = []
+    tilted: list[Sharpness] = []
     for frame in range(1, 6):
         bench.hand.go_to(frame)
         for mishap, into in ((None, sharp), ("out-of-focus", soft), ("one-side-soft", tilted)):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -25,7 +26,7 @@ BW, COLOUR, SLIDE = FilmProcess.BW_NEGATIVE, FilmProcess.COLOUR_NEGATIVE, FilmPr
 SECONDS = {BW: 1 / 15, COLOUR: 1 / 10, SLIDE: 1 / 30}
 
 
-def _bench(process: FilmProcess, framing: str = "rebate", **more: object) -> Bench:
+def _bench(process: FilmProcess, framing: str = "rebate", **more: Any) -> Bench:
     sensor = more.pop("sensor", SensorConfig(width=1152, height=768))
     return Bench(BenchConfig(process=process, framing=framing, seed=21, sensor=sensor, **more))
 

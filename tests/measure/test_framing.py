@@ -35,8 +35,8 @@ def framed(
     """Photograph one frame and look for its outline."""
     form = FILM_FORMATS[key]
     sensor = SensorConfig(width=1536, height=1024)
-    config = {"seed": 3, "sensor": sensor} | config
-    bench = Bench(BenchConfig(process=process, film_format=form, **config))
+    changed: dict[str, Any] = {"seed": 3, "sensor": sensor} | config
+    bench = Bench(BenchConfig(process=process, film_format=form, **changed))
     bench.hand.go_to(1)
     for code in mishaps:
         bench.hand.mishap(code)

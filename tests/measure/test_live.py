@@ -6,14 +6,16 @@ import math
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from tether.measure.focus.live import PLACES, live_sharpness
 
 
-def waves(period: float, depth: float, shape: tuple[int, int] = (400, 600)) -> np.ndarray:
+def waves(period: float, depth: float, shape: tuple[int, int] = (400, 600)) -> NDArray[np.float32]:
     """Light that ripples across the picture."""
     x = np.arange(shape[1])
-    return np.broadcast_to(1 + depth * np.sin(2 * math.pi * x / period), shape).astype(np.float32)
+    rippled = (1 + depth * np.sin(2 * math.pi * x / period)).astype(np.float32)
+    return np.array(np.broadcast_to(rippled, shape))
 
 
 @pytest.mark.parametrize(("period", "depth"), [(8.0, 0.2), (12.0, 0.4), (5.0, 0.05)])
@@ -40,10 +42,10 @@ def test_each_place_is_measured_where_it_is_named() -> None:
 
 def test_blur_lowers_it() -> None:
     rng = np.random.default_rng(3)
-    sharp = 1 + 0.2 * rng.standard_normal((300, 450)).astype(np.float32)
+    sharp = (1 + 0.2 * rng.standard_normal((300, 450))).astype(np.float32)
     soft = (
         sharp + np.roll(sharp, 1, 0) + np.roll(sharp, 1, 1) + np.roll(sharp, (1, 1), (0, 1))
-    ) / 4
+    ) / np.float32(4)
     for place, value in live_sharpness(soft).items():
         assert value < 0.8 * live_sharpness(sharp)[place]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ BASE = 0.6
 SCALE = 24.0
 
 
-def _framing(box: tuple[float, float, float, float], **more: object) -> Framing:
+def _framing(box: tuple[float, float, float, float], **more: Any) -> Framing:
     left, top, right, bottom = box
     values: dict[str, object] = {
         "picture": Quad(((left, top), (right, top), (right, bottom), (left, bottom))),

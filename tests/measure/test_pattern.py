@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -22,8 +23,8 @@ SMALL = SensorConfig(width=1152, height=768)
 AT = Exposure(1 / 20, 8.0, 100.0)
 
 
-def bench_with(**config: object) -> Bench:
-    return Bench(BenchConfig(seed=5, sensor=SMALL, **config))  # type: ignore[arg-type]
+def bench_with(**config: Any) -> Bench:
+    return Bench(BenchConfig(seed=5, sensor=SMALL, **config))
 
 
 def gate_of(bench: Bench) -> OpenGate:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from PIL import Image
 from tether_simulator import scene
 from tether_simulator.bench import Bench
-from tether_simulator.bench_config import BenchConfig, SensorConfig
+from tether_simulator.bench_config import BenchConfig
 from tether_simulator.exposure import Exposure
 from tether_simulator.film_curve import FILMS
+from tether_simulator.sensor import SensorConfig
 
 from tether.film import FilmProcess
 from tether.positive.curve import encoded
@@ -42,7 +44,7 @@ class Shot:
 
 
 def photograph(
-    folder: Path, process: FilmProcess, frames: int, seed: int = 1, **more: object
+    folder: Path, process: FilmProcess, frames: int, seed: int = 1, **more: Any
 ) -> list[Shot]:
     """Photograph frames on the simulated bench."""
     config = BenchConfig(

@@ -34,7 +34,8 @@ def test_frames_that_lie_alike_give_one_outline_with_a_hair_more() -> None:
 def test_it_holds_every_frame_of_the_roll(degrees: float) -> None:
     rng = np.random.default_rng(5)
     frames = [
-        frame(*rng.uniform(-8, 8, 2), degrees + float(rng.uniform(-0.2, 0.2))) for _ in range(9)
+        frame(rng.uniform(-8, 8), rng.uniform(-8, 8), degrees + rng.uniform(-0.2, 0.2))
+        for _ in range(9)
     ]
     found = common_outline(frames)
     assert found is not None

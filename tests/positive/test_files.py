@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tifffile
-from photographed import photograph
 from PIL import Image, ImageCms
 
 from tests.exiftool import exiftool
+from tests.positive.photographed import photograph
 from tether.film import FilmProcess
 from tether.positive.exif import ShotFacts, shot_facts
 from tether.positive.files import eight_bit, write_jpeg, write_tiff
@@ -62,6 +62,7 @@ def test_the_tiff_holds_the_16_bit_values_the_shot_and_a_profile(
     with tifffile.TiffFile(path) as file:
         profile = file.pages.first.iccprofile
         assert len(file.pages) == 1
+    assert profile is not None
     opened = ImageCms.getOpenProfile(io.BytesIO(profile))
     assert opened.profile.xcolor_space.strip() == ("GRAY" if len(shape) == 2 else "RGB")
 

@@ -13,7 +13,7 @@ BASE = (0.5, 0.6, 0.4)
 
 
 def picture(*, height: int = 40, width: int = 60, density: float = 0.78) -> np.ndarray:
-    return np.full((height, width, 3), np.float32(BASE) * np.float32(10**-density))
+    return np.full((height, width, 3), np.array(BASE, np.float32) * np.float32(10**-density))
 
 
 @pytest.mark.parametrize("process", [FilmProcess.BW_NEGATIVE, FilmProcess.COLOUR_NEGATIVE])
@@ -55,7 +55,7 @@ def test_saturated_spots_are_hatched_so_that_it_reads_without_colour() -> None:
 
 def test_without_a_base_the_lightest_film_is_taken_and_bare_light_left_out() -> None:
     strip = picture()
-    strip[:8] = np.float32(BASE)
+    strip[:8] = np.array(BASE, np.float32)
     strip[:2, ::4] = 1.0  # light through perforations
     seen = preview(strip, FilmProcess.BW_NEGATIVE, None, hatch=0)
     known = preview(strip, FilmProcess.BW_NEGATIVE, BASE, hatch=0)

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from photographed import colour_difference, photograph, printed, recipes_of, resized
 
+from tests.positive.photographed import colour_difference, photograph, printed, recipes_of, resized
 from tether.film import FilmProcess
 from tether.positive.flat import flat_field
 from tether.positive.linear import open_linear, tile_weights
@@ -121,9 +121,10 @@ def test_a_turned_outline_is_printed_straight(tmp_path: Path) -> None:
 
 def test_a_flat_field_takes_the_falloff_out(tmp_path: Path) -> None:
     from tether_simulator.bench import Bench
-    from tether_simulator.bench_config import BenchConfig, SensorConfig
+    from tether_simulator.bench_config import BenchConfig
     from tether_simulator.exposure import Exposure
     from tether_simulator.lamp import LampConfig
+    from tether_simulator.sensor import SensorConfig
 
     config = BenchConfig(
         target="step-tablet", sensor=SensorConfig(384, 256), lamp=LampConfig(gradient_x=0.25)
@@ -146,8 +147,14 @@ def test_a_flat_field_takes_the_falloff_out(tmp_path: Path) -> None:
     for light in (None, flat):
         seen = print_frame(linear, recipe, tile_weights(mosaic), light) / 65535
         found = [
-            (patch.density, linear_of(np.median(seen[y0 // 2 : y1 // 2, x0 // 2 : x1 // 2])))
-            for patch, (x0, y0, x1, y1) in boxes
+            (
+                patch.density,
+                linear_of(np.array(np.median(seen[rows, columns]))),
+            )
+            for patch, rows, columns in (
+                (patch, slice(y0 // 2, y1 // 2), slice(x0 // 2, x1 // 2))
+                for patch, (x0, y0, x1, y1) in boxes
+            )
             if 0.6 < patch.density < 1.2
         ]
         density, light_seen = np.array(found).T

@@ -95,6 +95,7 @@ def test_the_open_gate_is_photographed_once_and_the_power_advised(
     strobe.turn_power(-3.0)
     result = test.run()
     assert ([f.code for f in result.findings], result.kept) == (["strobe-power"], False)
+    assert note.value is not None
     strobe.turn_power(note.value + 3.0)
     result = test.run()
     assert (result.findings, result.kept) == ((), True)

@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pytest
 from tether_simulator.camera import Body
@@ -76,11 +77,11 @@ class Rig:
         made.init()
         return made
 
-    def shoot(self, remote: Remote) -> list[tuple[str, object]]:
+    def shoot(self, remote: Remote) -> list[tuple[str, Any]]:
         """Fire, and return the events that come of it."""
         remote.trigger()
         self.body.wait()
-        events: list[tuple[str, object]] = remote.drain()
+        events: list[tuple[str, Any]] = remote.drain()
         return events
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,8 +24,10 @@ QUIET = SensorConfig(width=384, height=256, noise=False)
 MIDDLE = np.s_[100:156, 150:234]
 SETTING = Exposure(1 / 20, 8.0, 100.0)
 
+EDGE = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.DXFilmEdge)
 
-def bench(frame: int | None = 2, **config: object) -> Bench:
+
+def bench(frame: int | None = 2, **config: Any) -> Bench:
     made = Bench(BenchConfig(**{"sensor": QUIET, **config}))
     if frame is not None:
         made.hand.go_to(frame)
@@ -247,7 +250,7 @@ def read_edge(mosaic: NDArray[np.float64]) -> list[tuple[str, int, float]]:
     """Text, orientation in degrees, and place across of every bar code on the film's edge."""
     grey = np.clip(plane(mosaic) / 15_688, 0, 1) * 255
     strip = np.ascontiguousarray(grey[-grey.shape[0] // 8 :]).astype(np.uint8)
-    found = zxingcpp.read_barcodes(strip, formats=zxingcpp.BarcodeFormat.DXFilmEdge)
+    found = zxingcpp.read_barcodes(strip, formats=EDGE)
     return sorted((code.text, code.orientation, code.position.top_left.x) for code in found)
 
 

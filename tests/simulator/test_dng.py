@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from tether_simulator.sensor import SensorConfig
 EXPOSURE = Exposure(1 / 20, 8.0, 200.0)
 
 
-def bench(**sensor: object) -> Bench:
+def bench(**sensor: Any) -> Bench:
     made = Bench(BenchConfig(sensor=SensorConfig(**{"width": 192, "height": 128, **sensor})))
     made.hand.go_to(3)
     return made
@@ -28,6 +29,7 @@ def test_libraw_gives_the_mosaic_back_to_the_bit(cfa: str) -> None:
     shot = bench(cfa=cfa).expose(EXPOSURE)
     with rawpy.imread(io.BytesIO(shot.raw)) as raw:
         assert np.array_equal(raw.raw_image_visible, expected)
+        assert raw.raw_pattern is not None
         names = raw.color_desc.decode()
         seen = "".join(names[index] for index in raw.raw_pattern.ravel())
         assert seen == cfa
@@ -119,6 +121,6 @@ def test_the_cameras_own_pictures_are_jpeg() -> None:
         {"saturation": 16_384},
     ],
 )
-def test_no_sensor_can_be_like_that(wrong: dict[str, object]) -> None:
+def test_no_sensor_can_be_like_that(wrong: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match=r"must|phase"):
         SensorConfig(**wrong)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from tether_simulator.film_curve import FILMS, UNEXPOSED, selwyn_sigma
@@ -14,7 +16,7 @@ from tether.film import FILM_FORMATS, FilmProcess
 NOBODY: frozenset[tuple[int, str]] = frozenset()
 
 
-def strip(process: FilmProcess = FilmProcess.BW_NEGATIVE, **kind: object) -> FilmStrip:
+def strip(process: FilmProcess = FilmProcess.BW_NEGATIVE, **kind: Any) -> FilmStrip:
     settings: dict[str, object] = {
         "film": FILMS[process],
         "form": FILM_FORMATS["135"],
@@ -76,8 +78,8 @@ def test_perforations_of_135_film() -> None:
     # ISO 1007 (135 film) with the KS perforation of ISO 491 and its sizes (from memory): 4.75 mm
     # pitch, 2.794 by 1.981 mm, 2.01 mm from the edge of 35 mm film, eight to a frame of 38 mm.
     scale = 200
-    u = (np.arange(38 * scale, dtype=np.float32) + 0.5) / scale - 19
-    v = (np.arange(35 * scale, dtype=np.float32) + 0.5) / scale - 17.5
+    u = (np.arange(38 * scale, dtype=np.float32) + 0.5) / np.float32(scale) - 19
+    v = (np.arange(35 * scale, dtype=np.float32) + 0.5) / np.float32(scale) - 17.5
     holes = perforations(u, v, 35.0, 1 / scale)
     along = runs(holes[int((2.01 + 1.4) * scale)] > 0.5)
     assert len(along) == 8

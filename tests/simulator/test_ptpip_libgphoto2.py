@@ -219,6 +219,7 @@ def test_killed_client_does_not_block_the_next(rig: Build) -> None:
     bench = rig()
     first = bench.connect()
     taken = first.capture()
+    assert first.child.pid is not None
     os.kill(first.child.pid, signal.SIGKILL)
     second = bench.connect()
     assert second.files() == [taken]

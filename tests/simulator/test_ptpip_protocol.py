@@ -288,7 +288,7 @@ def test_events_carry_the_capture_that_they_belong_to(bench: Rig, initiator: Dia
     client = initiator().open()
     assert client.ask(Operation.INITIATE_CAPTURE)[0] == Response.OK
     number = client.transaction
-    found = []
+    found: list[tuple[int, ...]] = []
     while not found or found[-1][0] != Event.CAPTURE_COMPLETE:
         kind, body = read_packet(client.event)
         assert kind is PacketType.EVENT

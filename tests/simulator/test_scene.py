@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from tether_simulator.scene import SCENES, paint
@@ -11,7 +13,7 @@ SIZE = (180, 120)
 
 
 @pytest.mark.parametrize("scene", SCENES, ids=lambda scene: scene.__name__)
-def test_a_scene_is_finite_and_has_something_in_it(scene: object) -> None:
+def test_a_scene_is_finite_and_has_something_in_it(scene: Callable[[Canvas], None]) -> None:
     canvas = Canvas(*SIZE, np.random.default_rng(5))
     scene(canvas)
     log = canvas.log_exposure()

@@ -10,7 +10,9 @@ from tether_simulator.sensor import SensorConfig, read_out
 SENSOR = SensorConfig(width=512, height=512)
 
 
-def flat(mean: float, seed: int, sensor: SensorConfig = SENSOR, gain: float = 1.0) -> NDArray:
+def flat(
+    mean: float, seed: int, sensor: SensorConfig = SENSOR, gain: float = 1.0
+) -> NDArray[np.float64]:
     field = np.full((512, 512), mean, np.float32)
     return read_out(field, sensor, gain, 0.0, np.random.default_rng(seed)).astype(np.float64)
 

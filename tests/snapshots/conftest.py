@@ -33,8 +33,10 @@ from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.bench.camera_setup import CameraSetup
 from tether.reports import statement
+from tether.reports.statement import Statement
+from tether.tui import session_port
 from tether.tui.app import TetherApp
-from tether.tui.app_context import Given
+from tether.tui.app_context import AppContext
 from tether.tui.screens.focus_screen import FocusScreen
 from tether.tui.screens.worktable import Worktable
 from tether.tui.widgets.picture_widget import Drawn
@@ -109,12 +111,12 @@ def still_place(monkeypatch: pytest.MonkeyPatch) -> None:
     """The archive lies in a folder of pytest's: the screen says another, and a full disk never."""
     real = statement.statement
 
-    def told(archive: Archive, roll_name: str, pause: timedelta) -> statement.Statement:
+    def told(archive: Archive, roll_name: str, pause: timedelta) -> Statement:
         said, root = real(archive, roll_name, pause), str(archive.root)
         lines = tuple(line.replace(root, "/home/bench/archive") for line in said.next)
         return replace(said, folder=said.folder.replace(root, "/home/bench/archive"), next=lines)
 
-    monkeypatch.setattr(statement, "statement", told)
+    monkeypatch.setattr(session_port, "statement", told)
     monkeypatch.setattr(Archive, "free_bytes", lambda _: 2_000_000_000_000)
     # What is written here need not outlast a pulled plug: waiting for the disk takes most time.
     monkeypatch.setattr(os, "fsync", lambda _: None)
@@ -163,7 +165,9 @@ async def at_rest(pilot: Pilot[str]) -> None:
 def program(bench: Bench, **given: Any) -> TetherApp:
     """The program with the bench's roll."""
     return TetherApp(
-        Given(bench.archive, lambda _: bench.camera, bench.judge, roll=bench.roll.name, **given)
+        AppContext(
+            bench.archive, lambda _: bench.camera, bench.judge, roll=bench.roll.name, **given
+        )
     )
 
 

@@ -82,10 +82,10 @@ class StillCamera:
         StoppedClock.passes(seconds=38)
         return (CardFile("/store/DCIM", f"BNCH{self.released:04}.DNG", 16),)
 
-    def wait_for_files(self, seconds: float) -> Sequence[CardFile]:  # noqa: ARG002
+    def wait_for_files(self, seconds: float) -> Sequence[CardFile]:
         return ()
 
-    def fetch(self, file: CardFile, destination: Path) -> int:  # noqa: ARG002
+    def fetch(self, file: CardFile, destination: Path) -> int:
         with destination.open("xb") as copy:
             # The head of a TIFF file without a directory, and a number to tell it by.
             return copy.write(b"II*\0\0\0\0\0" + self.released.to_bytes(8, "little"))
@@ -107,7 +107,10 @@ class StillHand:
         pass
 
     def mishaps(self) -> tuple[tuple[str, str], ...]:
-        return tuple((m.code, m.label) for m in (*MISHAPS, *CAMERA_MISHAPS))
+        return (
+            *((m.code, m.label) for m in MISHAPS),
+            *((m.code, m.label) for m in CAMERA_MISHAPS),
+        )
 
     def active(self) -> tuple[str, ...]:
         return ("tilted-strip",)
@@ -116,24 +119,6 @@ class StillHand:
         pass
 
     def press_button(self, frame: int) -> None:
-        pass
-
-    def open_gate(self) -> None:
-        pass
-
-    def put_back(self) -> None:
-        pass
-
-    def lamp(self, on: bool) -> None:
-        pass
-
-    def turn_power(self, stops: float) -> None:
-        pass
-
-    def lay_blank(self) -> None:
-        pass
-
-    def magnify(self, zoom: float) -> None:
         pass
 
 
@@ -210,7 +195,7 @@ class StillJudge:
 
     says: dict[str, Judgement] = field(default_factory=dict)
 
-    def judge(self, path: Path, request: JudgeRequest) -> Judgement:  # noqa: ARG002
+    def judge(self, path: Path, request: JudgeRequest) -> Judgement:
         return self.says.get(path.stem[-7:], KEEP)
 
 

@@ -34,7 +34,7 @@ from tether.measure.exposure.calibration import ClearFilm
 from tether.measure.exposure.calibration import Seen as Saw
 from tether.measure.light.light import Light
 from tether.tui.app import Opening, TetherApp
-from tether.tui.app_context import Given
+from tether.tui.app_context import AppContext
 from tether.tui.screens import base_screen, light_screen
 from tether.tui.screens.base_screen import BaseScreen
 from tether.tui.screens.bench_screen import BenchScreen
@@ -79,7 +79,7 @@ def test_opening_without_a_camera(bench: Bench, seen: Seen) -> None:
         opening = of_kind(pilot, Opening)
         await until(lambda: "R tries again" in str(opening.query_one("#opening").render()), pilot)
 
-    seen(TetherApp(Given(bench.archive, none, bench.judge, roll=bench.roll.name)), steps)
+    seen(TetherApp(AppContext(bench.archive, none, bench.judge, roll=bench.roll.name)), steps)
 
 
 def test_several_cameras(bench: Bench, seen: Seen) -> None:
@@ -88,7 +88,7 @@ def test_several_cameras(bench: Bench, seen: Seen) -> None:
         error.candidates = (bench.camera.identity, CameraIdentity("Other Camera", "usb:001,007"))
         raise error
 
-    app = TetherApp(Given(bench.archive, several, bench.judge, roll=bench.roll.name))
+    app = TetherApp(AppContext(bench.archive, several, bench.judge, roll=bench.roll.name))
     seen(app, waits_for(Pick))
 
 
@@ -99,12 +99,12 @@ def test_choose_roll(bench: Bench, seen: Seen) -> None:
         ("Older", FilmProcess.TRANSPARENCY),
     ):
         bench.archive.store.add_roll(NewRoll(name, process))
-    app = TetherApp(Given(bench.archive, lambda _: bench.camera, bench.judge))
+    app = TetherApp(AppContext(bench.archive, lambda _: bench.camera, bench.judge))
     seen(app, waits_for(ChooseRoll))
 
 
 def test_new_roll_with_a_complaint(bench: Bench, seen: Seen) -> None:
-    app = TetherApp(Given(bench.archive, lambda _: bench.camera, bench.judge, roll="a/b"))
+    app = TetherApp(AppContext(bench.archive, lambda _: bench.camera, bench.judge, roll="a/b"))
     seen(app, waits_for(DescribeRoll, "ctrl+s"))
 
 
@@ -318,7 +318,9 @@ def test_left_over(bench: Bench, seen: Seen) -> None:
         await at_table(pilot)
         app = pilot.app
         assert isinstance(app, TetherApp)
-        assert app.session is not None
-        await app.push_screen(FoundScreen(app.session, items))
+        port = app.port
+        assert port is not None
+        context = app.context.for_screens
+        await app.push_screen(FoundScreen(context, port, await port.view(), items))
 
     seen(program(bench), steps)

@@ -47,7 +47,7 @@ def test_reshoot_verdict(bench: Bench, seen: Seen) -> None:
 
 def test_reshoot_verdict_in_a_rehearsal(bench: Bench, seen: Seen) -> None:
     bench.shoots(KEEP, RESHOOT, keep=False)
-    seen(program(bench, hand=StillHand()), at_table)
+    seen(program(bench, simulated=StillHand()), at_table)
 
 
 def test_done_roll(bench: Bench, seen: Seen) -> None:
@@ -106,7 +106,7 @@ def test_ask_text_with_a_complaint(bench: Bench, seen: Seen) -> None:
 
 def test_mishaps(bench: Bench, seen: Seen) -> None:
     bench.to_shutter()
-    seen(program(bench, hand=StillHand()), opens("m", Pick))
+    seen(program(bench, simulated=StillHand()), opens("m", Pick))
 
 
 def test_log(bench: Bench, seen: Seen) -> None:

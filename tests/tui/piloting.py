@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 from rich.console import Console, Group
 from rich.table import Table
+from textual.app import App
 from textual.pilot import Pilot
 from textual.widgets import Static
 
 from tether.bench.steps import Scope
 from tether.session.next_step import Todo
-from tether.tui.app import TetherApp
 from tether.tui.screens.worktable import Worktable
 from tether.tui.widgets.text_view import LongText
 
@@ -30,9 +31,9 @@ async def until(pilot: Pilot[str], there: Callable[[], bool], turns: int = 400) 
     pytest.fail(f"never came: the screen shows {screen_text(pilot.app)}")
 
 
-def screen_text(app: TetherApp | object) -> str:
+def screen_text(app: App[Any]) -> str:
     """Everything that is written on the screen, also what has to be scrolled to."""
-    screen = app.screen  # type: ignore[attr-defined]
+    screen = app.screen
     said = [_text_of(w) for w in screen.query(Static) if w.display]
     return "\n".join([*said, *(w.text.plain for w in screen.query(LongText))])
 

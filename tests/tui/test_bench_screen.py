@@ -5,11 +5,13 @@ from __future__ import annotations
 from rich.text import Text
 
 from tests.tui.piloting import until
-from tether.session.session import Session
+from tether.session.session import View
 from tether.settings import Settings
+from tether.tui.app_context import ScreenContext
 from tether.tui.base_app import Shell
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import Reading
+from tether.tui.session_port import SessionPort
 
 
 class Beating(BenchScreen):
@@ -19,7 +21,7 @@ class Beating(BenchScreen):
     HELP = "For the tests."
 
     def __init__(self) -> None:
-        super().__init__(Session.__new__(Session))
+        super().__init__(ScreenContext(), SessionPort.__new__(SessionPort), View.__new__(View))
         self.beats = 0
 
     def on_mount(self) -> None:

@@ -25,7 +25,7 @@ from tether.film import FilmProcess
 from tether.measure.light.light import Light
 from tether.session.next_step import Todo
 from tether.tui.app import TetherApp
-from tether.tui.app_context import Given
+from tether.tui.app_context import AppContext
 from tether.tui.screens.base_screen import BaseScreen, scale
 from tether.tui.screens.base_screen import Stage as BaseStage
 from tether.tui.screens.check_screen import CheckScreen
@@ -68,7 +68,7 @@ async def idle_check(pilot: Pilot[str]) -> None:
 
 @SIZES
 async def test_the_camera_is_checked_set_and_put_back(
-    given: Given, bench: BenchProcess, size: tuple[int, int]
+    given: AppContext, bench: BenchProcess, size: tuple[int, int]
 ) -> None:
     bench.turn(Property.EXPOSURE_INDEX, 800)
     bench.turn(Property.WHITE_BALANCE, 2)
@@ -95,7 +95,7 @@ async def test_the_camera_is_checked_set_and_put_back(
 
 
 async def test_a_dial_that_is_turned_by_hand_shows_by_itself(
-    given: Given, bench: BenchProcess
+    given: AppContext, bench: BenchProcess
 ) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -111,12 +111,12 @@ async def test_a_dial_that_is_turned_by_hand_shows_by_itself(
     app.shut()
 
 
-async def test_a_camera_that_is_gone_is_said_in_the_check(given: Given) -> None:
+async def test_a_camera_that_is_gone_is_said_in_the_check(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
         assert app.camera is not None
-        await app.desk.do(app.camera.close)
+        await app.thread.run(app.camera.close)
         await pilot.press("1")
         await until(pilot, lambda: isinstance(app.screen, CheckScreen))
         await until(pilot, lambda: "C connects there" in screen_text(app))
@@ -124,7 +124,7 @@ async def test_a_camera_that_is_gone_is_said_in_the_check(given: Given) -> None:
     app.shut()
 
 
-async def test_the_palette_offers_the_check(given: Given) -> None:
+async def test_the_palette_offers_the_check(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
@@ -154,7 +154,7 @@ def shares(screen: FocusScreen) -> dict[str, float]:
 
 @SIZES
 async def test_focus_falls_and_rises_on_the_live_picture(
-    given: Given, bench: BenchProcess, size: tuple[int, int]
+    given: AppContext, bench: BenchProcess, size: tuple[int, int]
 ) -> None:
     app = TetherApp(given)
     async with app.run_test(size=size) as pilot:
@@ -182,7 +182,7 @@ async def test_focus_falls_and_rises_on_the_live_picture(
 
 
 async def test_keys_are_answered_while_live_view_runs_and_the_bench_can_be_magnified(
-    given: Given,
+    given: AppContext,
 ) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -199,7 +199,7 @@ async def test_keys_are_answered_while_live_view_runs_and_the_bench_can_be_magni
 
 
 async def test_a_camera_without_live_view_says_so_and_what_to_do(
-    given: Given, bench: BenchProcess
+    given: AppContext, bench: BenchProcess
 ) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -243,7 +243,7 @@ def codes(screen: LightScreen) -> set[str]:
 
 @SIZES
 async def test_the_light_is_tested_with_the_film_out_and_back(
-    given: Given, archive: Archive, bench: BenchProcess, size: tuple[int, int]
+    given: AppContext, archive: Archive, bench: BenchProcess, size: tuple[int, int]
 ) -> None:
     app = TetherApp(given)
     async with app.run_test(size=size) as pilot:
@@ -272,8 +272,8 @@ async def test_the_light_is_tested_with_the_film_out_and_back(
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
         assert bench.frame() == 1
-        assert app.session is not None
-        state = await app.desk.do(app.session.refresh_camera)
+        assert app.port is not None
+        state = await app.port.ask(lambda s: s.refresh_camera())
         assert state is not None
         assert state.value(Role.SHUTTER) == "1/15"
         await press(pilot, "f")
@@ -292,7 +292,7 @@ def screen_text_of(screen: LightScreen, selector: str) -> str:
 
 
 async def test_a_light_test_that_fails_says_so_and_the_film_can_go_back(
-    given: Given, bench: BenchProcess
+    given: AppContext, bench: BenchProcess
 ) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -311,7 +311,7 @@ async def test_a_light_test_that_fails_says_so_and_the_film_can_go_back(
 
 
 async def test_stray_light_is_looked_for_with_the_lamp_off(
-    given: Given, bench: BenchProcess
+    given: AppContext, bench: BenchProcess
 ) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -339,8 +339,8 @@ async def test_stray_light_is_looked_for_with_the_lamp_off(
         assert "still out" not in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
-        assert app.session is not None
-        assert app.session.light.kept.gate is not None
+        assert app.port is not None
+        assert (await app.port.ask(lambda s: s.light.kept)).gate is not None
         assert bench.lamp_on()
     app.shut()
 
@@ -351,7 +351,7 @@ def base_screen(pilot: Pilot[str]) -> BaseScreen:
     return screen
 
 
-async def test_the_base_is_calibrated_on_blank_film(given: Given, bench: BenchProcess) -> None:
+async def test_the_base_is_calibrated_on_blank_film(given: AppContext, bench: BenchProcess) -> None:
     bench.turn(Property.EXPOSURE_TIME_FRACTION, fraction("1/60"))
     app = TetherApp(given)
     async with app.run_test(size=(120, 40)) as pilot:
@@ -360,7 +360,7 @@ async def test_the_base_is_calibrated_on_blank_film(given: Given, bench: BenchPr
         assert "Lay clear film of this roll into the gate" in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: screen.stage is BaseStage.SET and not screen.working)
-        assert app.session is not None
+        assert app.port is not None
         wanted = screen.results[0].wanted
         assert wanted in ("1/15", "1/20")
         assert f"Set the shutter to {wanted}?" in screen_text(app)
@@ -371,15 +371,15 @@ async def test_the_base_is_calibrated_on_blank_film(given: Given, bench: BenchPr
         assert "found and checked" in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
-        assert app.session.light.kept.base is not None
-        state = await app.desk.do(app.session.refresh_camera)
+        assert (await app.port.ask(lambda s: s.light.kept)).base is not None
+        state = await app.port.ask(lambda s: s.refresh_camera())
         assert state is not None
         assert state.value(Role.SHUTTER) == wanted
     app.shut()
 
 
 async def test_of_transparencies_the_base_screen_speaks_of_the_lightest_picture(
-    given: Given, archive: Archive, monkeypatch: pytest.MonkeyPatch
+    given: AppContext, archive: Archive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     archive.store.add_roll(NewRoll("Slides", FilmProcess.TRANSPARENCY, "135", 6, 6))
     app = TetherApp(replace(given, roll="Slides"))
@@ -402,7 +402,7 @@ async def test_of_transparencies_the_base_screen_speaks_of_the_lightest_picture(
 
 
 async def test_a_setting_that_is_declined_stays_and_another_film_can_be_tried(
-    given: Given, bench: BenchProcess
+    given: AppContext, bench: BenchProcess
 ) -> None:
     bench.turn(Property.EXPOSURE_TIME_FRACTION, fraction("1/250"))
     app = TetherApp(given)
@@ -421,8 +421,8 @@ async def test_a_setting_that_is_declined_stays_and_another_film_can_be_tried(
         await pilot.press("r")
         await until(pilot, lambda: screen.stage is BaseStage.FILM and not screen.results)
         await back(pilot)
-        assert app.session is not None
-        state = await app.desk.do(app.session.refresh_camera)
+        assert app.port is not None
+        state = await app.port.ask(lambda s: s.refresh_camera())
         assert state is not None
         assert state.value(Role.SHUTTER) == "1/250"
     app.shut()
@@ -439,15 +439,14 @@ def test_the_scale_shows_level_and_target() -> None:
     ("size", "down", "ends_at"), [((80, 24), 0, "1/15"), ((120, 40), 1, "1/125")]
 )
 async def test_a_shutter_that_an_interrupted_test_left_elsewhere_is_asked_about(
-    given: Given, bench: BenchProcess, size: tuple[int, int], down: int, ends_at: str
+    given: AppContext, bench: BenchProcess, size: tuple[int, int], down: int, ends_at: str
 ) -> None:
     first = TetherApp(given)
     async with first.run_test(size=size) as pilot:
         await until(pilot, lambda: ready(pilot))
-        session = first.session
-        assert session is not None
+        assert first.port is not None
         # As a light test does that is killed before it can put the shutter back.
-        await first.desk.do(lambda: LentShutter(session, "light test").set("1/125"))
+        await first.port.ask(lambda s: LentShutter(s, "light test").set("1/125"))
     first.shut()
     app = TetherApp(given)
     async with app.run_test(size=size) as pilot:
@@ -456,21 +455,19 @@ async def test_a_shutter_that_an_interrupted_test_left_elsewhere_is_asked_about(
         assert "the shutter stands at 1/125; before, it stood at 1/15" in shown
         await pilot.press(*["down"] * down, "enter")
         await until(pilot, lambda: ready(pilot))
-        assert app.session is not None
-        state = await app.desk.do(app.session.refresh_camera)
+        assert app.port is not None
+        state = await app.port.ask(lambda s: s.refresh_camera())
         assert state is not None
         assert state.value(Role.SHUTTER) == ends_at
     app.shut()
 
 
 async def test_a_lamp_that_fades_is_said_beside_the_shutter_with_its_key(
-    given: Given, archive: Archive
+    given: AppContext, archive: Archive
 ) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
-        session = app.session
-        assert session is not None
         text = "The light has fallen by 0.2 stops since frame 3."
         finding = {"code": "light-drift", "severity": "note", "text": text, "action": ""}
         await press(pilot, "f")

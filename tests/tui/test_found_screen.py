@@ -14,11 +14,12 @@ from tether.archive.records import Roll
 from tether.camera import connect
 from tether.capture.leftovers import Kind, Leftover
 from tether.session.next_step import Todo
-from tether.session.session import Session
+from tether.session.session import View
 from tether.tui.app import TetherApp
-from tether.tui.app_context import Given
+from tether.tui.app_context import AppContext, ScreenContext
 from tether.tui.screens.dialogs import AskText, Pick
 from tether.tui.screens.leftovers_screen import FoundScreen
+from tether.tui.session_port import SessionPort
 
 
 def made_while_nobody_looked(bench: BenchProcess, frames: list[int]) -> None:
@@ -40,7 +41,7 @@ async def opened(pilot: Pilot[str]) -> FoundScreen:
     return screen
 
 
-async def seen_once(given: Given) -> None:
+async def seen_once(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
@@ -57,7 +58,7 @@ def listed(screen: FoundScreen) -> list[str]:
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 async def test_pictures_of_no_frame_are_offered_at_the_start(
-    given: Given, bench: BenchProcess, size: tuple[int, int]
+    given: AppContext, bench: BenchProcess, size: tuple[int, int]
 ) -> None:
     await seen_once(given)
     made_while_nobody_looked(bench, [2, 3])
@@ -79,21 +80,21 @@ async def test_pictures_of_no_frame_are_offered_at_the_start(
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))
         assert todo(pilot) is Todo.STEP
-        assert app.session is not None
-        assert [len(f.captures) for f in app.session.frames()] == [0, 1, 0, 0, 0, 0]
+        assert app.port is not None
+        assert [len(f.captures) for f in (await app.port.view()).frames] == [0, 1, 0, 0, 0, 0]
         await pilot.press("r")
         await opened(pilot)
         await pilot.press("a")
         await until(pilot, lambda: isinstance(app.screen, Pick))
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
-        assert [len(f.captures) for f in app.session.frames()] == [1, 1, 0, 0, 0, 0]
+        assert [len(f.captures) for f in (await app.port.view()).frames] == [1, 1, 0, 0, 0, 0]
         assert "Frame 1: Harbour_f001_t1.dng" in screen_text(app)
     app.shut()
 
 
 async def test_what_is_left_is_remembered(
-    given: Given, bench: BenchProcess, archive: Archive, roll: Roll
+    given: AppContext, bench: BenchProcess, archive: Archive, roll: Roll
 ) -> None:
     await seen_once(given)
     made_while_nobody_looked(bench, [1])
@@ -124,12 +125,12 @@ async def test_what_is_left_is_remembered(
 
 
 async def test_pictures_made_while_the_camera_was_away_are_offered_when_it_connects(
-    given: Given, bench: BenchProcess
+    given: AppContext, bench: BenchProcess
 ) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
-        assert app.session is not None
+        assert app.port is not None
         assert app.camera is not None
         app.camera.close()  # as after a pulled cable: the next look at the camera says so
         await until(pilot, lambda: "Press C to connect" in screen_text(app))
@@ -139,12 +140,12 @@ async def test_pictures_made_while_the_camera_was_away_are_offered_when_it_conne
         assert len(listed(screen)) == 1
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))
-        assert table(pilot).session.leftovers.find() == screen.items
+        assert await app.port.leftovers() == screen.items
         # The cable comes out again: the same picture is not asked about once more.
         app.camera.close()
         await until(pilot, lambda: "Press C to connect" in screen_text(app))
         await press(pilot, "c")
-        await until(pilot, lambda: ready(pilot) and app.session.camera_state is not None)  # type: ignore[union-attr]
+        await until(pilot, lambda: ready(pilot) and table(pilot).view.camera is not None)  # type: ignore[union-attr]
         assert not isinstance(app.screen, FoundScreen)
         # R still shows it, and with a new one both are offered.
         await pilot.press("r")
@@ -164,6 +165,7 @@ async def test_pictures_made_while_the_camera_was_away_are_offered_when_it_conne
 def test_all_of_the_card_is_offered_only_where_there_is_something_on_it() -> None:
     card, other = (Leftover(kind, "one", 1) for kind in (Kind.CARD, Kind.STRANGER))
     for items, offered in (([other], False), ([other, card], True)):
-        screen = FoundScreen(Session.__new__(Session), items)
+        port, view = SessionPort.__new__(SessionPort), View.__new__(View)
+        screen = FoundScreen(ScreenContext(), port, view, items)
         assert screen.check_action("all_in_order", ()) is offered
         assert screen.check_action("look_again", ()) is True

@@ -16,13 +16,13 @@ from tether.session.next_step import Todo
 from tether.session.pauses import pauses_of
 from tether.settings import Alerts, Keys
 from tether.tui.app import TetherApp
-from tether.tui.app_context import Given
+from tether.tui.app_context import AppContext
 from tether.tui.screens.dialogs import AskText, Reading
 from tether.tui.screens.pause_screen import PauseScreen
 from tether.tui.screens.worktable import Worktable
 
 
-async def test_two_keys_a_frame_and_one_a_strip_when_asked_less(given: Given) -> None:
+async def test_two_keys_a_frame_and_one_a_strip_when_asked_less(given: AppContext) -> None:
     """The foot switch alone takes a strip from its loading to its end."""
     app = TetherApp(replace(given, settings=replace(QUICK, keys=Keys(forward="pagedown"))))
     async with app.run_test(size=(80, 24)) as pilot:
@@ -42,8 +42,8 @@ async def test_two_keys_a_frame_and_one_a_strip_when_asked_less(given: Given) ->
             assert keys < 50
         # One for the strip, one for the roll's exposure, and two a frame.
         assert keys == 1 + 1 + 2 * 6
-        assert app.session is not None
-        frames = await app.desk.do(app.session.frames)
+        assert app.port is not None
+        frames = (await app.port.view()).frames
         assert [f.state for f in frames] == [FrameState.KEPT] * 6
         assert "[H] what was done" in screen_text(app)
         await pilot.press("h")
@@ -55,7 +55,7 @@ async def test_two_keys_a_frame_and_one_a_strip_when_asked_less(given: Given) ->
 
 
 async def test_the_foot_switch_shoots_again_what_has_to_be_and_writes_no_text(
-    given: Given, bench: BenchProcess, monkeypatch: pytest.MonkeyPatch
+    given: AppContext, bench: BenchProcess, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     rung: list[None] = []
     monkeypatch.setattr(App, "bell", lambda _: rung.append(None))
@@ -78,12 +78,14 @@ async def test_the_foot_switch_shoots_again_what_has_to_be_and_writes_no_text(
         await until(pilot, lambda: isinstance(app.screen, AskText))
         await pilot.press(*"jetty", "enter")
         await until(pilot, lambda: ready(pilot))
-        assert app.session is not None
-        assert (await app.desk.do(app.session.frames))[0].note == "jetty"
+        assert app.port is not None
+        assert (await app.port.view()).frames[0].note == "jetty"
     app.shut()
 
 
-async def test_the_bell_can_be_switched_off(given: Given, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_the_bell_can_be_switched_off(
+    given: AppContext, monkeypatch: pytest.MonkeyPatch
+) -> None:
     rung: list[None] = []
     monkeypatch.setattr(App, "bell", lambda _: rung.append(None))
     for bell in (True, False):
@@ -94,7 +96,7 @@ async def test_the_bell_can_be_switched_off(given: Given, monkeypatch: pytest.Mo
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
-async def test_a_pause_stops_the_clock(given: Given, size: tuple[int, int]) -> None:
+async def test_a_pause_stops_the_clock(given: AppContext, size: tuple[int, int]) -> None:
     app = TetherApp(given)
     async with app.run_test(size=size) as pilot:
         await until(pilot, lambda: ready(pilot))
@@ -106,12 +108,12 @@ async def test_a_pause_stops_the_clock(given: Given, size: tuple[int, int]) -> N
         await pilot.press("space")
         await until(pilot, lambda: ready(pilot))
         assert isinstance(app.screen, Worktable)
-        session = app.session
-        assert session is not None
-        (pause,) = pauses_of(await app.desk.do(lambda: session.store.log_since(session.roll.id, 0)))
+        port = app.port
+        assert port is not None
+        (pause,) = pauses_of(await port.ask(lambda s: s.store.log_since(s.roll.id, 0)))
         assert pause[0] <= pause[1]
         long_ago = datetime.now(UTC) - timedelta(hours=1)
-        said = await app.desk.do(lambda: session.go_on(long_ago))
+        said = await port.go_on(long_ago)
         assert "1 h 00 min" in said
         assert "let it warm up" in said
     app.shut()

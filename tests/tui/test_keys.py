@@ -122,8 +122,8 @@ class Plain(Screen[None]):
 class Host(Shell):
     """The program's manners with a plain screen."""
 
-    def on_mount(self) -> None:
-        self.push_screen(Plain())
+    async def on_mount(self) -> None:
+        await self.push_screen(Plain())
 
 
 def line(app: Shell) -> str:
@@ -273,7 +273,7 @@ async def test_the_key_of_a_foot_switch_is_taken_from_the_settings() -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         pressed: list[str] = []
-        app.simulate_key = pressed.append  # type: ignore[method-assign]
+        app.simulate_key = pressed.append  # type: ignore[method-assign, assignment]
         await pilot.press("f8")
         await pilot.pause()
         assert pressed == ["enter"]

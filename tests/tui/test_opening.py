@@ -12,7 +12,7 @@ from tether.camera.errors import NoCamera
 from tether.film import FilmProcess
 from tether.session.judge import Judge
 from tether.tui.app import Opening, TetherApp
-from tether.tui.app_context import Given
+from tether.tui.app_context import AppContext
 from tether.tui.screens.roll_screens import DescribeRoll
 
 
@@ -25,7 +25,7 @@ async def test_another_look_for_the_camera_does_not_ask_again(
         looked.append(port)
         raise NoCamera("No camera was found.", kept="Nothing was changed.", todo="Attach it.")
 
-    app = TetherApp(Given(archive, none, judge, QUICK, roll="Quay 3"))  # type: ignore[arg-type]
+    app = TetherApp(AppContext(archive, none, judge, QUICK, roll="Quay 3"))  # type: ignore[arg-type]
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: isinstance(app.screen, DescribeRoll))
         app.screen.query_one("#frames", Input).value = "24"

@@ -15,7 +15,6 @@ from textual.app import ComposeResult
 from textual.strip import Strip
 
 from tether.settings import Settings
-from tether.tui.app_context import Given
 from tether.tui.base_app import Shell
 from tether.tui.terminal.probe import Terminal, Way, understood
 from tether.tui.terminal.terminal_graphics import Pixels, cells_of, drawn, few_colours
@@ -162,11 +161,8 @@ class Host(Shell):
     def __init__(self) -> None:
         super().__init__(Settings())
 
-        self.given = Given.__new__(Given)
-        object.__setattr__(self.given, "terminal", Terminal())
-
     def compose(self) -> ComposeResult:
-        yield Drawn(HALF_LIGHT)
+        yield Drawn(Terminal(), HALF_LIGHT)
 
 
 async def test_a_picture_is_drawn_anew_for_a_changed_room_and_the_last_of_many_stays() -> None:

@@ -12,7 +12,7 @@ from tether.bench.benches import BenchBook, BenchSetup
 from tether.bench.steps import BENCH, SET_UP, WALK
 from tether.session.next_step import Todo
 from tether.tui.app import TetherApp
-from tether.tui.app_context import Given
+from tether.tui.app_context import AppContext
 from tether.tui.screens.check_screen import CheckScreen
 from tether.tui.screens.dialogs import Pick
 from tether.tui.screens.light_screen import LightScreen
@@ -44,7 +44,7 @@ async def at(pilot: Pilot[str], key: str) -> None:
 
 @SIZES
 async def test_a_first_sitting_is_led_through_the_walk(
-    given: Given, archive: Archive, size: tuple[int, int]
+    given: AppContext, archive: Archive, size: tuple[int, int]
 ) -> None:
     archive.store.set_fact("benches", None)
     app = TetherApp(given)
@@ -114,7 +114,7 @@ def step_known(pilot: Pilot[str], key: str) -> bool:
 
 @SIZES
 async def test_what_was_moved_is_asked_again(
-    given: Given, archive: Archive, size: tuple[int, int]
+    given: AppContext, archive: Archive, size: tuple[int, int]
 ) -> None:
     done = {s.key: "2026-11-01T10:00:00+00:00" for s in SET_UP if s.key != BENCH}
     BenchBook(archive.store).keep(
@@ -137,8 +137,8 @@ async def test_what_was_moved_is_asked_again(
         assert "X" in str(box.render())
         await pilot.press("ctrl+s")
         await at(pilot, "stand-square")
-        assert app.session is not None
-        open_steps = {s.key for s in SET_UP} - app.session.set_up_done()
+        assert app.port is not None
+        open_steps = {s.key for s in SET_UP} - (await app.port.set_up_state()).done
         # The camera was never seen on this bench before: what hangs on it is asked as well.
         assert "holder-lock" not in open_steps
         assert "film-gate" not in open_steps
@@ -148,13 +148,17 @@ async def test_what_was_moved_is_asked_again(
         steps.highlighted = [s.key for s in SET_UP].index("film-gate")
         await pilot.pause()
         await pilot.press("a")
-        await until(pilot, lambda: "film-gate" not in app.session.set_up_done())  # type: ignore[union-attr]
+        walk = app.screen
+        assert isinstance(walk, WalkScreen)
+        await until(pilot, lambda: bool(walk.known and "film-gate" not in walk.known.done))
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))
     app.shut()
 
 
-async def test_the_same_bench_is_one_key_and_the_rest_of_the_set_up_another(given: Given) -> None:
+async def test_the_same_bench_is_one_key_and_the_rest_of_the_set_up_another(
+    given: AppContext,
+) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
@@ -172,7 +176,7 @@ async def test_the_same_bench_is_one_key_and_the_rest_of_the_set_up_another(give
 
 
 async def test_the_keys_of_the_walk_are_its_own_also_within_its_list(
-    given: Given, archive: Archive
+    given: AppContext, archive: Archive
 ) -> None:
     archive.store.set_fact("benches", None)
     app = TetherApp(given)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import time
 from collections.abc import Iterator
 
 import pytest
@@ -10,13 +11,13 @@ from rich.segment import Segment
 from rich.style import Style
 from textual.app import ComposeResult
 from textual.color import Color
+from textual.theme import Theme
 from textual.widgets import Static
 
 from tether.errors import TetherError
 from tether.settings import Screen, Settings
 from tether.settings_file import parse
 from tether.tui.base_app import Shell
-from tether.tui.terminal import gc_scheduler as calm
 from tether.tui.terminal import themes
 from tether.tui.terminal.gc_scheduler import Calm
 from tether.tui.widgets.key_line import KeyLine
@@ -51,7 +52,7 @@ def test_the_contrast_of_black_and_white_is_the_standards() -> None:
 
 
 @pytest.mark.parametrize("theme", themes.OWN, ids=lambda t: t.name)
-def test_our_themes_have_the_contrast_that_they_are_for(theme: themes.Theme) -> None:
+def test_our_themes_have_the_contrast_that_they_are_for(theme: Theme) -> None:
     """WCAG 2.2, success criterion 1.4.6 (enhanced): 7 to 1 for text."""
     background = str(theme.background)
     for ink in (theme.foreground, theme.success, theme.warning, theme.error):
@@ -126,7 +127,7 @@ def collected(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
     """Each full collection that is made; the collector is left as it was."""
     made: list[str] = []
     before = gc.get_threshold()
-    monkeypatch.setattr(gc, "collect", lambda: made.append("full") or 0)
+    monkeypatch.setattr(gc, "collect", lambda: made.append("full"))
     monkeypatch.setattr(gc, "freeze", lambda: None)
     yield made
     gc.set_threshold(*before)
@@ -137,7 +138,7 @@ def test_garbage_is_collected_in_a_rest_and_not_under_a_key(
 ) -> None:
     now = [100.0]
     waiting = [50]
-    monkeypatch.setattr(calm.time, "monotonic", lambda: now[0])
+    monkeypatch.setattr(time, "monotonic", lambda: now[0])
     monkeypatch.setattr(gc, "get_count", lambda: (0, 0, waiting[0]))
     rests = Calm()
     assert gc.get_threshold()[2] > 100_000, "no full collection by itself"

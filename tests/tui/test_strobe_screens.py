@@ -17,10 +17,11 @@ from tether.bench.light_test import LightTest
 from tether.camera import Role
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
+from tether.session.events import Event, StrobePowerTurned
 from tether.session.next_step import Todo
 from tether.settings import LAMP, STROBE
 from tether.tui.app import TetherApp
-from tether.tui.app_context import Given
+from tether.tui.app_context import AppContext
 from tether.tui.screens.base_screen import BaseScreen, Stage
 from tether.tui.screens.dialogs import Pick
 from tether.tui.screens.light_screen import LightScreen
@@ -54,7 +55,7 @@ def archive(archive: Archive) -> Archive:
 
 @SIZES
 async def test_power_is_turned_and_a_frame_kept(
-    given: Given, bench: BenchProcess, size: tuple[int, int]
+    given: AppContext, bench: BenchProcess, size: tuple[int, int]
 ) -> None:
     bench.turn_power(-2.0)
     app = TetherApp(given)
@@ -89,14 +90,14 @@ async def test_power_is_turned_and_a_frame_kept(
         assert view is not None
         assert view.place.capture is not None
         assert (view.place.capture.take, view.place.capture.verdict) == (2, "keep")
-        assert app.session is not None
-        state = await app.desk.do(app.session.refresh_camera)
+        assert app.port is not None
+        state = await app.port.ask(lambda s: s.refresh_camera())
         assert state is not None
         assert state.value(Role.SHUTTER) == "1/15"
     app.shut()
 
 
-async def test_the_light_test_says_what_to_turn(given: Given) -> None:
+async def test_the_light_test_says_what_to_turn(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
@@ -129,17 +130,26 @@ async def test_the_light_test_says_what_to_turn(given: Given) -> None:
 
 @pytest.mark.parametrize("kind", [BaseScreen, LightScreen])
 async def test_power_is_turned_once_though_the_picture_after_it_fails(
-    given: Given,
+    given: AppContext,
     bench: BenchProcess,
     kind: type[BaseScreen | LightScreen],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     turned: list[float] = []
-    monkeypatch.setattr(given.hand, "turn_power", turned.append)
-    key, begin, again, works = (
-        ("4", "f", "enter", (BaseCalibration, "shoot"))
+    assert given.simulated is not None
+    follow = given.simulated.listen
+
+    def listen(event: Event) -> None:
+        if isinstance(event, StrobePowerTurned):
+            turned.append(event.stops)
+        else:
+            follow(event)
+
+    monkeypatch.setattr(given.simulated, "listen", listen)
+    key, begin, again, works, name = (
+        ("4", "f", "enter", BaseCalibration, "shoot")
         if kind is BaseScreen
-        else ("3", "enter", "r", (LightTest, "run"))
+        else ("3", "enter", "r", LightTest, "run")
     )
     if kind is BaseScreen:
         bench.turn_power(-2.0)
@@ -153,7 +163,7 @@ async def test_power_is_turned_once_though_the_picture_after_it_fails(
         await pilot.press(begin)
         await until(pilot, lambda: "power" in screen_text(app) and not screen.working)
         with monkeypatch.context() as broken:
-            broken.setattr(*works, _refuse)
+            broken.setattr(works, name, _refuse)
             await pilot.press(again)
             await until(pilot, lambda: "No picture came" in screen_text(app))
         assert len(turned) == 1
@@ -164,7 +174,9 @@ async def test_power_is_turned_once_though_the_picture_after_it_fails(
     app.shut()
 
 
-async def test_the_form_says_that_the_light_is_a_strobe(given: Given, archive: Archive) -> None:
+async def test_the_form_says_that_the_light_is_a_strobe(
+    given: AppContext, archive: Archive
+) -> None:
     app, book = TetherApp(given), BenchBook(archive.store)
     async with app.run_test(size=(80, 24)) as pilot:
         for ticked, light in ((True, LAMP), (False, STROBE)):
@@ -178,8 +190,8 @@ async def test_the_form_says_that_the_light_is_a_strobe(given: Given, archive: A
             tick.toggle()
             await pilot.press("ctrl+s")
             await until(pilot, lambda kind=light: book.benches()[0].light == kind)  # type: ignore[misc]
-            assert app.session is not None
-            assert app.session.settings.light.kind == light
+            assert app.port is not None
+            assert (await app.port.set_up_state()).light == light
             await until(pilot, lambda: not isinstance(app.screen, BenchForm))
             await pilot.press("escape")
     app.shut()

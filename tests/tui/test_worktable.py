@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 from tether_simulator.bench import Bench
-from tether_simulator.bench_config import BenchConfig, SensorConfig
+from tether_simulator.bench_config import BenchConfig
 from tether_simulator.exposure import Exposure
+from tether_simulator.sensor import SensorConfig
 from tether_simulator.server import BenchProcess
 from textual.widgets import OptionList
 
@@ -26,7 +27,7 @@ from tether.session.judge import Judge
 from tether.session.next_step import Todo
 from tether.session.session import Shot
 from tether.tui.app import Opening, TetherApp
-from tether.tui.app_context import Given
+from tether.tui.app_context import AppContext
 from tether.tui.screens.dialogs import AskText, Pick, Reading
 from tether.tui.screens.roll_screens import ChooseRoll, DescribeRoll
 from tether.tui.screens.worktable import Worktable
@@ -37,11 +38,11 @@ from tether.tui.widgets.verdict_panel import VerdictPanel
 
 
 async def stored(app: TetherApp) -> list[FrameState]:
-    assert app.session is not None
-    return [f.state for f in await app.desk.do(app.session.frames)]
+    assert app.port is not None
+    return [f.state for f in (await app.port.view()).frames]
 
 
-async def test_a_strip_of_six_by_keys(given: Given) -> None:
+async def test_a_strip_of_six_by_keys(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         for number in range(1, 7):
@@ -60,7 +61,7 @@ async def test_a_strip_of_six_by_keys(given: Given) -> None:
     assert len(list(given.archive.folder(roll).glob("*.dng"))) == 6
 
 
-async def test_every_choice_and_the_way_back(given: Given) -> None:
+async def test_every_choice_and_the_way_back(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
@@ -92,12 +93,12 @@ async def test_every_choice_and_the_way_back(given: Given) -> None:
         await until(pilot, lambda: isinstance(app.screen, AskText))
         await pilot.press(*"torn", "enter")
         await until(pilot, lambda: ready(pilot))
-        assert app.session is not None
-        assert (await app.desk.do(app.session.frames))[4].note == "torn"
+        assert app.port is not None
+        assert (await app.port.view()).frames[4].note == "torn"
     app.shut()
 
 
-async def test_leaving_and_coming_back_opens_at_the_same_step(given: Given) -> None:
+async def test_leaving_and_coming_back_opens_at_the_same_step(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
@@ -114,7 +115,7 @@ async def test_leaving_and_coming_back_opens_at_the_same_step(given: Given) -> N
     again.shut()
 
 
-async def test_help_log_and_the_shorter_list(given: Given) -> None:
+async def test_help_log_and_the_shorter_list(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
@@ -141,20 +142,20 @@ async def test_help_log_and_the_shorter_list(given: Given) -> None:
 
 
 async def test_a_verdict_that_comes_under_the_help_is_shown_when_that_closes(
-    given: Given, monkeypatch: pytest.MonkeyPatch
+    given: AppContext, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     app, helped = TetherApp(given), threading.Event()
     async with app.run_test(size=(120, 40)) as pilot:
         await to_shutter(pilot)
-        below, session = table(pilot), app.session
-        assert session is not None
-        shoot = session.capture
+        below, port = table(pilot), app.port
+        assert port is not None
+        shoot = await port.ask(lambda s: s.capture)
 
         def once_helped(report: Callable[[Progress], None]) -> Shot:
             assert helped.wait(30)
             return shoot(report)
 
-        monkeypatch.setattr(session, "capture", once_helped)
+        await port.ask(lambda s: monkeypatch.setattr(s, "capture", once_helped))
         await pilot.press("f", "question_mark")
         await until(pilot, lambda: isinstance(app.screen, Reading) and below.resting)
         helped.set()
@@ -170,7 +171,7 @@ async def test_a_verdict_that_comes_under_the_help_is_shown_when_that_closes(
     app.shut()
 
 
-async def test_a_long_error_of_the_camera_has_room_where_there_is_little(given: Given) -> None:
+async def test_a_long_error_of_the_camera_has_room_where_there_is_little(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
@@ -186,7 +187,7 @@ async def test_a_long_error_of_the_camera_has_room_where_there_is_little(given: 
     app.shut()
 
 
-async def test_a_mishap_and_the_cameras_own_button(given: Given, bench: BenchProcess) -> None:
+async def test_a_mishap_and_the_cameras_own_button(given: AppContext, bench: BenchProcess) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
@@ -205,7 +206,7 @@ async def test_a_mishap_and_the_cameras_own_button(given: Given, bench: BenchPro
     app.shut()
 
 
-async def test_the_mouse_goes_to_a_frame(given: Given) -> None:
+async def test_the_mouse_goes_to_a_frame(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
@@ -217,7 +218,7 @@ async def test_the_mouse_goes_to_a_frame(given: Given) -> None:
 
 
 async def test_keys_are_answered_while_the_camera_is_slow(
-    given: Given, bench: BenchProcess
+    given: AppContext, bench: BenchProcess
 ) -> None:
     from tether_simulator.faults import Slow
     from tether_simulator.ptpip_codes import Operation
@@ -243,11 +244,11 @@ def todo_of(app: TetherApp) -> Todo:
 
 
 async def test_no_camera_is_said_and_can_be_tried_again(
-    given: Given, bench: BenchProcess, archive: Archive, judge: Judge
+    given: AppContext, bench: BenchProcess, archive: Archive, judge: Judge
 ) -> None:
     ports = ["ptpip:127.0.0.1:9", bench.port_name]
     app = TetherApp(
-        Given(
+        AppContext(
             archive=archive,
             connect=lambda _: connect(ports.pop(0), QUICK.camera),
             judge=judge,
@@ -264,13 +265,13 @@ async def test_no_camera_is_said_and_can_be_tried_again(
 
 
 async def test_a_camera_that_goes_away_is_said_and_comes_back(
-    given: Given, bench: BenchProcess
+    given: AppContext, bench: BenchProcess
 ) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
         assert app.camera is not None
-        await app.desk.do(app.camera.close)
+        await app.thread.run(app.camera.close)
         await press(pilot, "f")
         await until(pilot, lambda: ready(pilot))
         if "not connected" in str(app.screen.query_one(CameraLine).render()):
@@ -285,7 +286,7 @@ async def test_a_new_roll_is_described_on_the_screen(
     archive: Archive, judge: Judge, bench: BenchProcess
 ) -> None:
     app = TetherApp(
-        Given(
+        AppContext(
             archive=archive,
             connect=lambda _: connect(bench.port_name, QUICK.camera),
             judge=judge,
@@ -302,7 +303,7 @@ async def test_a_new_roll_is_described_on_the_screen(
 
 
 async def test_the_form_says_what_is_wrong_with_a_name(archive: Archive, judge: Judge) -> None:
-    app = TetherApp(Given(archive=archive, connect=connect, judge=judge, settings=QUICK))
+    app = TetherApp(AppContext(archive=archive, connect=connect, judge=judge, settings=QUICK))
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: isinstance(app.screen, DescribeRoll))
         await pilot.press(*"a/b", "ctrl+s")
@@ -321,7 +322,7 @@ async def test_the_rolls_of_the_archive_are_offered(
 ) -> None:
     archive.store.add_roll(NewRoll("Older", FilmProcess.TRANSPARENCY))
     app = TetherApp(
-        Given(
+        AppContext(
             archive=archive,
             connect=lambda _: connect(bench.port_name, QUICK.camera),
             judge=judge,
@@ -332,13 +333,13 @@ async def test_the_rolls_of_the_archive_are_offered(
         await until(pilot, lambda: isinstance(app.screen, ChooseRoll))
         await pilot.press("down", "enter")
         await until(pilot, lambda: ready(pilot))
-        assert table(pilot).session.roll.name == "Harbour"
+        assert app.roll_name == "Harbour"
         assert app.screen.query(KeyLine)
     app.shut()
 
 
 async def test_with_several_cameras_it_asks_which(
-    given: Given, bench: BenchProcess, archive: Archive, judge: Judge
+    given: AppContext, bench: BenchProcess, archive: Archive, judge: Judge
 ) -> None:
     def several(port: str | None) -> CameraProcess:
         if port is None:
@@ -348,7 +349,7 @@ async def test_with_several_cameras_it_asks_which(
             raise error
         return connect(port, QUICK.camera)
 
-    app = TetherApp(Given(archive, several, judge, QUICK, roll="Harbour"))
+    app = TetherApp(AppContext(archive, several, judge, QUICK, roll="Harbour"))
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: isinstance(app.screen, Pick))
         await pilot.press("down", "enter")
@@ -359,7 +360,7 @@ async def test_with_several_cameras_it_asks_which(
 
 
 async def test_a_roll_that_another_program_holds_is_refused_in_words(
-    given: Given, archive: Archive, roll: Roll
+    given: AppContext, archive: Archive, roll: Roll
 ) -> None:
     lock = archive.open_roll(roll)
     app = TetherApp(given)
@@ -372,10 +373,10 @@ async def test_a_roll_that_another_program_holds_is_refused_in_words(
 async def set_shutter(app: TetherApp, value: str) -> None:
     camera = app.camera
     assert camera is not None
-    await app.desk.do(lambda: camera.set(Role.SHUTTER, value))
+    await app.thread.run(lambda: camera.set(Role.SHUTTER, value))
 
 
-async def test_the_advice_is_set_with_one_key(given: Given) -> None:
+async def test_the_advice_is_set_with_one_key(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
@@ -392,7 +393,7 @@ async def test_the_advice_is_set_with_one_key(given: Given) -> None:
     app.shut()
 
 
-async def test_a_shutter_that_was_set_since_is_not_offered_again(given: Given) -> None:
+async def test_a_shutter_that_was_set_since_is_not_offered_again(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
@@ -404,7 +405,7 @@ async def test_a_shutter_that_was_set_since_is_not_offered_again(given: Given) -
         assert advised is not None
         assert f"[U] set {advised}, another take" in screen_text(app)
         await set_shutter(app, advised)
-        await app.desk.do(table(pilot).session.refresh_camera)
+        await table(pilot).port.refresh_camera()
         await table(pilot).refresh_view()
         assert "[U]" not in screen_text(app)
         assert f"[A] another take (the shutter stands at {advised} now)" in screen_text(app)
@@ -414,7 +415,9 @@ async def test_a_shutter_that_was_set_since_is_not_offered_again(given: Given) -
     app.shut()
 
 
-async def test_undoing_while_a_picture_waits_is_seen_and_says_what_is_next(given: Given) -> None:
+async def test_undoing_while_a_picture_waits_is_seen_and_says_what_is_next(
+    given: AppContext,
+) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
@@ -447,7 +450,7 @@ async def test_the_usb_road_with_the_virtual_camera(
     (store / "picture.jpg").write_bytes(raw)
     monkeypatch.setenv("VCAMERADIR", str(store))
     app = TetherApp(
-        Given(
+        AppContext(
             archive=archive,
             connect=lambda port: connect(port, QUICK.camera),
             judge=judge,

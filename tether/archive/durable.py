@@ -3,7 +3,7 @@
 The order matters, and each step says why. A file is fetched into ``incoming/`` of the same
 roll, so that giving it its name never copies it. Its bytes reach the disk before its name does,
 so that a name never stands for half a file. The name reaches the disk before the database says
-that the frame is taken. docs/storage.md has the table of what a stop at each point leaves.
+that the frame is taken. docs/storage.md has the table of what an interruption leaves.
 """
 
 from __future__ import annotations

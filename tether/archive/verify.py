@@ -78,7 +78,7 @@ def check(
     """Recompute the SHA-256 of every recorded file, on all cores.
 
     Threads serve as well as processes: ``hashlib`` lets other threads run while it works on a
-    block (measured in docs/storage.md).
+    block (measured in docs/evidence/storage.md).
 
     Parameters
     ----------

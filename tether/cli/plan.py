@@ -1,6 +1,6 @@
 """The plan of a bench and of a collection, as values; its words are in `plan_words`.
 
-The keys and their units are documented in docs/plan.md.
+The keys and their units are documented in docs/json.md.
 """
 
 from __future__ import annotations

@@ -76,7 +76,7 @@ def as_csv(table: Sequence[Mapping[str, Any]]) -> str:
 
 
 def as_json(roll: Roll, frames: Sequence[Frame], print_settings: Mapping[str, Any]) -> str:
-    """Return all that is known of the roll as JSON; keys in docs/deliver.md."""
+    """Return all that is known of the roll as JSON; keys in docs/archive-files.md."""
     facts = {
         "roll": {
             "name": roll.name,

@@ -159,6 +159,7 @@ class Core:
             ),
             strobe=self.settings.light.strobe,
             can_undo=last_undoable(self._undo, place, confirmed) is not None,
+            camera_name=self.camera.identity.model if self.camera else "",
         )
 
     def _confirmed(self) -> list[Confirmed]:

@@ -28,7 +28,7 @@ class View:
 
     ``bench`` is there while it is asked about; ``remarks`` say what has changed about the light;
     with a ``strobe`` no shutter time is offered; ``can_undo`` says whether there is something to
-    take back.
+    take back; ``camera_name`` is what the camera calls itself, also while it is not connected.
     """
 
     roll: Roll
@@ -41,6 +41,7 @@ class View:
     remarks: tuple[LightWarning, ...] = ()
     strobe: bool = False
     can_undo: bool = False
+    camera_name: str = ""
 
     @property
     def advised_shutter(self) -> str | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from functools import partial
 from typing import TYPE_CHECKING, ClassVar
 
 from rich.text import Text
@@ -17,11 +18,11 @@ from tether.archive.records import NewRoll, Roll, RollError
 from tether.errors import TetherError
 from tether.reports.rolls import NEWEST
 from tether.text import printable
-from tether.tui.app_context import Given
+from tether.tui.app_context import AppContext
 from tether.tui.base_app import Shell
 from tether.tui.screens.dialogs import Pick
 from tether.tui.screens.roll_screens import ChooseRoll, DescribeRoll
-from tether.tui.session_thread import Desk
+from tether.tui.session_thread import SessionThread
 from tether.tui.terminal.gc_scheduler import Calm
 from tether.tui.widgets.key_line import KeyLine
 
@@ -29,14 +30,16 @@ if TYPE_CHECKING:
     from tether.capture.tethered import ReconnectableCamera
     from tether.session.session import Session
     from tether.tui.screens.worktable import Worktable
+    from tether.tui.session_port import SessionPort
 
 
-def _table_parts() -> tuple[type[Session], type[Worktable]]:
+def _table_parts() -> tuple[type[Session], type[SessionPort], type[Worktable]]:
     """Load what the work itself needs: a tenth of a second that a first form need not wait for."""
     from tether.session.session import Session
     from tether.tui.screens.worktable import Worktable
+    from tether.tui.session_port import SessionPort
 
-    return Session, Worktable
+    return Session, SessionPort, Worktable
 
 
 class Opening(Screen[None]):
@@ -61,19 +64,21 @@ class Opening(Screen[None]):
     def action_retry(self) -> None:
         """Look for the camera and the roll once more."""
         app = self.app
-        if isinstance(app, TetherApp) and app.session is None:
+        if isinstance(app, TetherApp) and app.port is None:
             app.begin()
 
 
 class TetherApp(Shell):
     """The program. Returns a sentence to print after the screen is gone."""
 
-    def __init__(self, given: Given, calm: Calm | None = None) -> None:
-        super().__init__(given.settings, calm)
-        self.given = given
-        self.desk = Desk()
+    def __init__(self, context: AppContext, calm: Calm | None = None) -> None:
+        super().__init__(context.settings, calm)
+        self.context = context
+        self.thread = SessionThread()
         self.opening = Opening()
-        self.session: Session | None = None
+        self.port: SessionPort | None = None
+        self.roll_name = ""
+        """The roll at work, "" while there is none."""
         self.not_made: NewRoll | None = None
         """A roll that was described, and not stored yet."""
         self.camera: ReconnectableCamera | None = None
@@ -92,12 +97,12 @@ class TetherApp(Shell):
             if wanted is None:
                 self.exit()
                 return
-            archive = self.given.archive
+            archive = self.context.archive
             if isinstance(wanted, NewRoll):
                 self.not_made = wanted
             else:
                 # Whoever is at work on the roll holds the camera too: say that, not the other.
-                await self.desk.do(lambda: archive.open_roll(wanted).release())
+                await self.thread.run(lambda: archive.open_roll(wanted).release())
             self._say(f"{printable(wanted.name)}: looking for the camera …")
             parts = asyncio.ensure_future(asyncio.to_thread(_table_parts))
             self.camera = self.camera or await self._find_camera()
@@ -108,22 +113,24 @@ class TetherApp(Shell):
             roll = (
                 wanted
                 if isinstance(wanted, Roll)
-                else await self.desk.do(lambda: archive.store.add_roll(wanted))
+                else await self.thread.run(lambda: archive.store.add_roll(wanted))
             )
             self.not_made = None
             self._say(f"{printable(roll.name)}: reading what is stored …")
-            hand = self.given.hand
-            session_of, table_of = await parts
-            self.session = await self.desk.do(
+            simulated = self.context.simulated
+            session_of, port_of, table_of = await parts
+            session = await self.thread.run(
                 lambda: session_of(
-                    self.given.archive,
+                    archive,
                     roll,
                     self.camera,
-                    self.given.judge,
-                    self.given.settings,
-                    hand.listen if hand else None,
+                    self.context.judge,
+                    self.context.settings,
+                    simulated.listen if simulated else None,
                 )
             )
+            self.port = port_of(self.thread, session, simulated)
+            self.roll_name = roll.name
         except TetherError as error:
             if isinstance(error, RollError):
                 self.not_made = None  # what was described cannot be: it is asked again
@@ -136,49 +143,51 @@ class TetherApp(Shell):
             self._say(f"✗ {error}\n\n{kept}")
             self.bell()
             return
-        await self.push_screen(table_of(self.session))
+        await self.push_screen(table_of(self.context.for_screens, self.port))
 
     def _say(self, text: str) -> None:
         self.opening.query_one("#opening", Static).update(Text(text))
 
     async def _find_roll(self) -> Roll | NewRoll | None:
-        store = self.given.archive.store
-        rolls = await self.desk.do(lambda: store.at_hand(NEWEST))
-        name = self.given.roll
-        if self.given.new is not None:
-            new = self.given.new
-            if not store.has_roll(new.name):
+        store = self.context.archive.store
+        rolls = await self.thread.run(lambda: store.at_hand(NEWEST))
+        name = self.context.roll or ""
+        if self.context.new is not None:
+            new = self.context.new
+            if not await self.thread.run(lambda: store.has_roll(new.name)):
                 return new
             name = new.name
-        if name is None and rolls:
-            name = await self.push_screen_wait(ChooseRoll(rolls))
-            if name is None:
+        if not name and rolls:
+            picked = await self.push_screen_wait(ChooseRoll(rolls))
+            if picked is None:
                 return None
-        if name and store.has_roll(name):
-            return store.roll(name)
-        return await self.push_screen_wait(DescribeRoll(name or "", [p.roll.name for p in rolls]))
+            name = picked
+        known = bool(name) and await self.thread.run(partial(store.has_roll, name))
+        if known:
+            return await self.thread.run(partial(store.roll, name))
+        return await self.push_screen_wait(DescribeRoll(name, [p.roll.name for p in rolls]))
 
     async def _find_camera(self) -> ReconnectableCamera | None:
         from tether.camera.errors import SeveralCameras
 
         try:
-            return await self.desk.do(lambda: self.given.connect(self.given.port))
+            return await self.thread.run(lambda: self.context.connect(self.context.port))
         except SeveralCameras as several:
             options = [(c.port, f"{printable(c.model, 40)}   {c.port}") for c in several.candidates]
         port = await self.push_screen_wait(Pick("Which camera is over the film?", options))
         if port is None:
             return None
-        return await self.desk.do(lambda: self.given.connect(port))
+        return await self.thread.run(lambda: self.context.connect(port))
 
     @property
     def busy(self) -> bool:
         """Whether the session is at work."""
-        return self.desk.busy
+        return self.thread.busy
 
     def shut(self) -> None:
         """Let go of the camera and the roll, after the screen is gone."""
-        self.desk.close()
-        if self.session is not None:
-            self.session.close()
+        self.thread.close()
+        if self.port is not None:
+            self.port.close()
         if self.camera is not None:
             self.camera.close()

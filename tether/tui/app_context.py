@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from tether.session.session import Judging
 
 
-class BenchHand(Protocol):
-    """The simulated hand of a rehearsal: it moves the film, and can be made clumsy."""
+class SimulatedBench(Protocol):
+    """What a rehearsal has beside the camera: a hand that follows, and mishaps to choose from."""
 
     def listen(self, event: Event) -> None:
         """Do with the simulated bench what the person just said was done."""
@@ -43,37 +43,22 @@ class BenchHand(Protocol):
         """Bring a frame into the gate, and press the simulated camera's own shutter button."""
         ...
 
-    def open_gate(self) -> None:
-        """Take the simulated film out of the gate."""
-        ...
 
-    def put_back(self) -> None:
-        """Put the simulated film back as it lay."""
-        ...
+@dataclass(frozen=True, slots=True)
+class ScreenContext:
+    """What every screen may know: the settings, and how the terminal draws."""
 
-    def lamp(self, on: bool) -> None:
-        """Switch the simulated lamp."""
-        ...
-
-    def turn_power(self, stops: float) -> None:
-        """Turn the simulated strobe's power by so many stops."""
-        ...
-
-    def lay_blank(self) -> None:
-        """Lay a blank piece of the simulated film into the gate."""
-        ...
-
-    def magnify(self, zoom: float) -> None:
-        """Magnify the simulated camera's live view about its middle; 1 shows all of it."""
-        ...
+    settings: Settings = field(default_factory=Settings)
+    terminal: Terminal = field(default_factory=Terminal)
 
 
 @dataclass(frozen=True, slots=True)
-class Given:
+class AppContext:
     """Everything that the program's start hands to the screens.
 
     ``connect`` takes a port (None for the only camera) and returns a connected camera; ``roll``
-    is a name from the command line, ``new`` what the command line said of a new roll.
+    is a name from the command line, ``new`` what the command line said of a new roll; ``simulated``
+    is there in a rehearsal.
     """
 
     archive: Archive
@@ -83,5 +68,10 @@ class Given:
     port: str | None = None
     roll: str | None = None
     new: NewRoll | None = None
-    hand: BenchHand | None = None
+    simulated: SimulatedBench | None = None
     terminal: Terminal = field(default_factory=Terminal)
+
+    @property
+    def for_screens(self) -> ScreenContext:
+        """The part that screens are given."""
+        return ScreenContext(self.settings, self.terminal)

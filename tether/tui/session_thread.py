@@ -14,7 +14,7 @@ from typing import TypeVar
 T = TypeVar("T")
 
 
-class Desk:
+class SessionThread:
     """Runs calls in turn on one thread."""
 
     def __init__(self) -> None:
@@ -26,7 +26,7 @@ class Desk:
         """Whether a call is under way or waits."""
         return self._waiting > 0
 
-    async def do(self, call: Callable[[], T]) -> T:
+    async def run(self, call: Callable[[], T]) -> T:
         """Run a call on the session's thread and return its result."""
         self._waiting += 1
         try:

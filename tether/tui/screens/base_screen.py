@@ -12,12 +12,15 @@ from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
-from tether.bench.base_exposure import MOST_SHOTS, BaseCalibration, BaseResult, base_line
+from tether.bench.base_exposure import MOST_SHOTS, BaseResult, base_line
 from tether.capture.transfer import Progress
 from tether.findings.about_exposure import turn_power
-from tether.session.session import Session
+from tether.session.session import View
 from tether.text import plural, printable
+from tether.tui.app_context import ScreenContext
+from tether.tui.bench_ports import BaseExposurePort
 from tether.tui.screens.bench_screen import BenchScreen
+from tether.tui.session_port import SessionPort
 
 _PHASES = {
     "fire": "firing",
@@ -56,10 +59,10 @@ class BaseScreen(BenchScreen):
         Binding("up", "scroll(-1)", "Up", show=False, tooltip="scroll up"),
     ]
 
-    def __init__(self, session: Session) -> None:
-        super().__init__(session)
-        self.calibration = BaseCalibration(session)
-        self.negative = session.roll.process.is_negative
+    def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
+        super().__init__(context, port, view)
+        self.calibration = BaseExposurePort(port)
+        self.negative = view.roll.process.is_negative
         self.stage = Stage.FILM
         self.results: list[BaseResult] = []
         self._moved = False
@@ -91,8 +94,8 @@ class BaseScreen(BenchScreen):
     def _refresh(self) -> None:
         result = self.results[-1] if self.results else None
         self.put("#base-step", step_text(self.stage, result, negative=self.negative))
-        target = self.session.settings.exposure.base_target_ev
-        tolerance = self.session.settings.exposure.base_tolerance_ev
+        limits = self.context.settings.exposure
+        target, tolerance = limits.base_target_ev, limits.base_tolerance_ev
         shown = _purpose(target, negative=self.negative)
         if self.results:
             shown = shots_text(self.results, target, tolerance)
@@ -131,7 +134,7 @@ class BaseScreen(BenchScreen):
         if self.working:
             self.say("Still at work on the last key; this one was not taken.")
             return
-        self.calibration.begin_anew()
+        await self.calibration.begin_anew()
         self.results, self.stage = [], Stage.FILM
         self.say("From the start, with three shots.")
         self._refresh()
@@ -140,19 +143,15 @@ class BaseScreen(BenchScreen):
         if self.working:
             self.say("Still at work on the last key; this one was not taken.")
             return False
-        hand = self.tether.given.hand
         clear = "clear film" if self.negative else "lightest picture"
         self._doing = f"Photographing the {clear} …"
-
-        def run() -> BaseResult:
-            if hand is not None and blank:
-                hand.lay_blank()
-            if hand is not None and turned and self._asked_ev:
-                hand.turn_power(self._asked_ev)  # once, also where the picture that follows fails
-                self._asked_ev = 0.0
-            return self.calibration.shoot(self._report)
-
-        result = await self.attempt(run, self._doing)
+        turned_ev = 0.0
+        if turned:  # once, also where the picture that follows fails
+            turned_ev, self._asked_ev = self._asked_ev, 0.0
+        result = await self.attempt(
+            lambda: self.calibration.shoot(self._report, blank=blank, turned_ev=turned_ev),
+            self._doing,
+        )
         self._doing = ""
         self._moved = self._moved or blank
         if result is not None:
@@ -177,9 +176,8 @@ class BaseScreen(BenchScreen):
         await self._shoot(blank=False)
 
     async def _leave(self) -> None:
-        hand = self.tether.given.hand
-        if hand is not None and self._moved:
-            await self.attempt(hand.put_back)
+        if self._moved:
+            await self.attempt(self.calibration.film_back)
         self.dismiss(None)
 
     def action_scroll(self, by: int) -> None:
@@ -199,7 +197,7 @@ class BaseScreen(BenchScreen):
 
     async def on_unmount(self) -> None:
         """End the worker, after what it is at."""
-        await self.tether.desk.do(self.calibration.close)
+        await self.calibration.close()
 
 
 def _stage_after(result: BaseResult) -> Stage:

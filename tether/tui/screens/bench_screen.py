@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, ClassVar, TypeVar, cast
+from collections.abc import Awaitable, Callable
+from typing import ClassVar, TypeVar
 
 from rich.console import RenderableType
 from rich.text import Text
@@ -12,15 +12,14 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import Static
 
-from tether.camera.errors import CameraError, CameraLost
+from tether.camera.errors import CameraError
 from tether.errors import TetherError
-from tether.session.session import Session
+from tether.session.session import View
+from tether.tui.app_context import ScreenContext
 from tether.tui.screens.polling_screen import WhileSeen
+from tether.tui.session_port import SessionPort
 from tether.tui.widgets.key_line import KeyLine
 from tether.tui.widgets.update_if_changed import put
-
-if TYPE_CHECKING:
-    from tether.tui.app import TetherApp
 
 T = TypeVar("T")
 
@@ -33,16 +32,12 @@ class BenchScreen(WhileSeen):
         Binding("escape,q", "leave", "Back", key_display="Esc", tooltip="back to the worktable"),
     ]
 
-    def __init__(self, session: Session) -> None:
-        super().__init__()
+    def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
+        super().__init__(context, port)
         self.title = self.HEADING
-        self.session = session
+        self.begun_at = view
+        """How the work was when the screen was opened."""
         self.working = False
-
-    @property
-    def tether(self) -> TetherApp:
-        """The program this screen belongs to."""
-        return cast("TetherApp", self.app)
 
     def body(self) -> ComposeResult:
         """Lay out what stands between title and message."""
@@ -65,25 +60,23 @@ class BenchScreen(WhileSeen):
         for part in self.query(selector).results(Static):
             put(part, content)
 
-    def complain(self, error: TetherError) -> None:
+    async def complain(self, error: TetherError) -> None:
         """Show an error; where the camera is gone, say where it is connected again."""
-        if isinstance(error, CameraLost):
-            self.session.camera_state = None
-        lost = isinstance(error, CameraError) and self.session.camera_state is None
+        lost = isinstance(error, CameraError) and not await self.port.camera_answers()
         self.say(f"{error}{' Esc goes back; C connects there.' if lost else ''}", bad=True)
         self.app.bell()
 
-    async def attempt(self, call: Callable[[], T], doing: str = "") -> T | None:
-        """Run a call on the session's thread; show an error instead of raising it."""
+    async def attempt(self, ask: Callable[[], Awaitable[T]], doing: str = "") -> T | None:
+        """Ask the session for something; show an error instead of raising it."""
         if self.working:
             self.say("Still at work on the last key; this one was not taken.")
             return None
         self.working = True
         self.say(doing)
         try:
-            result = await self.tether.desk.do(call)
+            result = await ask()
         except TetherError as error:
-            self.complain(error)
+            await self.complain(error)
             return None
         except OSError as error:
             self.say(f"The archive cannot be written to: {error}. Check the disk.", bad=True)

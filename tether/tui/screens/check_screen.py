@@ -13,11 +13,14 @@ from textual.containers import VerticalScroll
 from textual.widgets import Static
 
 from tether.bench.camera_check import CheckResult, CheckStatus
-from tether.bench.camera_setup import CameraSetup, CheckedCamera
+from tether.bench.camera_setup import CheckedCamera
 from tether.errors import TetherError
-from tether.session.session import Session
+from tether.session.session import View
 from tether.text import plural, printable
+from tether.tui.app_context import ScreenContext
+from tether.tui.bench_ports import CameraSetupPort
 from tether.tui.screens.bench_screen import BenchScreen
+from tether.tui.session_port import SessionPort
 
 _EVERY_SECONDS = 2.0
 """Between two readings; libgphoto2 itself keeps what it has read for about as long."""
@@ -47,9 +50,9 @@ class CheckScreen(BenchScreen):
         Binding("up", "scroll(-1)", "Up", show=False, tooltip="scroll up"),
     ]
 
-    def __init__(self, session: Session) -> None:
-        super().__init__(session)
-        self.setup = CameraSetup(session)
+    def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
+        super().__init__(context, port, view)
+        self.setup = CameraSetupPort(port)
         self.checked: CheckedCamera | None = None
 
     def body(self) -> ComposeResult:
@@ -103,15 +106,15 @@ class CheckScreen(BenchScreen):
 
     @work(group="camera")
     async def _look_again(self) -> None:
-        if self.working or self.tether.desk.busy or self.checked is None:
+        if self.working or self.port.busy or self.checked is None:
             return
         if self.app.screen is not self:
             return
         try:
-            checked = await self.tether.desk.do(self.setup.check)
+            checked = await self.setup.check()
         except TetherError as error:
             self.checked = None
-            self.complain(error)
+            await self.complain(error)
             return
         if checked.lines != self.checked.lines and not self.working:
             self._show(checked)

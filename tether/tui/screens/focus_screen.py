@@ -18,9 +18,12 @@ from textual.widgets import Static
 
 from tether.bench.live_focus import FocusMeter, Gauge, LiveFrame, read_live
 from tether.camera.errors import CameraRefused
-from tether.errors import NotNow, TetherError
-from tether.session.session import Session
+from tether.errors import TetherError
+from tether.session.session import View
+from tether.tui.app_context import ScreenContext
+from tether.tui.bench_ports import LiveFocusPort
 from tether.tui.screens.bench_screen import BenchScreen
+from tether.tui.session_port import SessionPort
 from tether.tui.widgets.picture_widget import Drawn
 
 _LEAST_SECONDS = 0.08
@@ -53,9 +56,10 @@ class FocusScreen(BenchScreen):
         Binding("r", "retry", "Try again", tooltip="look for live view once more"),
     ]
 
-    def __init__(self, session: Session) -> None:
-        super().__init__(session)
-        self.meter = FocusMeter(session.settings.bench.corner_share)
+    def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
+        super().__init__(context, port, view)
+        self.camera = LiveFocusPort(port)
+        self.meter = FocusMeter(context.settings.bench.corner_share)
         self.gauges: tuple[Gauge, ...] = ()
         self.live = True
         self.pictures = 0
@@ -70,7 +74,7 @@ class FocusScreen(BenchScreen):
         with Horizontal(id="focus"):
             with Container(id="live") as box:
                 box.border_title = "Live view, positive"
-                yield Drawn(id="live-image")
+                yield Drawn(self.context.terminal, id="live-image")
             with VerticalScroll(id="gauges", can_focus=False) as side:
                 side.border_title = "Sharpness"
                 yield Static(Text("Waiting for the live picture …", "dim"), id="gauge-text")
@@ -82,7 +86,7 @@ class FocusScreen(BenchScreen):
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
         """Offer only what fits: the camera's own magnifier is a key in a rehearsal only."""
         if action == "magnify":
-            return self.tether.given.hand is not None and self.live
+            return self.port.rehearsing and self.live
         if action == "retry":
             return not self.live
         return True
@@ -92,35 +96,26 @@ class FocusScreen(BenchScreen):
         """Ask for one picture after the other, in turn with everything else."""
         self.live = True
         self.refresh_bindings()
-        process, refused = self.session.roll.process, 0
+        process, refused = self.begun_at.roll.process, 0
         while self.is_attached:
             began = time.monotonic()
             if self.app.screen is self:
                 try:
-                    jpeg = await self.tether.desk.do(self._ask)
+                    jpeg, milliseconds = await self.camera.picture()
+                    self._milliseconds.append(milliseconds)
                     frame = await asyncio.to_thread(read_live, jpeg, process)
                 except CameraRefused as error:
                     refused += 1
                     if refused >= _REFUSALS:
-                        self._without(error)
+                        await self._without(error)
                         return
                 except TetherError as error:
-                    self._without(error)
+                    await self._without(error)
                     return
                 else:
                     refused = 0
                     self._show(frame)
             await asyncio.sleep(max(0.01, _LEAST_SECONDS - (time.monotonic() - began)))
-
-    def _ask(self) -> bytes:
-        """Get one picture, on the session's thread."""
-        camera = self.session.camera
-        if camera is None or self.session.camera_state is None:
-            raise NotNow("No camera is connected.", todo="Go back and connect it.")
-        began = time.perf_counter()
-        jpeg = camera.preview()
-        self._milliseconds.append(1000 * (time.perf_counter() - began))
-        return jpeg
 
     def _show(self, frame: LiveFrame) -> None:
         self.pictures += 1
@@ -156,7 +151,7 @@ class FocusScreen(BenchScreen):
         spent = self._shown[-1] - self._shown[0] if len(self._shown) > 1 else 0.0
         return f"{line}\n{(len(self._shown) - 1) / spent:.0f} shown a second" if spent else line
 
-    def _without(self, error: TetherError) -> None:
+    async def _without(self, error: TetherError) -> None:
         """Say that there is no live view, and what to do instead."""
         self.live = False
         self.refresh_bindings()
@@ -170,7 +165,7 @@ class FocusScreen(BenchScreen):
             ),
         )
         self._advice = str(error)
-        self.complain(error)
+        await self.complain(error)
 
     def action_anew(self) -> None:
         """Forget the best so far."""
@@ -185,12 +180,9 @@ class FocusScreen(BenchScreen):
     @work(group="action")
     async def action_magnify(self) -> None:
         """Press the simulated camera's magnifier, or press it again (rehearsal only)."""
-        hand = self.tether.given.hand
-        if hand is not None:
-            self._magnified = not self._magnified
-            zoom = 8.0 if self._magnified else 1.0
-            await self.tether.desk.do(lambda: hand.magnify(zoom))
-            self._anew_at = self.pictures + 1 + _LATE_PICTURES
+        self._magnified = not self._magnified
+        await self.camera.magnify(8.0 if self._magnified else 1.0)
+        self._anew_at = self.pictures + 1 + _LATE_PICTURES
 
 
 def gauge_bar(share: float, width: int) -> str:

@@ -42,23 +42,21 @@ class Hours(Table):
         """Stop the clock until the person goes on."""
         from tether.tui.screens.pause_screen import PauseScreen
 
-        since = await self.attempt(self.session.pause)
+        since = await self.attempt(self.port.pause)
         if since is None:
             return
         await self.app.push_screen_wait(PauseScreen(since))
-        said = await self.attempt(lambda: self.session.go_on(since))
+        said = await self.attempt(lambda: self.port.go_on(since))
         if said:
             self.say(said)
 
     @work(group="action")
     async def action_statement(self) -> None:
         """Show what was done, what to look at again, and what is next."""
-        from tether.reports.statement import statement
         from tether.tui.screens.dialogs import Reading
 
-        archive, name = self.tether.given.archive, self.session.roll.name
-        pause = timedelta(minutes=self.tether.given.settings.planning.pause_minutes)
-        said = await self.attempt(lambda: statement(archive, name, pause))
+        pause = timedelta(minutes=self.context.settings.planning.pause_minutes)
+        said = await self.attempt(lambda: self.port.statement(pause))
         if said is None:
             return
         text = Text("\n".join(said.lines()))
@@ -71,6 +69,6 @@ class Hours(Table):
         """Say what came of a release; let it be heard when it has to be repeated."""
         super()._show_shot(shot)
         if any(capture.verdict == "reshoot" for capture, _ in shot.captures):
-            complaint = sound(self.tether.given.settings.alerts)
+            complaint = sound(self.context.settings.alerts)
             if complaint:
                 self.say(" ".join([*shot.said, complaint]))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from datetime import UTC, datetime
 from functools import partial
 from typing import TYPE_CHECKING, ClassVar
@@ -17,10 +17,12 @@ from textual.widgets.option_list import Option
 from tether.capture.leftovers import Kind, Leftover
 from tether.capture.transfer import Progress
 from tether.errors import TetherError
-from tether.session.session import Session
+from tether.session.session import View
 from tether.text import megabytes, plural
+from tether.tui.app_context import ScreenContext
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import AskText, Pick
+from tether.tui.session_port import SessionPort
 
 if TYPE_CHECKING:
     from tether.tui.screens.worktable_view import Table
@@ -62,8 +64,14 @@ class FoundScreen(BenchScreen):
         ),
     ]
 
-    def __init__(self, session: Session, items: Sequence[Leftover]) -> None:
-        super().__init__(session)
+    def __init__(
+        self,
+        context: ScreenContext,
+        port: SessionPort,
+        view: View,
+        items: Sequence[Leftover],
+    ) -> None:
+        super().__init__(context, port, view)
         self.items = tuple(items)
         self.said: list[str] = []
         self._phase = Progress("")
@@ -129,11 +137,9 @@ class FoundScreen(BenchScreen):
             Pick(f"{item.name}: {item.kind.value}", await self._choices(item))
         )
         if wanted == "leave":
-            await self._do(partial(self.session.leftovers.leave, item))
+            await self._do(partial(self.port.leave_leftover, item))
         elif wanted == "act":
-            left = self.session.leftovers
-            act = left.drop_copy if item.kind is Kind.COPY else left.record
-            await self._do(partial(act, item), f"{item.name} …")
+            await self._do(partial(self.port.settle_leftover, item), f"{item.name} …")
         elif wanted is not None:
             frame = await self._ask_frame() if wanted == "ask" else int(wanted)
             if frame is not None:
@@ -146,7 +152,7 @@ class FoundScreen(BenchScreen):
         if item.kind not in _OF_A_FRAME:
             return [("act", act), _LEAVE]
         choices = [("ask", f"{act} for a frame that you name …"), _LEAVE]
-        if free := await self.tether.desk.do(lambda: self.session.leftovers.free_frames(1)):
+        if free := await self.port.frames_for_leftovers(1):
             return [
                 (str(free[0]), f"{act} for frame {free[0]}, the next without a picture"),
                 *choices,
@@ -154,7 +160,7 @@ class FoundScreen(BenchScreen):
         return choices
 
     async def _ask_frame(self) -> int | None:
-        last = await self.tether.desk.do(lambda: self.session.roll.frames_expected)
+        last = (await self.port.view()).roll.frames_expected
 
         def complaint(text: str) -> str | None:
             fits = text.isdecimal() and 1 <= int(text) <= last
@@ -165,16 +171,14 @@ class FoundScreen(BenchScreen):
         )
         return int(answer) if answer else None
 
-    def _take(self, item: Leftover, frame: int) -> str:
-        if item.kind is Kind.CARD:
-            return self.session.leftovers.fetch(item, frame, self._report)
-        return self.session.leftovers.file(item, frame)
+    async def _take(self, item: Leftover, frame: int) -> str:
+        return await self.port.take_leftover(item, frame, self._report)
 
     @work(group="left")
     async def action_all_in_order(self) -> None:
         """Fetch all pictures on the card, oldest first, for the next frames without a picture."""
         pictures = [item for item in self.items if item.kind is Kind.CARD]
-        free = await self.tether.desk.do(lambda: self.session.leftovers.free_frames(len(pictures)))
+        free = await self.port.frames_for_leftovers(len(pictures))
         pairs = list(zip(pictures, free, strict=False))
         if not pairs:
             self.say("There is no picture on the card to fetch, or no frame without one.")
@@ -200,20 +204,20 @@ class FoundScreen(BenchScreen):
     async def action_look_again(self) -> None:
         """Look through the card and the folder afresh."""
         found = await self.attempt(
-            lambda: self.session.leftovers.find(afresh=True), "Looking through the card …"
+            lambda: self.port.leftovers(afresh=True), "Looking through the card …"
         )
         if found is not None:
             self.items = found
             self._show()
 
-    async def _do(self, act: Callable[[], str], doing: str = "") -> bool:
+    async def _do(self, act: Callable[[], Awaitable[str]], doing: str = "") -> bool:
         """Do something with one of them; leave the screen when nothing is left."""
         said = await self.attempt(act, doing)
         self._phase = Progress("")
         if said is None:
             return False
         self.said.append(said)
-        items = await self.attempt(self.session.leftovers.find)
+        items = await self.attempt(self.port.leftovers)
         self.say(said)
         if items is not None:
             self.items = items
@@ -241,25 +245,25 @@ async def show_left_over(table: Table, *, asked: bool = False) -> None:
     What was offered before and left undecided is not offered again by itself, as after each lost
     cable; with anything new all of it is.
     """
-    session, desk = table.session, table.tether.desk
+    port = table.port
     try:
         if asked:
             table.say("Looking through the card and the roll's folder …")
-        items = await desk.do(partial(session.leftovers.find, afresh=asked))
+        items = await port.leftovers(afresh=asked)
     except TetherError as error:
         table.say(str(error), bad=True)
         if not asked:
             return
-        items = await desk.do(session.leftovers.find)
+        items = await port.leftovers()
     if not items:
         if asked:
             table.say("Nothing is left over: every picture and file belongs to a frame.")
         return
-    if not asked and not session.leftovers.anything_new(items):
+    if not asked and not await port.new_leftovers(items):
         return
-    screen = FoundScreen(session, items)
+    screen = FoundScreen(table.context, port, await port.view(), items)
     await table.app.push_screen_wait(screen)
-    session.leftovers.seen |= frozenset(items) | frozenset(screen.items)
+    await port.offered((*items, *screen.items))
     await table.refresh_view()
     if screen.said:
         table.say("; ".join(screen.said[-_RESULT_LINES:]) + ".")

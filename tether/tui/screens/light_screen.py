@@ -18,7 +18,6 @@ from textual.widgets import Static
 from tether.bench.light_test import (
     MOST_EXPOSURES,
     LightResult,
-    LightTest,
     StrayResult,
     light_lines,
     light_map,
@@ -31,9 +30,11 @@ from tether.findings import Finding
 from tether.findings.about_bench import EVENED_OUT
 from tether.measure.light.light import Light
 from tether.measure.light.light_findings import step_down
-from tether.session.session import Session
+from tether.session.session import View
+from tether.tui.app_context import ScreenContext
+from tether.tui.bench_ports import LightTestPort
 from tether.tui.screens.bench_screen import BenchScreen
-from tether.tui.screens.shutter_offer import BACK, carry_out, find_displaced
+from tether.tui.session_port import SessionPort
 from tether.tui.widgets.verdict_panel import STYLES
 
 _PHASES = {
@@ -82,9 +83,10 @@ class LightScreen(BenchScreen):
         Binding("up", "scroll(-1)", "Up", show=False, tooltip="scroll up"),
     ]
 
-    def __init__(self, session: Session) -> None:
-        super().__init__(session)
-        self.test = LightTest(session)
+    def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
+        super().__init__(context, port, view)
+        self.test = LightTestPort(port)
+        self.strobe = view.strobe
         self.stage = Stage.OUT
         self.result: LightResult | None = None
         self.stray: StrayResult | None = None
@@ -111,9 +113,8 @@ class LightScreen(BenchScreen):
         """Begin with the film; say when an earlier test has left the shutter elsewhere."""
         self._refresh()
         self.while_seen(0.1, self._show_progress)
-        session = self.session
-        self.film = await self.tether.desk.do(lambda: session.film_loaded)
-        self.left = await self.tether.desk.do(lambda: find_displaced(session))
+        self.film = await self.test.film_loaded()
+        self.left = await self.port.displaced()
         if self.left is not None:
             self.say(f"{self.left.sentence()} B puts it back.")
         self._refresh()
@@ -128,7 +129,7 @@ class LightScreen(BenchScreen):
         return fits.get(action, True)
 
     def _refresh(self) -> None:
-        strobe = self.session.settings.light.strobe
+        strobe = self.strobe
         wrong = self.result is not None and not self.result.kept
         step = _step(self.stage, self.stray is not None, strobe=strobe, film=self.film, wrong=wrong)
         self.put("#light-step", step)
@@ -159,9 +160,7 @@ class LightScreen(BenchScreen):
     def _report(self, number: int, progress: Progress) -> None:
         # Called on the session's thread: one reference is replaced, the screen reads it later.
         what = _PHASES.get(progress.phase, progress.phase)
-        most = (
-            "" if self.session.settings.light.strobe else f" {number} of at most {MOST_EXPOSURES}"
-        )
+        most = "" if self.strobe else f" {number} of at most {MOST_EXPOSURES}"
         self._doing = f"Exposure{most}: {what} …"
 
     def _report_stray(self, _number: int, progress: Progress) -> None:
@@ -195,10 +194,9 @@ class LightScreen(BenchScreen):
     @work(group="action")
     async def action_put_back(self) -> None:
         """Put the shutter back to where it stood before a test that was interrupted."""
-        left, session = self.left, self.session
-        if left is None:
+        if self.left is None:
             return
-        said = await self.attempt(lambda: carry_out(session, BACK, left))
+        said = await self.attempt(self.port.put_shutter_back)
         if said is not None:
             self.left = None
             self.say(said)
@@ -208,21 +206,12 @@ class LightScreen(BenchScreen):
         if self.working:
             self.say("Still at work on the last key; this one was not taken.")
             return
-        hand = self.tether.given.hand
         self._warned = False
         self._doing = "Photographing the open gate …"
-
-        def run() -> LightResult:
-            if hand is not None:
-                hand.open_gate()
-                hand.lamp(True)
-                if self._asked_ev:  # once, also where the picture that follows fails
-                    hand.turn_power(self._asked_ev)
-                    self._asked_ev = 0.0
-            return self.test.run(self._report)
-
         self.stage = Stage.BACK
-        result = await self.attempt(run, self._doing)
+        # Once, also where the picture that follows fails.
+        turned_ev, self._asked_ev = self._asked_ev, 0.0
+        result = await self.attempt(lambda: self.test.measure(self._report, turned_ev), self._doing)
         self._doing = ""
         if result is not None:
             self.result, self.stray = result, None
@@ -238,7 +227,7 @@ class LightScreen(BenchScreen):
         if not result.strobe:
             return 0.0
         if result.light.saturated:
-            settings = self.session.settings
+            settings = self.context.settings
             return step_down(settings.light, settings.exposure, settings.bench)
         return next((f.value or 0.0 for f in result.findings if f.code == "strobe-power"), 0.0)
 
@@ -249,15 +238,10 @@ class LightScreen(BenchScreen):
         if self.working:
             self.say("Still at work on the last key; this one was not taken.")
             return
-        hand = self.tether.given.hand
         self._doing = "Photographing the gate with the lamp off …"
-
-        def run() -> StrayResult:
-            if hand is not None:
-                hand.lamp(False)
-            return self.test.run_stray(gate, self._report_stray)
-
-        result = await self.attempt(run, self._doing)
+        result = await self.attempt(
+            lambda: self.test.measure_dark(gate, self._report_stray), self._doing
+        )
         self._doing = ""
         if result is not None:
             self.stray, self.stage = result, Stage.BACK
@@ -265,14 +249,7 @@ class LightScreen(BenchScreen):
         self._refresh()
 
     async def _film_back(self) -> None:
-        hand = self.tether.given.hand
-        if hand is not None:
-
-            def back() -> None:
-                hand.lamp(True)
-                hand.put_back()
-
-            await self.attempt(back)
+        await self.attempt(self.test.film_back)
         self.dismiss(None)
 
     def action_scroll(self, by: int) -> None:
@@ -286,7 +263,7 @@ class LightScreen(BenchScreen):
             return
         left = ["The film is still out of the gate"] if self.film else []
         if self.stray is not None:
-            covered = self.session.settings.light.strobe
+            covered = self.strobe
             left.append(
                 "the card may still lie over the gate" if covered else "the lamp may be off"
             )
@@ -300,7 +277,7 @@ class LightScreen(BenchScreen):
 
     async def on_unmount(self) -> None:
         """End the worker, after what it is at."""
-        await self.tether.desk.do(self.test.close)
+        await self.test.close()
 
 
 def _kept(result: LightResult) -> str:

@@ -7,12 +7,17 @@ from collections.abc import Callable
 from textual.screen import Screen
 from textual.timer import Timer
 
+from tether.tui.app_context import ScreenContext
+from tether.tui.session_port import SessionPort
+
 
 class WhileSeen(Screen[None]):
     """Calls again and again, but not under another screen, which would be drawn anew by it."""
 
-    def __init__(self) -> None:
+    def __init__(self, context: ScreenContext, port: SessionPort) -> None:
         super().__init__()
+        self.context = context
+        self.port = port
         self._tickers: list[Timer] = []
         self.resting = False
         """Whether another screen lies over this one."""

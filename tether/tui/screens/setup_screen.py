@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import ClassVar
 
 from rich.text import Text
@@ -14,29 +14,19 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
-from tether.bench.benches import BenchQuestion, BenchSetup
+from tether.bench.benches import BenchSetup
 from tether.bench.steps import BENCH, WALK, Step
-from tether.session.next_step import Todo
-from tether.session.session import Session
-from tether.text import plural, printable
+from tether.session.session import View
+from tether.text import plural
+from tether.tui.app_context import ScreenContext
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import Pick
 from tether.tui.screens.setup_screens import STATIONS, screen_of
+from tether.tui.session_port import SessionPort, SetUpState
 from tether.tui.widgets.bench_form import Answer, BenchForm
 from tether.tui.widgets.next_step_panel import question_text
 
 _SAME, _CHANGED, _NEW = "same", "changed", "new"
-
-
-@dataclass(frozen=True, slots=True)
-class _Known:
-    """What the session says of the set-up."""
-
-    done: frozenset[str]
-    question: BenchQuestion
-    bench: str
-    camera: str
-    film_in_gate: bool
 
 
 class WalkScreen(BenchScreen):
@@ -82,9 +72,9 @@ class WalkScreen(BenchScreen):
         ),
     ]
 
-    def __init__(self, session: Session) -> None:
-        super().__init__(session)
-        self.known: _Known | None = None
+    def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
+        super().__init__(context, port, view)
+        self.known: SetUpState | None = None
         self.opened: set[str] = set()
         self._asked = ""
 
@@ -131,20 +121,9 @@ class WalkScreen(BenchScreen):
 
     # --- showing -----------------------------------------------------------------------------
 
-    def _read(self) -> _Known:
-        session = self.session
-        place = session.place()
-        return _Known(
-            session.set_up_done(),
-            session.bench_question(),
-            session.bench_name,
-            printable(session.camera.identity.model, 40) if session.camera else "",
-            place.todo is not Todo.STEP or (place.step is not None and place.step.with_film),
-        )
-
     async def _refresh(self, *, onward: bool = False) -> None:
         """Read how the set-up stands and show it; ``onward`` goes to the first open step."""
-        self.known = await self.tether.desk.do(self._read)
+        self.known = await self.port.set_up_state()
         for steps in self.query("#walk-steps").results(OptionList):
             for i, step in enumerate(WALK):
                 done = step.key in self.known.done
@@ -248,7 +227,7 @@ class WalkScreen(BenchScreen):
         await self._confirm(self.step)
 
     async def _confirm(self, step: Step) -> None:
-        place = await self.attempt(lambda: self.session.confirm_set_up(step))
+        place = await self.attempt(lambda: self.port.confirm_set_up(step))
         if place is not None:
             await self._refresh(onward=True)
             if not self._open():
@@ -261,7 +240,7 @@ class WalkScreen(BenchScreen):
 
     async def _station(self, step: Step) -> None:
         make = await asyncio.to_thread(screen_of, step.station)
-        await self.app.push_screen_wait(make(self.session))
+        await self.app.push_screen_wait(make(self.context, self.port, await self.port.view()))
         self.opened.add(step.key)
         await self._refresh()
         self._asked = step.key
@@ -271,14 +250,14 @@ class WalkScreen(BenchScreen):
     async def action_again(self) -> None:
         """Ask a step again that was confirmed."""
         step = self.step
-        if await self.attempt(lambda: self.session.do_again(step)) is not None:
+        if await self.attempt(lambda: self.port.do_again(step)) is not None:
             self.opened.discard(step.key)
             await self._refresh()
 
     @work(group="action")
     async def action_undo(self) -> None:
         """Take the last step back."""
-        what = await self.attempt(self.session.undo_set_up)
+        what = await self.attempt(self.port.undo_set_up)
         if what is not None:
             await self._refresh(onward=True)
             self.say(f"Undone: {what}.")
@@ -286,7 +265,7 @@ class WalkScreen(BenchScreen):
     @work(group="action")
     async def action_leave_out(self) -> None:
         """Leave out what is open, and go back to the worktable."""
-        said = await self.attempt(self.session.skip_set_up)
+        said = await self.attempt(self.port.skip_set_up)
         if said is not None:
             self.dismiss(None)
 
@@ -319,14 +298,14 @@ class WalkScreen(BenchScreen):
         answer: Answer | None = Answer(bench, frozenset(), question.person)
         if picked in (_CHANGED, _NEW):
             if not bench.light:
-                bench = replace(bench, light=self.session.settings.light.kind)
+                bench = replace(bench, light=self.known.light)
             form = BenchForm(bench, self.known.camera, question.person)
             answer = await self.app.push_screen_wait(form)
         if answer is None:
             return
         said = answer
         before = len(self._open())
-        if await self.attempt(lambda: self.session.use_bench(said.bench, said.moved, said.person)):
+        if await self.attempt(lambda: self.port.use_bench(said.bench, said.moved, said.person)):
             await self._refresh(onward=True)
             held = before - len(self._open()) - 1
             kept = f" {plural(held, 'step')} still hold from before." if held > 0 else ""

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
-from tether.session.session import Session
+from tether.session.session import View
+from tether.tui.app_context import ScreenContext
+from tether.tui.session_port import SessionPort
 
 if TYPE_CHECKING:
     from tether.tui.screens.bench_screen import BenchScreen
@@ -23,7 +25,7 @@ STATIONS: Mapping[str, tuple[str, str, str]] = {
 """By the id of the action: key, short words, what it does."""
 
 
-def screen_of(name: str) -> Callable[[Session], BenchScreen]:
+def screen_of(name: str) -> Callable[[ScreenContext, SessionPort, View], BenchScreen]:
     """Return what makes the screen; what it measures with is loaded now and not at the start."""
     if name == "camera-check":
         from tether.tui.screens.check_screen import CheckScreen

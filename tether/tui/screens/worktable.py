@@ -68,9 +68,9 @@ class Worktable(Hours):
             "onward": self.view is not None and self.view.roll.cursor is not None,
             "undo": self.view is not None and self.view.can_undo,
             "extra": todo is Todo.DONE,
-            "connect": self.session.camera_state is None and self.session.camera is not None,
-            "mishap": self.tether.given.hand is not None,
-            "own_button": self.tether.given.hand is not None,
+            "connect": self.view is not None and self.view.camera is None,
+            "mishap": self.port.rehearsing,
+            "own_button": self.port.rehearsing,
             "leave_out": self._setting_up(),
         }
         return fits.get(action, True)
@@ -107,12 +107,12 @@ class Worktable(Hours):
             if self._bench_unknown():
                 await self._walk()
                 return
-            await self.attempt(lambda: self.session.confirm(step))
+            await self.attempt(lambda: self.port.confirm(step))
         elif place.todo is Todo.SHOOT:
             await self._shoot()
         elif place.todo is Todo.DECIDE and place.capture is not None:
             if place.capture.verdict == "keep":
-                await self.attempt(self.session.keep)
+                await self.attempt(self.port.keep)
             else:
                 self.say("The verdict asks for a choice: K keeps it all the same, A shoots again.")
                 self.app.bell()
@@ -126,19 +126,19 @@ class Worktable(Hours):
         await self._shoot()
 
     async def _shoot(self) -> None:
-        shot = await self.attempt(lambda: self.session.capture(self._report))
+        shot = await self.attempt(lambda: self.port.capture(self._report))
         if shot is not None:
             self._show_shot(shot)
 
     @work(group="action")
     async def action_keep(self) -> None:
         """Keep the picture."""
-        await self.attempt(self.session.keep)
+        await self.attempt(self.port.keep)
 
     @work(group="action")
     async def action_again(self) -> None:
         """Shoot the frame again."""
-        await self.attempt(self.session.shoot_again)
+        await self.attempt(self.port.shoot_again)
 
     @work(group="action")
     async def action_takes(self) -> None:
@@ -156,12 +156,12 @@ class Worktable(Hours):
         question = f"Frame {takes[0].frame}: which take shall stand for it?"
         picked = await self.app.push_screen_wait(Pick(question, options))
         if picked is not None:
-            await self.attempt(lambda: self.session.choose(takes[0].frame, int(picked)))
+            await self.attempt(lambda: self.port.choose(takes[0].frame, int(picked)))
 
     @work(group="action")
     async def action_undo(self) -> None:
         """Take the last step or choice back."""
-        what = await self.attempt(self.session.undo)
+        what = await self.attempt(self.port.undo)
         if what is not None:
             self.say(f"Undone: {what}. {self._what_is_next()}")
 
@@ -173,14 +173,14 @@ class Worktable(Hours):
     @work(group="action")
     async def action_use_advice(self) -> None:
         """Set the shutter as advised; the frame is shot again."""
-        now_set = await self.attempt(self.session.follow_advice)
+        now_set = await self.attempt(self.port.follow_advice)
         if now_set:
             self.say(f"The shutter is set to {printable(now_set, 20)}. Shoot the frame again.")
 
     @work(group="action")
     async def action_mark(self, state: str) -> None:
         """Close the frame without a picture, or with one of nothing."""
-        await self.attempt(lambda: self.session.mark(FrameState(state)))
+        await self.attempt(lambda: self.port.mark(FrameState(state)))
 
     @work(group="action")
     async def action_go(self) -> None:
@@ -192,17 +192,17 @@ class Worktable(Hours):
             AskText(f"Go to which frame? (1 to {last})", check=lambda t: _frame_complaint(t, last))
         )
         if answer:
-            await self.attempt(lambda: self.session.go_to(int(answer)))
+            await self.attempt(lambda: self.port.go_to(int(answer)))
 
     @work(group="action")
     async def action_onward(self) -> None:
         """Leave a frame that was gone to; go on with the next open one."""
-        await self.attempt(lambda: self.session.go_to(None))
+        await self.attempt(lambda: self.port.go_to(None))
 
     @work(group="action")
     async def on_frame_cell_clicked(self, event: FrameCell.Clicked) -> None:
         """Go to the frame that was clicked."""
-        await self.attempt(lambda: self.session.go_to(event.frame))
+        await self.attempt(lambda: self.port.go_to(event.frame))
 
     @work(group="action")
     async def action_note(self) -> None:
@@ -213,7 +213,7 @@ class Worktable(Hours):
         old = self.view.frames[number - 1].note
         text = await self.app.push_screen_wait(AskText(f"Note about frame {number}", old))
         if text is not None:
-            noted = await self.attempt(lambda: self.session.note(text, number))
+            noted = await self.attempt(lambda: self.port.note(text, number))
             if noted is not None:
                 self.say(f"Noted for frame {noted}.")
 
@@ -223,19 +223,19 @@ class Worktable(Hours):
         if self.view is None:
             return
         short = not self.view.short
-        said = await self.attempt(lambda: self.session.ask_less(short))
+        said = await self.attempt(lambda: self.port.ask_less(short))
         if said:
             self.say(said)
 
     @work(group="action")
     async def action_extra(self) -> None:
         """Add a frame at the end of the roll."""
-        await self.attempt(self.session.one_more_frame)
+        await self.attempt(self.port.one_more_frame)
 
     @work(group="action")
     async def action_connect(self) -> None:
         """Connect to the camera again."""
-        said = await self.attempt(self.session.reconnect)
+        said = await self.attempt(self.port.reconnect)
         if said is not None:
             self.say(" ".join(said) or "The camera is connected.")
             await show_left_over(self)
@@ -249,8 +249,7 @@ class Worktable(Hours):
     @work(group="action")
     async def action_log(self) -> None:
         """Show the roll's log."""
-        roll_id = self.session.roll.id
-        lines = await self.attempt(lambda: self.session.store.log_lines(roll_id))
+        lines = await self.attempt(self.port.log_lines)
         text = Text()
         for at, frame, kind, line in lines or ():
             text.append(f"{_clock(at)} ", "dim")
@@ -262,34 +261,31 @@ class Worktable(Hours):
     @work(group="action")
     async def action_mishap(self) -> None:
         """Let the simulated hand make a mistake, or put it right (rehearsal only)."""
-        hand = self.tether.given.hand
-        if hand is None:
-            return
-        active = hand.active()
+        active = await self.port.active_mishaps()
         options = [
-            (code, f"{'▣' if code in active else '□'} {label}") for code, label in hand.mishaps()
+            (code, f"{'▣' if code in active else '□'} {label}")
+            for code, label in await self.port.mishaps()
         ]
         code = await self.app.push_screen_wait(
             Pick("What shall go wrong? (again: put right)", options)
         )
         if code:
             frame = self.view.place.frame if self.view else None
-            await self.attempt(lambda: hand.toggle(code, frame))
+            await self.attempt(lambda: self.port.toggle_mishap(code, frame))
 
     @work(group="action")
     async def action_own_button(self) -> None:
         """Press the simulated camera's own shutter button (rehearsal only)."""
-        hand = self.tether.given.hand
         frame = self.view.place.frame if self.view else None
-        if hand is not None and frame is not None:
-            await self.attempt(lambda: hand.press_button(frame))
+        if frame is not None:
+            await self.attempt(lambda: self.port.press_camera_button(frame))
 
     @work(group="action")
     async def action_bench(self, station: str) -> None:
         """Open one of the screens that ready the bench."""
         self.say("")
         make = await asyncio.to_thread(screen_of, station)
-        await self.app.push_screen_wait(make(self.session))
+        await self.app.push_screen_wait(make(self.context, self.port, await self.port.view()))
         await self.refresh_view()
 
     async def on_mount(self) -> None:
@@ -323,13 +319,13 @@ class Worktable(Hours):
     async def _walk(self) -> None:
         from tether.tui.screens.setup_screen import WalkScreen
 
-        await self.app.push_screen_wait(WalkScreen(self.session))
+        await self.app.push_screen_wait(WalkScreen(self.context, self.port, await self.port.view()))
         await self.refresh_view()
 
     @work(group="action")
     async def action_leave_out(self) -> None:
         """Leave out what is open of the set-up."""
-        said = await self.attempt(self.session.skip_set_up)
+        said = await self.attempt(self.port.skip_set_up)
         if said:
             self.say(said)
 
@@ -343,7 +339,7 @@ class Worktable(Hours):
         picture = self._picture[1]
         if picture is not None and self.view is not None:
             title = self._picture_title(last_capture(self.view))
-            await self.app.push_screen_wait(LargePicture(picture, title))
+            await self.app.push_screen_wait(LargePicture(self.context.terminal, picture, title))
 
     def action_leave(self) -> None:
         """Leave; everything is stored already."""

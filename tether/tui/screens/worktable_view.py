@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar, cast
+from typing import TYPE_CHECKING, TypeVar
 
 from rich.text import Text
 from textual import work
@@ -15,21 +15,21 @@ from textual.widgets import ProgressBar, Static
 from tether.archive.records import Capture
 from tether.capture.transfer import Progress
 from tether.errors import TetherError
-from tether.session.session import Session, Shot, View
+from tether.session.session import Shot, View
 from tether.text import printable
+from tether.tui.app_context import ScreenContext
 from tether.tui.screens.polling_screen import WhileSeen
+from tether.tui.session_port import SessionPort
 from tether.tui.widgets.camera_line import CameraLine
 from tether.tui.widgets.key_line import KeyLine
 from tether.tui.widgets.next_step_panel import NextUp
-from tether.tui.widgets.picture_panel import PicturePanel, positive
+from tether.tui.widgets.picture_panel import PicturePanel
 from tether.tui.widgets.strip import StripBar
 from tether.tui.widgets.update_if_changed import put
 from tether.tui.widgets.verdict_panel import VerdictPanel
 
 if TYPE_CHECKING:
     from PIL.Image import Image
-
-    from tether.tui.app import TetherApp
 
 T = TypeVar("T")
 
@@ -47,21 +47,16 @@ _STATE_EVERY = 50  # idle looks between two readings of the camera's state
 class Table(WhileSeen):
     """Shows values of the session; runs every action on the session's thread."""
 
-    def __init__(self, session: Session) -> None:
-        super().__init__()
-        self.session = session
+    def __init__(self, context: ScreenContext, port: SessionPort) -> None:
+        super().__init__(context, port)
         self.view: View | None = None
         self._working = False
         self._phase, self._told = Progress(""), ""
         self._idle = 0
         self._picture: tuple[int, Image | None] = (0, None)
+        self._mishaps: Sequence[str] = ()
         self._stale = False
         """Whether there is something to show that came while another screen was seen."""
-
-    @property
-    def tether(self) -> TetherApp:
-        """The program this screen belongs to."""
-        return cast("TetherApp", self.app)
 
     def compose(self) -> ComposeResult:
         """Lay out the screen."""
@@ -71,7 +66,7 @@ class Table(WhileSeen):
             yield NextUp(id="next")
             with Container(id="seen"):
                 yield VerdictPanel(id="verdict")
-                yield PicturePanel(id="picture")
+                yield PicturePanel(self.context.terminal, id="picture")
         yield Static(id="message")
         # In one place, so that nothing else moves when something is under way: a panel of another
         # height is laid out and drawn anew, and its picture with it.
@@ -84,8 +79,8 @@ class Table(WhileSeen):
     async def on_mount(self) -> None:
         """Show where the work stands, and begin to look for pictures from the camera."""
         self._ticker = self.set_interval(0.1, self._show_progress, pause=True)
-        if self.session.found:
-            self.say(" ".join(self.session.found))
+        if self.port.found:
+            self.say(" ".join(self.port.found))
         await self.refresh_view()
         self.while_seen(_IDLE_SECONDS, self._look_at_camera)
 
@@ -93,7 +88,10 @@ class Table(WhileSeen):
 
     async def refresh_view(self) -> None:
         """Fetch a fresh view and show it: under another screen, as soon as that is gone."""
-        self.view = await self.tether.desk.do(self.session.view)
+        self.view = await self.port.view()
+        self._mishaps = await self.port.active_mishaps()
+        if not self.is_attached:
+            return  # the person has left meanwhile
         if self.resting:
             self._stale = True
         else:
@@ -117,8 +115,8 @@ class Table(WhileSeen):
         title = Text(no_wrap=True, overflow="ellipsis")
         title.append(f" {printable(roll.name, 50)} ", "bold reverse")
         title.append(f"  {roll.process.label}, {roll.film_format.label}")
-        if self.tether.given.hand and (wrong := self.tether.given.hand.active()):
-            title.append(f"   mishap: {', '.join(wrong).replace('-', ' ')}", "italic")
+        if self._mishaps:
+            title.append(f"   mishap: {', '.join(self._mishaps).replace('-', ' ')}", "italic")
         if view.short:
             title.append("   checklist shortened", "italic")
         put(self.query_one("#title", Static), title, layout=False)
@@ -126,8 +124,7 @@ class Table(WhileSeen):
         self.query_one(NextUp).show(view)
         capture = last_capture(view)
         self.query_one(VerdictPanel).show(capture)
-        name = self.session.camera.identity.model if self.session.camera else ""
-        self.query_one(CameraLine).show(name, view.camera)
+        self.query_one(CameraLine).show(view.camera_name, view.camera)
         self.refresh_bindings()
         self._show_picture(capture)
 
@@ -135,11 +132,7 @@ class Table(WhileSeen):
     async def _show_picture(self, capture: Capture | None) -> None:
         """Show the small positive of a capture; it is made once for each."""
         if capture is not None and capture.id != self._picture[0]:
-            session, process = self.session, self.session.roll.process
-            picture = await self.tether.desk.do(
-                lambda: positive(session.judgement(capture), process)
-            )
-            self._picture = (capture.id, picture)
+            self._picture = (capture.id, await self.port.positive(capture))
         # The person may have left meanwhile, and the panels with them.
         self.refresh_bindings()
         for panel in self.query(PicturePanel):
@@ -178,8 +171,8 @@ class Table(WhileSeen):
 
     # --- running ---------------------------------------------------------------------------
 
-    async def attempt(self, call: Callable[[], T]) -> T | None:
-        """Run an action on the session's thread; show an error instead of raising it."""
+    async def attempt(self, ask: Callable[[], Awaitable[T]]) -> T | None:
+        """Ask the session for something; show an error instead of raising it."""
         if self._working:
             self.say("Still at work on the last key; this one was not taken.")
             return None
@@ -188,7 +181,7 @@ class Table(WhileSeen):
         self._ticker.resume()
         self.say("")
         try:
-            result = await self.tether.desk.do(call)
+            result = await ask()
         except TetherError as error:
             await self._ended()
             self.say(str(error), bad=True)
@@ -217,21 +210,18 @@ class Table(WhileSeen):
 
     @work(group="camera")
     async def _look_at_camera(self) -> None:
-        desk = self.tether.desk
-        if self._working or desk.busy or self.session.camera_state is None:
+        if self._working or self.port.busy or self.view is None or self.view.camera is None:
             return
         if self.app.screen is not self:
             return
         self._idle += 1
-        mirror = self.tether.given.archive.mirror
-        if mirror is not None and (news := mirror.news()):
+        if news := await self.port.copy_news():
             self.say(" ".join(news))
         try:
-            shot = await desk.do(lambda: self.session.take_from_camera(self._report))
+            shot = await self.port.take_from_camera(self._report)
             if self._idle % _STATE_EVERY == 0:
-                await desk.do(self.session.refresh_camera)
+                await self.port.refresh_camera()
         except TetherError as error:
-            self.session.camera_state = None
             await self.refresh_view()
             self.say(f"{error} Press C to connect.", bad=True)
             return

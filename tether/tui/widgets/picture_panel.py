@@ -8,8 +8,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Container
 
-from tether.film import FilmProcess
-from tether.session.judge import Judgement
+from tether.tui.terminal.probe import Terminal
 from tether.tui.widgets.key_line import KeyLine, Over
 from tether.tui.widgets.picture_widget import Drawn
 from tether.tui.widgets.update_if_changed import put_title
@@ -18,34 +17,19 @@ if TYPE_CHECKING:
     from PIL.Image import Image
 
 
-def positive(judgement: Judgement, process: FilmProcess) -> Image | None:
-    """Return the small positive of a judged file, None where it could not be read.
-
-    Transparent pixels are saturated: they are hatched where the picture is drawn, because stripes
-    that are made smaller with it come out as grey.
-    """
-    if judgement.picture is None:
-        return None
-    # Together a tenth of a second that the program's start need not wait for.
-    import numpy as np
-    from PIL import Image
-
-    from tether.positive.preview import SATURATED, preview
-
-    full = np.asarray((judgement.picture >= SATURATED).any(axis=2))[:, ::-1]
-    seen = np.where(full, 0, 255).astype(np.uint8)
-    return Image.fromarray(np.dstack([preview(judgement.picture, process, hatch=0), seen]))
-
-
 class PicturePanel(Container):
     """Shows one picture; takes no room while there is none."""
 
     can_focus = False
 
+    def __init__(self, terminal: Terminal, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.terminal = terminal
+
     def compose(self) -> ComposeResult:
         """Lay out the panel."""
         self.add_class("-empty")
-        yield Drawn(id="picture-drawn")
+        yield Drawn(self.terminal, id="picture-drawn")
 
     def show(self, picture: Image | None, title: str) -> None:
         """Show a picture, None for nothing."""
@@ -68,8 +52,9 @@ class LargePicture(Over[None]):
         "spots are saturated: the sensor could hold no more light there."
     )
 
-    def __init__(self, picture: Image, title: str) -> None:
+    def __init__(self, terminal: Terminal, picture: Image, title: str) -> None:
         super().__init__()
+        self.terminal = terminal
         self.picture = picture
         self.heading = title
 
@@ -77,7 +62,7 @@ class LargePicture(Over[None]):
         """Lay out the picture."""
         with Container(classes="large-picture") as box:
             box.border_title = self.heading
-            yield Drawn(self.picture)
+            yield Drawn(self.terminal, self.picture)
         yield KeyLine()
 
     def action_leave(self) -> None:

@@ -7,7 +7,7 @@ happens in a thread, and the screen only puts the finished lines where they belo
 from __future__ import annotations
 
 import asyncio
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from rich.control import Control
 from rich.segment import ControlType, Segment
@@ -22,7 +22,6 @@ from tether.tui.terminal.probe import Terminal, Way
 if TYPE_CHECKING:
     from PIL.Image import Image
 
-    from tether.tui.app import TetherApp
     from tether.tui.terminal.terminal_graphics import Pixels
 
 _PLAIN = Style()
@@ -35,8 +34,11 @@ class Drawn(Widget):
 
     can_focus = False
 
-    def __init__(self, picture: Image | None = None, *, id: str | None = None) -> None:
+    def __init__(
+        self, terminal: Terminal, picture: Image | None = None, *, id: str | None = None
+    ) -> None:
         super().__init__(id=id)
+        self.terminal = terminal
         self.picture = picture
         self._made: list[Strip] | Pixels = []
         self._stale = False
@@ -83,7 +85,7 @@ class Drawn(Widget):
             return
         from tether.tui.terminal import terminal_graphics as pictures
 
-        terminal = cast("TetherApp", self.app).given.terminal
+        terminal = self.terminal
         if terminal.way is Way.PIXELS:
             await self._hand_over(picture, terminal)
             return

@@ -1,0 +1,249 @@
+"""The documents say it plainly: habits that make a reader read twice are counted and stay few.
+
+``python -m tests.test_voice`` prints every place, in the documents and in the program's own words
+(string literals of ``tether``, docstrings left out). Only the documents are held to the limits.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+GENERATED = frozenset(
+    {"keys.md", "reference-commands.md", "reference-settings.md", "reference-findings.md"}
+)
+"""Pages that the program writes from its own words: they change with those."""
+
+ELSEWHERE = frozenset(
+    {"DEVELOPERS.md", "changelog.md", "performance.md", "decisions", "by-hand.md"}
+)
+"""Pages for those who work on the code, and a report that quotes the screens of its day."""
+
+
+@dataclass(frozen=True, slots=True)
+class Habit:
+    """A habit: what it looks like, what to write instead, and how often it may stay, with why."""
+
+    pattern: str
+    instead: str
+    allowed: int = 0
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a habit was found."""
+
+    where: str
+    line: int
+    words: str
+
+
+HABITS: Mapping[str, Habit] = {
+    "lies or stands": Habit(r"\b(?:lies|stood|stands)\b", "is; 'lies' only for film on a table"),
+    "what is": Habit(
+        r"\bwhat (?:is|was|are|were|has|lies|stands|came)\b(?![^.|]*\?)",
+        "name the thing",
+        allowed=12,
+        reason="headings of tables, and questions that a sentence reports",
+    ),
+    "is told": Habit(
+        r"\b(?:is|are|was|were|be) (?:told|said)\b", "the program says, shows, warns; see, detect"
+    ),
+    "is asked": Habit(
+        r"\b(?:is|are) asked\b",
+        "the program asks",
+        allowed=6,
+        reason="set-up steps that come back: the program is plainly the one that asks",
+    ),
+    "a for per": Habit(
+        r"\b(?:frames|time|pixels|bytes|keys|hours|objects?|lines?|folders?|rows?|pictures?|space) "
+        r"an? (?:frame|strip|roll|file|raw file|day|year|step|inch|channel|release)\b",
+        "per",
+    ),
+    "old words": Habit(
+        r"\b(?:anew|once more|all the same|nor|shall|gone on with|herewith|whereof)\b|; else\b",
+        "again, anyway, or, will",
+    ),
+    "wants": Habit(r"\bwants?\b(?! to)", "needs", 3, "'if you want': the reader's own wish"),
+    "go on": Habit(r"\b(?:go|goes|going|gone|went) on\b", "continue, resume, next"),
+    "leave out": Habit(
+        r"\b(?:leaves?|left|leaving) (?:\w+ )?out\b", "skip", 3, "pauses of a pace, unknown options"
+    ),
+    "double negative": Habit(
+        r"\b(?:nothing to object|next to no|seldom|none whose|not un(?!der)\w+)\b",
+        "say it positively",
+    ),
+    "from memory": Habit(r"\bfrom memory\b", "not checked against the source"),
+    "per cent": Habit(r"\bper cent\b", "%", 1, "'half a per cent' in prose"),
+    "logic words": Habit(r", for (?:the|it|they|this|that|on|in|a) \w+ \w+s\b", "because"),
+    "printed positives": Habit(r"\bpositives? (?:is|are|were)? ?printed\b", "made"),
+    "by itself": Habit(r"\b(?:by itself|of itself)\b", "without being asked; leave it away"),
+    "evidence in a page": Habit(r"\bmended since\b|\bwas mended\b", "to docs/evidence"),
+    "old terms": Habit(
+        r"\b(?:sittings?|worktable|set-up walk|bare (?:light|lamp)|empty gate|second copy)\b",
+        "session, main screen, set-up, open gate, copy folder",
+        allowed=8,
+        reason="the glossary gives them in brackets; names of stored fields",
+    ),
+    "lightest": Habit(
+        r"\blightest\b", "brightest", allowed=2, reason="the glossary; a line of a screen"
+    ),
+    "on the bench": Habit(
+        r"(?<!simulated )\bon the bench\b(?!')", "on the simulated bench, if that is meant"
+    ),
+    "a bare name from a registry": Habit(
+        r"pip install '?\"?tether", ".venv/bin/pip install '.[web]', from the project's folder"
+    ),
+}
+
+LONGEST_SENTENCE = 32
+"""Words. Twenty are the aim; tables, formulas and lists of names need more."""
+
+LONG_SENTENCES = 4
+"""So many may be longer: definitions in the pages that explain a measurement."""
+
+
+def pages() -> list[Path]:
+    """Return the documents that are held to the limits."""
+    found = [ROOT / "README.md", *sorted((ROOT / "docs").rglob("*.md"))]
+    return [
+        page
+        for page in found
+        if page.name not in GENERATED and not ELSEWHERE & set(page.relative_to(ROOT).parts)
+    ]
+
+
+def prose(page: Path) -> list[str]:
+    """Return a page's lines with code and the targets of links taken out; numbers stay right."""
+    text = page.read_text(encoding="utf-8")
+    text = re.sub(
+        r"^ *```.*?^ *```$",
+        lambda block: "\n" * block[0].count("\n"),
+        text,
+        flags=re.MULTILINE | re.DOTALL,
+    )
+    text = re.sub(r"\]\([^)]*\)", "]", re.sub(r"`[^`\n]*`", "`", text))
+    return text.splitlines()
+
+
+def program_strings() -> Iterator[Place]:
+    """Yield the string literals of the program that have blanks in them, docstrings left out."""
+    for path in sorted((ROOT / "tether").rglob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        documented = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
+        loose = {
+            id(node.value)
+            for parent in ast.walk(tree)
+            if isinstance(parent, documented)
+            for node in parent.body
+            if isinstance(node, ast.Expr)
+        }
+        for node in ast.walk(tree):
+            if (
+                isinstance(node, ast.Constant)
+                and isinstance(node.value, str)
+                and " " in node.value.strip()
+                and id(node) not in loose
+            ):
+                yield Place(str(path.relative_to(ROOT)), node.lineno, node.value)
+
+
+def document_lines() -> Iterator[Place]:
+    """Yield the lines of the documents."""
+    for page in pages():
+        for number, line in enumerate(prose(page), 1):
+            yield Place(str(page.relative_to(ROOT)), number, line)
+
+
+def found(habit: Habit, places: Iterator[Place]) -> list[Place]:
+    """Return each use of a habit."""
+    pattern = re.compile(habit.pattern, re.IGNORECASE)
+    return [place for place in places for _ in pattern.finditer(place.words)]
+
+
+def commands_shown() -> Iterator[Place]:
+    """Yield the lines of the documents with their code, in which commands are shown."""
+    for page in pages():
+        for number, line in enumerate(page.read_text(encoding="utf-8").splitlines(), 1):
+            yield Place(str(page.relative_to(ROOT)), number, line)
+
+
+def sentences() -> Iterator[Place]:
+    """Yield the sentences of paragraphs and list items; tables have none."""
+    for page in pages():
+        kept = [line for line in prose(page) if not line.startswith(("|", "#", "!["))]
+        for block in re.split(r"\n\s*\n|\n(?=\s*(?:[-*]|\d+\.) )", "\n".join(kept)):
+            for sentence in re.split(r"(?<=[.:;?!])\s+", " ".join(block.split())):
+                yield Place(str(page.relative_to(ROOT)), 0, sentence)
+
+
+def listed(places: list[Place]) -> str:
+    """Say where, for the person who has to mend it."""
+    return "\n".join(f"{p.where}:{p.line}: {p.words.strip()[:150]}" for p in places)
+
+
+@pytest.mark.parametrize("name", HABITS)
+def test_a_habit_stays_rare_in_the_documents(name: str) -> None:
+    habit = HABITS[name]
+    lines = commands_shown() if "pip install" in habit.pattern else document_lines()
+    places = found(habit, lines)
+    assert len(places) <= habit.allowed, f"write instead: {habit.instead}\n{listed(places)}"
+
+
+def test_what_may_stay_says_why() -> None:
+    assert [name for name, habit in HABITS.items() if habit.allowed and not habit.reason] == []
+
+
+def test_the_habits_are_recognised() -> None:
+    """A count of none means something only if the pattern finds what it is for."""
+    samples = {
+        "lies or stands": "The base lies 1.5 stops below the target.",
+        "what is": "The table says what is known of it.",
+        "is told": "That is said once.",
+        "is asked": "Its steps are asked.",
+        "a for per": "Two keys a frame.",
+        "old words": "Find the base anew.",
+        "wants": "Each roll wants its shutter time.",
+        "go on": "Go on after a stop.",
+        "leave out": "Leave it out.",
+        "double negative": "Nothing to object to.",
+        "from memory": "5000 K (from memory).",
+        "per cent": "10 per cent",
+        "logic words": "Use a note, for the roll counts its own way.",
+        "printed positives": "4 positives printed.",
+        "by itself": "It runs by itself.",
+        "evidence in a page": "What was wrong, and is mended since.",
+        "old terms": "At the end of a sitting.",
+        "lightest": "the lightest tone",
+        "on the bench": "Measured on the bench.",
+        "a bare name from a registry": "pip install 'tether[web]'",
+    }
+    assert samples.keys() == HABITS.keys()
+    for name, sample in samples.items():
+        assert found(HABITS[name], iter([Place("sample", 1, sample)])), name
+
+
+def test_sentences_are_short() -> None:
+    places = [s for s in sentences() if len(s.words.split()) > LONGEST_SENTENCE]
+    assert len(places) <= LONG_SENTENCES, listed(places)
+
+
+def main() -> None:
+    """Print every place of every habit, documents first, with the counts of both."""
+    for name, habit in HABITS.items():
+        documents = found(habit, document_lines())
+        program = found(habit, program_strings())
+        print(f"== {name}: documents {len(documents)}, program {len(program)} -> {habit.instead}")
+        print(listed(documents + program))
+
+
+if __name__ == "__main__":
+    main()
