@@ -37,25 +37,25 @@ _FIRST = (
 """Screens in the order in which their keys are looked up."""
 
 _ABOUT_KEYS = (
-    "`?` on a screen shows what is written here, with the keys that do nothing now dim. Within a "
-    "field, where `?` is a letter, F1 does. Ctrl-P finds a command by its words, and has the "
-    "themes. Ctrl-C leaves the program. A click on a key at the foot of a screen presses it; "
-    "frames, buttons and lists take clicks too. Tab and Shift-Tab go from field to field."
+    "`?` on a screen shows the same list, with the keys that do nothing now dim. In a text field, "
+    "where `?` is a letter, press F1. Ctrl-P finds a command by its words, and has the themes. "
+    "Ctrl-C leaves the program. You can click the keys at the foot of a screen, frames, buttons "
+    "and lists. Tab and Shift-Tab move between fields."
 )
 _ONE_MORE_KEY = (
-    "One more key, for a foot switch: F24, or the one of `[keys] forward` in the "
-    "[settings](reference-settings.md), does [what comes next](how-to-long-hours.md)."
+    "A foot switch sends F24, or the key of `[keys] forward` in the "
+    "[settings](reference-settings.md): [what comes next](how-to-long-hours.md#use-a-foot-switch)."
 )
 
 EXAMPLES = {
     "shoot": """\
 tether shoot                                   # asks which roll
-tether shoot "Harbour 1987"                    # a new one, or on where it stopped
+tether shoot "Harbour 1987"                    # start or resume this roll
 tether shoot "Harbour 1987" --film colour-negative --frames 24 --strips 4
 tether shoot "Harbour 1987" --camera ptpip:192.168.1.20 --copy /media/second-disk/film""",
     "rehearse": """\
 tether rehearse
-tether rehearse "Rehearsal 2"                  # on with this one
+tether rehearse "Rehearsal 2"                  # resume this one
 tether rehearse --film transparency --fresh
 tether rehearse --unattended --frames 12 --archive /tmp/rehearsal""",
     "rolls": """\
@@ -63,7 +63,7 @@ tether rolls
 tether rolls --json""",
     "verify": """\
 tether verify "Harbour 1987"
-tether verify                                  # the whole archive; Ctrl-C, and again: goes on""",
+tether verify                                  # the whole archive; resumes after Ctrl-C""",
     "package": 'tether package "Harbour 1987" /media/stick/harbour-1987',
     "rebuild": "tether rebuild --archive /media/disk/film-archive",
     "plan": "tether plan --pixels 8192x5464 --focal 100 --closest 1:2 --rolls 2500",
@@ -84,42 +84,42 @@ tether settings --write settings.toml""",
 }
 
 COMMANDS_HEAD = """\
-# The commands
+# Commands
 
-Every command and every option. This page is written from the program itself
-(`docs/make_reference.py`); `tether COMMAND --help` says the same in the terminal.
+Every command and every option. The program writes this page (`docs/make_reference.py`), and
+`tether COMMAND --help` shows the same in the terminal.
 
-`tether --help` lists the commands, `tether --version` prints the version. A command's exit code
-says [how it went](reference-exit-codes.md). With `--json` a command prints [JSON for
-scripts](json.md); that of `plan` too.
+`tether --help` lists the commands, `tether --version` prints the version. Each command ends with an
+[exit code](reference-exit-codes.md). With `--json` a command prints [JSON for scripts](json.md).
 
-Two options are understood by several commands:
+Several commands have these two options:
 
-- **`--archive`** names the archive folder. Without it the environment's `TETHER_ARCHIVE` is taken,
-  and without that the folder `film-archive` among your pictures. A rehearsal has an archive of its
-  own in the user's data folder, or in a folder that you name; invented pictures and those of real
-  film never come into one archive.
+- **`--archive`** names the archive folder. Without it the program uses the environment variable
+  `TETHER_ARCHIVE`, and without that the folder `film-archive` among your pictures. A rehearsal has
+  its own archive in your user data folder, or in a folder that you name. Rehearsals and real film
+  never share an archive.
 - **`--settings`** names a [settings file](reference-settings.md).
 """
 
 SETTINGS_HEAD = """\
-# The settings
+# Settings
 
-Every target, tolerance and limit that the program goes by, with the value that is built in. This
-page is written from the program itself (`docs/make_reference.py`); `tether settings` prints the
-values in force.
+Every target, tolerance and limit of the program, with its built-in value. The program writes this
+page (`docs/make_reference.py`), and `tether settings` prints the values in force.
 
-To change one, make a file with `tether settings --write FILE`, change the line, and delete the
-lines you do not want to change: what is missing keeps its built-in value. The program reads the
-file named with `--settings`, else `settings.toml` in the user's folder for settings:
+To change a value:
+
+1. Make a file with `tether settings --write FILE`.
+2. Change the line. Delete the lines that you don't change: they keep their built-in values.
+3. Name the file with `--settings`, or save it as `settings.toml` in your user folder:
 
 | system | folder |
 |---|---|
 | Linux | `~/.config/tether/` (or under `$XDG_CONFIG_HOME`) |
 | macOS | `~/Library/Application Support/tether/` |
 
-A file with an unknown name or a value out of range is refused as a whole, with a sentence that says
-which; nothing is half taken over. A whole file may be as short as this:
+A file with an unknown name or a value out of range is refused as a whole. The message says which
+line. A file may be as short as this:
 
 ```toml
 [exposure]
@@ -128,8 +128,8 @@ base_target_ev = -0.7
 
 "Common practice" in the last column means: usual among people who do this work, with no published
 source. "Measured" or "tuned on the simulated bench" means that the value was found on
-[simulated film](bench.md), so with film and a camera of your own it may want another. EV and stops
-are the same: one is a factor of two in light.
+[simulated film](bench.md). Your film and camera may need another. EV and stops are the same: one is
+a factor of two in light.
 """
 
 FINDINGS_HEAD = """\

@@ -22,7 +22,7 @@ from tether.settings_file import load
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
-PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(DOCS.glob("*.md"))]
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(DOCS.rglob("*.md"))]
 ANEW = "run: PYTHONPATH=. python docs/make_reference.py"
 OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]*")
 
@@ -156,7 +156,8 @@ def test_every_link_leads_somewhere(page: Path) -> None:
 
 def test_every_page_is_reached_from_the_first() -> None:
     linked = {link.partition("#")[0] for link in links(DOCS / "index.md")}
-    assert {page.name for page in DOCS.glob("*.md")} - {"index.md"} <= linked
+    pages = [*DOCS.glob("*.md"), *(DOCS / "evidence").glob("*.md")]
+    assert {str(page.relative_to(DOCS)) for page in pages} - {"index.md"} <= linked
 
 
 def stored_keys(value: Any) -> Iterator[str]:
