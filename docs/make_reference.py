@@ -133,24 +133,27 @@ a factor of two in light.
 """
 
 FINDINGS_HEAD = """\
-# The findings
+# Findings
 
-Everything that a verdict, the light test, `tether measure` and `tether light` can say of a
-picture. This page is written from the program itself (`docs/make_reference.py`). The code is
-stable: it stands in [JSON](json.md) and in the archive, so scripts can go by it. In the words, N is
-a figure and … a word that fits the picture.
+Everything that a verdict, the light test, `tether measure` and `tether light` can report about a
+picture. [My verdict says ...](my-verdict-says.md) tells you what to do with the film in your hand.
 
-- **Asks for**: {grades}. The gravest finding of a
-  picture is its verdict; notes ask for nothing. Which of several applies depends on how far off
-  the picture is, by the [settings](reference-settings.md).
-- **How sure**: *counted* has no estimate in it; *measured* is checked against a known truth in the
-  tests; *estimated* depends on an assumption. The pages on [measuring](measurements.md), on
-  [light and focus](measurements-light.md) and on [framing](measurements-framing.md) say how each is
-  found and how often it is right.
+The program writes this page (`docs/make_reference.py`). The code is stable: it is in
+[JSON](json.md) and in the archive, so scripts can rely on it. In the words, N is a figure and … a
+word that fits the picture.
+
+- **Asks for**: *note* (-, `note`), *look* (!, `look`) or *shoot again* (✗, `reshoot`). The most
+  serious finding of a picture is its verdict. Notes ask for nothing. Where a finding has several,
+  the [settings](reference-settings.md) say from where on which applies.
+- **How sure**: *counted* is no estimate; *measured* was checked in the tests against a known truth;
+  *estimated* depends on an assumption. The pages on [frames](measurements.md), [focus and
+  dust](measurements-focus.md), [light](measurements-light.md) and
+  [framing](measurements-framing.md) explain how each is found.
+  [Evidence](evidence/detectors.md) has how often it is right.
 - **Step**: the step of the checklist that comes up again before the next take of the frame.
 - **Helps**: the screen that puts it right.
 
-A picture that could not be judged has the verdict *{unjudged}* and the finding `not-judged`.
+A picture that could not be judged has the verdict *not judged* and the finding `not-judged`.
 """
 
 

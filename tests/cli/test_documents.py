@@ -17,6 +17,7 @@ from click.testing import CliRunner
 from tether.cli.main import app
 from tether.delivery import xmp
 from tether.delivery.tables import COLUMNS
+from tether.findings import CATALOGUE
 from tether.settings import Settings
 from tether.settings_file import load
 
@@ -186,6 +187,12 @@ def test_every_stored_field_is_on_the_page_of_the_archive() -> None:
     keys |= set(COLUMNS)
     keys |= set(re.findall(r"\bfilm:[A-Z]\w+", Path(xmp.__file__).read_text(encoding="utf-8")))
     assert sorted(key for key in keys if f"`{key}`" not in page) == []
+
+
+def test_every_finding_has_its_advice() -> None:
+    page = (DOCS / "my-verdict-says.md").read_text(encoding="utf-8")
+    links = {code: f"[`{code}`](reference-findings.md#{code})" for code in CATALOGUE}
+    assert [code for code, link in links.items() if link not in page] == []
 
 
 def test_every_kind_of_log_line_is_on_the_page_of_the_archive() -> None:
