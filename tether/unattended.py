@@ -13,6 +13,7 @@ from rich.progress import Progress as Bars
 from tether.camera.errors import CameraError
 from tether.camera.protocol import Role
 from tether.capture.transfer import Progress
+from tether.findings import Verdict
 from tether.session.next_step import Todo
 from tether.session.session import Session, Shot
 from tether.text import printable
@@ -107,11 +108,9 @@ class Unattended:
 
     def _tell(self, shot: Shot) -> None:
         for capture, _ in shot.captures:
-            findings = capture.facts.get("findings")
-            texts = [str(f.get("text", "")) for f in findings] if isinstance(findings, list) else []
             self._print(
                 f"frame {capture.frame:>3}, take {capture.take}: {capture.verdict:<8} "
-                f"{' '.join(texts) or 'nothing to object to'}"
+                f"{' '.join(capture.facts.texts) or 'nothing to object to'}"
             )
         for said in shot.said:
             self._print(f"  {said}")
@@ -121,9 +120,9 @@ class Unattended:
         place = self.session.place()
         capture = place.capture
         assert capture is not None, "a decision is about a capture"
-        advice = capture.facts.get("advice_shutter")
-        wanted = isinstance(advice, str) and advice != capture.settings.get(Role.SHUTTER.value)
-        if capture.verdict != "keep" and capture.take < MOST_TAKES and wanted:
+        advice = capture.facts.advice_shutter
+        wanted = advice is not None and advice != capture.settings.get(Role.SHUTTER.value)
+        if capture.verdict is not Verdict.KEEP and capture.take < MOST_TAKES and wanted:
             self._print(f"  shutter set to {self.session.follow_advice()}, shooting again")
         else:
             self.session.keep()

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from tether.archive.archive import Archive
 from tether.archive.records import FrameState
+from tether.facts import Facts
 from tether.findings import Verdict
 from tether.session.judge import Judgement, JudgeRequest
 
@@ -19,7 +20,7 @@ class ContentJudge:
     def judge(self, path: Path, request: JudgeRequest) -> Judgement:
         assert path.is_file(), "a recorded file is there"
         facts = {"verdict": Verdict.KEEP.value, "findings": [], "bytes": path.stat().st_size}
-        return Judgement(facts, Verdict.KEEP, (), b"memory of the roll")
+        return Judgement(Facts.read(facts), b"memory of the roll")
 
 
 def digest(path: Path) -> str:

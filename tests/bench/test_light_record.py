@@ -25,6 +25,7 @@ from tether.bench.light_record import (
 from tether.bench.light_warnings import light_warnings
 from tether.camera.protocol import CameraState, Role, Setting
 from tether.capture.bench_shots import BenchShot
+from tether.facts import Facts
 from tether.measure.roll.history import Standing, with_row
 from tether.measure.roll.memory import KnownBase, RollMemory
 from tether.settings import Light, Settings
@@ -192,7 +193,7 @@ def remarks(
 ) -> tuple[str, ...]:
     findings = [{"code": code, "text": f"What {code} says."} for code in codes]
     captures = [
-        Capture(n, 1, n, f"{n}.dng", 1, "", "", "program", facts={"findings": findings})
+        Capture(n, 1, n, f"{n}.dng", 1, "", "", "program", facts=Facts.read({"findings": findings}))
         for n in range(1, shots + 1)
     ]
     frames = (Frame(1, captures=tuple(captures)), Frame(2))
@@ -252,7 +253,7 @@ def test_a_shorter_time_than_flicker_was_looked_for_at_is_said() -> None:
 def base_at(shutter: str, level: float) -> Frame:
     capture = Capture(
         9, 1, 1, "1.dng", 1, "", "", "program", settings={"shutter": shutter},
-        facts={"base_ev": level},
+        facts=Facts.read({"base_ev": level}),
     )  # fmt: skip
     return Frame(1, captures=(capture,))
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pytest
@@ -27,6 +26,7 @@ from tether.bench.light_test import (
 from tether.camera import CameraError, CameraProcess, CameraRefused, Role
 from tether.camera.protocol import Setting
 from tether.errors import NotNow
+from tether.facts import Facts
 from tether.measure.light.light import Light
 from tether.measure.roll.memory import RollMemory
 from tether.session.judge import Judge
@@ -257,7 +257,7 @@ def test_the_map_is_in_per_cent_of_the_lightest_cell() -> None:
 # --- what is kept of it ------------------------------------------------------------------------
 
 
-def shot_and_kept(session: Session) -> dict[str, Any]:
+def shot_and_kept(session: Session) -> Facts:
     while session.place().todo is Todo.STEP:
         session.confirm()
     ((capture, _),) = session.capture().captures
@@ -288,7 +288,7 @@ def test_the_open_gate_is_the_rolls_flat_field_and_survives_the_program(
         # Density of the base over the open gate: the bench's film has 0.28
         # (mocks/tether_simulator/film_curve.py),
         # and ISO 5-2 makes it -log10 T.
-        assert facts["density"]["G1"]["base"] == pytest.approx(0.28, abs=0.03)
+        assert facts.stored["density"]["G1"]["base"] == pytest.approx(0.28, abs=0.03)
         remembered = RollMemory.from_bytes(archive.store.memory(roll.id)).open_gate
         assert remembered is not None
         np.testing.assert_allclose(remembered.grid, np.array(gate.grid, np.float32), rtol=1e-5)
@@ -297,7 +297,7 @@ def test_the_open_gate_is_the_rolls_flat_field_and_survives_the_program(
         bench.mishap("lamp-uneven")
         bench.go_to(2)
         facts = shot_and_kept(session)
-        assert "light-moved" in {f["code"] for f in facts["findings"]}
+        assert facts.has("light-moved")
         (said,) = session.view().remarks
         assert said.text.endswith("test the light again.")
         assert said.action == "light-test"

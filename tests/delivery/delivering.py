@@ -24,7 +24,9 @@ from tether.delivery.folder import Delivered, Whole
 from tether.delivery.options import Wishes
 from tether.delivery.run import Step
 from tether.delivery.workers import Crew, Job, Result
+from tether.facts import Facts
 from tether.film import FilmProcess
+from tether.findings import Verdict
 from tether.settings import Settings
 
 NASTY = "<script>alert(1)</script> & \"quotes\" 'single' ]]> \u202egnp"
@@ -122,12 +124,18 @@ def kept_roll(
             (stored,) = archive.store.add_release(roll, [capture])
             archive.store.set_judgement(
                 stored.id,
-                "look" if take == 2 else "keep",
-                {
-                    "base_ev": -0.5,
-                    "findings": [{"code": "x", "severity": "look", "text": NASTY}],
-                    "histogram": {"lowest_ev": -10, "bin_ev": 0.25, "counts": {"G1": [0, 3, 5]}},
-                },
+                Verdict.LOOK if take == 2 else Verdict.KEEP,
+                Facts.read(
+                    {
+                        "base_ev": -0.5,
+                        "findings": [{"code": "x", "severity": "look", "text": NASTY}],
+                        "histogram": {
+                            "lowest_ev": -10,
+                            "bin_ev": 0.25,
+                            "counts": {"G1": [0, 3, 5]},
+                        },
+                    }
+                ),
                 b"",
             )
             if take == 1:

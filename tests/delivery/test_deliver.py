@@ -23,6 +23,8 @@ from tether.delivery.folder import DeliveredFolder
 from tether.delivery.options import by_frame, quarter_turns, yes_or_no
 from tether.delivery.workers import LocalCrew, worker_count
 from tether.errors import TetherError
+from tether.facts import Facts
+from tether.findings import Verdict
 from tether.positive.job import print_file
 from tether.settings import Positive, Settings
 
@@ -326,7 +328,9 @@ def framed(kept: Kept, frame: int, framing: object) -> None:
     """Set what was measured of the framing of a frame."""
     frames = {f.number: f for f in kept.archive.store.frames(kept.roll)}
     (capture,) = (c for c in frames[frame].captures if c.take == 1)
-    kept.archive.store.set_judgement(capture.id, "keep", capture.facts | {"framing": framing}, b"")
+    kept.archive.store.set_judgement(
+        capture.id, Verdict.KEEP, Facts.read({**capture.facts.stored, "framing": framing}), b""
+    )
 
 
 def test_a_frame_whose_edges_were_not_seen_is_cropped_as_the_others_lie(tmp_path: Path) -> None:

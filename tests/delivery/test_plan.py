@@ -23,6 +23,7 @@ from tether.cli.plan_input import Asked, bench
 from tether.cli.plan_words import WIDTH, plan_text
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
+from tether.findings import Verdict
 from tether.reports.pace import Pace, Taken, pace_of
 from tether.settings import Planning, Settings
 
@@ -39,7 +40,7 @@ def capture(frame: int, take: int, at: datetime, size: int = 1000) -> Capture:
     return Capture(
         id=0, frame=frame, take=take, file_name=f"f{frame}t{take}.dng", size=size,
         sha256=f"{frame:032d}{take:032d}", taken_at=at.isoformat(), origin="camera",
-        decision=None, verdict="keep", facts={}, settings={}, companions=(),
+        decision=None, verdict=Verdict.KEEP, settings={}, companions=(),
     )  # fmt: skip
 
 

@@ -19,13 +19,15 @@ from tether.delivery.xmp import (
     positive_packet,
     raw_sidecar,
 )
+from tether.facts import Facts
 from tether.film import FilmProcess
+from tether.findings import Verdict
 from tether.positive.exif import ShotFacts
 
 CAPTURE = Capture(
     1, 7, 2, "Harbour_f007_t2.dng", 100, "ab" * 32, "2024-05-04T10:00:00.000+00:00", "program",
-    decision="chosen", verdict="keep", settings={"shutter": "1/15"},
-    facts={"findings": [{"text": NASTY}]},
+    decision="chosen", verdict=Verdict.KEEP, settings={"shutter": "1/15"},
+    facts=Facts.read({"findings": [{"text": NASTY}]}),
 )  # fmt: skip
 FILM = FilmProcess.COLOUR_NEGATIVE
 ROLL = Roll(

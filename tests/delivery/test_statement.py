@@ -10,7 +10,9 @@ from tether.archive.archive import Archive
 from tether.archive.records import Capture, FrameState, NewRoll, Roll
 from tether.archive.rehearsal_mark import REHEARSAL_CARD
 from tether.archive.store import LogLine
+from tether.facts import Facts
 from tether.film import FilmProcess
+from tether.findings import Verdict
 from tether.reports.pace import Taken, pace_of
 from tether.reports.roll_summary import leaving_text
 from tether.reports.statement import statement
@@ -33,7 +35,7 @@ def shoot(archive: Archive, roll: Roll, frame: int, minutes: float, verdict: str
     take = archive.store.next_take(roll.id, frame)
     capture = Capture(
         0, frame, take, f"q_f{frame:03d}_t{take}.dng", 5, "0" * 64, at(minutes).isoformat(),
-        "program", verdict=verdict, facts=facts if verdict == "look" else {},
+        "program", verdict=Verdict(verdict), facts=Facts.read(facts if verdict == "look" else {}),
     )  # fmt: skip
     return archive.store.add_release(roll, [capture])[0].id
 

@@ -112,8 +112,8 @@ def everything() -> dict[str, Any]:
         "strobe": list(frames(BW, (1, "", 1), (2, "", 1), (3, "", 0.3), strobe=True)),
         "light": list(lights()),
         "unjudged": [
-            unjudged(TetherError("It is no raw file.", todo="Look at it."), b"").facts,
-            unjudged(TetherError("It is no raw file."), b"").facts,
+            unjudged(TetherError("It is no raw file.", todo="Look at it."), b"").facts.stored,
+            unjudged(TetherError("It is no raw file."), b"").facts.stored,
         ],
     }  # fmt: skip
 

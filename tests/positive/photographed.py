@@ -15,11 +15,12 @@ from tether_simulator.exposure import Exposure
 from tether_simulator.film_curve import FILMS
 from tether_simulator.sensor import SensorConfig
 
+from tether.facts import Corners
 from tether.film import FilmProcess
 from tether.positive.curve import encoded
 from tether.positive.linear import camera_matrix, open_linear, tile_weights
 from tether.positive.printing import is_grey, print_frame
-from tether.positive.recipe import Corners, Recipe
+from tether.positive.recipe import Recipe
 from tether.positive.roll import Brief, roll_recipes
 from tether.positive.sample import take_sample
 from tether.raw.open import open_mosaic

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tether.facts import Corners
 from tether.positive.crop import FEWEST, SPARE, WIDEST, common_outline
-from tether.positive.recipe import Corners
 
 WIDTH, HEIGHT = 1440.0, 960.0
 

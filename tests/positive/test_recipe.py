@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tether.facts import Facts
 from tether.film import FilmProcess
 from tether.positive.balance import evening, roll_balance, roll_base, roll_white
 from tether.positive.recipe import Recipe, outline_of
@@ -22,7 +23,7 @@ GOOD = {
 
 
 def test_a_sure_outline_is_taken() -> None:
-    found = outline_of({"framing": GOOD})
+    found = outline_of(Facts.read({"framing": GOOD}).framing)
     assert found is not None
     assert found[1] == (1490.0, 12.0)
 
@@ -40,9 +41,9 @@ def test_a_sure_outline_is_taken() -> None:
     ],
 )
 def test_an_unsure_or_damaged_outline_crops_nothing(wrong: dict[str, object]) -> None:
-    assert outline_of({"framing": GOOD | wrong}) is None
-    assert outline_of({}) is None
-    assert outline_of({"framing": "text"}) is None
+    assert outline_of(Facts.read({"framing": GOOD | wrong}).framing) is None
+    assert outline_of(None) is None
+    assert Facts.read({"framing": "text"}).framing is None
 
 
 def test_digests_follow_everything_that_matters() -> None:

@@ -52,7 +52,7 @@ def _file(folder: Path, content: bytes) -> Path:
 def test_a_good_file_is_judged(own_judge: Judge, frame_bytes: bytes, tmp_path: Path) -> None:
     judged = own_judge.judge(_file(tmp_path, frame_bytes), REQUEST)
     assert judged.verdict is not Verdict.UNJUDGED
-    assert judged.facts["verdict"] == judged.verdict.value
+    assert judged.facts.stored["verdict"] == judged.verdict.value
     assert judged.picture is not None
     assert judged.picture.dtype == np.float32
     assert max(judged.picture.shape) <= 480
@@ -82,7 +82,7 @@ def test_damage_anywhere_in_the_file(
     cut = data.draw(st.sampled_from([len(broken), len(broken) // 2, 2000]))
     judged = own_judge.judge(_file(tmp_path, bytes(broken[:cut])), REQUEST)
     assert judged.verdict in Verdict
-    assert "verdict" in judged.facts
+    assert "verdict" in judged.facts.stored
 
 
 def test_a_worker_that_was_ended_is_started_anew(

@@ -10,6 +10,7 @@ from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.bench.retake_steps import steps_to_redo
 from tether.camera import CameraProcess
+from tether.facts import Facts
 from tether.rehearsal import SimulatedHand
 from tether.session.judge import Judge
 from tether.session.next_step import Todo
@@ -63,6 +64,9 @@ def test_a_film_that_was_not_moved_is_moved_before_the_next_take(
 
 def test_notes_and_data_of_any_shape_ask_for_nothing() -> None:
     wrong = {"findings": [{"severity": "note", "code": "not-advanced"}, 3, {"code": "nonsense"}]}
-    assert steps_to_redo([{}, wrong, {"findings": "x"}]) == ()
+    assert steps_to_redo(map(Facts.read, [{}, wrong, {"findings": "x"}])) == ()
     two = {"findings": [{"severity": "look", "code": "one-side-soft"}, {"code": "out-of-focus"}]}
-    assert [s.key for s in steps_to_redo([two, two])] == ["stand-square", "focus-lock"]
+    assert [s.key for s in steps_to_redo(map(Facts.read, [two, two]))] == [
+        "stand-square",
+        "focus-lock",
+    ]

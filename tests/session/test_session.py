@@ -42,6 +42,8 @@ from tether.camera import (
 )
 from tether.camera.values import ImageFormat, image_format
 from tether.errors import NotNow, TetherError
+from tether.facts import Facts
+from tether.findings import Verdict
 from tether.rehearsal import SimulatedHand
 from tether.session.judge import Judge
 from tether.session.next_step import Todo
@@ -135,7 +137,7 @@ def test_following_the_advice_puts_the_base_on_target(parts: Build) -> None:
         to_shutter(session)
         first = session.capture().captures[0][0]
         assert first.verdict != "keep"
-        advice = first.facts["advice_shutter"]
+        advice = first.facts.advice_shutter
         assert isinstance(advice, str)
         session.shoot_again()
         parts.camera.set(Role.SHUTTER, advice)
@@ -582,10 +584,10 @@ def test_a_picture_judged_at_the_next_start_gets_advice_in_the_cameras_own_words
         parts.camera.set(Role.SHUTTER, "1/60")
         to_shutter(session)
         (shot, _) = session.capture().captures[0]
-        session.store.set_judgement(shot.id, "unjudged", {}, b"")
+        session.store.set_judgement(shot.id, Verdict.UNJUDGED, Facts(), b"")
     with at_work(parts) as session:
         assert any("had not been judged" in said for said in session.found)
         waiting = session.place().capture
         assert waiting is not None
         state = parts.camera.state()
-        assert waiting.facts["advice_shutter"] in state.settings[Role.SHUTTER].choices
+        assert waiting.facts.advice_shutter in state.settings[Role.SHUTTER].choices

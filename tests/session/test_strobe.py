@@ -131,8 +131,8 @@ def test_base_and_frame_with_a_strobe(
         session.confirm()
     ((capture, _),) = session.capture().captures
     assert (capture.verdict, capture.strobe) == ("keep", True)
-    assert abs(float(str(capture.facts["base_ev"])) - TARGET) <= TOLERANCE
-    assert "density" not in capture.facts, "the power of the open gate is not known"
+    assert abs((capture.facts.base_ev or 0.0) - TARGET) <= TOLERANCE
+    assert "density" not in capture.facts.stored, "the power of the open gate is not known"
     session.keep()
     # A stop and a half less light: the verdict says so, and names no shutter time.
     strobe.turn_power(-1.5)
@@ -140,7 +140,7 @@ def test_base_and_frame_with_a_strobe(
     while session.place().todo is Todo.STEP:
         session.confirm()
     ((capture, judgement),) = session.capture().captures
-    assert capture.facts["advice_shutter"] is None
+    assert capture.facts.advice_shutter is None
     said = {f.code: f for f in judgement.findings}
     assert "turn the strobe's power up" in said["base-off-target"].action
     assert "light-changed" in said
@@ -163,11 +163,11 @@ def test_a_picture_is_shown_as_it_was_judged_whatever_the_light_is_now(
     while session.place().todo is Todo.STEP:
         session.confirm()
     ((capture, judged),) = session.capture().captures
-    assert judged.facts["advice_shutter"]
+    assert judged.facts.advice_shutter
     session.use_bench(TABLE)
     session._last = None  # as after another picture was looked at
     again = session.judgement(capture)
-    assert again.facts["advice_shutter"] == judged.facts["advice_shutter"]
+    assert again.facts.advice_shutter == judged.facts.advice_shutter
 
 
 def test_the_kept_bench_says_the_kind_of_light(archive: Archive, roll: Roll, judge: Judge) -> None:

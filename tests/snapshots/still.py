@@ -21,7 +21,7 @@ from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.bench.benches import BenchBook, BenchSetup
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
-from tether.findings import Verdict
+from tether.facts import Facts
 from tether.session.events import Event
 from tether.session.judge import Judgement, JudgeRequest
 from tether.session.next_step import Todo
@@ -148,7 +148,7 @@ def _facts(base_ev: float, shift: int) -> dict[str, Any]:
 _CHANNELS = (("R", 3), ("G1", 0), ("B", 2), ("G2", 0))
 
 KEEP = Judgement(
-    _facts(-0.46, 3) | {"verdict": "keep", "findings": []}, Verdict.KEEP, (), b"", negative()
+    Facts.read(_facts(-0.46, 3) | {"verdict": "keep", "findings": []}), b"", negative()
 )
 
 _SATURATED = {
@@ -169,23 +169,15 @@ _SOFT = {
 }
 
 RESHOOT = Judgement(
-    _facts(0.0, 8)
-    | {
-        "verdict": "reshoot",
-        "advice_shutter": "1/40",
-        "findings": [_SATURATED, _SOFT],
-    },
-    Verdict.RESHOOT,
-    (),
+    Facts.read(
+        _facts(0.0, 8)
+        | {"verdict": "reshoot", "advice_shutter": "1/40", "findings": [_SATURATED, _SOFT]}
+    ),
     b"",
     negative(),
 )
 LOOK = Judgement(
-    _facts(-0.41, 3) | {"verdict": "look", "findings": [_SOFT]},
-    Verdict.LOOK,
-    (),
-    b"",
-    negative(),
+    Facts.read(_facts(-0.41, 3) | {"verdict": "look", "findings": [_SOFT]}), b"", negative()
 )
 
 

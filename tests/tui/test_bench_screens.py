@@ -21,7 +21,9 @@ from tether.archive.records import NewRoll
 from tether.bench.camera_check import CheckStatus
 from tether.bench.shutter_loan import LentShutter
 from tether.camera import Role
+from tether.facts import Facts
 from tether.film import FilmProcess
+from tether.findings import Verdict
 from tether.measure.light.light import Light
 from tether.session.next_step import Todo
 from tether.tui.app import TetherApp
@@ -476,8 +478,8 @@ async def test_a_lamp_that_fades_is_said_beside_the_shutter_with_its_key(
         assert view is not None
         assert view.place.capture is not None
         capture = view.place.capture
-        facts = {**capture.facts, "findings": [finding]}
-        archive.store.set_judgement(capture.id, "keep", facts, b"")
+        facts = Facts.read({**capture.facts.stored, "findings": [finding]})
+        archive.store.set_judgement(capture.id, Verdict.KEEP, facts, b"")
         await press(pilot, "k")
         while todo(pilot) is Todo.STEP:
             await press(pilot, "enter")

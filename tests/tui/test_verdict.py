@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from rich.console import Console
 
+from tether.facts import Facts
+from tether.findings import Verdict
 from tether.tui.widgets.verdict_panel import facts_view
 
 
@@ -12,7 +14,7 @@ def shown(facts: dict[str, object]) -> str:
     console = Console(width=78, record=True, file=None, quiet=True)
     console.begin_capture()
     console.quiet = False
-    console.print(facts_view(facts, "look", 60))
+    console.print(facts_view(Facts.read(facts), Verdict.LOOK, 60))
     return console.end_capture()
 
 

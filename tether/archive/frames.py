@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 
 from tether.archive.database import Database
 from tether.archive.layout import TRIALS_FOLDER
@@ -17,6 +17,8 @@ from tether.archive.rows import (
     deal_with,
 )
 from tether.camera.protocol import CardFile
+from tether.facts import Facts
+from tether.findings import Verdict
 
 
 class Captures(Database):
@@ -192,14 +194,12 @@ class Captures(Database):
                 (roll_id, file_name),
             )
 
-    def set_judgement(
-        self, capture_id: int, verdict: str, facts: Mapping[str, object], memory: bytes
-    ) -> None:
+    def set_judgement(self, capture_id: int, verdict: Verdict, facts: Facts, memory: bytes) -> None:
         """Store what was measured; ``memory`` is what later frames need of it."""
         with self.change() as db:
             db.execute(
                 "UPDATE capture SET verdict = ?, facts = ?, memory = ? WHERE id = ?",
-                (verdict, json.dumps(facts), memory, capture_id),
+                (verdict.value, json.dumps(facts.stored), memory, capture_id),
             )
 
     def decide(
@@ -280,8 +280,8 @@ def _insert(db: sqlite3.Connection, roll_id: int, capture: Capture) -> int:
             capture.taken_at,
             capture.origin,
             capture.decision,
-            capture.verdict,
-            json.dumps(capture.facts),
+            capture.verdict.value,
+            json.dumps(capture.facts.stored),
             json.dumps(capture.settings),
         ),
     )

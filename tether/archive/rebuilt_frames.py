@@ -16,6 +16,8 @@ from tether.archive.fact_files import FRAMES_FOLDER, BesideUnusable, read_json
 from tether.archive.layout import CAPTURE_NAME, ending_of, is_file_entry, is_plain, memory_name
 from tether.archive.records import LONGEST_ROLL, Capture, FrameState, Roll
 from tether.archive.store import Companion
+from tether.facts import Facts
+from tether.findings import Verdict
 from tether.text import plural, printable
 
 MEMORY_BYTES = 1_000_000
@@ -123,7 +125,7 @@ def _capture(number: int, entry: object) -> Capture | None:
         return None
     name, size, digest = entry.get("file_name"), entry.get("size"), entry.get("sha256")
     take, decision = entry.get("take"), entry.get("decision")
-    facts, settings = entry.get("facts"), entry.get("settings")
+    facts, settings = entry.get("facts", {}), entry.get("settings")
     if not (is_file_entry(name, size, digest) and isinstance(take, int) and 0 < take < 100_000):
         return None
     return Capture(
@@ -136,8 +138,8 @@ def _capture(number: int, entry: object) -> Capture | None:
         printable(str(entry.get("taken_at", "")), 40),
         printable(str(entry.get("origin", "rebuilt")), 40),
         decision if decision in _DECISIONS else None,
-        printable(str(entry.get("verdict", "unjudged")), 20),
-        facts if isinstance(facts, dict) else {},
+        Verdict(printable(str(entry.get("verdict", "unjudged")), 20)),
+        Facts.read(facts),
         {
             printable(str(k), 40): printable(str(v), 80)
             for k, v in (settings if isinstance(settings, dict) else {}).items()

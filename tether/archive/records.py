@@ -7,7 +7,9 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from tether.errors import TetherError
+from tether.facts import Facts
 from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
+from tether.findings import Verdict
 from tether.settings import STROBE
 from tether.text import is_control, printable
 
@@ -155,8 +157,8 @@ class Capture:
     taken_at: str
     origin: str
     decision: str | None = None
-    verdict: str = "unjudged"
-    facts: dict[str, object] = field(default_factory=dict)
+    verdict: Verdict = Verdict.UNJUDGED
+    facts: Facts = field(default_factory=Facts)
     settings: dict[str, str] = field(default_factory=dict)
     companions: tuple[str, ...] = ()
 

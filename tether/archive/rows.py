@@ -11,7 +11,9 @@ from typing import Any, NamedTuple
 from tether.archive.records import Capture, Roll
 from tether.bench.steps import Scope
 from tether.camera.protocol import CardFile
+from tether.facts import Facts
 from tether.film import FilmProcess
+from tether.findings import Verdict
 from tether.text import printable
 
 
@@ -167,8 +169,8 @@ def capture_of(row: sqlite3.Row, companions: Iterable[str]) -> Capture:
         taken_at=row["taken_at"],
         origin=row["origin"],
         decision=row["decision"],
-        verdict=row["verdict"],
-        facts=json.loads(row["facts"]),
+        verdict=Verdict(row["verdict"]),
+        facts=Facts.from_text(row["facts"]),
         settings=json.loads(row["settings"]),
         companions=tuple(companions),
     )

@@ -77,7 +77,9 @@ class Sidecars(Paths):
             "frame": frame.number,
             "state": frame.state.value,
             "note": frame.note,
-            "captures": [asdict(capture) for capture in frame.captures],
+            "captures": [
+                asdict(capture) | {"facts": capture.facts.stored} for capture in frame.captures
+            ],
             "companions": [
                 asdict(c)
                 for c in self.store.companions(roll.id)

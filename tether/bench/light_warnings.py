@@ -6,7 +6,7 @@ Derived each time from what is stored; the figures come from the verdict on the 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from typing import NamedTuple
 
@@ -77,10 +77,10 @@ def _from_verdict(light: KeptLight, captures: Sequence[Capture]) -> list[LightWa
         return []
     tested_since = len(captures) <= light.since
     said = []
-    for code, text in _findings(captures[-1]):
-        kind = CATALOGUE.get(code)
+    for finding in captures[-1].facts.findings:
+        kind = CATALOGUE.get(finding.code)
         if kind and kind.brief and not (tested_since and kind.helps == LIGHT_TEST):
-            said.append(_with_action(kind, text))
+            said.append(_with_action(kind, finding.text))
     return said
 
 
@@ -124,25 +124,14 @@ def _newest_base(
     """Return the shutter's label and the level of the base (EV) that were seen last."""
     since = captures[calibrated.trial.after :] if calibrated else captures
     for capture in reversed([c for c in since if not c.strobe]):
-        level = capture.facts.get("base_ev")
-        if isinstance(level, int | float):
-            known = float(level) if level < _MAYBE_SATURATED_EV else None
+        level = capture.facts.base_ev
+        if level is not None:
+            known = level if level < _MAYBE_SATURATED_EV else None
             return capture.settings.get("shutter", ""), known
     if calibrated is None:
         return "", None
     strongest = max(calibrated.signal.values(), default=0.0)
     return calibrated.trial.shutter, math.log2(strongest) if strongest > 0 else None
-
-
-def _findings(capture: Capture) -> list[tuple[str, str]]:
-    stored = capture.facts.get("findings")
-    if not isinstance(stored, list):
-        return []
-    return [
-        (str(f.get("code")), printable(str(f.get("text", "")), 200))
-        for f in stored
-        if isinstance(f, Mapping)
-    ]
 
 
 def _since_the_gate(gate: KeptGate, camera: CameraState | None, strobe: bool) -> list[LightWarning]:

@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable
 
 from tether.bench.steps import BY_KEY, Scope, Step
-from tether.findings import CATALOGUE
+from tether.facts import Facts
+from tether.findings import CATALOGUE, Severity
 
 
-def steps_to_redo(facts: Iterable[Mapping[str, Any]]) -> tuple[Step, ...]:
+def steps_to_redo(facts: Iterable[Facts]) -> tuple[Step, ...]:
     """Return the steps that the findings of pictures which were put aside ask for, once each.
 
-    ``facts`` are those of the captures; notes ask for nothing.
+    Notes ask for nothing, nor do codes of a newer program.
     """
-    keys: list[str] = []
-    for fact in facts:
-        findings = fact.get("findings")
-        for finding in findings if isinstance(findings, list) else []:
-            if isinstance(finding, dict) and finding.get("severity") != "note":
-                kind = CATALOGUE.get(str(finding.get("code")))
-                keys += kind.steps if kind else ()
+    keys = [
+        step
+        for fact in facts
+        for finding in fact.findings
+        if finding.severity is not Severity.NOTE and finding.code in CATALOGUE
+        for step in CATALOGUE[finding.code].steps
+    ]
     return tuple(BY_KEY[key] for key in dict.fromkeys(keys))
 
 

@@ -18,10 +18,11 @@ from tether.delivery.folder import (
     stored_sample,
 )
 from tether.delivery.xmp import Subject, description, positive_packet
+from tether.facts import Corners
 from tether.positive.crop import common_outline
 from tether.positive.flat import FlatField
 from tether.positive.job import PrintJob, SampleJob
-from tether.positive.recipe import Corners, Recipe, outline_of
+from tether.positive.recipe import Recipe, outline_of
 from tether.positive.roll import Brief, roll_recipes
 from tether.positive.sample import base_in
 from tether.settings import STROBE, Positive
@@ -61,7 +62,7 @@ def samples_to_take(whole: Whole, flat: FlatField | None) -> list[Task[SampleJob
     """Return the sampling that is to be done; what is known already is filled in."""
     tasks = []
     for k in whole.known:
-        outline = outline_of(k.capture.facts)
+        outline = outline_of(k.capture.facts.framing)
         strobe = k.capture.strobe
         facts = (
             _SAMPLING, k.capture.sha256, whole.roll.process.value, outline, digest_of(flat),
@@ -102,7 +103,7 @@ def recipes(
 
 def _outlines(whole: Whole) -> dict[str, Corners]:
     """Return where each frame is cropped, by file name, and say so in ``Known.crop``."""
-    measured = {k.capture.file_name: outline_of(k.capture.facts) for k in whole.known}
+    measured = {k.capture.file_name: outline_of(k.capture.facts.framing) for k in whole.known}
     common = common_outline([outline for outline in measured.values() if outline])
     chosen = {}
     for k in whole.known:
@@ -112,7 +113,7 @@ def _outlines(whole: Whole) -> dict[str, Corners]:
             outline, k.crop = None, "none, as was asked for"
         elif outline is None and common is None:
             k.crop = "none: its edges were not seen"
-        elif outline is None and k.capture.facts.get("framing") is not None:
+        elif outline is None and k.capture.facts.framing is not None:
             # Something of it was seen, and it does not lie as it should.
             k.crop = "none: its edges are not sure"
         elif outline is None:

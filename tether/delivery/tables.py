@@ -9,7 +9,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tether.archive.records import Frame, Roll
-from tether.delivery.xmp import finding_texts
 from tether.text import printable
 
 COLUMNS = (
@@ -44,8 +43,8 @@ def rows(roll: Roll, frames: Sequence[Frame], positives: Mapping[str, str]) -> l
                 | {
                     "take": capture.take,
                     "choice": capture.decision or "undecided",
-                    "verdict": capture.verdict,
-                    "findings": " ".join(finding_texts(capture)),
+                    "verdict": capture.verdict.value,
+                    "findings": " ".join(capture.facts.texts),
                     "file": capture.file_name,
                     "size": capture.size,
                     "sha256": capture.sha256,
@@ -53,7 +52,7 @@ def rows(roll: Roll, frames: Sequence[Frame], positives: Mapping[str, str]) -> l
                     "shutter": capture.settings.get("shutter", ""),
                     "aperture": capture.settings.get("aperture", ""),
                     "iso": capture.settings.get("iso", ""),
-                    "base_ev": capture.facts.get("base_ev"),
+                    "base_ev": capture.facts.base_ev,
                     "positive": positives.get(capture.file_name, ""),
                 }
             )
@@ -98,8 +97,8 @@ def as_json(roll: Roll, frames: Sequence[Frame], print_settings: Mapping[str, An
                         "file": c.file_name,
                         "take": c.take,
                         "choice": c.decision or "undecided",
-                        "verdict": c.verdict,
-                        "facts": c.facts,
+                        "verdict": c.verdict.value,
+                        "facts": c.facts.stored,
                         "settings": c.settings,
                         "size": c.size,
                         "sha256": c.sha256,

@@ -139,21 +139,9 @@ def _fill(about: ET.Element, subject: Subject, orientation: int, source: str | N
     _text(about, "film:RawSha256", capture.sha256)
     _text(about, "film:RollNotes", roll.notes)
     _text(about, "film:FrameNote", frame.note)
-    _array(about, "film:Findings", "Seq", finding_texts(capture))
+    _array(about, "film:Findings", "Seq", capture.facts.texts)
     settings = [f"{role}: {value}" for role, value in sorted(capture.settings.items())]
     _array(about, "film:CameraSettings", "Bag", settings)
-
-
-def finding_texts(capture: Capture) -> tuple[str, ...]:
-    """Return the sentences of a capture's findings, gravest first as they are stored."""
-    found = capture.facts.get("findings")
-    if not isinstance(found, list):
-        return ()
-    return tuple(
-        printable(str(f.get("text", "")), 500)
-        for f in found
-        if isinstance(f, dict) and f.get("text")
-    )
 
 
 def _label(capture: Capture) -> str:

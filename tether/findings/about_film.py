@@ -153,5 +153,13 @@ FILM: Mapping[str, Kind] = {
             ),
         },
     ),
+    "facts-damaged": Kind(
+        LOOK,
+        COUNTED,
+        Words(
+            "What is stored of this picture's measurements cannot be read in part: {keys}.",
+            "This says nothing of the raw file: tether verify shows whether it is what it was.",
+        ),
+    ),
 }
 """Codes about framing, the film's advance, its edge, empty frames, and files that tell nothing."""

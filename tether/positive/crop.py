@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tether.positive.recipe import Corners
+from tether.facts import Corners
 
 FEWEST = 4
 """Outlines that a roll's common one is made of at least."""

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.facts import Corners
 from tether.positive.deskew import size_for, straightened
-from tether.positive.recipe import Corners
 
 STRAIGHT_DEGREES = 0.15
 """Turn up to which a picture is cropped and not turned: the eye does not see it, and turning

@@ -11,6 +11,7 @@ from multiprocessing.connection import wait
 from pathlib import Path
 from threading import Thread
 
+from tether.facts import Corners
 from tether.film import FilmProcess
 from tether.measure.levels import with_observed_saturation
 from tether.positive.exif import ShotFacts, shot_facts
@@ -18,7 +19,7 @@ from tether.positive.files import eight_bit, replaced, write_jpeg, write_tiff
 from tether.positive.flat import FlatField, flat_field
 from tether.positive.linear import camera_matrix, open_linear, tile_weights
 from tether.positive.printing import is_grey, print_frame
-from tether.positive.recipe import Corners, Recipe
+from tether.positive.recipe import Recipe
 from tether.positive.sample import Sample, take_sample
 from tether.raw.open import open_mosaic
 

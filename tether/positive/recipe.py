@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 
+from tether.facts import Corners, StoredFraming
 from tether.film import FilmProcess
 from tether.positive.balance import Balance, Triple
 from tether.settings import Positive
-
-Corners = tuple[tuple[float, float], ...]
 
 MOST_MISSING_MM = 2.0
 """Millimetres of a picture out of view beyond which its outline is not cropped to."""
@@ -68,27 +66,15 @@ class Recipe:
         return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()
 
 
-def outline_of(facts: Mapping[str, object]) -> Corners | None:
-    """Return the picture's corners from a capture's measured facts, None where they are not sure.
+def outline_of(framing: StoredFraming | None) -> Corners | None:
+    """Return the picture's corners where its framing is sure, None where it is not.
 
     A mistaken outline would cut into the picture. So three sides have to have been seen, and no
     more than `MOST_MISSING_MM` of the picture may lie out of view; all is printed otherwise.
     """
-    framing = facts.get("framing")
-    if not isinstance(framing, Mapping):
+    if framing is None or not framing.sound or framing.corners is None or len(framing.seen) < 3:
         return None
-    corners, seen = framing.get("corners"), framing.get("seen")
-    if not isinstance(corners, list | tuple) or len(corners) != 4:
+    if any(lost > MOST_MISSING_MM for lost in framing.missing_mm.values()):
         return None
-    if not isinstance(seen, list | tuple) or len(seen) < 3:
-        return None
-    missing = framing.get("missing_mm")
-    lost = list(missing.values()) if isinstance(missing, Mapping) else []
-    if any(not isinstance(v, int | float) or v > MOST_MISSING_MM for v in lost):
-        return None
-    try:
-        found = tuple((float(x), float(y)) for x, y in corners)
-    except (TypeError, ValueError):
-        return None
-    (ax, ay), (_, _), (cx, cy), _ = found
-    return found if cx - ax > 16 and cy - ay > 16 else None
+    (ax, ay), (_, _), (cx, cy), _ = framing.corners
+    return framing.corners if cx - ax > 16 and cy - ay > 16 else None

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tether.facts import Corners
 from tether.film import FilmProcess
 from tether.positive.balance import Balance, Triple, evening, roll_balance, roll_base, roll_white
-from tether.positive.recipe import Corners, Recipe
+from tether.positive.recipe import Recipe
 from tether.positive.sample import Sample
 from tether.settings import Positive
 

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.facts import Corners, Facts
 from tether.film import FilmProcess
 from tether.measure.shapes import Quad
 from tether.measure.survey import survey
 from tether.positive.balance import Triple
 from tether.positive.flat import FlatField, rows_of
-from tether.positive.recipe import Corners
 from tether.raw.mosaic import Mosaic
 
 SAMPLES = 240
@@ -98,19 +97,18 @@ def light_of(mosaic: Mosaic, *, strobe: bool = False) -> float:
     return seconds * mosaic.iso / 100 / f_number**2
 
 
-def base_in(facts: Mapping[str, object], mosaic_channels: tuple[str, ...]) -> Triple | None:
+def base_in(facts: Facts, mosaic_channels: tuple[str, ...]) -> Triple | None:
     """Return the base's signal for red, green and blue where a frame's facts state it.
 
     A base that is only the lightest level of the picture (``base_source`` "picture") does not
     count: another frame of the roll shows the rebate better.
     """
-    stated = facts.get("base")
-    if not isinstance(stated, Mapping) or facts.get("base_source") not in ("rebate", "roll"):
+    if facts.base_source not in ("rebate", "roll"):
         return None
     found = []
     for letter in "RGB":
         names = [n for n in mosaic_channels if n[0] in (letter, "Y")]
-        values = [float(v) for n in names if isinstance(v := stated.get(n), int | float) and v > 0]
+        values = [v for n in names if (v := facts.base.get(n, 0.0)) > 0]
         if not values:
             return None
         found.append(sum(values) / len(values))

@@ -10,6 +10,7 @@ from datetime import timedelta
 from tether.archive.archive import Archive
 from tether.archive.records import Frame, FrameState
 from tether.archive.rehearsal_mark import is_rehearsals
+from tether.findings import Severity, Verdict
 from tether.reports.pace import pace_of_roll
 from tether.reports.rolls import go_on, program
 from tether.session.next_step import next_frame
@@ -95,14 +96,9 @@ def statement(archive: Archive, roll_name: str, pause: timedelta) -> Statement:
 def _why(frame: Frame) -> str:
     """Say why a kept frame deserves another look, "" when it does not."""
     chosen = frame.chosen
-    if frame.state is not FrameState.KEPT or chosen is None or chosen.verdict == "keep":
+    if frame.state is not FrameState.KEPT or chosen is None or chosen.verdict is Verdict.KEEP:
         return ""
-    findings = chosen.facts.get("findings")
-    texts = [
-        str(f.get("text", ""))
-        for f in (findings if isinstance(findings, list) else [])
-        if f.get("severity") != "note"
-    ]
+    texts = [f.text for f in chosen.facts.findings if f.severity is not Severity.NOTE]
     return printable(" ".join(texts) or f"its verdict is {chosen.verdict}", 300)
 
 

@@ -260,7 +260,7 @@ class Core:
             capture
             for frame in self.frames()
             for capture in frame.captures
-            if capture.decision is None and not capture.facts
+            if capture.decision is None and not capture.facts.stored
         ]
         for capture in waiting:
             self._judge_capture(capture)
@@ -322,10 +322,8 @@ class Core:
     def _judge_capture(self, capture: Capture) -> Judgement:
         judgement = self._judgement_of(capture)
         self._last = (capture.id, judgement)
-        self.store.set_judgement(
-            capture.id, judgement.verdict.value, judgement.facts, judgement.memory
-        )
-        findings = "; ".join(f.text for f in judgement.findings) or "nothing to object to"
+        self.store.set_judgement(capture.id, judgement.verdict, judgement.facts, judgement.memory)
+        findings = "; ".join(judgement.facts.texts) or "nothing to object to"
         self._log("verdict", f"{judgement.verdict.value}: {findings}", capture.frame)
         self._write_frame(capture.frame)
         return judgement

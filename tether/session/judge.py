@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from tether.bench.light_record import KeptLight
 from tether.errors import TetherError
+from tether.facts import Facts, StoredFinding
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Finding, Verdict
 from tether.settings import Settings
@@ -40,17 +41,25 @@ class JudgeRequest:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """What came of it. ``facts`` can be stored as JSON; its keys are in docs/json.md.
+    """What came of it.
 
     ``memory`` is what the roll's later frames need if this one is kept. ``picture`` is a small
     linear picture relative to saturation, shape (h, w, 3), float32, None where there is none.
     """
 
-    facts: dict[str, Any]
-    verdict: Verdict
-    findings: tuple[Finding, ...]
+    facts: Facts
     memory: bytes = b""
     picture: NDArray[np.float32] | None = None
+
+    @property
+    def verdict(self) -> Verdict:
+        """What the findings add up to."""
+        return self.facts.verdict
+
+    @property
+    def findings(self) -> tuple[StoredFinding, ...]:
+        """What was found, gravest first."""
+        return self.facts.findings
 
 
 class JudgeWorker:
@@ -84,9 +93,7 @@ class JudgeWorker:
             ),
         )
         return Judgement(
-            measured.as_json(),
-            measured.verdict,
-            measured.findings,
+            Facts.read(measured.as_json()),
             measured.memory.to_bytes(),
             measured.picture,
         )
@@ -138,4 +145,4 @@ def unjudged(error: TetherError, memory: bytes) -> Judgement:
         "error": error.what,
         "findings": [finding.as_json()],
     }
-    return Judgement(facts, Verdict.UNJUDGED, (finding,), memory)
+    return Judgement(Facts.read(facts), memory)

@@ -94,13 +94,13 @@ class Session(Readying, Pausing, Shooting):
             When the camera does not take the setting; the picture still waits.
         """
         waiting = self.place().capture
-        advice = waiting.facts.get("advice_shutter") if waiting else None
+        advice = waiting.facts.advice_shutter if waiting else None
         if self.settings.light.strobe:
             raise NotNow(
                 "With a strobe the shutter does not set the exposure.",
                 todo="Turn the strobe's power as the verdict says, then shoot again (A).",
             )
-        if waiting is None or not isinstance(advice, str) or self.camera is None:
+        if waiting is None or advice is None or self.camera is None:
             raise NotNow(
                 "There is no advice that could be set from here.",
                 todo="Change the light or the camera by hand, then shoot again.",

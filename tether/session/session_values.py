@@ -47,8 +47,7 @@ class View:
     def advised_shutter(self) -> str | None:
         """The shutter setting that the waiting picture's verdict advises, None for none."""
         capture = self.place.capture
-        advice = capture.facts.get("advice_shutter") if capture and not self.strobe else None
-        return advice if isinstance(advice, str) else None
+        return capture.facts.advice_shutter if capture and not self.strobe else None
 
     @property
     def shutter_is_right(self) -> bool:

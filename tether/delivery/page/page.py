@@ -6,7 +6,7 @@ Every text and attribute is escaped, see `tether.delivery.page.html`.
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from urllib.parse import quote
 
@@ -16,9 +16,8 @@ from tether.delivery.page.html import add, data, section, table
 from tether.delivery.page.page_plots import over_the_roll
 from tether.delivery.page.plots import histogram
 from tether.delivery.page.style import CSS
-from tether.delivery.xmp import finding_texts
 from tether.findings import Verdict
-from tether.text import megabytes, plural, printable
+from tether.text import megabytes, plural
 
 #: Nothing is loaded but what is in the page, and pictures beside it.
 _POLICY = "default-src 'none'; img-src data: 'self'; style-src 'unsafe-inline'"
@@ -121,7 +120,7 @@ def _figure(item: ET.Element, facts: PageFacts, frame: Frame) -> None:
     caption = add(figure, "figcaption")
     add(caption, "a", f"{frame.number}", href=f"#frame-{frame.number}").tail = (
         f" {frame.state.mark} {frame.state.value}"
-        + (f" · {_shown(Verdict(chosen.verdict))}" if chosen else "")
+        + (f" · {_shown(chosen.verdict)}" if chosen else "")
     )
 
 
@@ -139,8 +138,8 @@ def _frames(main: ET.Element, facts: PageFacts) -> None:
 
 def _take(article: ET.Element, facts: PageFacts, frame: Frame, capture: Capture) -> None:
     chosen = {"chosen": "chosen", "other": "not chosen"}.get(capture.decision or "", "undecided")
-    verdict = _shown(Verdict(capture.verdict))
-    findings = finding_texts(capture)
+    verdict = _shown(capture.verdict)
+    findings = capture.facts.texts
     # What there is to say is open, also on paper.
     details = add(article, "details", **({"open": "open"} if findings else {}))
     add(details, "summary", f"Take {capture.take}: {verdict}; {chosen}")
@@ -162,17 +161,11 @@ def _take(article: ET.Element, facts: PageFacts, frame: Frame, capture: Capture)
     for term, value in rows:
         add(pairs, "dt", term)
         add(pairs, "dd", value)
-    counts = capture.facts.get("histogram")
+    bars = capture.facts.histogram
     right = add(grid, "div")
-    if isinstance(counts, Mapping) and isinstance(counts.get("counts"), Mapping):
-        channels = {
-            printable(str(name), 12): [float(v) for v in values]
-            for name, values in counts["counts"].items()
-            if isinstance(values, list)
-        }
+    if bars is not None:
         title = f"Histogram of frame {frame.number}, take {capture.take}"
-        lowest, size = float(counts.get("lowest_ev", -10)), float(counts.get("bin_ev", 0.25))
-        right.append(histogram(channels, lowest, size, title))
+        right.append(histogram(bars.counts, bars.lowest_ev, bars.bin_ev, title))
         add(right, "p", "Green whole line, red dashed, blue dotted.", cls="quiet")
 
 

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
-from collections.abc import Mapping
 from statistics import median
-from typing import Any
 
 from tether.delivery.page.facts import PageFacts
 from tether.delivery.page.html import add, section
@@ -25,7 +23,7 @@ def over_the_roll(main: ET.Element, facts: PageFacts) -> None:
         ("sharpness", "Sharpness, times the roll's median", "times", 1.0),
         ("rotation_degrees", "Rotation of the frame, degrees", "degrees", 1.0),
     ):
-        values = {n: v for n, c in chosen if (v := _number_in(c.facts, key)) is not None}
+        values = {n: v for n, c in chosen if (v := getattr(c.facts, key)) is not None}
         if not values:
             continue
         any_plot = True
@@ -58,12 +56,3 @@ def _light(part: ET.Element, flat: FlatField) -> None:
     svg.set("class", "map")
     part.append(svg)
     add(part, "p", words, cls="quiet")
-
-
-def _number_in(facts: Mapping[str, Any], key: str) -> float | None:
-    """Find a number among the measured facts, or among those about the framing."""
-    framing = facts.get("framing")
-    value: Any = facts.get(key)
-    if value is None and isinstance(framing, Mapping):
-        value = framing.get(key)
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None

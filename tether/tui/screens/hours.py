@@ -7,6 +7,7 @@ from datetime import timedelta
 from rich.text import Text
 from textual import work
 
+from tether.findings import Verdict
 from tether.session.next_step import Todo
 from tether.session.session import Shot
 from tether.tui.screens.worktable_view import Table
@@ -32,7 +33,7 @@ class Hours(Table):
         """
         place = self.view.place if self.view else None
         waiting = place.capture if place is not None and place.todo is Todo.DECIDE else None
-        if waiting is not None and waiting.verdict == "reshoot":
+        if waiting is not None and waiting.verdict is Verdict.RESHOOT:
             self.action_again()
         else:
             self.action_proceed()
@@ -68,7 +69,7 @@ class Hours(Table):
     def _show_shot(self, shot: Shot) -> None:
         """Say what came of a release; let it be heard when it has to be repeated."""
         super()._show_shot(shot)
-        if any(capture.verdict == "reshoot" for capture, _ in shot.captures):
+        if any(capture.verdict is Verdict.RESHOOT for capture, _ in shot.captures):
             complaint = sound(self.context.settings.alerts)
             if complaint:
                 self.say(" ".join([*shot.said, complaint]))

@@ -14,6 +14,7 @@ from textual.events import Key
 
 from tether.archive.records import Capture, FrameState
 from tether.bench.steps import Scope
+from tether.findings import Verdict
 from tether.session.next_step import Place, Todo
 from tether.session.session import View
 from tether.text import printable
@@ -111,7 +112,7 @@ class Worktable(Hours):
         elif place.todo is Todo.SHOOT:
             await self._shoot()
         elif place.todo is Todo.DECIDE and place.capture is not None:
-            if place.capture.verdict == "keep":
+            if place.capture.verdict is Verdict.KEEP:
                 await self.attempt(self.port.keep)
             else:
                 self.say("The verdict asks for a choice: K keeps it all the same, A shoots again.")

@@ -15,6 +15,7 @@ from textual.widgets import ProgressBar, Static
 from tether.archive.records import Capture
 from tether.capture.transfer import Progress
 from tether.errors import TetherError
+from tether.findings import Verdict
 from tether.session.session import Shot, View
 from tether.text import printable
 from tether.tui.app_context import ScreenContext
@@ -233,7 +234,7 @@ class Table(WhileSeen):
 
     def _show_shot(self, shot: Shot) -> None:
         self.say(" ".join(shot.said))
-        if any(capture.verdict == "reshoot" for capture, _ in shot.captures):
+        if any(capture.verdict is Verdict.RESHOOT for capture, _ in shot.captures):
             self.app.bell()
 
 

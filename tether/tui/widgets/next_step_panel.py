@@ -10,6 +10,7 @@ from textual.widgets import Static
 from tether.archive.records import Capture
 from tether.bench.benches import BenchQuestion
 from tether.bench.steps import BENCH, Scope, Step, reminders, steps_of
+from tether.findings import Verdict
 from tether.session.next_step import Todo
 from tether.session.session import View
 from tether.text import plural, printable
@@ -88,7 +89,7 @@ class NextUp(VerticalScroll):
             )
         elif place.todo is Todo.DECIDE and place.capture is not None:
             title = f"Next: decide about frame {place.frame}"
-            keep = place.capture.verdict == "keep"
+            keep = place.capture.verdict is Verdict.KEEP
             text.append(
                 "Keep it?\n" if keep else "Read the verdict, then choose.\n",
                 "bold",
@@ -120,10 +121,7 @@ class NextUp(VerticalScroll):
 
 def _is_blank(capture: Capture) -> bool:
     """Whether the verdict says that the frame shows nothing."""
-    findings = capture.facts.get("findings")
-    return isinstance(findings, list) and any(
-        isinstance(f, dict) and f.get("code") in ("blank-frame", "even-frame") for f in findings
-    )
+    return capture.facts.has("blank-frame", "even-frame")
 
 
 def question_text(question: BenchQuestion, named: str = "") -> Text:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from rich.console import Group
 from rich.table import Table
@@ -13,8 +12,9 @@ from textual.containers import VerticalScroll
 from textual.widgets import Static
 
 from tether.archive.records import Capture
-from tether.findings import Severity, Verdict
-from tether.text import percent, printable
+from tether.facts import Facts
+from tether.findings import Verdict
+from tether.text import percent
 from tether.tui.widgets.update_if_changed import put, put_title
 
 _BARS = " ▁▂▃▄▅▆▇█"
@@ -77,28 +77,24 @@ class VerdictPanel(VerticalScroll):
         body.update(facts_view(capture.facts, capture.verdict, self._shown[1]))
 
 
-def facts_view(facts: Mapping[str, Any], verdict: str, width: int) -> Group:
+def facts_view(facts: Facts, verdict: Verdict, width: int) -> Group:
     """Lay out the verdict, its findings and the histogram per channel."""
-    grade = Verdict(verdict)
-    title = f"{grade.mark} {grade.word.upper()}", STYLES.get(grade, "bold magenta")
+    title = f"{verdict.mark} {verdict.word.upper()}", STYLES.get(verdict, "bold magenta")
     findings = Table.grid(padding=(0, 1))
-    for finding in facts.get("findings", ()):
-        severity = Severity(str(finding.get("severity")))
-        text = Text(printable(str(finding.get("text", "")), 400))
-        action = printable(str(finding.get("action", "")), 400)
-        if action:
-            text.append(f" {action}", "bold")
+    for finding in facts.findings:
+        text = Text(finding.text)
+        if finding.action:
+            text.append(f" {finding.action}", "bold")
+        severity = finding.severity
         findings.add_row(Text(severity.mark, STYLES.get(severity, "dim")), text)
-    histogram = facts.get("histogram")
+    histogram = facts.histogram
     bands = Table.grid(padding=(0, 1))
-    if isinstance(histogram, Mapping) and histogram.get("counts"):
-        lowest = float(histogram.get("lowest_ev", -10.0))
+    if histogram is not None and histogram.counts:
         # As the letters stand everywhere else, whatever the pattern of the sensor begins with.
-        named = sorted(histogram["counts"].items(), key=lambda c: ("RGB".find(c[0][:1]), c[0]))
+        named = sorted(histogram.counts.items(), key=lambda c: ("RGB".find(c[0][:1]), c[0]))
         for name, counts in named:
-            label = Text(f"{printable(str(name), 6):>5}", "dim")
-            bands.add_row(label, Text(bars(list(counts), width)))
-        bands.add_row(Text("stops", "dim"), Text(axis(lowest, width), "dim"))
+            bands.add_row(Text(f"{name[:6]:>5}", "dim"), Text(bars(counts, width)))
+        bands.add_row(Text("stops", "dim"), Text(axis(histogram.lowest_ev, width), "dim"))
     return Group(Text.assemble(title, "  ", _numbers(facts)), findings, bands)
 
 
@@ -113,23 +109,19 @@ def axis(lowest: float, width: int) -> str:
     return "".join(line)[:width]
 
 
-def _numbers(facts: Mapping[str, Any]) -> str:
+def _numbers(facts: Facts) -> str:
     parts = []
-    base = facts.get("base_ev")
-    if isinstance(base, int | float):
+    base = facts.base_ev
+    if base is not None:
         parts.append(f"base {base:+z.2f} stops")
     # Of the picture alone, as in the findings: light beside the film and through its perforations
     # is no highlight. Older captures were measured over all that is in view.
     # Of a negative the lightest part is the scene's shadows, so that it has another word.
-    lightest = "highlights" if base is None else "lightest"
-    for key, words in (("headroom_picture_ev", lightest), ("headroom_ev", "lightest in view")):
-        headroom = facts.get(key)
-        if isinstance(headroom, Mapping) and headroom:
-            least = min(v for v in headroom.values() if isinstance(v, int | float))
-            parts.append(f"{words} {-least:+z.2f}")
-            break
-    clipped = facts.get("saturated_picture")
-    if isinstance(clipped, Mapping) and clipped:
-        most = max(v for v in clipped.values() if isinstance(v, int | float))
-        parts.append(f"saturated {percent(most)}")
+    if facts.headroom_picture_ev:
+        lightest = "highlights" if base is None else "lightest"
+        parts.append(f"{lightest} {-min(facts.headroom_picture_ev.values()):+z.2f}")
+    elif facts.headroom_ev:
+        parts.append(f"lightest in view {-min(facts.headroom_ev.values()):+z.2f}")
+    if facts.saturated_picture:
+        parts.append(f"saturated {percent(max(facts.saturated_picture.values()))}")
     return "  ".join(parts)
