@@ -99,6 +99,9 @@ HABITS: Mapping[str, Habit] = {
     "on the bench": Habit(
         r"(?<!simulated )\bon the bench\b(?!')", "on the simulated bench, if that is meant"
     ),
+    "keys in the third person": Habit(
+        r"\[[A-Z]\w*\] (?:takes|goes|reads|asks|says|puts|leaves)\b", "[Enter] choose"
+    ),
     "a bare name from a registry": Habit(
         r"pip install '?\"?tether", ".venv/bin/pip install '.[web]', from the project's folder"
     ),
@@ -224,6 +227,7 @@ def test_the_habits_are_recognised() -> None:
         "old terms": "At the end of a sitting.",
         "lightest": "the lightest tone",
         "on the bench": "Measured on the bench.",
+        "keys in the third person": "[Enter] takes it  [Esc] goes back",
         "a bare name from a registry": "pip install 'tether[web]'",
     }
     assert samples.keys() == HABITS.keys()
@@ -234,6 +238,17 @@ def test_the_habits_are_recognised() -> None:
 def test_sentences_are_short() -> None:
     places = [s for s in sentences() if len(s.words.split()) > LONGEST_SENTENCE]
     assert len(places) <= LONG_SENTENCES, listed(places)
+
+
+@pytest.mark.parametrize("page", pages(), ids=lambda page: page.name)
+def test_no_sentence_is_taken_for_a_list(page: Path) -> None:
+    """A line that begins with "2. The" in the middle of a paragraph would be drawn as an item."""
+    item = re.compile(r"\s*(?:\d+\.|[-*]) ")
+    before = ""
+    for line in prose(page):
+        if item.match(line) and before.strip():
+            assert item.match(before) or before.startswith(" "), line
+        before = line
 
 
 def main() -> None:
