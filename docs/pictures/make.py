@@ -1,16 +1,23 @@
-"""Make the pictures of the documents anew: the program itself exports its screens.
+"""Make the pictures of the documents: the program itself exports its screens.
 
 Run from the project's folder: ``PYTHONPATH=. python docs/pictures/make.py``. It takes about a
 minute. Screens are exported as SVG, the contact sheet is the one that ``tether deliver`` makes.
+``--check`` makes them elsewhere and says which of the stored ones are stale.
+
+Two runs give the same bytes: the clock stands still, and the disk has always the same room.
 """
 
 from __future__ import annotations
 
+import argparse
 import asyncio
+import os
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 import textual_image.widget
@@ -18,7 +25,7 @@ from PIL import Image, ImageChops
 from textual.pilot import Pilot
 
 # There is no terminal here that could be asked what it can draw: half blocks are what most can.
-textual_image.widget.Image = textual_image.widget.HalfcellImage  # type: ignore[assignment,misc]
+textual_image.widget.Image = textual_image.widget.HalfcellImage  # type: ignore[assignment]
 
 from tether_simulator.bench import BenchConfig  # noqa: E402
 from tether_simulator.server import BenchProcess  # noqa: E402
@@ -34,23 +41,31 @@ from tether.tui.app import TetherApp  # noqa: E402
 from tether.tui.app_context import AppContext  # noqa: E402
 from tether.tui.screens.base_screen import BaseScreen  # noqa: E402
 from tether.tui.screens.bench_screen import BenchScreen  # noqa: E402
-from tether.tui.screens.focus_screen import FocusScreen  # noqa: E402
 from tether.tui.screens.light_screen import LightScreen  # noqa: E402
 from tether.tui.screens.setup_screen import WalkScreen  # noqa: E402
 from tether.tui.screens.worktable import Worktable  # noqa: E402
 from tether.tui.widgets.bench_form import BenchForm  # noqa: E402
 
 HERE = Path(__file__).parent
+BEGIN = datetime(2026, 11, 3, 14, 5, tzinfo=UTC)
 SHEET_WIDTH = 1000
 """Pixels across the contact sheet's picture."""
+
+
+def hold_still() -> None:
+    """Give what hangs on the machine a value that is the same everywhere."""
+    os.environ.update(TZ="UTC", TERM="xterm-256color", COLORTERM="truecolor")
+    time.tzset()
+    Archive.free_bytes = lambda _: 2_000_000_000_000  # type: ignore[method-assign, assignment]
 
 
 class Tour:
     """A person who goes through the program, and photographs the screen on the way."""
 
-    def __init__(self, pilot: Pilot[str], bench: BenchProcess) -> None:
+    def __init__(self, pilot: Pilot[str], bench: BenchProcess, folder: Path) -> None:
         self.pilot = pilot
         self.bench = bench
+        self.folder = folder
 
     @property
     def app(self) -> TetherApp:
@@ -90,7 +105,7 @@ class Tour:
         await self.pilot.pause(0.5)
         await self.idle()
         await self.pilot.pause(0.5)
-        self.app.save_screenshot(str(HERE / f"{name}.svg"))
+        self.app.save_screenshot(str(self.folder / f"{name}.svg"))
         await self.pilot.resize_terminal(80, 24)
         await self.pilot.pause(0.2)
 
@@ -122,13 +137,7 @@ class Tour:
         await self.press("enter")
 
     async def first_frame(self) -> None:
-        """Ready roll, strip and frame; focus, find the base, shoot."""
-        await self.to_step("focus-lock")
-        await self.pilot.press("2")
-        await self._at(FocusScreen)
-        await self.pilot.pause(2)
-        await self.picture("focus", (100, 26))
-        await self.press("enter")
+        """Ready roll, strip and frame; find the base, shoot."""
         await self.to_step("base-set")
         await self.pilot.press("4")
         await self._at(BaseScreen)
@@ -172,10 +181,10 @@ class Tour:
         await self.idle()
 
 
-async def screens(app: TetherApp, bench: BenchProcess) -> None:
+async def screens(app: TetherApp, bench: BenchProcess, folder: Path) -> None:
     """Picture the set-up, a step, a verdict that asks for something, and one to keep."""
     async with app.run_test(size=(80, 24)) as pilot:
-        tour = Tour(pilot, bench)
+        tour = Tour(pilot, bench, folder)
         await tour.set_up()
         await tour.to_step("strip-load")
         await tour.picture("step")
@@ -190,45 +199,76 @@ async def screens(app: TetherApp, bench: BenchProcess) -> None:
         await tour.picture("worktable", (120, 40))
 
 
-def contact_sheet(folder: Path) -> None:
+def contact_sheet(work: Path, folder: Path) -> None:
     """Rehearse a roll, deliver it, and keep the contact sheet without its empty margin."""
     tether = [sys.executable, "-m", "tether"]
-    where = ["--archive", str(folder)]
+    where = ["--archive", str(work)]
     rehearse = [*tether, "rehearse", "--unattended", "--frames", "36", *where]
     subprocess.run(rehearse, check=True, stdout=subprocess.DEVNULL)
     deliver = [*tether, "deliver", "Rehearsal 1", "--half", "--no-tiff", *where]
     subprocess.run(deliver, check=True, stdout=subprocess.DEVNULL)
-    with Image.open(folder / "Rehearsal 1" / "delivered" / "contact-sheet-a4-1.png") as page:
+    with Image.open(work / "Rehearsal 1" / "delivered" / "contact-sheet-a4-1.png") as page:
         sheet = page.convert("L")
     sheet.thumbnail((SHEET_WIDTH, 10 * SHEET_WIDTH))
     white = Image.new("L", sheet.size, 255)
     used = ImageChops.difference(sheet, white).getbbox()
     assert used is not None, "an empty sheet"
     sheet.crop((0, 0, sheet.width, min(sheet.height, used[3] + 20))).save(
-        HERE / "contact-sheet.png", optimize=True
+        folder / "contact-sheet.png", optimize=True
     )
 
 
-def main() -> None:
-    """Make all pictures."""
-    with tempfile.TemporaryDirectory() as folder:
-        contact_sheet(Path(folder) / "rehearsal")
-        archive = Archive(Path(folder) / "archive")
-        roll = archive.store.add_roll(NewRoll("Harbour 1987", FilmProcess.BW_NEGATIVE))
-        bench = BenchProcess.start(BenchConfig(seed=11))
-        judge = Judge()
-        hand = SimulatedHand(bench, roll)
-        app = TetherApp(
-            AppContext(
-                archive, connect, judge, port=bench.port_name, roll=roll.name, simulated=hand
-            )
+def make_screens(work: Path, folder: Path) -> None:
+    """Write the pictures of the screens into ``folder``; ``work`` holds the archive."""
+    archive = Archive(work / "archive", clock=lambda: BEGIN)
+    roll = archive.store.add_roll(NewRoll("Harbour 1987", FilmProcess.BW_NEGATIVE))
+    bench = BenchProcess.start(BenchConfig(seed=11))
+    judge = Judge()
+    app = TetherApp(
+        AppContext(
+            archive,
+            connect,
+            judge,
+            port=bench.port_name,
+            roll=roll.name,
+            simulated=SimulatedHand(bench, roll),
         )
-        asyncio.run(screens(app, bench))
+    )
+    try:
+        asyncio.run(screens(app, bench, folder))
+    finally:
         app.shut()
         judge.close()
         bench.close()
         archive.close()
 
 
+def bytes_of(path: Path) -> bytes:
+    """Return a picture's bytes, none where there is no such picture."""
+    return path.read_bytes() if path.exists() else b""
+
+
+def main() -> int:
+    """Make all pictures, or look whether those that are stored are the program's."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--check", action="store_true", help="change nothing, compare")
+    given = parser.parse_args()
+    hold_still()
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["HOME"] = folder
+        work = Path(folder)
+        made = work / "made" if given.check else HERE
+        made.mkdir(exist_ok=True)
+        contact_sheet(work / "rehearsal", made)
+        make_screens(work, made)
+        pictures = {path.name for place in (made, HERE) for path in place.glob("*.[sp][vn]g")}
+        stale = [
+            name for name in sorted(pictures) if bytes_of(made / name) != bytes_of(HERE / name)
+        ]
+    if stale:
+        print(f"Stale in docs/pictures: {', '.join(stale)}. Make them with docs/pictures/make.py.")
+    return 1 if stale else 0
+
+
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -71,11 +71,14 @@ def main() -> None:
         new = Path(name).read_text("utf-8") if name in there else ""
         if old == new:
             continue
-        before, after = lines_of(old) if old else [], lines_of(new) if new else []
+        if not new:
+            print(f"\n{name}  (gone)")
+            continue
+        before, after = lines_of(old) if old else [], lines_of(new)
         if before == after:
             colours.append(name)
         else:
-            fate = "" if old and new else "  (new)" if new else "  (gone)"
+            fate = "" if old else "  (new)"
             print(f"\n{name}{fate}", *comparison(before, after, width, given.whole), sep="\n")
     if colours:
         print("\nThe same text in other colours or places:", *colours, sep="\n")
