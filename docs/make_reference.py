@@ -22,7 +22,7 @@ from textual.screen import Screen
 from tether import tui
 from tether.cli.main import app
 from tether.cli.options import Whole
-from tether.findings import Kind, Severity, Verdict
+from tether.findings import FindingKind, Severity, Verdict
 from tether.findings.catalogue import SUBJECTS
 from tether.findings.kind import ACTIONS
 from tether.settings import Settings
@@ -216,7 +216,7 @@ def findings_page() -> str:
     return "".join(parts)
 
 
-def _finding(code: str, kind: Kind) -> str:
+def _finding(code: str, kind: FindingKind) -> str:
     asks = " or ".join(f"*{Severity(value).word}*" for value in kind.severities)
     said = f"\n### {code}\n\nAsks for: {asks}. How sure: *{kind.sure}*."
     if kind.steps:

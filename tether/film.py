@@ -48,7 +48,7 @@ class FilmFormat:
 #: 135 geometry: ISO 1007 (picture 24 x 36 mm, pitch 8 perforations of 4.75 mm, film 35 mm wide).
 #: 120: film 61 to 62 mm wide, picture 56 mm across (common practice, no published source for the
 #: pitch: makers of cameras chose it). Panoramic pictures likewise: what differs from the gate of a
-#: camera by more than the tolerance of `Framing` is not recognised.
+#: camera by more than the tolerance of `FramingSettings` is not recognised.
 FILM_FORMATS: dict[str, FilmFormat] = {
     f.key: f
     for f in (

@@ -34,7 +34,7 @@ LAMP, STROBE = "lamp", "strobe"
 
 
 @dataclass(frozen=True, slots=True)
-class Exposure:
+class ExposureSettings:
     """Where exposure should lie at the sensor."""
 
     base_target_ev: float = number(-0.5, "stops from saturation", PRACTICE, -4.0, 0.0)
@@ -77,7 +77,7 @@ class Exposure:
 
 
 @dataclass(frozen=True, slots=True)
-class Framing:
+class FramingSettings:
     """How the picture may lie on the sensor before anything is said."""
 
     rotation_degrees: float = number(1.0, "degrees", PRACTICE, 0.1, 10.0)
@@ -106,7 +106,7 @@ class Framing:
 
 
 @dataclass(frozen=True, slots=True)
-class Advance:
+class AdvanceSettings:
     """When a picture counts as one that was photographed before."""
 
     same_correlation: float = number(
@@ -142,7 +142,7 @@ class CameraLimits:
 
 
 @dataclass(frozen=True, slots=True)
-class Storage:
+class StorageSettings:
     """What the archive asks of the disk."""
 
     spare_bytes: float = number(
@@ -154,7 +154,7 @@ class Storage:
 
 
 @dataclass(frozen=True, slots=True)
-class Focus:
+class FocusSettings:
     """When a frame counts as soft: by the sharpness of its grain against the roll's reference."""
 
     soft_ratio: float = number(
@@ -187,7 +187,7 @@ class Focus:
 
 
 @dataclass(frozen=True, slots=True)
-class Positive:
+class PositiveSettings:
     """How positives are printed: one setting for all rolls, the same for every frame of a roll."""
 
     contrast: float = number(
@@ -228,7 +228,7 @@ class Positive:
 
 
 @dataclass(frozen=True, slots=True)
-class Dust:
+class DustSettings:
     """When dark spots in the same place of successive frames count as dust beside the film."""
 
     least_depth: float = number(
@@ -241,7 +241,7 @@ class Dust:
 
 
 @dataclass(frozen=True, slots=True)
-class Light:
+class LightSettings:
     """What kind of light it is, and how good it has to be, judged on the open gate."""
 
     kind: str = word(
@@ -282,7 +282,7 @@ class Light:
 
 
 @dataclass(frozen=True, slots=True)
-class Sittings:
+class SittingSettings:
     """What counts as one stretch of work at the bench."""
 
     pause_hours: float = number(
@@ -294,7 +294,7 @@ class Sittings:
 
 
 @dataclass(frozen=True, slots=True)
-class Alerts:
+class AlertSettings:
     """What is heard when a picture has to be shot again, or something went wrong."""
 
     bell: bool = switch(True, "ring the terminal's bell")
@@ -306,7 +306,7 @@ class Alerts:
 
 
 @dataclass(frozen=True, slots=True)
-class Keys:
+class KeySettings:
     """Keys of one's own."""
 
     forward: str = word(
@@ -318,7 +318,7 @@ class Keys:
 
 
 @dataclass(frozen=True, slots=True)
-class Screen:
+class ScreenSettings:
     """How the screen looks."""
 
     theme: str = word(
@@ -330,7 +330,7 @@ class Screen:
 
 
 @dataclass(frozen=True, slots=True)
-class Planning:
+class PlanningSettings:
     """What `tether plan` takes for granted where nothing else is said."""
 
     rebate_mm: float = number(
@@ -350,7 +350,7 @@ class Planning:
 
 
 @dataclass(frozen=True, slots=True)
-class Bench:
+class BenchSettings:
     """How camera and light should stand before the first frame."""
 
     aperture: float = number(
@@ -391,18 +391,18 @@ class Bench:
 class Settings:
     """All sections; the defaults are the program's own advice."""
 
-    exposure: Exposure = field(default_factory=Exposure)
-    framing: Framing = field(default_factory=Framing)
-    advance: Advance = field(default_factory=Advance)
+    exposure: ExposureSettings = field(default_factory=ExposureSettings)
+    framing: FramingSettings = field(default_factory=FramingSettings)
+    advance: AdvanceSettings = field(default_factory=AdvanceSettings)
     camera: CameraLimits = field(default_factory=CameraLimits)
-    storage: Storage = field(default_factory=Storage)
-    sittings: Sittings = field(default_factory=Sittings)
-    planning: Planning = field(default_factory=Planning)
-    focus: Focus = field(default_factory=Focus)
-    dust: Dust = field(default_factory=Dust)
-    light: Light = field(default_factory=Light)
-    positive: Positive = field(default_factory=Positive)
-    bench: Bench = field(default_factory=Bench)
-    alerts: Alerts = field(default_factory=Alerts)
-    keys: Keys = field(default_factory=Keys)
-    screen: Screen = field(default_factory=Screen)
+    storage: StorageSettings = field(default_factory=StorageSettings)
+    sittings: SittingSettings = field(default_factory=SittingSettings)
+    planning: PlanningSettings = field(default_factory=PlanningSettings)
+    focus: FocusSettings = field(default_factory=FocusSettings)
+    dust: DustSettings = field(default_factory=DustSettings)
+    light: LightSettings = field(default_factory=LightSettings)
+    positive: PositiveSettings = field(default_factory=PositiveSettings)
+    bench: BenchSettings = field(default_factory=BenchSettings)
+    alerts: AlertSettings = field(default_factory=AlertSettings)
+    keys: KeySettings = field(default_factory=KeySettings)
+    screen: ScreenSettings = field(default_factory=ScreenSettings)

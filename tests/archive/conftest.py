@@ -15,10 +15,10 @@ from tether.clock import Clock, system_clock
 from tether.film import FilmProcess
 from tether.session.next_step import Todo
 from tether.session.session import Session
-from tether.settings import Settings, Storage
+from tether.settings import Settings, StorageSettings
 
 #: The pictures here are some thousand bytes, and so is what is kept free for them.
-SMALL = Settings(storage=Storage(spare_bytes=0.0, raw_bytes=3000.0))
+SMALL = Settings(storage=StorageSettings(spare_bytes=0.0, raw_bytes=3000.0))
 
 
 class Desk:

@@ -27,7 +27,7 @@ from tether.camera.protocol import CameraState, Role, Setting
 from tether.errors import NotNow
 from tether.session.judge import Judge
 from tether.session.session import Session
-from tether.settings import Bench
+from tether.settings import BenchSettings
 
 NOW = 1_700_000_000.0
 JOB = Job(36, 50e6)
@@ -55,7 +55,7 @@ def state(**changed: str | None) -> CameraState:
     return CameraState(settings, 90.0, 64_000_000_000, 900, True)
 
 
-def lines(camera: CameraState, settings: Bench | None = None) -> dict[str, CheckResult]:
+def lines(camera: CameraState, settings: BenchSettings | None = None) -> dict[str, CheckResult]:
     return {x.label: x for x in check_camera(camera, JOB, settings, now=NOW)}
 
 
@@ -187,7 +187,7 @@ def test_power_room_and_memory() -> None:
 def test_base_iso_is_the_lowest_that_is_not_extended(
     choices: tuple[str, ...], base: str | None
 ) -> None:
-    assert base_iso(choices, Bench().lowest_iso) == base
+    assert base_iso(choices, BenchSettings().lowest_iso) == base
 
 
 def test_f_numbers_are_compared_in_stops_of_light() -> None:

@@ -28,7 +28,7 @@ from tether.capture.bench_shots import BenchShot
 from tether.facts import Facts
 from tether.measure.roll.history import Standing, with_row
 from tether.measure.roll.memory import KnownBase, RollMemory
-from tether.settings import Light, Settings
+from tether.settings import LightSettings, Settings
 
 NOON = datetime(2024, 5, 4, 12, 0, tzinfo=UTC)
 TRIAL = BenchShot(
@@ -290,12 +290,12 @@ def test_a_shutter_that_would_miss_the_rolls_base_is_said_before_the_shot(
 def test_a_base_that_nobody_measured_is_said_before_the_first_shot() -> None:
     (said,) = texts(KeptLight(), [Frame(1)], camera(), Settings(), NOON)
     assert said.startswith("The base was not measured")
-    strobe = Settings(light=Light(kind="strobe"))
+    strobe = Settings(light=LightSettings(kind="strobe"))
     assert texts(KeptLight(), [Frame(1)], camera(), strobe, NOON) == ()
 
 
 def test_a_base_found_under_another_light_is_said_until_a_picture_tells() -> None:
-    lamp, strobe = Settings(), Settings(light=Light(kind="strobe"))
+    lamp, strobe = Settings(), Settings(light=LightSettings(kind="strobe"))
     flashed = KeptLight(base=replace(BASE, strobe=True))
     (said,) = texts(flashed, [Frame(1)], camera(), lamp, NOON)
     assert said.startswith("The base was found under a strobe, and the light is a lamp now")

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from tests.positive.photographed import colour_difference, photograph, printed, recipes_of
 from tether.film import FilmProcess
-from tether.settings import Positive
+from tether.settings import PositiveSettings
 
 
 def main() -> None:
@@ -30,7 +30,7 @@ def main() -> None:
                 found = [
                     colour_difference(printed(shot, recipe), shot, process)
                     for shot, recipe in zip(
-                        shots, recipes_of(shots, process, Positive()), strict=True
+                        shots, recipes_of(shots, process, PositiveSettings()), strict=True
                     )
                 ]
             each = " ".join(f"{value:.1f}" for value in found)

@@ -26,7 +26,7 @@ from tether.errors import TetherError
 from tether.facts import Facts
 from tether.findings import Verdict
 from tether.positive.job import print_file
-from tether.settings import Positive, Settings
+from tether.settings import PositiveSettings, Settings
 
 
 @pytest.fixture
@@ -125,7 +125,7 @@ def test_a_changed_choice_prints_its_frame_again_and_is_remembered(kept: Kept) -
 
 def test_changed_settings_and_lost_files_are_printed_again(kept: Kept) -> None:
     folder = kept.deliver().folder
-    softer = Settings(positive=replace(Positive(), contrast=1.4))
+    softer = Settings(positive=replace(PositiveSettings(), contrast=1.4))
     assert kept.deliver(softer).printed == 3
     (folder / "positives" / "Harbour_f003_t1.tif").unlink()
     assert kept.deliver(softer).printed == 1
@@ -301,7 +301,7 @@ def test_csv_and_json_hold_the_roll(kept: Kept) -> None:
     assert rows[2]["note"].startswith("'="), "no spreadsheet takes it for a formula"
     facts = json.loads((folder / "roll.json").read_text("utf-8"))
     assert facts["frames"][0]["captures"][0]["sha256"] == rows[0]["sha256"]
-    assert facts["positives"]["settings"]["contrast"] == Positive().contrast
+    assert facts["positives"]["settings"]["contrast"] == PositiveSettings().contrast
 
 
 def _dies(job: str) -> str:

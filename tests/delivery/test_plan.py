@@ -25,7 +25,7 @@ from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Verdict
 from tether.reports.pace import Pace, Taken, pace_of
-from tether.settings import Planning, Settings
+from tether.settings import PlanningSettings, Settings
 
 NOON = datetime(2024, 5, 1, 12, tzinfo=UTC)
 PAUSE = timedelta(minutes=15)
@@ -110,11 +110,13 @@ def test_curl_is_weighed_against_depth_and_detail() -> None:
     words = {n: plan_text(planned(replace(WHOLE, aperture=n))) for n in (5.6, 11.0)}
     assert "close the lens, or flatten" in words[5.6]
     assert "covers the curl" in words[11.0]
-    stiff = Settings(planning=Planning(curl_mm=0.6))
+    stiff = Settings(planning=PlanningSettings(curl_mm=0.6))
     assert "costs the finest detail" in plan_text(
         plan(WHOLE, stiff)
     ).replace("\n  ", " ")  # fmt: skip
-    assert "curl from" not in plan_text(plan(WHOLE, Settings(planning=Planning(curl_mm=0.0))))
+    assert "curl from" not in plan_text(
+        plan(WHOLE, Settings(planning=PlanningSettings(curl_mm=0.0)))
+    )
 
 
 @given(

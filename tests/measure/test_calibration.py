@@ -14,7 +14,7 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.exposure.calibration import ClearFilm, Seen, clear_film
 from tether.measure.light.flat import flat_of
 from tether.measure.roll.memory import OpenGate
-from tether.settings import Exposure as ExposureSettings
+from tether.settings import ExposureSettings
 
 BW, COLOUR, SLIDE = FilmProcess.BW_NEGATIVE, FilmProcess.COLOUR_NEGATIVE, FilmProcess.TRANSPARENCY
 FORM = FILM_FORMATS["135"]

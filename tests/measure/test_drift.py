@@ -10,7 +10,7 @@ import pytest
 from tether.measure.roll.drift import light_drift, sharpness_of
 from tether.measure.roll.history import MOST_ROWS, Rows, Standing, base_levels, rows_of, with_row
 from tether.measure.roll.memory import RollMemory
-from tether.settings import Light
+from tether.settings import LightSettings
 
 SETTINGS = (1 / 15, 100.0, 8.0)
 NOISE = 0.03
@@ -65,7 +65,7 @@ def test_a_fall_too_slow_to_show_from_frame_to_frame_is_said_from_a_fifth_of_a_s
 def test_flashes_that_fall_by_chance_are_no_trend() -> None:
     made = rows([-0.5] * 6 + [-0.55, -0.6, -0.65])
     assert codes(made) == ["light-drift"]
-    assert light_drift(made, 0, Light(kind="strobe")) == []
+    assert light_drift(made, 0, LightSettings(kind="strobe")) == []
 
 
 def test_a_steady_bench_is_never_blamed() -> None:
@@ -135,8 +135,8 @@ def test_a_lamp_that_changes_colour() -> None:
 
 def test_the_limits_are_settings() -> None:
     made = rows([-0.5] * 6 + [-0.65] * 3)
-    assert light_drift(made, 0, Light(drift_ev=0.1))
-    assert not light_drift(made, 0, Light(drift_ev=0.2))
+    assert light_drift(made, 0, LightSettings(drift_ev=0.1))
+    assert not light_drift(made, 0, LightSettings(drift_ev=0.2))
 
 
 def test_levels_of_a_base_per_colour() -> None:

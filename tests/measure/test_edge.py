@@ -14,7 +14,7 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.film.edge_code import EdgeCode, edge_remarks, read_edge
 from tether.measure.framing.framing import find_framing
 from tether.measure.survey import Survey, halved, survey
-from tether.settings import Framing
+from tether.settings import FramingSettings
 
 FORM = FILM_FORMATS["135"]
 
@@ -35,7 +35,7 @@ def seen(*mishaps: str, process: FilmProcess, printed: bool = True, frame: int =
 
 def read(picture: Survey, process: FilmProcess) -> EdgeCode | None:
     """Look for the code as a frame's measurement does."""
-    framing = find_framing(picture, FORM, process.is_negative, Framing())
+    framing = find_framing(picture, FORM, process.is_negative, FramingSettings())
     assert framing is not None
     return read_edge(picture, framing, FORM, process.is_negative)
 
@@ -125,7 +125,7 @@ def test_film_without_print_claims_nothing(process: FilmProcess) -> None:
 def test_film_without_perforations_or_outline_is_not_searched() -> None:
     picture = seen(process=FilmProcess.BW_NEGATIVE)
     assert read_edge(picture, None, FORM, True) is None
-    framing = find_framing(picture, FORM, True, Framing())
+    framing = find_framing(picture, FORM, True, FramingSettings())
     assert read_edge(picture, framing, FILM_FORMATS["120-6x6"], True) is None
     small = Survey(halved(picture.signal), picture.step * 2, picture.channels)
     coarse = read_edge(small, framing, FORM, True)

@@ -28,11 +28,11 @@ from tether.measure.light.light import METERED_FIELD_EV
 from tether.measure.roll.comparison import is_settled, lightest_of
 from tether.measure.roll.memory import KnownBase, OpenGate, RollMemory
 from tether.measure.survey import survey
-from tether.settings import Exposure
+from tether.settings import ExposureSettings
 
 # Nominal shutter times in thirds of a stop (ISO 516 lists the full ones; thirds: common practice).
 SHUTTERS = tuple((f"1/{n}", 1 / n) for n in (4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60))
-LIMITS = Exposure()
+LIMITS = ExposureSettings()
 
 
 def test_a_metered_open_gate_lies_three_stops_under_saturation() -> None:

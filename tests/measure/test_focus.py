@@ -19,10 +19,10 @@ from tether.measure.focus.focus import (
     reference_of,
 )
 from tether.raw.mosaic import Mosaic
-from tether.settings import Focus
+from tether.settings import FocusSettings
 
 RNG = np.random.default_rng(8)
-NOISELESS = Focus(electrons=1e9)
+NOISELESS = FocusSettings(electrons=1e9)
 """For mosaics without photon noise: nothing to speak of is taken off for it."""
 PLAIN = np.full((4, 6), 0.8, np.float32)
 EXPOSURES = {

@@ -17,7 +17,7 @@ from tether.measure.light.flat import flat_of, gate_uneven
 from tether.measure.roll.comparison import against_roll, standings
 from tether.measure.roll.history import LEVEL, SHARPNESS, Rows, Standing, with_row
 from tether.measure.roll.memory import KnownBase, OpenGate, RollMemory, Trace
-from tether.settings import Light
+from tether.settings import LightSettings
 
 SMALL = SensorConfig(width=1152, height=768)
 AT = Exposure(1 / 20, 8.0, 100.0)
@@ -77,7 +77,7 @@ def test_a_frame_over_an_uneven_open_gate_is_kept_with_a_note() -> None:
     assert note.value == pytest.approx(100 * (1 - 0.8 / 1.2), abs=6)
     assert "headroom" in note.text
     assert gate_uneven(even) == []
-    assert gate_uneven(gate, Light(uneven_percent=50)) == []
+    assert gate_uneven(gate, LightSettings(uneven_percent=50)) == []
     # Of every frame of the roll, until the gate is photographed again.
     assert "gate-uneven" in codes(measured(bench, 4, shot.memory))
     assert "gate-uneven" not in codes(measured(bench, 4, shot.memory.with_open_gate(even)))

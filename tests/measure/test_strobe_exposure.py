@@ -26,9 +26,9 @@ from tether.measure.roll.history import Standing, with_row
 from tether.measure.roll.memory import KnownBase, RollMemory
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
-from tether.settings import STROBE, Bench, Light, Settings
+from tether.settings import STROBE, BenchSettings, LightSettings, Settings
 
-FLASH = Light(kind=STROBE)
+FLASH = LightSettings(kind=STROBE)
 SHUTTERS = tuple((f"1/{n}", 1 / n) for n in (15, 30, 60, 125))
 
 
@@ -90,8 +90,8 @@ def test_a_frame_under_a_strobe() -> None:
         assert "strobe's power up" in codes["base-off-target"].action
 
 
-@pytest.mark.parametrize(("light", "told"), [(Light(), True), (FLASH, False)])
-def test_bands_in_the_rebate_are_no_strobes(light: Light, told: bool) -> None:
+@pytest.mark.parametrize(("light", "told"), [(LightSettings(), True), (FLASH, False)])
+def test_bands_in_the_rebate_are_no_strobes(light: LightSettings, told: bool) -> None:
     sensor = SensorConfig(width=1536, height=1024)
     shine = LampConfig(strength=7.5)
     bench = SimulatedBench(BenchConfig(seed=4, sensor=sensor, lamp=shine))
@@ -107,10 +107,10 @@ def test_bands_in_the_rebate_are_no_strobes(light: Light, told: bool) -> None:
 
 def test_flicker_and_metering_of_a_strobe_are_not_judged() -> None:
     light = lit(open_gate("lamp-flicker", seconds=1 / 125, shine=LampConfig(strength=4)))
-    assert "lamp-flicker" in {f.code for f in judge_light(light, Light(), seconds=1 / 125)}
+    assert "lamp-flicker" in {f.code for f in judge_light(light, LightSettings(), seconds=1 / 125)}
     assert "lamp-flicker" not in {f.code for f in judge_light(light, FLASH, seconds=1 / 125)}
     metered = replace(light, mean_ev=-2.96)
-    assert "light-metered" in {f.code for f in judge_light(metered, Light())}
+    assert "light-metered" in {f.code for f in judge_light(metered, LightSettings())}
     assert "light-metered" not in {f.code for f in judge_light(metered, FLASH)}
 
 
@@ -126,7 +126,7 @@ def test_flicker_and_metering_of_a_strobe_are_not_judged() -> None:
 )
 def test_the_power_for_the_open_gate(mean_ev: float, severity: Severity | None, said: str) -> None:
     light = replace(EVEN, mean_ev=mean_ev, saturated=False)
-    found = judge_power(light, Bench())
+    found = judge_power(light, BenchSettings())
     assert [f.severity for f in found] == ([severity] if severity else [])
     assert all(said in f.action for f in found)
     assert judge_power(replace(light, saturated=True)) == []
@@ -144,7 +144,7 @@ def test_drift_is_compared_over_shutter_times() -> None:
     assert drift.value is not None
     assert drift.value < 0
     assert "strobe" in drift.action
-    assert light_drift(rows, settings=Light()) == []
+    assert light_drift(rows, settings=LightSettings()) == []
 
 
 def test_a_strobe_that_was_just_saturated_is_turned_to_where_its_gate_is_kept() -> None:
@@ -153,5 +153,5 @@ def test_a_strobe_that_was_just_saturated_is_turned_to_where_its_gate_is_kept() 
     assert "Give two stops less light: turn the strobe's power down" in finding.action
     after = replace(EVEN, mean_ev=just.mean_ev + step_down(strobe), saturated=False)
     assert [f.severity for f in judge_power(after)] == [Severity.NOTE]
-    (finding,) = judge_light(just, Light())
+    (finding,) = judge_light(just, LightSettings())
     assert finding.action.startswith("Give three stops less light and photograph")

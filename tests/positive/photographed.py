@@ -24,7 +24,7 @@ from tether.positive.recipe import Recipe
 from tether.positive.roll import Brief, roll_recipes
 from tether.positive.sample import take_sample
 from tether.raw.open import open_mosaic
-from tether.settings import Positive
+from tether.settings import PositiveSettings
 
 #: Exposures that put the base (or the whites) half a stop under saturation on the bench.
 SECONDS = {
@@ -97,7 +97,7 @@ def printed(shot: Shot, recipe: Recipe) -> np.ndarray:
 
 
 def recipes_of(
-    shots: list[Shot], process: FilmProcess, settings: Positive, half: bool = True
+    shots: list[Shot], process: FilmProcess, settings: PositiveSettings, half: bool = True
 ) -> list[Recipe]:
     briefs = [
         Brief(

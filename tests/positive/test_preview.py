@@ -7,7 +7,7 @@ import pytest
 
 from tether.film import FilmProcess
 from tether.positive.preview import preview
-from tether.settings import Positive
+from tether.settings import PositiveSettings
 
 BASE = (0.5, 0.6, 0.4)
 
@@ -18,7 +18,7 @@ def picture(*, height: int = 40, width: int = 60, density: float = 0.78) -> np.n
 
 @pytest.mark.parametrize("process", [FilmProcess.BW_NEGATIVE, FilmProcess.COLOUR_NEGATIVE])
 def test_film_at_mid_density_shows_mid_grey(process: FilmProcess) -> None:
-    seen = preview(picture(density=Positive().mid_density), process, BASE)
+    seen = preview(picture(density=PositiveSettings().mid_density), process, BASE)
     # 18 per cent is 118 in sRGB (IEC 61966-2-1: 1.055 * 0.18 ** (1 / 2.4) - 0.055 = 0.461).
     assert np.abs(seen.astype(int) - 118).max() <= 1
 

@@ -17,7 +17,7 @@ from tether.positive.recipe import Recipe
 from tether.positive.roll import Brief, roll_recipes
 from tether.positive.sample import take_sample
 from tether.raw.open import open_mosaic
-from tether.settings import Positive
+from tether.settings import PositiveSettings
 
 
 def linear_of(value: np.ndarray) -> np.ndarray:
@@ -38,7 +38,7 @@ def test_film_gives_the_scene_back(tmp_path: Path, process: FilmProcess, limit: 
     shots = photograph(tmp_path, process, frames=5)
     differences = [
         colour_difference(printed(shot, recipe), shot, process)
-        for shot, recipe in zip(shots, recipes_of(shots, process, Positive()), strict=True)
+        for shot, recipe in zip(shots, recipes_of(shots, process, PositiveSettings()), strict=True)
     ]
     assert np.mean(differences) < limit
 
@@ -49,7 +49,7 @@ def test_a_step_tablet_prints_in_even_steps_of_the_stated_contrast(tmp_path: Pat
     mosaic = open_mosaic(shot.path)
     density, boxes = zip(*shot.boxes, strict=True)
     base = take_sample(mosaic, process, None).lightest
-    settings = replace(Positive(), mid_density=1.5)
+    settings = replace(PositiveSettings(), mid_density=1.5)
     recipe = Recipe(process, base, mirrored=False, half=True, settings=settings)
     seen = printed(shot, recipe)
     value = np.array(
@@ -67,7 +67,7 @@ def test_a_step_tablet_prints_in_even_steps_of_the_stated_contrast(tmp_path: Pat
 
 def test_the_positive_is_the_right_way_round(tmp_path: Path) -> None:
     (shot,) = photograph(tmp_path, FilmProcess.BW_NEGATIVE, frames=1)
-    (recipe,) = recipes_of([shot], FilmProcess.BW_NEGATIVE, Positive())
+    (recipe,) = recipes_of([shot], FilmProcess.BW_NEGATIVE, PositiveSettings())
     seen = printed(shot, recipe)
     wanted = resized(shot.log_exposure, seen.shape)[..., 1]
 
@@ -84,7 +84,7 @@ def test_the_positive_is_the_right_way_round(tmp_path: Path) -> None:
 
 def test_frames_of_a_roll_match_though_their_exposures_differ(tmp_path: Path) -> None:
     shots = photograph(tmp_path, FilmProcess.COLOUR_NEGATIVE, frames=4)
-    recipes = recipes_of(shots, FilmProcess.COLOUR_NEGATIVE, Positive())
+    recipes = recipes_of(shots, FilmProcess.COLOUR_NEGATIVE, PositiveSettings())
     assert len({r.balance for r in recipes}) == 1
     assert len({r.base for r in recipes}) == 1
     sample = take_sample(open_mosaic(shots[0].path), FilmProcess.COLOUR_NEGATIVE, None)
@@ -92,7 +92,7 @@ def test_frames_of_a_roll_match_though_their_exposures_differ(tmp_path: Path) ->
     made = roll_recipes(
         FilmProcess.COLOUR_NEGATIVE,
         [Brief("a", sample), Brief("b", sample), Brief("c", longer)],
-        Positive(),
+        PositiveSettings(),
         half=True,
     )
     assert made["c"].base == pytest.approx(np.multiply(made["a"].base, 2))
@@ -101,7 +101,7 @@ def test_frames_of_a_roll_match_though_their_exposures_differ(tmp_path: Path) ->
 def test_half_and_full_size_agree(tmp_path: Path) -> None:
     for process in FilmProcess:
         (shot,) = photograph(tmp_path, process, frames=1)
-        (recipe,) = recipes_of([shot], process, Positive())
+        (recipe,) = recipes_of([shot], process, PositiveSettings())
         recipe = replace(recipe, outline=None)
         half, full = printed(shot, recipe), printed(shot, replace(recipe, half=False))
         h, w = half.shape[:2]
@@ -112,7 +112,7 @@ def test_half_and_full_size_agree(tmp_path: Path) -> None:
 
 def test_a_turned_outline_is_printed_straight(tmp_path: Path) -> None:
     (shot,) = photograph(tmp_path, FilmProcess.BW_NEGATIVE, frames=1, placement_degrees=2.0)
-    (recipe,) = recipes_of([shot], FilmProcess.BW_NEGATIVE, Positive())
+    (recipe,) = recipes_of([shot], FilmProcess.BW_NEGATIVE, PositiveSettings())
     seen = printed(shot, recipe)
     wanted = resized(shot.log_exposure, seen.shape)[..., 1]
     assert seen.shape[1] / seen.shape[0] == pytest.approx(1.5, abs=0.02)
@@ -139,7 +139,7 @@ def test_a_flat_field_takes_the_falloff_out(tmp_path: Path) -> None:
     flat = flat_field(open_mosaic(gate))
     mosaic = open_mosaic(frame)
     linear = open_linear(frame, mosaic, half=True, grey=True)
-    settings = replace(Positive(), mid_density=1.0)
+    settings = replace(PositiveSettings(), mid_density=1.0)
     recipe = Recipe(
         FilmProcess.BW_NEGATIVE, (0.7, 1.2, 0.8), mirrored=False, half=True, settings=settings
     )

@@ -13,7 +13,7 @@ from tether.positive.balance import evening, roll_balance, roll_base, roll_white
 from tether.positive.recipe import Recipe, outline_of
 from tether.positive.roll import Brief, roll_recipes
 from tether.positive.sample import Sample
-from tether.settings import Positive
+from tether.settings import PositiveSettings
 
 GOOD = {
     "corners": [[10, 10], [1490, 12], [1488, 1000], [8, 998]],
@@ -66,8 +66,8 @@ def test_lamp_and_strobe_on_one_roll_each_have_their_own_base(process: FilmProce
     lamp = Sample(1 / 15 / 64, (0.7, 0.6, 0.5), (1.0, 1.0, 1.0), signals)
     flash = replace(lamp, light=1 / 64)
     briefs = [Brief("a", lamp), Brief("b", lamp), Brief("c", flash, strobe=True)]
-    made = roll_recipes(process, briefs, Positive(), half=True)
-    alone = roll_recipes(process, briefs[:2], Positive(), half=True)
+    made = roll_recipes(process, briefs, PositiveSettings(), half=True)
+    alone = roll_recipes(process, briefs[:2], PositiveSettings(), half=True)
     assert made["a"].base == pytest.approx(alone["a"].base)
     assert made["c"].base == pytest.approx(alone["a"].base)
     assert made["c"].shift == made["a"].shift

@@ -10,12 +10,16 @@ import pytest
 from tether.cli.plan import plan
 from tether.cli.plan_input import Asked
 from tether.errors import TetherError
-from tether.settings import Alerts, Bench, Keys, Settings
+from tether.settings import AlertSettings, BenchSettings, KeySettings, Settings
 from tether.settings_file import parse, render
 
 
 def test_what_is_written_reads_back_the_same() -> None:
-    own = replace(Settings(), keys=Keys(forward="f8"), alerts=Alerts(bell=False, sound="/a/b.wav"))
+    own = replace(
+        Settings(),
+        keys=KeySettings(forward="f8"),
+        alerts=AlertSettings(bell=False, sound="/a/b.wav"),
+    )
     for settings in (Settings(), own):
         assert parse(tomllib.loads(render(settings)), "test") == settings
 
@@ -49,5 +53,5 @@ def test_what_is_wrong_is_said(section: str, key: str, value: object, said: str)
 
 
 def test_one_aperture_serves_the_camera_check_and_the_plan() -> None:
-    found = plan(Asked("135", "36x24"), Settings(bench=Bench(aperture=5.6)))
+    found = plan(Asked("135", "36x24"), Settings(bench=BenchSettings(aperture=5.6)))
     assert found["aperture"]["marked"] == 5.6

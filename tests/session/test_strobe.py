@@ -30,7 +30,7 @@ from tether.raw.open import open_mosaic
 from tether.session.judge import Judge
 from tether.session.next_step import Todo
 from tether.session.session import Session
-from tether.settings import LAMP, STROBE, Bench
+from tether.settings import LAMP, STROBE, BenchSettings
 
 TABLE = BenchSetup("Table 1", lamp="flash head", light=STROBE)
 TARGET, TOLERANCE = QUICK.exposure.base_target_ev, QUICK.exposure.base_tolerance_ev
@@ -191,7 +191,7 @@ def test_the_kept_bench_says_the_kind_of_light(archive: Archive, roll: Roll, jud
 
 
 def sync_line(
-    shutter: str, *, readonly: bool = False, settings: Bench | None = None
+    shutter: str, *, readonly: bool = False, settings: BenchSettings | None = None
 ) -> CheckResult:
     choices = ("1/15", "1/60", "1/125", "1/160", "1/250", "1/500", "Bulb")
     setting = Setting(Role.SHUTTER, "shutterspeed", shutter, choices, readonly)
@@ -219,7 +219,7 @@ def test_a_shutter_faster_than_the_synchronisation_is_warned_of(
 
 
 def test_the_synchronisation_speed_is_the_settings() -> None:
-    quick = replace(Bench(), sync_seconds=1 / 250)
+    quick = replace(BenchSettings(), sync_seconds=1 / 250)
     assert sync_line("1/250", settings=quick).status is CheckStatus.OK
     by_hand = sync_line("1/500", readonly=True, settings=quick)
     assert (by_hand.status, by_hand.wanted) == (CheckStatus.CHANGE, "")

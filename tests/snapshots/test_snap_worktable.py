@@ -10,8 +10,7 @@ from textual.widgets import OptionList
 from tests.snapshots.conftest import Seen, at_table, opens, program, until
 from tests.snapshots.still import KEEP, LOOK, RESHOOT, Bench, StillHand, StoppedClock
 from tether.camera.errors import CameraLost
-from tether.settings import Screen as Colours
-from tether.settings import Settings
+from tether.settings import ScreenSettings, Settings
 from tether.tui.screens.dialogs import AskText, Pick, Reading
 from tether.tui.screens.pause_screen import PauseScreen
 from tether.tui.screens.worktable import Worktable
@@ -70,7 +69,7 @@ def test_key_out_of_place(bench: Bench, seen: Seen) -> None:
 
 def test_theme_contrast(bench: Bench, seen: Seen) -> None:
     bench.shoots(KEEP, RESHOOT, keep=False)
-    seen(program(bench, settings=Settings(screen=Colours(theme="contrast"))), at_table)
+    seen(program(bench, settings=Settings(screen=ScreenSettings(theme="contrast"))), at_table)
 
 
 def test_no_color(bench: Bench, seen: Seen, monkeypatch: pytest.MonkeyPatch) -> None:

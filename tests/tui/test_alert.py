@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tether.settings import Alerts
+from tether.settings import AlertSettings
 from tether.tui.terminal.sound import sound
 
 
@@ -24,14 +24,14 @@ def test_the_file_is_handed_to_the_first_player_that_is_there(
     file.write_bytes(b"RIFF")
     monkeypatch.setenv("PATH", f"{tmp_path}:/bin:/usr/bin")
     monkeypatch.setattr("tether.tui.terminal.sound._PLAYERS", ("no-such-player", "aplay"))
-    assert sound(Alerts(sound=str(file))) == ""
+    assert sound(AlertSettings(sound=str(file))) == ""
     assert told.read_text() == str(file), "as one argument, whatever its name holds"
 
 
 def test_what_cannot_be_heard_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert sound(Alerts()) == ""
-    assert "not there" in sound(Alerts(sound=str(tmp_path / "none.wav")))
+    assert sound(AlertSettings()) == ""
+    assert "not there" in sound(AlertSettings(sound=str(tmp_path / "none.wav")))
     file = tmp_path / "a.wav"
     file.touch()
     monkeypatch.setenv("PATH", str(tmp_path))
-    assert "No player" in sound(Alerts(sound=str(file)))
+    assert "No player" in sound(AlertSettings(sound=str(file)))

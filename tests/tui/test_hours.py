@@ -14,7 +14,7 @@ from tests.tui.piloting import press, ready, screen_text, table, to_shutter, tod
 from tether.archive.records import FrameState
 from tether.session.next_step import Todo
 from tether.session.pauses import pauses_of
-from tether.settings import Alerts, Keys
+from tether.settings import AlertSettings, KeySettings
 from tether.tui.app import TetherApp
 from tether.tui.app_context import AppContext
 from tether.tui.screens.dialogs import AskText, Reading
@@ -24,7 +24,7 @@ from tether.tui.screens.worktable import Worktable
 
 async def test_two_keys_a_frame_and_one_a_strip_when_asked_less(given: AppContext) -> None:
     """The foot switch alone takes a strip from its loading to its end."""
-    app = TetherApp(replace(given, settings=replace(QUICK, keys=Keys(forward="pagedown"))))
+    app = TetherApp(replace(given, settings=replace(QUICK, keys=KeySettings(forward="pagedown"))))
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
         await press(pilot, "enter", "x", "z")
@@ -59,7 +59,7 @@ async def test_the_foot_switch_shoots_again_what_has_to_be_and_writes_no_text(
 ) -> None:
     rung: list[None] = []
     monkeypatch.setattr(App, "bell", lambda _: rung.append(None))
-    app = TetherApp(replace(given, settings=replace(QUICK, keys=Keys(forward="j"))))
+    app = TetherApp(replace(given, settings=replace(QUICK, keys=KeySettings(forward="j"))))
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
         bench.mishap("lamp-bright")
@@ -89,7 +89,7 @@ async def test_the_bell_can_be_switched_off(
     rung: list[None] = []
     monkeypatch.setattr(App, "bell", lambda _: rung.append(None))
     for bell in (True, False):
-        app = TetherApp(replace(given, settings=replace(QUICK, alerts=Alerts(bell=bell))))
+        app = TetherApp(replace(given, settings=replace(QUICK, alerts=AlertSettings(bell=bell))))
         app.bell()
         app.shut()
         assert len(rung) == 1

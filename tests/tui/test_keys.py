@@ -20,7 +20,7 @@ from textual.widgets import Input, OptionList, Static
 import tether.tui
 from docs.make_reference import keys_page
 from tests.tui.piloting import screen_text
-from tether.settings import Keys, Settings
+from tether.settings import KeySettings, Settings
 from tether.tui.base_app import Shell
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import AskText, Reading
@@ -269,7 +269,7 @@ def test_a_screen_over_another_has_the_keys_of_every_screen() -> None:
 
 
 async def test_the_key_of_a_foot_switch_is_taken_from_the_settings() -> None:
-    app = Host(Settings(keys=Keys(forward="f8")))
+    app = Host(Settings(keys=KeySettings(forward="f8")))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         pressed: list[str] = []

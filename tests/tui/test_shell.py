@@ -15,7 +15,7 @@ from textual.theme import Theme
 from textual.widgets import Static
 
 from tether.errors import TetherError
-from tether.settings import Screen, Settings
+from tether.settings import ScreenSettings, Settings
 from tether.settings_file import parse
 from tether.tui.base_app import Shell
 from tether.tui.terminal import themes
@@ -32,7 +32,7 @@ class Host(Shell):
 
 
 def themed(theme: str) -> Settings:
-    return Settings(screen=Screen(theme=theme))
+    return Settings(screen=ScreenSettings(theme=theme))
 
 
 def contrast(one: str, other: str) -> float:

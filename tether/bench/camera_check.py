@@ -18,7 +18,7 @@ from typing import Any
 from tether.camera import values
 from tether.camera.protocol import CameraState, Role, Setting
 from tether.camera.values import CaptureTarget, ImageFormat, WhiteBalance
-from tether.settings import Bench
+from tether.settings import BenchSettings
 from tether.text import megabytes, plural, printable
 
 CLOCK_VALUE = "this computer's time"
@@ -86,7 +86,7 @@ class Job:
 def check_camera(
     state: CameraState,
     job: Job,
-    settings: Bench | None = None,
+    settings: BenchSettings | None = None,
     *,
     now: float,
     strobe: bool = False,
@@ -110,7 +110,7 @@ def check_camera(
     -------
     Lines in the order in which a camera is set up.
     """
-    settings = settings or Bench()
+    settings = settings or BenchSettings()
     *exposure, target = check_settings(state, settings, strobe=strobe)
     return (
         *exposure,
@@ -122,7 +122,9 @@ def check_camera(
     )
 
 
-def check_settings(state: CameraState, settings: Bench, *, strobe: bool) -> tuple[CheckResult, ...]:
+def check_settings(
+    state: CameraState, settings: BenchSettings, *, strobe: bool
+) -> tuple[CheckResult, ...]:
     """Compare what is set on a camera; the last line is about where pictures are kept."""
     words = {
         "limit": _time(settings.sync_seconds),
@@ -152,8 +154,8 @@ class _Wanted:
     """
 
     role: Role
-    right: Callable[[Setting, Bench], bool | None]
-    pick: Callable[[Setting, Bench], str | None]
+    right: Callable[[Setting, BenchSettings], bool | None]
+    pick: Callable[[Setting, BenchSettings], str | None]
     good: str
     look: str
     why: str
@@ -161,7 +163,7 @@ class _Wanted:
 
 
 def _line(
-    wanted: _Wanted, setting: Setting | None, settings: Bench, words: Mapping[str, str]
+    wanted: _Wanted, setting: Setting | None, settings: BenchSettings, words: Mapping[str, str]
 ) -> CheckResult:
     label = wanted.role.label
     good, look, why = (text.format(**words) for text in (wanted.good, wanted.look, wanted.why))
@@ -182,12 +184,12 @@ def _shown(setting: Setting | None) -> str:
     return printable(setting.value, 30) if setting else ""
 
 
-def _reads(test: Callable[[Any], bool]) -> Callable[[Setting, Bench], bool | None]:
+def _reads(test: Callable[[Any], bool]) -> Callable[[Setting, BenchSettings], bool | None]:
     """Return what is right where the value passes ``test``."""
     return lambda setting, _: None if setting.reading is None else test(setting.reading)
 
 
-def _first(test: Callable[[Any], bool]) -> Callable[[Setting, Bench], str | None]:
+def _first(test: Callable[[Any], bool]) -> Callable[[Setting, BenchSettings], str | None]:
     """Return what picks the first of the choices whose value passes ``test``."""
     return lambda setting, _: _first_choice(setting, test)
 
@@ -197,7 +199,7 @@ def _first_choice(setting: Setting, test: Callable[[Any], bool]) -> str | None:
     return next((choice for choice, value in read if value is not None and test(value)), None)
 
 
-def _whole_raw(setting: Setting, _: Bench) -> str | None:
+def _whole_raw(setting: Setting, _: BenchSettings) -> str | None:
     whole = [choice for choice in setting.choices if not _SMALL_RAW.search(choice)]
     for kind in (ImageFormat.RAW, ImageFormat.RAW_AND_OTHER):
         for choice in whole:
@@ -206,12 +208,12 @@ def _whole_raw(setting: Setting, _: Bench) -> str | None:
     return None
 
 
-def _slow_enough(seconds: float | None, settings: Bench) -> bool:
+def _slow_enough(seconds: float | None, settings: BenchSettings) -> bool:
     """Compare a shutter time with the flash synchronisation speed; slower is right as well."""
     return seconds is not None and seconds >= settings.sync_seconds / _NOMINAL
 
 
-def _sync_shutter(setting: Setting, settings: Bench) -> str | None:
+def _sync_shutter(setting: Setting, settings: BenchSettings) -> str | None:
     slow = [c for c in setting.choices if _slow_enough(values.shutter_seconds(c), settings)]
     return values.nearest_shutter(slow, settings.sync_seconds)
 
@@ -229,7 +231,7 @@ def base_iso(choices: Iterable[str], least: float) -> str | None:
     return max(speeds, key=lambda item: item[0], default=(0, None))[1]
 
 
-def _is_base_iso(setting: Setting, settings: Bench) -> bool | None:
+def _is_base_iso(setting: Setting, settings: BenchSettings) -> bool | None:
     base = base_iso(setting.choices, settings.lowest_iso)
     return None if base is None else bool(setting.reading == values.iso_speed(base))
 
@@ -239,7 +241,7 @@ def stops_apart(first: float, second: float) -> float:
     return abs(2 * math.log2(first / second))
 
 
-def _is_sharpest(setting: Setting, settings: Bench) -> bool | None:
+def _is_sharpest(setting: Setting, settings: BenchSettings) -> bool | None:
     number: float | None = setting.reading
     if number is None:
         return None
@@ -247,7 +249,7 @@ def _is_sharpest(setting: Setting, settings: Bench) -> bool | None:
     return number == best or stops_apart(number, settings.aperture) <= settings.aperture_ev
 
 
-def _sharpest(setting: Setting, settings: Bench) -> str | None:
+def _sharpest(setting: Setting, settings: BenchSettings) -> str | None:
     return values.nearest(setting.choices, settings.aperture, values.f_number)
 
 
@@ -348,7 +350,7 @@ def _target(state: CameraState) -> CheckResult:
 # --- power, room and clock -------------------------------------------------------------------
 
 
-def _battery(state: CameraState, settings: Bench) -> CheckResult:
+def _battery(state: CameraState, settings: BenchSettings) -> CheckResult:
     label, percent = Role.BATTERY.label, state.battery_percent
     if percent is None:
         shown = _shown(state.settings.get(Role.BATTERY))
@@ -382,7 +384,7 @@ def clock_ahead(setting: Setting | None, now: float) -> float | None:
     return None if seconds is None else seconds - now
 
 
-def _clock(state: CameraState, settings: Bench, now: float) -> CheckResult:
+def _clock(state: CameraState, settings: BenchSettings, now: float) -> CheckResult:
     setting = state.settings.get(Role.CLOCK)
     label, ahead = Role.CLOCK.label, clock_ahead(setting, now)
     if setting is None or ahead is None:

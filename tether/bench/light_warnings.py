@@ -15,7 +15,7 @@ from tether.bench.light_record import KeptBase, KeptGate, KeptLight
 from tether.camera.protocol import CameraState, Role
 from tether.camera.values import f_number, shutter_seconds
 from tether.findings import CATALOGUE
-from tether.findings.kind import BASE_EXPOSURE, LIGHT_TEST, Kind
+from tether.findings.kind import BASE_EXPOSURE, LIGHT_TEST, FindingKind
 from tether.settings import Settings
 from tether.text import printable
 
@@ -164,5 +164,5 @@ def _age(gate: KeptGate, settings: Settings, at: datetime) -> list[LightWarning]
     ]
 
 
-def _with_action(kind: Kind, text: str) -> LightWarning:
+def _with_action(kind: FindingKind, text: str) -> LightWarning:
     return LightWarning(f"{text.rstrip('.')}: {kind.brief}.", kind.helps)

@@ -18,7 +18,7 @@ from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.measure.focus.live import PLACES, live_sharpness
 from tether.positive.preview import preview
-from tether.settings import Positive
+from tether.settings import PositiveSettings
 
 LARGEST = 4096
 """Pixels along a side beyond which a live picture is refused; cameras send a quarter of it."""
@@ -101,7 +101,7 @@ def _lightening(linear: NDArray[np.float32], process: FilmProcess) -> float:
         return 0.0
     low, high = np.percentile(linear[..., 1], (50, 99))
     density = float(np.log10(max(high, 1e-4) / max(low, 1e-4)))
-    return max(0.0, Positive().mid_density - density)
+    return max(0.0, PositiveSettings().mid_density - density)
 
 
 @dataclass(frozen=True, slots=True)

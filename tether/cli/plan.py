@@ -14,7 +14,7 @@ from tether.archive.records import LONGEST_ROLL
 from tether.cli.plan_input import Asked, Bench, PlanError, bench, collection
 from tether.measure import optics
 from tether.reports.pace import Begun, begun
-from tether.settings import Planning, Settings
+from tether.settings import PlanningSettings, Settings
 
 #: Sampling frequency of film of 35 mm up to 4 x 5 inches by stars, pixels per inch: FADGI,
 #: Technical Guidelines for Digitizing Cultural Heritage Materials (from memory: the table could
@@ -80,7 +80,7 @@ def _lens(it: Bench, m: float) -> dict[str, Any] | None:
     }
 
 
-def _diffraction(it: Bench, m: float, taken: Planning) -> dict[str, Any] | None:
+def _diffraction(it: Bench, m: float, taken: PlanningSettings) -> dict[str, Any] | None:
     pitch = it.pitch_um
     if pitch is None:
         return None
@@ -110,7 +110,7 @@ def _diffraction(it: Bench, m: float, taken: Planning) -> dict[str, Any] | None:
     }
 
 
-def _depth(it: Bench, m: float, taken: Planning) -> dict[str, Any] | None:
+def _depth(it: Bench, m: float, taken: PlanningSettings) -> dict[str, Any] | None:
     if it.pitch_um is None:
         return None
     blur = taken.blur_pixels * it.pitch_um / 1000
@@ -188,7 +188,7 @@ def _collection(asked: Asked, settings: Settings, where: Path | None) -> dict[st
     }
 
 
-def _time(asked: Asked, taken: Planning, have: Begun | None, left: int) -> dict[str, Any]:
+def _time(asked: Asked, taken: PlanningSettings, have: Begun | None, left: int) -> dict[str, Any]:
     seconds, source, timed = asked.seconds_per_frame, "given", None
     if seconds is None and have is not None:
         seconds, source, timed = have.pace.seconds, "archive", have.pace.timed

@@ -25,7 +25,7 @@ from tether.positive.job import PrintJob, SampleJob
 from tether.positive.recipe import Recipe, outline_of
 from tether.positive.roll import Brief, roll_recipes
 from tether.positive.sample import base_in
-from tether.settings import STROBE, Positive
+from tether.settings import STROBE, PositiveSettings
 
 #: Goes up when the same raw file begins to give another sample.
 _SAMPLING = 2
@@ -76,7 +76,7 @@ def samples_to_take(whole: Whole, flat: FlatField | None) -> list[Task[SampleJob
 
 
 def recipes(
-    whole: Whole, settings: Positive, flat: FlatField | None, *, half: bool
+    whole: Whole, settings: PositiveSettings, flat: FlatField | None, *, half: bool
 ) -> dict[str, Recipe]:
     """Work out what holds for the roll, and from it each sampled frame's recipe, by file name."""
     briefs = []

@@ -2,8 +2,8 @@
 
 from tether.findings.catalogue import CATALOGUE
 from tether.findings.finding import Finding, Severity, Verdict, ranked, verdict_of
-from tether.findings.kind import Kind, Words
+from tether.findings.kind import FindingKind, Words
 
 __all__ = [
-    "CATALOGUE", "Finding", "Kind", "Severity", "Verdict", "Words", "ranked", "verdict_of",
+    "CATALOGUE", "Finding", "FindingKind", "Severity", "Verdict", "Words", "ranked", "verdict_of",
 ]  # fmt: skip

@@ -12,7 +12,7 @@ from tether.findings.kind import (
     MEASURED,
     NOTE,
     RESHOOT,
-    Kind,
+    FindingKind,
     Words,
 )
 
@@ -27,8 +27,8 @@ EVENED_OUT = (
 )
 """What a flat field that is uneven does and does not do, in a sentence."""
 
-BENCH: Mapping[str, Kind] = {
-    "out-of-focus": Kind(
+BENCH: Mapping[str, FindingKind] = {
+    "out-of-focus": FindingKind(
         RESHOOT,
         MEASURED,
         Words(
@@ -38,7 +38,7 @@ BENCH: Mapping[str, Kind] = {
         ),
         steps=("focus-lock",),
     ),
-    "one-side-soft": Kind(
+    "one-side-soft": FindingKind(
         RESHOOT,
         MEASURED,
         Words(
@@ -57,7 +57,7 @@ BENCH: Mapping[str, Kind] = {
         },
         steps=("stand-square", "focus-lock"),
     ),
-    "focus-drift": Kind(
+    "focus-drift": FindingKind(
         LOOK,
         MEASURED,
         Words(
@@ -68,7 +68,7 @@ BENCH: Mapping[str, Kind] = {
         helps=FOCUS,
         brief="focus again",
     ),
-    "dust-not-on-film": Kind(
+    "dust-not-on-film": FindingKind(
         LOOK,
         MEASURED,
         Words(
@@ -81,7 +81,7 @@ BENCH: Mapping[str, Kind] = {
         ),
         steps=("lens-clean",),
     ),
-    "light-drift": Kind(
+    "light-drift": FindingKind(
         NOTE,
         MEASURED,
         Words(
@@ -99,7 +99,7 @@ BENCH: Mapping[str, Kind] = {
         helps=LIGHT_TEST,
         brief="check the lamp",
     ),
-    "lamp-colour-drift": Kind(
+    "lamp-colour-drift": FindingKind(
         NOTE,
         MEASURED,
         Words(
@@ -111,7 +111,7 @@ BENCH: Mapping[str, Kind] = {
         helps=LIGHT_TEST,
         brief="check the lamp",
     ),
-    "light-moved": Kind(
+    "light-moved": FindingKind(
         LOOK,
         MEASURED,
         Words(
@@ -123,7 +123,7 @@ BENCH: Mapping[str, Kind] = {
         helps=LIGHT_TEST,
         brief="test the light again",
     ),
-    "gate-uneven": Kind(
+    "gate-uneven": FindingKind(
         NOTE,
         MEASURED,
         Words(
@@ -133,7 +133,7 @@ BENCH: Mapping[str, Kind] = {
         ),
         helps=LIGHT_TEST,
     ),
-    "flat-stale": Kind(
+    "flat-stale": FindingKind(
         NOTE,
         COUNTED,
         Words(

@@ -12,7 +12,7 @@ from tether.findings.kind import (
     MEASURED,
     NOTE,
     RESHOOT,
-    Kind,
+    FindingKind,
     Words,
 )
 
@@ -25,8 +25,8 @@ _CHANGED = (
 _NO_REBATE = "Nothing in the view has the light of the rebate that the frames before showed."
 _SATURATED = "{share} of the {channel} photosites in the picture are saturated."
 
-EXPOSURE: Mapping[str, Kind] = {
-    "too-dark": Kind(
+EXPOSURE: Mapping[str, FindingKind] = {
+    "too-dark": FindingKind(
         RESHOOT,
         MEASURED,
         Words(_TOO_DARK, "See whether the lamp is on and the lens cap off; give more light."),
@@ -37,7 +37,7 @@ EXPOSURE: Mapping[str, Kind] = {
             ),
         },
     ),
-    "base-saturated": Kind(
+    "base-saturated": FindingKind(
         RESHOOT,
         COUNTED,
         Words(
@@ -46,7 +46,7 @@ EXPOSURE: Mapping[str, Kind] = {
             _EV,
         ),
     ),
-    "picture-saturated": Kind(
+    "picture-saturated": FindingKind(
         RESHOOT,
         COUNTED,
         Words(_SATURATED, "{advice}", "share of the channel's photosites"),
@@ -56,7 +56,7 @@ EXPOSURE: Mapping[str, Kind] = {
             ),
         },
     ),
-    "base-off-target": Kind(
+    "base-off-target": FindingKind(
         NOTE + LOOK + RESHOOT,
         ESTIMATED,
         Words("The film base lies {stops:.1f} stops {side} the target.", "{advice}", _EV),
@@ -73,7 +73,7 @@ EXPOSURE: Mapping[str, Kind] = {
             ),
         },
     ),
-    "light-changed": Kind(
+    "light-changed": FindingKind(
         LOOK,
         MEASURED,
         Words(
@@ -100,7 +100,7 @@ EXPOSURE: Mapping[str, Kind] = {
         helps=LIGHT_TEST,
         brief="check the lamp",
     ),
-    "rebate-not-seen": Kind(
+    "rebate-not-seen": FindingKind(
         NOTE,
         ESTIMATED,
         Words(
@@ -109,7 +109,7 @@ EXPOSURE: Mapping[str, Kind] = {
             "Leave a little of the rebate in view, on the first frames at least.",
         ),
     ),
-    "highlights-below-target": Kind(
+    "highlights-below-target": FindingKind(
         NOTE + LOOK,
         MEASURED,
         Words(
@@ -118,7 +118,7 @@ EXPOSURE: Mapping[str, Kind] = {
             _EV,
         ),
     ),
-    "shadows-in-noise": Kind(
+    "shadows-in-noise": FindingKind(
         NOTE,
         ESTIMATED,
         Words(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from tether.findings.kind import COUNTED, LOOK, MEASURED, NOTE, RESHOOT, Kind, Words
+from tether.findings.kind import COUNTED, LOOK, MEASURED, NOTE, RESHOOT, FindingKind, Words
 
 _ADVANCE = ("frame-advance",)
 _LEFT_OUT = "The film's edge says {seen} where {wanted} should follow: "
@@ -17,8 +17,8 @@ _TWICE = (
     "keep it."
 )
 
-FILM: Mapping[str, Kind] = {
-    "between-frames": Kind(
+FILM: Mapping[str, FindingKind] = {
+    "between-frames": FindingKind(
         RESHOOT,
         MEASURED,
         Words(
@@ -28,7 +28,7 @@ FILM: Mapping[str, Kind] = {
         ),
         steps=_ADVANCE,
     ),
-    "picture-cut-off": Kind(
+    "picture-cut-off": FindingKind(
         RESHOOT,
         MEASURED,
         Words(
@@ -38,7 +38,7 @@ FILM: Mapping[str, Kind] = {
         ),
         steps=_ADVANCE,
     ),
-    "askew": Kind(
+    "askew": FindingKind(
         LOOK,
         MEASURED,
         Words(
@@ -48,7 +48,7 @@ FILM: Mapping[str, Kind] = {
         ),
         steps=("strip-load",),
     ),
-    "small-on-sensor": Kind(
+    "small-on-sensor": FindingKind(
         NOTE,
         MEASURED,
         Words(
@@ -57,7 +57,7 @@ FILM: Mapping[str, Kind] = {
             "share of the sensor",
         ),
     ),
-    "wrong-side": Kind(
+    "wrong-side": FindingKind(
         RESHOOT,
         MEASURED,
         Words(
@@ -66,7 +66,7 @@ FILM: Mapping[str, Kind] = {
         ),
         steps=("strip-load",),
     ),
-    "not-advanced": Kind(
+    "not-advanced": FindingKind(
         RESHOOT,
         MEASURED,
         Words("This is the same picture as frame {frame}.", _TWICE, "correlation"),
@@ -77,7 +77,7 @@ FILM: Mapping[str, Kind] = {
         },
         steps=_ADVANCE,
     ),
-    "frame-number": Kind(
+    "frame-number": FindingKind(
         LOOK,
         MEASURED,
         Words(_LEFT_OUT + "{frames} left out.", _WHICH, "frames"),
@@ -88,7 +88,7 @@ FILM: Mapping[str, Kind] = {
         },
         steps=_ADVANCE,
     ),
-    "blank-frame": Kind(
+    "blank-frame": FindingKind(
         LOOK,
         MEASURED,
         Words(
@@ -104,7 +104,7 @@ FILM: Mapping[str, Kind] = {
             ),
         },
     ),
-    "even-frame": Kind(
+    "even-frame": FindingKind(
         LOOK,
         MEASURED,
         Words(
@@ -113,7 +113,7 @@ FILM: Mapping[str, Kind] = {
             "stops from base",
         ),
     ),
-    "even-view": Kind(
+    "even-view": FindingKind(
         LOOK,
         MEASURED,
         Words(
@@ -121,7 +121,7 @@ FILM: Mapping[str, Kind] = {
             "Mark the frame as blank if the film shows none either.",
         ),
     ),
-    "no-film": Kind(
+    "no-film": FindingKind(
         LOOK,
         MEASURED,
         Words(
@@ -131,7 +131,7 @@ FILM: Mapping[str, Kind] = {
             "stops above base",
         ),
     ),
-    "file-damaged": Kind(
+    "file-damaged": FindingKind(
         RESHOOT,
         COUNTED,
         Words(
@@ -142,7 +142,7 @@ FILM: Mapping[str, Kind] = {
             "%",
         ),
     ),
-    "not-judged": Kind(
+    "not-judged": FindingKind(
         LOOK,
         COUNTED,
         Words("The file could not be judged: {what}", "{todo}"),
@@ -153,7 +153,7 @@ FILM: Mapping[str, Kind] = {
             ),
         },
     ),
-    "facts-damaged": Kind(
+    "facts-damaged": FindingKind(
         LOOK,
         COUNTED,
         Words(

@@ -11,7 +11,7 @@ from tether.findings.kind import (
     MEASURED,
     NOTE,
     RESHOOT,
-    Kind,
+    FindingKind,
     Words,
 )
 
@@ -38,8 +38,8 @@ _POWER = (
     "The open gate lies {below:.1f} stops below saturation, and should lie {target:.1f} below it."
 )
 
-LIGHT: Mapping[str, Kind] = {
-    "light-saturated": Kind(
+LIGHT: Mapping[str, FindingKind] = {
+    "light-saturated": FindingKind(
         RESHOOT,
         COUNTED,
         Words(
@@ -55,7 +55,7 @@ LIGHT: Mapping[str, Kind] = {
             ),
         },
     ),
-    "light-too-dark": Kind(
+    "light-too-dark": FindingKind(
         RESHOOT,
         MEASURED,
         Words(
@@ -71,7 +71,7 @@ LIGHT: Mapping[str, Kind] = {
             ),
         },
     ),
-    "light-uneven": Kind(
+    "light-uneven": FindingKind(
         LOOK,
         MEASURED,
         Words(
@@ -89,7 +89,7 @@ LIGHT: Mapping[str, Kind] = {
             ),
         },
     ),
-    "lamp-flicker": Kind(
+    "lamp-flicker": FindingKind(
         LOOK + RESHOOT,
         MEASURED,
         Words(_BANDS, "Set the shutter to {time}" + _PERIODS, "%"),
@@ -101,7 +101,7 @@ LIGHT: Mapping[str, Kind] = {
             ),
         },
     ),
-    "white-balance-off": Kind(
+    "white-balance-off": FindingKind(
         NOTE,
         MEASURED,
         Words(
@@ -111,7 +111,7 @@ LIGHT: Mapping[str, Kind] = {
             "EV",
         ),
     ),
-    "light-metered": Kind(
+    "light-metered": FindingKind(
         NOTE,
         ESTIMATED,
         Words(
@@ -120,7 +120,7 @@ LIGHT: Mapping[str, Kind] = {
             unit="EV",
         ),
     ),
-    "strobe-power": Kind(
+    "strobe-power": FindingKind(
         NOTE + RESHOOT,
         MEASURED,
         Words(
@@ -136,7 +136,7 @@ LIGHT: Mapping[str, Kind] = {
             ),
         },
     ),
-    "lamp-still-on": Kind(
+    "lamp-still-on": FindingKind(
         RESHOOT,
         MEASURED,
         Words(
@@ -146,7 +146,7 @@ LIGHT: Mapping[str, Kind] = {
             "share of the open gate",
         ),
     ),
-    "stray-light": Kind(
+    "stray-light": FindingKind(
         LOOK,
         MEASURED,
         Words(

@@ -8,9 +8,9 @@ from tether.findings.about_bench import BENCH
 from tether.findings.about_exposure import EXPOSURE
 from tether.findings.about_film import FILM
 from tether.findings.about_light import LIGHT
-from tether.findings.kind import Kind
+from tether.findings.kind import FindingKind
 
-SUBJECTS: Mapping[str, Mapping[str, Kind]] = {
+SUBJECTS: Mapping[str, Mapping[str, FindingKind]] = {
     "Exposure": EXPOSURE,
     "The film in the gate": FILM,
     "Focus, dust and what moves along a roll": BENCH,
@@ -18,6 +18,6 @@ SUBJECTS: Mapping[str, Mapping[str, Kind]] = {
 }
 """By heading, as the page has them."""
 
-CATALOGUE: Mapping[str, Kind] = {
+CATALOGUE: Mapping[str, FindingKind] = {
     code: kind for subject in SUBJECTS.values() for code, kind in subject.items()
 }

@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import Self
 
 from tether.findings.catalogue import CATALOGUE
-from tether.findings.kind import Kind, Words
+from tether.findings.kind import FindingKind, Words
 from tether.text import printable
 
 _SHOWN = {
@@ -121,7 +121,7 @@ class Finding:
         return cls(code, severity, value, data, case)
 
     @property
-    def kind(self) -> Kind:
+    def kind(self) -> FindingKind:
         """What the catalogue has of its code."""
         return CATALOGUE[self.code]
 

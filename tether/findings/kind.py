@@ -40,7 +40,7 @@ class Words(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class FindingKind:
     """What is said under one code, and what helps.
 
     Attributes

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tether.settings import Positive
+from tether.settings import PositiveSettings
 
 FloatArray = NDArray[np.float32]
 
@@ -21,7 +21,7 @@ LIGHTEST = 2.0
 _SMALLEST = 1e-5
 
 
-def print_luminance(log_exposure: ArrayLike, settings: Positive) -> NDArray[np.float64]:
+def print_luminance(log_exposure: ArrayLike, settings: PositiveSettings) -> NDArray[np.float64]:
     """Return the luminance of a print, 0..1 with white = 1.
 
     Parameters
@@ -53,7 +53,7 @@ def encoded(luminance: ArrayLike) -> NDArray[np.float64]:
 
 
 def negative_tones(
-    transmittance: ArrayLike, settings: Positive, gain: float = 1.0, offset: float = 0.0
+    transmittance: ArrayLike, settings: PositiveSettings, gain: float = 1.0, offset: float = 0.0
 ) -> NDArray[np.float64]:
     """Return sRGB values 0..1 of a negative printed as a positive.
 
@@ -72,7 +72,7 @@ def negative_tones(
 
 
 def slide_tones(
-    transmittance: ArrayLike, settings: Positive, offset: float = 0.0
+    transmittance: ArrayLike, settings: PositiveSettings, offset: float = 0.0
 ) -> NDArray[np.float64]:
     """Return sRGB values 0..1 of a transparency; ``transmittance`` is relative to its white.
 

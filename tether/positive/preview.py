@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from tether.film import FilmProcess
 from tether.positive.curve import negative_tones, slide_tones
-from tether.settings import Positive
+from tether.settings import PositiveSettings
 
 SATURATED = 0.995
 """Signal from which a pixel counts as saturated."""
@@ -20,7 +20,7 @@ def preview(
     process: FilmProcess,
     base: tuple[float, float, float] | None = None,
     *,
-    settings: Positive | None = None,
+    settings: PositiveSettings | None = None,
     exposure: float = 0.0,
     turn: int = 0,
     mirrored: bool = True,
@@ -58,7 +58,7 @@ def preview(
         raise ValueError("picture must have the shape (h, w, 3)")
     if turn % 90:
         raise ValueError("turn must be 0, 90, 180 or 270")
-    settings = settings or Positive()
+    settings = settings or PositiveSettings()
     full = np.asarray((picture >= SATURATED).any(axis=2))
     lightest = np.asarray(base if base is not None else _lightest(picture, full), np.float64)
     if process is FilmProcess.BW_NEGATIVE:

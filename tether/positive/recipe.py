@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass, field
 from tether.facts import Corners, StoredFraming
 from tether.film import FilmProcess
 from tether.positive.balance import Balance, Triple
-from tether.settings import Positive
+from tether.settings import PositiveSettings
 
 MOST_MISSING_MM = 2.0
 """Millimetres of a picture out of view beyond which its outline is not cropped to."""
@@ -57,7 +57,7 @@ class Recipe:
     turn: int = 0
     mirrored: bool = True
     half: bool = False
-    settings: Positive = field(default_factory=Positive)
+    settings: PositiveSettings = field(default_factory=PositiveSettings)
     matrix: tuple[float, ...] = ()
 
     def digest(self, *more: str) -> str:

@@ -13,7 +13,7 @@ from tether.film import FilmProcess
 from tether.positive.balance import Balance, Triple, evening, roll_balance, roll_base, roll_white
 from tether.positive.recipe import Recipe
 from tether.positive.sample import Sample
-from tether.settings import Positive
+from tether.settings import PositiveSettings
 
 _SMALLEST = 1e-5
 
@@ -52,7 +52,7 @@ class Brief:
 def roll_recipes(
     process: FilmProcess,
     briefs: Sequence[Brief],
-    settings: Positive,
+    settings: PositiveSettings,
     *,
     half: bool,
     neutral: Triple | None = None,

@@ -8,10 +8,10 @@ from datetime import timedelta
 
 from tether.archive.archive import Archive
 from tether.reports.statement import statement
-from tether.settings import Planning
+from tether.settings import PlanningSettings
 
 _WHOLE = ("The files lie in", "Go on at", "Make the positives")
-_PAUSE = timedelta(minutes=Planning().pause_minutes)
+_PAUSE = timedelta(minutes=PlanningSettings().pause_minutes)
 
 
 def summary(archive: Archive, roll_name: str, pause: timedelta = _PAUSE) -> list[str]:

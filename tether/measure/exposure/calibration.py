@@ -18,7 +18,7 @@ from tether.measure.levels import stops, with_observed_saturation
 from tether.measure.roll.memory import OpenGate, spread
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
-from tether.settings import Exposure, Settings
+from tether.settings import ExposureSettings, Settings
 
 _FULL = 0.985
 _DARK_EV = -9.0
@@ -65,7 +65,7 @@ class ClearFilm:
     ev: float | None
     clipped: bool = False
 
-    def stops_to_target(self, settings: Exposure) -> float:
+    def stops_to_target(self, settings: ExposureSettings) -> float:
         """Return how much light to add to bring it to the target, negative for less."""
         if self.clipped or self.ev is None:
             return settings.from_saturation_ev
@@ -143,7 +143,7 @@ def _blank(
     return ClearFilm(Seen.BLANK, signal, float(stops(strongest)))
 
 
-def _highlights(measured: FrameMeasurement, settings: Exposure) -> ClearFilm:
+def _highlights(measured: FrameMeasurement, settings: ExposureSettings) -> ClearFilm:
     """Take the lightest thousandth of a transparency's picture."""
     if any(finding.code == "blank-frame" for finding in measured.findings):
         return ClearFilm(Seen.DARKNESS, {}, None)

@@ -10,7 +10,7 @@ from tether.findings.about_exposure import advice_words
 from tether.measure.exposure.base import Base
 from tether.measure.exposure.exposure import nearest_exposure, strongest
 from tether.measure.exposure.shadows import Shadows
-from tether.settings import Exposure
+from tether.settings import ExposureSettings
 from tether.text import percent
 
 Shutters = tuple[tuple[str, float], ...]
@@ -78,7 +78,7 @@ def negative_remarks(
     advice: Advice,
     saturated_picture: dict[str, float],
     expected_ev: float | None,
-    settings: Exposure,
+    settings: ExposureSettings,
     lightest_ev: float = -16.0,
     *,
     highest_ev: float | None = None,
@@ -147,7 +147,7 @@ def negative_remarks(
 def _off_target(
     base: Base,
     advice: Advice,
-    settings: Exposure,
+    settings: ExposureSettings,
     lightest_ev: float,
     highest_ev: float | None,
     pictures: int,
@@ -186,7 +186,7 @@ def transparency_remarks(
     headroom_ev: float,
     saturated_picture: dict[str, float],
     dark: Shadows | None,
-    settings: Exposure,
+    settings: ExposureSettings,
     *,
     settled: bool = False,
 ) -> list[Finding]:
@@ -238,7 +238,7 @@ def transparency_remarks(
     return found
 
 
-def clipped_step(settings: Exposure) -> float:
+def clipped_step(settings: ExposureSettings) -> float:
     """Return the change to try first when the base is saturated and its real level not known."""
     return settings.base_target_ev - _CLIPPED_STEP_EV
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tether.findings import Finding
 from tether.raw.mosaic import Mosaic
-from tether.settings import Dust
+from tether.settings import DustSettings
 from tether.text import plural
 
 Spots = NDArray[np.float32]
@@ -39,7 +39,7 @@ _ALIKE = 0.5
 def find_spots(
     mosaic: Mosaic,
     region: tuple[slice, slice] | None = None,
-    settings: Dust | None = None,
+    settings: DustSettings | None = None,
 ) -> Spots:
     """Find small spots that are darker than everything around them.
 
@@ -55,7 +55,7 @@ def find_spots(
     Shape (n, 3), n up to 300. A spot's depth is how much darker its middle is than the darkest
     of eight places around it, so that edges and lines are none.
     """
-    settings = settings or Dust()
+    settings = settings or DustSettings()
     height, width = mosaic.shape
     rows, columns = region if region is not None else (slice(0, height), slice(0, width))
     top, left = int(rows.start or 0), int(columns.start or 0)
@@ -76,7 +76,10 @@ def find_spots(
 
 
 def lasting_spots(
-    spots: Spots, previous: Sequence[Spots], settings: Dust | None = None, aspect: float = 1.5
+    spots: Spots,
+    previous: Sequence[Spots],
+    settings: DustSettings | None = None,
+    aspect: float = 1.5,
 ) -> Spots:
     """Return the spots that earlier frames show in the same place and alike in depth.
 
@@ -96,7 +99,7 @@ def lasting_spots(
     aspect
         Width over height of the frame.
     """
-    settings = settings or Dust()
+    settings = settings or DustSettings()
     meetings = [_meetings(spots, other, settings, aspect) for other in previous[-KEPT:]]
     meetings = [(found, alike) for found, alike in meetings if not _same_picture(found)]
     needed = int(settings.frames) - 1
@@ -116,7 +119,7 @@ def lasting_spots(
 
 
 def _meetings(
-    spots: Spots, other: Spots, settings: Dust, aspect: float
+    spots: Spots, other: Spots, settings: DustSettings, aspect: float
 ) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
     """Tell for each spot whether another frame has one there, and how many are like it at all."""
     down = (spots[:, None, 0] - other[None, :, 0]) / aspect
@@ -141,10 +144,13 @@ def _same_picture(found: NDArray[np.bool_]) -> bool:
 
 
 def compare_dust(
-    spots: Spots, previous: Sequence[Spots], settings: Dust | None = None, aspect: float = 1.5
+    spots: Spots,
+    previous: Sequence[Spots],
+    settings: DustSettings | None = None,
+    aspect: float = 1.5,
 ) -> list[Finding]:
     """Say whether dust lies on something that does not move with the film; see `lasting_spots`."""
-    settings = settings or Dust()
+    settings = settings or DustSettings()
     stay = lasting_spots(spots, previous, settings, aspect)
     if not len(stay):
         return []

@@ -13,7 +13,7 @@ from tether.findings import Finding
 from tether.measure.levels import FloatArray, stops
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey
-from tether.settings import Advance
+from tether.settings import AdvanceSettings
 
 ROWS, COLUMNS = 64, 96
 """Size of a signature, in pixels."""
@@ -133,7 +133,7 @@ def _compared(
 def repeat_remarks(
     now: NDArray[np.int8] | None,
     before: list[tuple[int, NDArray[np.int8]]],
-    settings: Advance,
+    settings: AdvanceSettings,
     outlined: Sequence[bool] = (),
 ) -> list[Finding]:
     """Say when a picture is one that was photographed before.

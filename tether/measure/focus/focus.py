@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tether.findings import Finding
 from tether.measure.focus.grain import FEWEST_CELLS, GRID, Region, Sharpness, measure_sharpness
-from tether.settings import Focus
+from tether.settings import FocusSettings
 
 __all__ = [
     "GRID",
@@ -35,14 +35,16 @@ _FLOOR = 0.02
 """Sharpness relative to the reference that cannot be told from none."""
 
 
-def reference_of(frames: Sequence[Sharpness], settings: Focus | None = None) -> Sharpness | None:
+def reference_of(
+    frames: Sequence[Sharpness], settings: FocusSettings | None = None
+) -> Sharpness | None:
     """Return what a roll's frames in focus have in common, to compare the others with.
 
     Frames ruled by picture detail do not count, unless there are only such and at least
     five of them; None when there is nothing to go by. A figure is the median over the frames that
     count, or the lower quartile of those ruled by detail.
     """
-    settings = settings or Focus()
+    settings = settings or FocusSettings()
     known = [f for f in frames if np.isfinite(f.overall)]
     plain = [f for f in known if f.plain >= settings.plain_ratio]
     share = 50.0
@@ -59,7 +61,7 @@ def reference_of(frames: Sequence[Sharpness], settings: Focus | None = None) -> 
 
 
 def compare_focus(
-    sharpness: Sharpness, reference: Sharpness | None, settings: Focus | None = None
+    sharpness: Sharpness, reference: Sharpness | None, settings: FocusSettings | None = None
 ) -> list[Finding]:
     """Say whether a frame is soft, and on which side, against the roll's reference.
 
@@ -75,7 +77,7 @@ def compare_focus(
     At most one finding: ``one-side-soft`` or ``out-of-focus``, both asking for another shot, with
     the sharpness relative to the reference as its value. Nothing where grain cannot tell.
     """
-    settings = settings or Focus()
+    settings = settings or FocusSettings()
     if reference is None or not reference.overall > 0 or not np.isfinite(sharpness.overall):
         return []
     # Where noise is as strong as grain, an error in what is taken off for it decides.
@@ -108,7 +110,7 @@ def compare_focus(
     return [Finding.of("out-of-focus", round(ratio, 3), percent=100 * ratio)]
 
 
-def focus_drift(overalls: Sequence[float], settings: Focus | None = None) -> list[Finding]:
+def focus_drift(overalls: Sequence[float], settings: FocusSettings | None = None) -> list[Finding]:
     """Say whether sharpness falls steadily over the frames of a roll.
 
     Parameters
@@ -125,7 +127,7 @@ def focus_drift(overalls: Sequence[float], settings: Focus | None = None) -> lis
     between all pairs, which single odd frames do not move), by half of it in stops at the least: a
     drift that has just begun moves the line late. Nothing with fewer than eight frames.
     """
-    settings = settings or Focus()
+    settings = settings or FocusSettings()
     values = np.asarray(overalls, np.float64)
     index = np.flatnonzero(values > 0)
     if index.size < _FEWEST_FOR_DRIFT:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from tether.measure.medians import row_medians
 from tether.raw.mosaic import Mosaic
-from tether.settings import Focus
+from tether.settings import FocusSettings
 
 Region = tuple[slice, slice]
 """Rows and columns of a mosaic, in photosites; steps are not used."""
@@ -91,7 +91,7 @@ def measure_sharpness(
     mosaic: Mosaic,
     region: Region | None = None,
     clear: float | None = None,
-    settings: Focus | None = None,
+    settings: FocusSettings | None = None,
 ) -> Sharpness:
     """Measure how sharp each part of a frame is, by its grain.
 
@@ -130,11 +130,14 @@ def measure_sharpness(
         cells |= dict(zip(places, patches, strict=True))
     if clear is None:
         clear = _lightest(mosaic, green, black, saturation)
-    return _figures(cells, clear, mosaic.iso or 100.0, settings or Focus())
+    return _figures(cells, clear, mosaic.iso or 100.0, settings or FocusSettings())
 
 
 def _figures(
-    cells: dict[tuple[int, int], NDArray[np.float64]], clear: float, iso: float, settings: Focus
+    cells: dict[tuple[int, int], NDArray[np.float64]],
+    clear: float,
+    iso: float,
+    settings: FocusSettings,
 ) -> Sharpness:
     """Turn (signal, fine and coarse variance relative to its square) of patches into figures."""
     grid, noise, plain = (np.full(GRID, np.nan) for _ in range(3))

@@ -22,7 +22,7 @@ from tether.measure.framing.outline import (
 from tether.measure.levels import FloatArray
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey
-from tether.settings import Framing as FramingSettings
+from tether.settings import FramingSettings
 
 _FLOOR = {True: 2.0**-12, False: 2.0**-10}
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from tether.film import FilmFormat
 from tether.findings import Finding
 from tether.measure.framing.framing import Framing
-from tether.settings import Framing as FramingSettings
+from tether.settings import FramingSettings
 from tether.text import percent
 
 _AWAY = {"left": "right", "right": "left", "top": "down", "bottom": "up"}

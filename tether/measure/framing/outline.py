@@ -11,7 +11,7 @@ import numpy as np
 from tether.film import FilmFormat
 from tether.measure.framing.lines import Line, find_lines
 from tether.measure.levels import FloatArray
-from tether.settings import Framing as FramingSettings
+from tether.settings import FramingSettings
 
 SIDES = ("left", "top", "right", "bottom")
 """The sides of a frame, as the raw picture shows them."""

@@ -12,7 +12,7 @@ from tether.measure.light.light import uneven_percent
 from tether.measure.roll.memory import OpenGate, grid_of, spread
 from tether.measure.survey import Survey, survey
 from tether.raw.mosaic import Mosaic
-from tether.settings import Light
+from tether.settings import LightSettings
 
 _MASKED = 0.5
 """Share of the median light below which a cell lies behind the gate's mask."""
@@ -78,13 +78,13 @@ def flat_correct(picture: Survey, gate: OpenGate) -> FloatArray:
     return np.asarray(picture.signal / np.maximum(light / means, np.float32(FLOOR)), np.float32)
 
 
-def gate_uneven(gate: OpenGate | None, settings: Light | None = None) -> list[Finding]:
+def gate_uneven(gate: OpenGate | None, settings: LightSettings | None = None) -> list[Finding]:
     """Say ``gate-uneven`` of a frame whose open gate is more uneven than the light may be.
 
     A flat field divides the light's pattern out of positives. It does not give the dark side the
     light that it lacks: photon noise relative to the signal goes with ``1 / sqrt(light)``.
     """
-    settings = settings or Light()
+    settings = settings or LightSettings()
     if gate is None or gate.uneven_percent <= settings.uneven_percent:
         return []
     percent = gate.uneven_percent
@@ -107,9 +107,11 @@ def age_hours(taken_at: str, now: datetime) -> float | None:
     return (now - taken).total_seconds() / 3600
 
 
-def judge_flat(taken_at: str, now: datetime, settings: Light | None = None) -> list[Finding]:
+def judge_flat(
+    taken_at: str, now: datetime, settings: LightSettings | None = None
+) -> list[Finding]:
     """Say ``flat-stale`` when an open gate is too old to tell of today's light."""
-    settings = settings or Light()
+    settings = settings or LightSettings()
     age = age_hours(taken_at, now)
     if age is None or age <= settings.flat_hours:
         return []

@@ -6,8 +6,7 @@ from tether.findings import Finding, Severity
 from tether.findings.about_exposure import turn_power
 from tether.measure.light.flicker import steadier_shutter, steady_seconds
 from tether.measure.light.light import METERED_FIELD_EV, Light, balance_off_ev
-from tether.settings import Bench, Exposure
-from tether.settings import Light as LightSettings
+from tether.settings import BenchSettings, ExposureSettings, LightSettings
 from tether.text import percent, stops
 
 _METERED_WITHIN = 0.5
@@ -22,14 +21,16 @@ _COUNTED = {1.0: "one", 2.0: "two", 3.0: "three", 4.0: "four"}
 
 
 def step_down(
-    settings: LightSettings, exposure: Exposure | None = None, bench: Bench | None = None
+    settings: LightSettings,
+    exposure: ExposureSettings | None = None,
+    bench: BenchSettings | None = None,
 ) -> float:
     """Return by how many stops less light a saturated open gate is tried again, negative.
 
     A strobe is turned by hand, so it is turned to where its gate is kept, if it was just saturated.
     """
-    step = (exposure or Exposure()).from_saturation_ev
-    return max(step, (bench or Bench()).strobe_gate_ev + 1) if settings.strobe else step
+    step = (exposure or ExposureSettings()).from_saturation_ev
+    return max(step, (bench or BenchSettings()).strobe_gate_ev + 1) if settings.strobe else step
 
 
 def judge_light(
@@ -39,8 +40,8 @@ def judge_light(
     seconds: float | None = None,
     shutters: tuple[tuple[str, float], ...] = (),
     white_balance: tuple[float, float, float] | None = None,
-    exposure: Exposure | None = None,
-    bench: Bench | None = None,
+    exposure: ExposureSettings | None = None,
+    bench: BenchSettings | None = None,
 ) -> list[Finding]:
     """Say what to change about the light.
 
@@ -91,7 +92,7 @@ def judge_light(
     return findings
 
 
-def judge_power(light: Light, bench: Bench | None = None) -> list[Finding]:
+def judge_power(light: Light, bench: BenchSettings | None = None) -> list[Finding]:
     """Say by how many stops a strobe's power is off for its open gate.
 
     Returns
@@ -99,7 +100,7 @@ def judge_power(light: Light, bench: Bench | None = None) -> list[Finding]:
     ``strobe-power``: a note within the limits in which its pattern can be measured, to be
     photographed again below them. Nothing where it lies as it should, or `judge_light` says more.
     """
-    bench = bench or Bench()
+    bench = bench or BenchSettings()
     off = bench.gate_target_ev - light.mean_ev
     if light.saturated or light.mean_ev < _TOO_DARK_EV or abs(off) <= bench.gate_tolerance_ev:
         return []

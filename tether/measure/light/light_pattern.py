@@ -13,7 +13,7 @@ from tether.measure.framing.framing import Framing, seen_area
 from tether.measure.levels import FLOOR, FloatArray, stops
 from tether.measure.roll.memory import OpenGate, spread, spread_at
 from tether.measure.survey import Survey
-from tether.settings import Light
+from tether.settings import LightSettings
 
 _STRIP_MM = 0.6
 _FEWEST = 60
@@ -115,7 +115,7 @@ def light_moved(
     framing: Framing | None,
     base: Base | None,
     gate: OpenGate | None,
-    settings: Light | None = None,
+    settings: LightSettings | None = None,
     *,
     outlined: bool = False,
 ) -> list[Finding]:
@@ -125,7 +125,7 @@ def light_moved(
     the border of the view has to be rebate on all sides; that is only looked at with ``outlined``:
     earlier frames of the roll showed an outline, so that rebate is known to be in view.
     """
-    settings = settings or Light()
+    settings = settings or LightSettings()
     if gate is None or gate.channels != picture.channels or base is None:
         return []
     if base.source == "picture" or base.clipped:

@@ -25,7 +25,7 @@ from tether.measure.roll.drift import light_drift, sharpness_of
 from tether.measure.roll.history import LEVEL, SHARPNESS, Rows, Standing, base_levels, with_row
 from tether.measure.roll.memory import MOST_FRAMES, Exposure, KnownBase, OpenGate, RollMemory, Trace
 from tether.measure.survey import Survey
-from tether.settings import Exposure as ExposureSettings
+from tether.settings import ExposureSettings
 
 _FEW_FRAMES = 3
 _STRICTER = 0.4

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tether.findings import Finding
 from tether.measure.roll.history import BLUE, FRAME, LEVEL, ORDER, RED, SETTINGS, SHARPNESS, Rows
-from tether.settings import Light
+from tether.settings import LightSettings
 
 _FEWEST = 5
 _LAST = 3
@@ -23,7 +23,7 @@ _BEGAN = 1 / 4
 """Share of a change up to which a frame still counts as from before it."""
 
 
-def light_drift(rows: Rows, since: int = 0, settings: Light | None = None) -> list[Finding]:
+def light_drift(rows: Rows, since: int = 0, settings: LightSettings | None = None) -> list[Finding]:
     """Say whether the light has moved over the frames up to the last row.
 
     Parameters
@@ -45,7 +45,7 @@ def light_drift(rows: Rows, since: int = 0, settings: Light | None = None) -> li
     strobe's flashes differ by chance, of which such a row may be made. Nothing where the last
     frame shows no rebate.
     """
-    settings = settings or Light()
+    settings = settings or LightSettings()
     rows = rows[rows[:, ORDER] > since]
     if not rows.size:
         return []

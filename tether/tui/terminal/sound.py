@@ -6,7 +6,7 @@ import shutil
 import subprocess
 from pathlib import Path
 
-from tether.settings import Alerts
+from tether.settings import AlertSettings
 
 _PLAYERS = ("pw-play", "paplay", "aplay", "afplay")
 """Players that come with desktop systems; each takes a file and plays it."""
@@ -15,7 +15,7 @@ _running: list[subprocess.Popen[bytes]] = []
 """Players at work; each that has ended is let go of at the next sound."""
 
 
-def sound(alerts: Alerts) -> str:
+def sound(alerts: AlertSettings) -> str:
     """Begin to play the sound of the settings; return why it cannot be heard, "" when it can.
 
     Nothing waits for it: the player runs by itself, and what it prints goes nowhere.

@@ -16,7 +16,7 @@ from textual.filter import LineFilter, Monochrome
 from textual.theme import Theme
 
 from tether.errors import TetherError
-from tether.settings import Screen, Settings
+from tether.settings import ScreenSettings, Settings
 from tether.tui.terminal.contrast import AA, AAA, Legible
 
 _BLACK, _WHITE = (0, 0, 0), (255, 255, 255)
@@ -138,7 +138,7 @@ def fitting(settings: Settings, colours: str | None) -> Settings:
 
     Of most themes such a terminal makes grey on grey. ``colours`` is what Rich says of it.
     """
-    if colours != "standard" or settings.screen != Screen():
+    if colours != "standard" or settings.screen != ScreenSettings():
         return settings
     return replace(settings, screen=replace(settings.screen, theme=CONTRAST.name))
 
