@@ -51,17 +51,15 @@ HABITS: Mapping[str, Habit] = {
     "what is": Habit(
         r"\bwhat (?:is|was|are|were|has|lies|stands|came)\b(?![^.|]*\?)",
         "name the thing",
-        allowed=12,
+        allowed=4,
         reason="headings of tables, and questions that a sentence reports",
     ),
     "is told": Habit(
         r"\b(?:is|are|was|were|be) (?:told|said)\b", "the program says, shows, warns; see, detect"
     ),
-    "is asked": Habit(
-        r"\b(?:is|are) asked\b",
-        "the program asks",
-        allowed=6,
-        reason="set-up steps that come back: the program is plainly the one that asks",
+    "is asked, is claimed": Habit(
+        r"\b(?:is|are) asked\b(?! for)|\bnothing (?:else )?is (?:claimed|reported|judged)\b",
+        "the program asks, claims nothing",
     ),
     "a for per": Habit(
         r"\b(?:frames|time|pixels|bytes|keys|hours|objects?|lines?|folders?|rows?|pictures?|space) "
@@ -211,7 +209,7 @@ def test_the_habits_are_recognised() -> None:
         "lies or stands": "The base lies 1.5 stops below the target.",
         "what is": "The table says what is known of it.",
         "is told": "That is said once.",
-        "is asked": "Its steps are asked.",
+        "is asked, is claimed": "Its steps are asked.",
         "a for per": "Two keys a frame.",
         "old words": "Find the base anew.",
         "wants": "Each roll wants its shutter time.",
