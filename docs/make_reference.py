@@ -157,12 +157,20 @@ A picture that could not be judged has the verdict *not judged* and the finding 
 """
 
 
+def pages() -> dict[str, str]:
+    """Return the text of each page that is written from the program, by the page's name."""
+    return {
+        "keys.md": keys_page(),
+        "reference-commands.md": commands_page(),
+        "reference-settings.md": settings_page(),
+        "reference-findings.md": findings_page(),
+    }
+
+
 def main() -> None:
     """Write the pages."""
-    (HERE / "keys.md").write_text(keys_page(), encoding="utf-8")
-    (HERE / "reference-commands.md").write_text(commands_page(), encoding="utf-8")
-    (HERE / "reference-settings.md").write_text(settings_page(), encoding="utf-8")
-    (HERE / "reference-findings.md").write_text(findings_page(), encoding="utf-8")
+    for name, text in pages().items():
+        (HERE / name).write_text(text, encoding="utf-8")
 
 
 def screens() -> list[type[Screen[Any]]]:

@@ -6,7 +6,6 @@ import json
 import re
 import tomllib
 from collections.abc import Iterator
-from dataclasses import fields
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -14,9 +13,11 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from docs.make_reference import pages
 from tether.cli.main import app
 from tether.delivery import xmp
 from tether.delivery.tables import COLUMNS
+from tether.film import FILM_FORMATS
 from tether.findings import CATALOGUE
 from tether.settings import Settings
 from tether.settings_file import load
@@ -25,6 +26,7 @@ ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(DOCS.rglob("*.md"))]
 ANEW = "run: PYTHONPATH=. python docs/make_reference.py"
+GENERATED = pages()
 OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]*")
 
 
@@ -72,33 +74,19 @@ def test_the_page_of_commands_names_every_option_and_nothing_else(command: str) 
     assert named == options_of(command) - {"--help"}, ANEW
 
 
-def declared() -> dict[tuple[str, str], tuple[Any, Any]]:
-    """Return each value of the settings with what is declared about it."""
-    found = {}
-    for section in fields(Settings):
-        values: Any = getattr(Settings(), section.name)
-        for item in fields(values):
-            found[section.name, item.name] = getattr(values, item.name), item.metadata
-    return found
+@pytest.mark.parametrize("page", GENERATED)
+def test_a_page_that_is_written_from_the_program_is_not_stale(page: str) -> None:
+    assert (DOCS / page).read_text(encoding="utf-8") == GENERATED[page], ANEW
 
 
-def test_the_page_of_settings_names_every_value_with_unit_range_and_source() -> None:
-    told = {
-        (heading.strip("[]"), row[0].strip("`")): row
-        for heading, text in sections("reference-settings.md").items()
-        for row in rows(text)
-        if row[0].startswith("`")
-    }
-    assert told.keys() == declared().keys(), ANEW
-    for key, (value, meta) in declared().items():
-        _, shown, what, span, source = told[key]
-        if "unit" in meta:
-            assert float(shown.replace(",", "")) == pytest.approx(value, rel=1e-3), (key, ANEW)
-            assert (what, source) == (meta["unit"], meta["source"]), (key, ANEW)
-            low, high = span.split(" to ")
-            assert (float(low), float(high)) == (meta["low"], meta["high"]), (key, ANEW)
-        else:
-            assert (shown.strip('"'), what) == (str(value).replace("True", "true"), meta["what"])
+def test_every_film_format_stands_in_its_table() -> None:
+    text = (DOCS / "how-to-film-kinds.md").read_text(encoding="utf-8")
+    table = {row[0].strip("`"): row[1] for row in rows(text) if row[0].strip("`") in FILM_FORMATS}
+    assert list(table) == list(FILM_FORMATS)
+    for key, words in table.items():
+        form = FILM_FORMATS[key]
+        sizes = {f"{form.picture_along:g}", f"{form.picture_across:g}"}
+        assert sizes <= set(re.findall(r"[\d.]+", words)), f"{key} has a picture of {sizes} mm"
 
 
 def test_the_example_of_a_settings_file_is_one(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from pathlib import Path
 
 import numpy as np
@@ -63,6 +64,23 @@ def test_the_documented_keys(files: Path) -> None:
     assert "density" not in row
     documented = (ROOT / "docs" / "json.md").read_text(encoding="utf-8")
     assert [key for key in row if f"`{key}`" not in documented] == []
+
+
+def test_the_place_of_the_picture_is_where_the_bench_put_it(tmp_path: Path) -> None:
+    sensor = SensorConfig(1536, 1024)
+    bench = Bench(BenchConfig(framing="wide", seed=3, sensor=sensor, edge_print=True))
+    bench.hand.go_to(4)
+    (tmp_path / "frame.dng").write_bytes(bench.expose(Exposure(1 / 15, 8.0, 100.0)).raw)
+    (row,) = measure_files([tmp_path / "frame.dng"], FilmProcess.BW_NEGATIVE)
+    found, scale = row["framing"], bench.view.scale
+    x, y = bench.film_map().to_sensor(0.0, 0.0)
+    assert found["offset_mm"] == pytest.approx([(x - 768) / scale, (y - 512) / scale], abs=0.1)
+    assert found["pixels_per_mm"] == pytest.approx(scale, rel=0.003)
+    assert found["pixels_per_inch"] == pytest.approx(25.4 * scale, rel=0.003)
+    # ISO 1007 (135 film): a picture of 36 mm by 24 mm.
+    assert found["sensor_share"] == pytest.approx(36 * 24 * scale**2 / (1536 * 1024), rel=0.01)
+    assert found["missing_mm"] == dict.fromkeys(("left", "top", "right", "bottom"), 0.0)
+    assert row["edge_code"]["base_side_to_lens"] is False, "the emulsion is toward the lens"
 
 
 def test_saturated_counts_what_the_file_holds(files: Path) -> None:
@@ -133,7 +151,9 @@ def test_light(files: Path) -> None:
     assert 0 < row["evenness_percent"] < 12
     # Per cent and stops say the same: 1 - 2^-EV.
     assert row["evenness_percent"] == pytest.approx(100 * (1 - 2 ** -row["evenness_ev"]), abs=0.1)
-    assert row["flicker_percent"] == 0
+    assert (row["flicker_percent"], row["flicker_bands"]) == (0, 0)
+    # ISO 12232 (from memory): a meter puts an even field at 10 / 78 of saturation.
+    assert row["metered_ev"] == pytest.approx(math.log2(10 / 78), abs=0.001)
     # The bench's sensor sees 5000 K with 0.58 and 0.68 of green.
     assert row["neutral"]["R/G"] == pytest.approx(0.58, abs=0.01)
     assert row["neutral"]["B/G"] == pytest.approx(0.68, abs=0.01)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import math
 import os
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -27,6 +29,7 @@ from tether.findings import Verdict
 from tether.reports.pace import Pace, Taken, pace_of
 from tether.settings import PlanningSettings, Settings
 
+ROOT = Path(__file__).parents[2]
 NOON = datetime(2024, 5, 1, 12, tzinfo=UTC)
 PAUSE = timedelta(minutes=15)
 WHOLE = Asked(pixels="8192x5464", focal=100.0, closest="1:2", rolls=2500, seconds_per_frame=14.0)
@@ -64,6 +67,53 @@ def test_the_bench_in_round_numbers() -> None:
     assert found["collection"]["frames_left"] == 90000
     assert found["collection"]["hours_left"] == pytest.approx(350.0)
     assert found["collection"]["bytes_left"] == pytest.approx(90000 * Settings().storage.raw_bytes)
+
+
+def test_every_number_by_hand(archive: Archive, roll: Roll) -> None:
+    """Photosites of 4 µm behind a lens of 100 mm at f/8, 24 mm of film and 1 mm each side of it.
+
+    The formulas are those of textbooks of optics, worked out here for these numbers.
+    """
+    shoot(archive, roll, 0, 10, 20)
+    found = planned(replace(WHOLE, pixels="9000x6000", seconds_per_frame=None), archive.root)
+    m, working = 24 / 26, 8 * 50 / 26
+    assert found["picture_mm"] == [36.0, 24.0]
+    assert found["sensor_mm"] == [36.0, 24.0]
+    assert found["rebate_mm"] == 1.0
+    # Thin lens: f (1 + m) behind it and f (1 + 1/m) before it.
+    assert found["lens"]["film_to_sensor_mm"] == pytest.approx(100 * (2 + m + 1 / m))
+    assert found["aperture"]["light_lost_ev"] == pytest.approx(2 * math.log2(1 + m))
+    light = found["diffraction"]
+    assert (light["wavelength_nm"], light["pitch_um"]) == (550.0, pytest.approx(4.0))
+    assert light["airy_um"] == pytest.approx(2.44 * 0.55 * working, rel=1e-3)
+    assert light["airy_pixels"] == pytest.approx(2.44 * 0.55 * working / 4, rel=1e-3)
+    assert light["cutoff_lp_mm"] == pytest.approx(1000 / (0.55 * working))
+    assert light["nyquist_lp_mm"] == pytest.approx(125.0)
+    # Lines two pixels wide, 62.5 pairs per mm: 2/pi (acos v - v sqrt(1 - v²)), v = 0.52885.
+    v = 62.5 * 0.55 * working / 1000
+    left = 2 / math.pi * (math.acos(v) - v * math.sqrt(1 - v * v))
+    assert light["contrast_two_pixels"] == pytest.approx(left)
+    depth = found["depth"]
+    assert (depth["blur_pixels"], depth["blur_um"]) == (2.0, pytest.approx(8.0))
+    assert depth["depth_mm"] == pytest.approx(2 * 8 * 0.008 * (1 + m) / m**2)
+    assert depth["curl_mm"] == 0.3
+    assert depth["covers_curl_marked"] == pytest.approx(0.3 * m**2 / (2 * 0.008 * (1 + m)))
+    detail = found["resolution"]
+    assert detail["picture_pixels"] == [round(36 * m * 250), round(24 * m * 250)]
+    assert detail["finest_on_film_lp_mm"] == pytest.approx(125 * m)
+    # FADGI (from memory): four stars from 4000 per inch. The lens alone: 250 x 25.4 / 2 = 3175.
+    assert (detail["fadgi_stars"], detail["without_spacer_fadgi_stars"]) == (4, 3)
+    assert detail["without_spacer_pixels_per_inch"] == pytest.approx(3175.0)
+    work = found["collection"]
+    assert (work["rolls_from"], work["frames_per_roll_from"]) == ("given", "archive")
+    assert (work["seconds_per_frame"], work["seconds_per_frame_from"]) == (10.0, "archive")
+    assert (work["bytes_per_frame"], work["bytes_per_frame_from"]) == (1000, "archive")
+    assert work["pause_minutes"] == 15.0
+    assert work["hours_left"] == pytest.approx(work["frames_left"] * 10 / 3600)
+    assert work["days_left"] == pytest.approx(work["hours_left"] / work["day_hours"])
+    assert work["bytes_free"] > 0
+    spare = Settings().storage.spare_bytes
+    assert work["enough_room"] == (work["bytes_free"] >= work["bytes_left"] + spare)
 
 
 @pytest.mark.parametrize(
@@ -286,7 +336,7 @@ def run(*words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "tether", "plan", *words],
         capture_output=True, text=True, timeout=120, check=False,
-        cwd=Path(__file__).parents[2], env=dict(os.environ),
+        cwd=ROOT, env=dict(os.environ),
     )  # fmt: skip
 
 
@@ -305,7 +355,7 @@ def test_the_command(tmp_path: Path) -> None:
 
 def documented() -> set[str]:
     """The keys that docs/json.md names for the plan, in its table."""
-    text = (Path(__file__).parents[2] / "docs" / "json.md").read_text(encoding="utf-8")
+    text = (ROOT / "docs" / "json.md").read_text(encoding="utf-8")
     table = text.split("## `tether plan --json`")[1]
     rows = (line.split("|")[1] for line in table.splitlines() if line.startswith("| `"))
     return {key for row in rows for key in row.replace("`", "").replace(",", " ").split()}
@@ -317,3 +367,13 @@ def test_every_key_is_documented() -> None:
         key for value in found.values() if isinstance(value, dict) for key in value
     }  # fmt: skip
     assert keys == documented()
+
+
+def test_no_documented_number_is_without_a_check() -> None:
+    """Each key of the page of JSON is looked at by a test, whatever the command."""
+    page = (ROOT / "docs" / "json.md").read_text(encoding="utf-8")
+    cells = [line.split("|") for line in page.splitlines() if line.startswith("| `")]
+    keys = {key for row in cells for key in re.findall(r"`([a-z]\w+)`", row[1] + row[-2])}
+    tests = "\n".join(p.read_text(encoding="utf-8") for p in (ROOT / "tests").rglob("*.py"))
+    assert len(keys) > 90
+    assert sorted(key for key in keys if not re.search(rf"\b{key}\b", tests)) == []
