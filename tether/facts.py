@@ -16,6 +16,8 @@ from typing import Any
 from tether.findings import Finding, Severity, Verdict
 from tether.text import printable
 
+ExposureValues = tuple[float | None, float | None, float | None]
+"""Seconds, ISO and f-number at which a picture was taken; None where not known."""
 Corners = tuple[tuple[float, float], ...]
 """Of an outline as (x, y) in photosites: top left, top right, bottom right, bottom left."""
 
@@ -35,7 +37,7 @@ class StoredFinding:
 
 @dataclass(frozen=True, slots=True)
 class StoredFraming:
-    """Where the picture lies, as it was stored; see `tether.measure.framing.framing.Framing`."""
+    """Where the picture lies, as it was stored; see `tether.measure.framing.position.Framing`."""
 
     corners: Corners | None = None
     seen: tuple[str, ...] = ()

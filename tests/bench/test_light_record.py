@@ -26,7 +26,7 @@ from tether.bench.light_warnings import light_warnings
 from tether.camera.protocol import CameraState, Role, Setting
 from tether.capture.bench_shots import BenchShot
 from tether.facts import Facts
-from tether.measure.roll.history import Standing, with_row
+from tether.measure.roll.history import FrameRecord, with_row
 from tether.measure.roll.memory import KnownBase, RollMemory
 from tether.settings import LightSettings, Settings
 
@@ -114,8 +114,8 @@ def test_a_rebate_that_was_seen_since_counts_more_than_the_calibration() -> None
     seen = KnownBase({"R": 0.3, "G1": 0.6}, (0.1, 100.0, 8.0))
 
     def after(order: int, level: float) -> RollMemory:
-        rows = with_row(None, Standing(order, 1, (0.1, 100.0, 8.0), level))
-        return KeptLight(base=BASE).applied_to(RollMemory(base=seen, standings=rows))
+        rows = with_row(None, FrameRecord(order, 1, (0.1, 100.0, 8.0), level))
+        return KeptLight(base=BASE).applied_to(RollMemory(base=seen, records=rows))
 
     assert after(4, -0.5).base == seen
     # Seen before it, or not seen at all since: the calibration stands.

@@ -27,7 +27,7 @@ from tether.camera import CameraError, CameraProcess, CameraRefused, Role
 from tether.camera.protocol import Setting
 from tether.errors import NotNow
 from tether.facts import Facts
-from tether.measure.light.light import Light
+from tether.measure.light.open_gate import Light
 from tether.measure.roll.memory import RollMemory
 from tether.session.judge import Judge
 from tether.session.next_step import Todo

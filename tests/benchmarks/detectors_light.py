@@ -22,9 +22,13 @@ from tether_simulator.sensor import SensorConfig
 from tests.measure.on_bench import photographed
 from tether.film import FilmProcess
 from tether.measure.film.dust import compare_dust, find_spots
-from tether.measure.focus.focus import Sharpness, compare_focus, measure_sharpness, reference_of
-from tether.measure.light.light import measure_light, stray_share
-from tether.measure.light.light_findings import judge_light, judge_stray_light
+from tether.measure.focus.softness import Sharpness, compare_focus, measure_sharpness, reference_of
+from tether.measure.light.open_gate import (
+    judge_light,
+    judge_stray_light,
+    measure_light,
+    stray_share,
+)
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
 

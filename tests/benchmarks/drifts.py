@@ -21,7 +21,7 @@ from tether_simulator.exposure import Exposure
 from tests.benchmarks.measure_detectors import bench_of, exposure_for, mosaic_of
 from tether.film import FilmProcess
 from tether.findings import Severity
-from tether.measure.exposure.exposure_remarks import EXPOSURE_CODES
+from tether.measure.exposure.advice import EXPOSURE_CODES
 from tether.measure.frame import FrameContext, measure_frame
 from tether.measure.light.flat import flat_of
 from tether.measure.roll.memory import RollMemory

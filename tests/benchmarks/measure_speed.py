@@ -28,17 +28,16 @@ from tether_simulator.exposure import REFERENCE
 from tether_simulator.sensor import SensorConfig
 
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.density.density import density_report
-from tether.measure.exposure.exposure import headroom, histogram
+from tether.measure.density.report import density_report
+from tether.measure.exposure.headroom import headroom, histogram
 from tether.measure.exposure.saturation import saturation_map
 from tether.measure.film.dust import compare_dust, find_spots
 from tether.measure.film.edge_code import read_edge
-from tether.measure.film.same_picture import repeat_remarks, signature
+from tether.measure.film.same_picture import repeat_findings, signature
 from tether.measure.focus.grain import measure_sharpness
 from tether.measure.frame import FrameContext, measure_frame
 from tether.measure.framing.area import upright_box
-from tether.measure.framing.framing import find_framing
-from tether.measure.framing.outline_check import rests_on_rebate
+from tether.measure.framing.position import find_framing, rests_on_rebate
 from tether.measure.levels import with_observed_saturation
 from tether.measure.roll.memory import OpenGate, RollMemory
 from tether.measure.survey import Survey, survey
@@ -141,7 +140,7 @@ def parts(mosaic: Mosaic, memory: RollMemory) -> dict[str, float]:
         "densities": lambda: density_report(picture, gate, None, None),
         "bar code on the edge": lambda: read_edge(picture, framing, form, True),
         "detail that it is known by": lambda: signature(picture, framing.picture),
-        "the same picture before": lambda: repeat_remarks(detail, earlier, settings.advance),
+        "the same picture before": lambda: repeat_findings(detail, earlier, settings.advance),
     }
     return {name: float(np.median([_seconds(call) for _ in range(REPEATS)]))
             for name, call in done.items()}  # fmt: skip

@@ -8,9 +8,9 @@ from tether_simulator.bench import Bench, BenchConfig
 from tether_simulator.exposure import Exposure
 
 from tests.measure.on_bench import SensorConfig, photographed
-from tether.measure.density.density import density, density_planes
+from tether.measure.density.report import density, density_planes
 from tether.measure.density.tablet import read_steps, tablet_report
-from tether.measure.exposure.exposure import exposure_ratio
+from tether.measure.exposure.advice import exposure_ratio
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tether.measure.roll.drift import light_drift, sharpness_of
-from tether.measure.roll.history import MOST_ROWS, Rows, Standing, base_levels, rows_of, with_row
+from tether.measure.roll.history import MOST_ROWS, FrameRecord, Rows, base_levels, rows_of, with_row
 from tether.measure.roll.memory import RollMemory
 from tether.settings import LightSettings
 
@@ -23,7 +23,7 @@ def rows(levels: list[float], **columns: list[float]) -> Rows:
     made: Rows | None = None
     for i, level in enumerate(levels):
         extra = {name: values[i] for name, values in columns.items()}
-        made = with_row(made, Standing(i + 1, i + 1, SETTINGS, level, **extra))
+        made = with_row(made, FrameRecord(i + 1, i + 1, SETTINGS, level, **extra))
     assert made is not None
     return made
 
@@ -101,7 +101,7 @@ def test_other_settings_of_the_camera_are_not_compared() -> None:
     made: Rows | None = None
     for n in range(12):
         settings = SETTINGS if n < 6 else (1 / 8, 100.0, 8.0)
-        made = with_row(made, Standing(n + 1, n + 1, settings, -0.5 if n < 6 else -0.1))
+        made = with_row(made, FrameRecord(n + 1, n + 1, settings, -0.5 if n < 6 else -0.1))
     assert made is not None
     assert codes(made) == []
 
@@ -150,12 +150,12 @@ def test_levels_of_a_base_per_colour() -> None:
 
 def test_a_frame_taken_again_takes_the_place_of_its_row() -> None:
     made = rows([-0.5, -0.4, -0.3])
-    again = with_row(made, Standing(4, 2, SETTINGS, -0.7))
+    again = with_row(made, FrameRecord(4, 2, SETTINGS, -0.7))
     assert again[:, 1].tolist() == [1, 3, 2]
     assert again[-1, 0] == 4
     long: Rows | None = None
     for n in range(MOST_ROWS + 5):
-        long = with_row(long, Standing(n + 1, n + 1, SETTINGS, -0.5))
+        long = with_row(long, FrameRecord(n + 1, n + 1, SETTINGS, -0.5))
     assert long is not None
     assert len(long) == MOST_ROWS
 
@@ -163,7 +163,7 @@ def test_a_frame_taken_again_takes_the_place_of_its_row() -> None:
 def test_sharpness_is_compared_at_one_aperture() -> None:
     made: Rows | None = None
     for n, f_number in enumerate((8.0, 8.0, 5.6, None, 8.0)):
-        made = with_row(made, Standing(n + 1, n + 1, (0.1, 100.0, f_number), sharpness=float(n)))
+        made = with_row(made, FrameRecord(n + 1, n + 1, (0.1, 100.0, f_number), sharpness=float(n)))
     assert made is not None
     assert sharpness_of(made) == [0, 1, 4]
     assert sharpness_of(made[:4]) == [3]
@@ -171,7 +171,7 @@ def test_sharpness_is_compared_at_one_aperture() -> None:
 
 def test_they_survive_the_store_and_nothing_else_does() -> None:
     made = rows([-0.5, math.nan, -0.4])
-    back = RollMemory.from_bytes(RollMemory(standings=made).to_bytes()).standings
+    back = RollMemory.from_bytes(RollMemory(records=made).to_bytes()).records
     assert back is not None
     np.testing.assert_array_equal(back, made)
     assert rows_of(made.astype(np.float32)) is None

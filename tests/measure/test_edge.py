@@ -11,8 +11,8 @@ from tether_simulator.sensor import SensorConfig
 
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.film.edge_code import EdgeCode, edge_remarks, read_edge
-from tether.measure.framing.framing import find_framing
+from tether.measure.film.edge_code import EdgeCode, edge_findings, read_edge
+from tether.measure.framing.position import find_framing
 from tether.measure.survey import Survey, halved, survey
 from tether.settings import FramingSettings
 
@@ -45,10 +45,10 @@ def test_the_right_side_and_the_wrong_one_are_told_apart(process: FilmProcess) -
     right = read(seen(process=process), process)
     assert right is not None
     assert not right.base_side
-    assert edge_remarks(right) == []
+    assert edge_findings(right) == []
     wrong = read(seen("wrong-side", process=process), process)
     assert wrong is not None
-    assert [f.code for f in edge_remarks(wrong)] == ["wrong-side"]
+    assert [f.code for f in edge_findings(wrong)] == ["wrong-side"]
 
 
 def test_upside_down_is_not_the_wrong_side() -> None:

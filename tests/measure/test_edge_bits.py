@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tether_simulator.edge_print import film_edge_code
 
-from tether.measure.film.edge_bits import EdgeBits, frame_label, read_bits
+from tether.measure.film.edge_code import EdgeBits, frame_label, read_bits
 
 NUMBERS = st.tuples(st.integers(1, 127), st.integers(0, 15), st.integers(0, 63), st.booleans())
 

@@ -13,19 +13,17 @@ from hypothesis import strategies as st
 
 from tests.measure.on_bench import NAMES, plain
 from tether.findings import Severity, Verdict, verdict_of
-from tether.measure.exposure.base import Base, highest_base_ev
-from tether.measure.exposure.exposure import (
-    BIN_EV,
-    LOWEST_EV,
-    ev_histogram,
+from tether.measure.exposure.advice import (
+    advise,
     exposure_ratio,
-    headroom,
     nearest_exposure,
-    percentile,
+    negative_findings,
+    transparency_findings,
 )
-from tether.measure.exposure.exposure_remarks import advise, negative_remarks, transparency_remarks
-from tether.measure.light.light import METERED_FIELD_EV
-from tether.measure.roll.comparison import is_settled, lightest_of
+from tether.measure.exposure.base import Base, highest_base_ev
+from tether.measure.exposure.headroom import BIN_EV, LOWEST_EV, ev_histogram, headroom, percentile
+from tether.measure.light.open_gate import METERED_FIELD_EV
+from tether.measure.roll.comparison import highlights_for_roll, is_settled
 from tether.measure.roll.memory import KnownBase, OpenGate, RollMemory
 from tether.measure.survey import survey
 from tether.settings import ExposureSettings
@@ -97,7 +95,7 @@ def _said(base_ev: float, source: str = "rebate", **kw: float | None) -> list[st
     expected = kw.get("expected")
     return [
         f"{f.severity.value} {f.code}"
-        for f in negative_remarks(base, advice, dict.fromkeys(NAMES, 0.0), expected, LIMITS)
+        for f in negative_findings(base, advice, dict.fromkeys(NAMES, 0.0), expected, LIMITS)
     ]
 
 
@@ -126,7 +124,7 @@ def test_less_is_claimed_where_only_the_picture_tells() -> None:
 def _of_picture(base_ev: float, lightest_ev: float, **known: Any) -> str:
     base = Base(dict.fromkeys(NAMES, 2**base_ev), "picture", clipped=False)
     advice = advise(LIMITS.base_target_ev - base_ev, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
-    found = negative_remarks(
+    found = negative_findings(
         base, advice, dict.fromkeys(NAMES, 0.0), None, LIMITS, lightest_ev, **known
     )
     (finding,) = [f for f in found if f.code == "base-off-target"]
@@ -169,7 +167,7 @@ def test_a_change_of_the_light_is_told() -> None:
     base = Base(dict.fromkeys(NAMES, 2**-0.5), "rebate", clipped=False)
     advice = advise(0.0, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
     for expected, said in ((-1.1, "moved or turned up"), (0.1, "moved or dimmed")):
-        (found,) = negative_remarks(base, advice, dict.fromkeys(NAMES, 0.0), expected, LIMITS)
+        (found,) = negative_findings(base, advice, dict.fromkeys(NAMES, 0.0), expected, LIMITS)
         assert said in found.action
 
 
@@ -179,7 +177,7 @@ def test_a_view_without_anything_of_the_rebates_light_is_told() -> None:
         ("roll", True, ["light-changed"]), ("roll", False, []), ("rebate", True, []),
     ):  # fmt: skip
         base = Base(dict.fromkeys(NAMES, 2**-0.5), source, clipped=False)
-        found = negative_remarks(
+        found = negative_findings(
             base, advice, dict.fromkeys(NAMES, 0.0), -0.5, LIMITS, rebate_missing=missing
         )
         assert [f.code for f in found] == codes
@@ -196,23 +194,23 @@ def test_advice_names_stops_direction_and_setting() -> None:
 
 def test_nothing_of_a_transparency_may_saturate() -> None:
     advice = advise(-1.5, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
-    found = transparency_remarks(advice, 0.0, {"G1": 0.002, "R": 0.0}, None, LIMITS)
+    found = transparency_findings(advice, 0.0, {"G1": 0.002, "R": 0.0}, None, LIMITS)
     assert [f.code for f in found] == ["picture-saturated"]
     assert verdict_of(found) is Verdict.RESHOOT
     assert "G1" in found[0].text
-    assert transparency_remarks(advice, 0.4, {"G1": 5e-5}, None, LIMITS) == []
+    assert transparency_findings(advice, 0.4, {"G1": 5e-5}, None, LIMITS) == []
 
 
 def test_a_dark_transparency_is_only_noted() -> None:
     advice = advise(1.6, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
-    found = transparency_remarks(advice, 2.1, {"G1": 0.0}, None, LIMITS)
+    found = transparency_findings(advice, 2.1, {"G1": 0.0}, None, LIMITS)
     assert [f.severity for f in found] == [Severity.NOTE]
 
 
 def test_a_dark_transparency_among_light_ones_is_right_as_it_is() -> None:
     def said(ev: float, settled: bool) -> list[Severity]:
         advice = advise(ev, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
-        found = transparency_remarks(advice, ev + 0.5, {"G1": 0}, None, LIMITS, settled=settled)
+        found = transparency_findings(advice, ev + 0.5, {"G1": 0}, None, LIMITS, settled=settled)
         return [f.severity for f in found]
 
     assert said(1.5, settled=False) == [Severity.NOTE]
@@ -226,7 +224,7 @@ def test_the_lightest_transparency_so_far_says_whether_the_exposure_is_right() -
     at, memory = (1 / 30, 100.0, 8.0), RollMemory()
     assert not is_settled(memory, at, LIMITS)
     for room, level in ((3.0, -3.0), (0.6, -0.6), (4.0, -0.6)):
-        told = lightest_of({"R": room + 1, "G1": room}, memory, at)
+        told = highlights_for_roll({"R": room + 1, "G1": room}, memory, at)
         memory = replace(memory, base=told or memory.base)
         assert memory.base is not None
         assert math.log2(max(memory.base.signal.values())) == pytest.approx(level)
@@ -235,12 +233,12 @@ def test_the_lightest_transparency_so_far_says_whether_the_exposure_is_right() -
     assert not is_settled(memory, (1 / 120, 100.0, 8.0), LIMITS)
     assert not is_settled(memory, (4 / 30, 100.0, 8.0), LIMITS)
     # Of what is saturated the level is not known; what was calibrated is not overruled.
-    assert lightest_of({"R": 0.2, "G1": 0.0}, memory, at) is None
+    assert highlights_for_roll({"R": 0.2, "G1": 0.0}, memory, at) is None
     calibrated = replace(memory, base=KnownBase({"G1": 0.1}, at))
-    assert lightest_of({"G1": 0.5}, calibrated, at) is None
+    assert highlights_for_roll({"G1": 0.5}, calibrated, at) is None
     assert is_settled(calibrated, at, LIMITS)
 
 
 def test_no_light_at_all() -> None:
-    found = negative_remarks(None, advise(2.0, None, (), 1 / 3), {}, None, LIMITS)
+    found = negative_findings(None, advise(2.0, None, (), 1 / 3), {}, None, LIMITS)
     assert [f.code for f in found] == ["too-dark"]

@@ -8,8 +8,7 @@ from tether_simulator.lamp import LampConfig, flicker_rows
 
 from tests.measure.on_bench import SensorConfig, open_gate, plain
 from tether.measure.light.flicker import flicker, steadier_shutter, steady_seconds
-from tether.measure.light.light import measure_light
-from tether.measure.light.light_findings import judge_light
+from tether.measure.light.open_gate import judge_light, measure_light
 from tether.measure.survey import survey
 
 SMALL = SensorConfig(960, 640)

@@ -12,9 +12,7 @@ from tether_simulator.exposure import Exposure
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Finding, Severity
-from tether.measure.film.edge_bits import EdgeBits
-from tether.measure.film.edge_code import EdgeCode
-from tether.measure.film.frame_number import FilmPlace, number_remarks
+from tether.measure.film.edge_code import EdgeBits, EdgeCode, FilmPlace, number_findings
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
 from tether.measure.roll.memory import RollMemory
 
@@ -43,33 +41,33 @@ def test_a_roll_may_begin_anywhere_and_run_either_way(
     before = places(*((n, (first + way * n) % 64) for n in range(1, count + 1)))
     # The other of the two codes may be the one that is read: 19 mm further on.
     now = code(first + way * (count + 1) + 0.5 * other_half, -8.0 + 19.0 * other_half)
-    assert number_remarks(now, count + 1, before, PITCH) == []
+    assert number_findings(now, count + 1, before, PITCH) == []
 
 
 def test_a_frame_left_out() -> None:
     before = places(*((n, n) for n in range(1, 15)))
-    value, text = said(number_remarks(code(16), 15, before, PITCH))
+    value, text = said(number_findings(code(16), 15, before, PITCH))
     assert value == 1
     assert text == "The film's edge says 16 where 15 should follow: 1 frame was left out."
-    value, text = said(number_remarks(code(16.5, 11.0), 15, before, PITCH))
+    value, text = said(number_findings(code(16.5, 11.0), 15, before, PITCH))
     assert "says 16A where 15A should follow" in text
     # Begun at 00, which the code writes as 63 on this film, or at any other number.
     before = places((1, 63), (2, 0), (3, 1))
-    value, text = said(number_remarks(code(4), 4, before, PITCH))
+    value, text = said(number_findings(code(4), 4, before, PITCH))
     assert "says 4 where 2 should follow: 2 frames were left out." in text
 
 
 def test_a_frame_shot_twice() -> None:
     before = places(*((n, n) for n in range(1, 15)))
-    value, text = said(number_remarks(code(14), 15, before, PITCH))
+    value, text = said(number_findings(code(14), 15, before, PITCH))
     assert value == -1
     assert "the film lies 1 frame back" in text
 
 
 def test_a_roll_that_runs_backward() -> None:
     before = places((1, 36), (2, 35), (3, 34))
-    assert number_remarks(code(33), 4, before, PITCH) == []
-    value, text = said(number_remarks(code(32), 4, before, PITCH))
+    assert number_findings(code(33), 4, before, PITCH) == []
+    value, text = said(number_findings(code(32), 4, before, PITCH))
     assert value == 1
     assert "says 32 where 33 should follow" in text
 
@@ -77,9 +75,9 @@ def test_a_roll_that_runs_backward() -> None:
 def test_it_is_said_once() -> None:
     before = places((1, 1), (2, 2), (3, 3), (4, 5))
     for frame in (5, 6, 7):
-        assert number_remarks(code(frame + 1), frame, before, PITCH) == []
+        assert number_findings(code(frame + 1), frame, before, PITCH) == []
         before += places((frame, frame + 1))
-    assert number_remarks(code(10), 8, before, PITCH) != []
+    assert number_findings(code(10), 8, before, PITCH) != []
 
 
 @pytest.mark.parametrize(
@@ -94,13 +92,13 @@ def test_it_is_said_once() -> None:
 )
 def test_what_is_not_plain_says_nothing(now: EdgeCode | None) -> None:
     before = places(*((n, n) for n in range(1, 15)))
-    assert number_remarks(now, 15, before, PITCH) == []
+    assert number_findings(now, 15, before, PITCH) == []
 
 
 def test_few_or_odd_numbers_establish_nothing() -> None:
-    assert number_remarks(code(9), 3, places((1, 1), (2, 2)), PITCH) == []
-    assert number_remarks(code(9), 5, places((1, 3), (2, 9), (3, 1), (4, 4)), PITCH) == []
-    assert number_remarks(code(9), None, places((1, 1), (2, 2), (3, 3)), PITCH) == []
+    assert number_findings(code(9), 3, places((1, 1), (2, 2)), PITCH) == []
+    assert number_findings(code(9), 5, places((1, 3), (2, 9), (3, 1), (4, 4)), PITCH) == []
+    assert number_findings(code(9), None, places((1, 1), (2, 2), (3, 3)), PITCH) == []
 
 
 @given(st.floats(-0.012, 0.012))
@@ -110,14 +108,16 @@ def test_cameras_that_wind_unevenly(stretch: float) -> None:
     mm = 38.0 * 13 * (1 + stretch)
     number = round(mm / 19) / 2
     now = EdgeCode(False, 38.0 * number - mm, EdgeBits("33-7", number))
-    assert number_remarks(now, 13, before, PITCH) == []
+    assert number_findings(now, 13, before, PITCH) == []
 
 
 def test_half_frames_count_by_halves() -> None:
     before = [FilmPlace(n, "33-7", 19.0 * n) for n in range(1, 7)]
     right = EdgeCode(False, 0.0, EdgeBits("33-7", 3.5))
-    assert number_remarks(right, 7, before, 19.0) == []
-    value, text = said(number_remarks(EdgeCode(False, 0.0, EdgeBits("33-7", 4.0)), 7, before, 19.0))
+    assert number_findings(right, 7, before, 19.0) == []
+    value, text = said(
+        number_findings(EdgeCode(False, 0.0, EdgeBits("33-7", 4.0)), 7, before, 19.0)
+    )
     assert value == 1
     assert "says 4 where 3A should follow" in text
 

@@ -22,8 +22,13 @@ from tests.measure.on_bench import open_gate, photographed
 from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.measure.frame import FrameContext, measure_frame
-from tether.measure.light.light import measure_light, stray_share
-from tether.measure.light.light_findings import judge_light, judge_power, judge_stray_light
+from tether.measure.light.open_gate import (
+    judge_light,
+    judge_power,
+    judge_stray_light,
+    measure_light,
+    stray_share,
+)
 from tether.measure.roll.memory import RollMemory
 from tether.measure.survey import survey
 from tether.session.judge import unjudged

@@ -10,10 +10,9 @@ from hypothesis import strategies as st
 
 from tests.measure.on_bench import NAMES, TILES
 from tether.measure.film.dust import find_spots
-from tether.measure.focus.focus import compare_focus, measure_sharpness, reference_of
+from tether.measure.focus.softness import compare_focus, measure_sharpness, reference_of
 from tether.measure.light.flat import flat_correct, flat_of
-from tether.measure.light.light import measure_light
-from tether.measure.light.light_findings import judge_light
+from tether.measure.light.open_gate import judge_light, measure_light
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
 

@@ -7,7 +7,7 @@ from colour import colorimetry
 from tether_simulator.lamp import LampConfig
 
 from tests.measure.on_bench import SensorConfig, open_gate
-from tether.measure.light.light import balance_off_ev, measure_light
+from tether.measure.light.open_gate import balance_off_ev, measure_light
 from tether.measure.survey import survey
 
 #: Wavelengths at which the bench's sensor sees red, green and blue, and its response at 5000 K.

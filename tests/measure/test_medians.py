@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as made
 
-from tether.measure.medians import row_medians
+from tether.measure.levels import row_medians
 
 SHAPES = st.tuples(st.integers(1, 5), st.integers(1, 40))
 

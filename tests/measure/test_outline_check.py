@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from tests.measure.on_bench import plain
-from tether.measure.framing.framing import Framing
-from tether.measure.framing.outline_check import rests_on_rebate
+from tether.measure.framing.position import Framing, rests_on_rebate
 from tether.measure.shapes import Quad
 from tether.measure.survey import survey
 

@@ -14,15 +14,13 @@ from tether_simulator.lamp import LampConfig
 from tests.measure.on_bench import SensorConfig, open_gate, photographed
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Severity
-from tether.measure.exposure.exposure import exposure_ratio
-from tether.measure.exposure.exposure_remarks import advise
+from tether.measure.exposure.advice import advise, exposure_ratio
 from tether.measure.frame import FrameContext, measure_frame
-from tether.measure.light.light import Light as MeasuredLight
-from tether.measure.light.light import measure_light
-from tether.measure.light.light_findings import judge_light, judge_power, step_down
+from tether.measure.light.open_gate import Light as MeasuredLight
+from tether.measure.light.open_gate import judge_light, judge_power, measure_light, step_down
 from tether.measure.roll.comparison import expected_base
 from tether.measure.roll.drift import light_drift
-from tether.measure.roll.history import Standing, with_row
+from tether.measure.roll.history import FrameRecord, with_row
 from tether.measure.roll.memory import KnownBase, RollMemory
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
@@ -137,7 +135,7 @@ def test_drift_is_compared_over_shutter_times() -> None:
     for n in range(1, 10):
         taken = (1 / (60 if n % 2 else 125), 100.0, 8.0)
         level = -0.5 - (0.5 if n > 5 else 0.0)
-        rows = with_row(rows, Standing(n, n, taken, level, 0.0, 0.0))
+        rows = with_row(rows, FrameRecord(n, n, taken, level, 0.0, 0.0))
     assert rows is not None
     (drift,) = light_drift(rows, settings=FLASH)
     assert drift.code == "light-drift"

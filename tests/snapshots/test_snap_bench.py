@@ -32,7 +32,7 @@ from tether.film import FilmProcess
 from tether.findings import Finding
 from tether.measure.exposure.calibration import ClearFilm
 from tether.measure.exposure.calibration import Seen as Saw
-from tether.measure.light.light import Light
+from tether.measure.light.open_gate import Light
 from tether.tui.app import Opening, TetherApp
 from tether.tui.app_context import AppContext
 from tether.tui.screens import base_screen, light_screen

@@ -24,7 +24,7 @@ from tether.camera import Role
 from tether.facts import Facts
 from tether.film import FilmProcess
 from tether.findings import Verdict
-from tether.measure.light.light import Light
+from tether.measure.light.open_gate import Light
 from tether.session.next_step import Todo
 from tether.tui.app import TetherApp
 from tether.tui.app_context import AppContext

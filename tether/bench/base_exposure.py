@@ -20,9 +20,10 @@ from tether.bench.light_worker import light_worker
 from tether.bench.shutter_loan import as_taken
 from tether.camera.protocol import Role, Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
-from tether.capture.bench_shots import BenchShot, ExposureValues
+from tether.capture.bench_shots import BenchShot
 from tether.capture.transfer import Progress
 from tether.errors import NotNow
+from tether.facts import ExposureValues
 from tether.session.session import Session
 from tether.text import printable
 from tether.worker_process import RAW_SECONDS

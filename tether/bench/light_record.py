@@ -117,9 +117,9 @@ def _last_seen(memory: RollMemory) -> int:
 
     from tether.measure.roll.history import LEVEL, ORDER
 
-    if memory.standings is None:
+    if memory.records is None:
         return 0
-    seen = memory.standings[np.isfinite(memory.standings[:, LEVEL])]
+    seen = memory.records[np.isfinite(memory.records[:, LEVEL])]
     return int(seen[:, ORDER].max()) if seen.size else 0
 
 

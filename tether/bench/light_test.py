@@ -28,8 +28,7 @@ from tether.capture.transfer import Progress
 from tether.errors import NotNow, TetherError
 from tether.findings import Finding, Severity
 from tether.findings.about_bench import EVENED_OUT
-from tether.measure.light.light import Light
-from tether.measure.light.light_findings import judge_stray_light
+from tether.measure.light.open_gate import Light, judge_stray_light
 from tether.session.session import Session
 from tether.settings import Settings
 from tether.text import percent, printable
@@ -290,7 +289,7 @@ def stray_line(share: float) -> str:
 def light_map(light: Light, rows: int = 8, columns: int = 12) -> tuple[tuple[int | None, ...], ...]:
     """Return the light in per cent of its lightest cell, as the camera's display shows it.
 
-    Shape ``rows`` by ``columns``, which must divide those of `tether.measure.light.light.GRID`;
+    Shape ``rows`` by ``columns``, which must divide those of `tether.measure.light.open_gate.GRID`;
     None
     behind the gate's mask.
     """

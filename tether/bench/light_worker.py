@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 from tether.bench.light_record import Grid, KeptLight
 from tether.camera.values import same_time
-from tether.capture.bench_shots import ExposureValues
 from tether.errors import TetherError
+from tether.facts import ExposureValues
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.settings import Settings
 from tether.worker_process import RAW_MEMORY_BYTES, WorkerProcess
@@ -20,7 +20,7 @@ from tether.worker_process import RAW_MEMORY_BYTES, WorkerProcess
 if TYPE_CHECKING:
     from tether.findings import Finding
     from tether.measure.exposure.calibration import ClearFilm
-    from tether.measure.light.light import Light
+    from tether.measure.light.open_gate import Light
     from tether.measure.survey import Survey
     from tether.raw.mosaic import Mosaic
 
@@ -118,8 +118,12 @@ def judged_light(
     mosaic: Mosaic, picture: Survey, request: LightRequest, seconds: float | None
 ) -> tuple[Light, list[Finding]]:
     """Measure and judge the light of an open gate that was exposed for ``seconds``."""
-    from tether.measure.light.light import measure_light, multipliers_of
-    from tether.measure.light.light_findings import judge_light, judge_power
+    from tether.measure.light.open_gate import (
+        judge_light,
+        judge_power,
+        measure_light,
+        multipliers_of,
+    )
 
     settings = request.settings
     light = measure_light(mosaic, picture)
@@ -147,8 +151,8 @@ def stray_light(
     TetherError
         When the two do not come from the same kind of sensor.
     """
-    from tether.measure.exposure.exposure import exposure_ratio
-    from tether.measure.light.light import stray_share
+    from tether.measure.exposure.advice import exposure_ratio
+    from tether.measure.light.open_gate import stray_share
     from tether.measure.survey import survey
 
     if off.channels != on.channels:

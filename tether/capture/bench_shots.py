@@ -14,10 +14,8 @@ from tether.camera.protocol import CardFile, Role
 from tether.capture.tethered import ReconnectableCamera, Tethered
 from tether.capture.transfer import CardTransfer, Progress, SamePicture
 from tether.errors import TetherError
+from tether.facts import ExposureValues
 from tether.text import printable
-
-ExposureValues = tuple[float | None, float | None, float | None]
-"""Seconds, ISO and f-number; None where not known."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from tether.cli.judged_files import (
     judged,
 )
 from tether.errors import TetherError
-from tether.measure.light.light import METERED_FIELD_EV
+from tether.measure.light.open_gate import METERED_FIELD_EV
 from tether.raw.mosaic import Mosaic
 from tether.settings import Settings
 from tether.text import percent
@@ -42,8 +42,13 @@ class LightWorker:
         from tether.findings import ranked, verdict_of
         from tether.measure.exposure.saturation import saturation_map
         from tether.measure.levels import with_observed_saturation
-        from tether.measure.light.light import measure_light, multipliers_of
-        from tether.measure.light.light_findings import judge_light, judge_power, judge_stray_light
+        from tether.measure.light.open_gate import (
+            judge_light,
+            judge_power,
+            judge_stray_light,
+            measure_light,
+            multipliers_of,
+        )
         from tether.measure.survey import survey
         from tether.raw.open import open_mosaic
 
@@ -141,8 +146,8 @@ def _grid(grid: np.ndarray[Any, np.dtype[np.float32]]) -> list[list[float | None
 
 
 def _stray(mosaic: Mosaic, lamp_off: Path, strobe: bool) -> float:
-    from tether.measure.exposure.exposure import exposure_ratio
-    from tether.measure.light.light import stray_share
+    from tether.measure.exposure.advice import exposure_ratio
+    from tether.measure.light.open_gate import stray_share
     from tether.measure.survey import survey
     from tether.raw.open import open_mosaic
 

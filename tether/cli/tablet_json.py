@@ -46,8 +46,8 @@ class TabletWorker:
             When a file cannot be read as a raw file or comes from another kind of sensor, when
             the open gate or a step is saturated, or when no tablet is found.
         """
-        from tether.measure.density.density import density_planes
-        from tether.measure.density.tablet_place import find_tablet
+        from tether.measure.density.report import density_planes
+        from tether.measure.density.tablet import find_tablet
         from tether.measure.survey import survey
         from tether.raw.open import open_mosaic
 
@@ -135,7 +135,7 @@ def _main(planes: FloatArray, frame: Survey) -> FloatArray:
 
 def _ratio(of: Mosaic, over: Mosaic | None, *, strobe: bool = False) -> float:
     """Return how many times the exposure of one file is that of another; 1 where not known."""
-    from tether.measure.exposure.exposure import exposure_ratio
+    from tether.measure.exposure.advice import exposure_ratio
 
     if over is None:
         return 1.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
-from tether.measure.exposure.exposure_remarks import Shutters
+from tether.measure.exposure.advice import Shutters
 from tether.measure.roll.memory import OpenGate, RollMemory
 from tether.settings import Settings
 

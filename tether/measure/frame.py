@@ -6,12 +6,20 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tether.facts import ExposureValues
 from tether.findings import Finding, Severity, ranked
 from tether.measure.context import FrameContext
-from tether.measure.density.density import density_report
-from tether.measure.exposure import exposure as ex
+from tether.measure.density.report import density_report
+from tether.measure.exposure.advice import (
+    EXPOSURE_CODES,
+    Advice,
+    advise,
+    clipped_step,
+    exposure_ratio,
+    negative_findings,
+    transparency_findings,
+)
 from tether.measure.exposure.base import (
     Base,
     base_of,
@@ -21,19 +29,11 @@ from tether.measure.exposure.base import (
     main_channels,
     shows_base,
 )
-from tether.measure.exposure.exposure_remarks import (
-    EXPOSURE_CODES,
-    Advice,
-    advise,
-    clipped_step,
-    negative_remarks,
-    transparency_remarks,
-)
-from tether.measure.exposure.saturation import saturation_map
-from tether.measure.exposure.shadows import shadows
+from tether.measure.exposure.headroom import headroom, histogram
+from tether.measure.exposure.saturation import SaturationMap, saturation_map, shadows
 from tether.measure.film.blank_frame import empty_negative, empty_transparency
 from tether.measure.film.dust import find_spots
-from tether.measure.film.edge_code import edge_remarks, read_edge
+from tether.measure.film.edge_code import edge_findings, read_edge
 from tether.measure.film.file_damage import file_damaged, lost_share
 from tether.measure.film.same_picture import signature
 from tether.measure.focus.grain import measure_sharpness
@@ -44,9 +44,13 @@ from tether.measure.framing.area import (
     upright_box,
     without_bare_light,
 )
-from tether.measure.framing.framing import Framing, find_framing, seen_area
-from tether.measure.framing.framing_remarks import framing_remarks
-from tether.measure.framing.outline_check import rests_on_rebate
+from tether.measure.framing.position import (
+    Framing,
+    find_framing,
+    framing_findings,
+    rests_on_rebate,
+    seen_area,
+)
 from tether.measure.levels import (
     FloatArray,
     stops,
@@ -54,22 +58,22 @@ from tether.measure.levels import (
     with_observed_saturation,
 )
 from tether.measure.light.flat import gate_uneven
-from tether.measure.light.frame_flicker import frame_flicker
+from tether.measure.light.flicker import frame_flicker
 from tether.measure.result import FrameMeasurement
 from tether.measure.roll.comparison import (
-    against_roll,
-    counted_on,
+    base_for_roll,
+    compare_light,
+    compare_number,
+    compare_picture,
+    compare_with_roll,
     expected_base,
+    highlights_for_roll,
     is_settled,
-    learnt,
-    light_as_before,
-    lightest_of,
-    seen_before,
-    standings,
+    records_with_frame,
     trace_of,
 )
-from tether.measure.roll.memory import Exposure, OpenGate
-from tether.measure.shapes import Quad
+from tether.measure.roll.history import Rows
+from tether.measure.roll.memory import KnownBase, Trace
 from tether.measure.survey import Survey, survey
 from tether.raw.mosaic import Mosaic
 
@@ -78,7 +82,6 @@ __all__ = ["FrameContext", "FrameMeasurement", "measure_frame", "small_picture"]
 _INSET = 0.01
 """Share of the picture left out all round, where its edge is blurred."""
 _PICTURE_SIDE = 480
-_GRAVE = Severity.RESHOOT
 _ADVANCE_CODES = frozenset({"not-advanced", "between-frames"})
 _SURE_SIDES = 3
 """Sides of the frame that must be seen before what lies beside them is taken for rebate."""
@@ -96,7 +99,7 @@ def measure_frame(mosaic: Mosaic, context: FrameContext) -> FrameMeasurement:
     mosaic = with_known_saturation(mosaic, context.memory.saturation)
     mosaic = with_observed_saturation(mosaic)
     with ThreadPoolExecutor(1) as others:  # a second would only wait for the interpreter
-        measured = _measured(mosaic, context, others)
+        measured = _Frame(mosaic, context, others).measured()
     if lost:
         return replace(measured, findings=(file_damaged(lost),), memory=context.memory)
     if mosaic.saturation == stated:
@@ -104,214 +107,234 @@ def measure_frame(mosaic: Mosaic, context: FrameContext) -> FrameMeasurement:
     return replace(measured, memory=replace(measured.memory, saturation=mosaic.saturation))
 
 
-def _measured(
-    mosaic: Mosaic, context: FrameContext, others: ThreadPoolExecutor
-) -> FrameMeasurement:
-    """Do the measuring; ``others`` does beside it what does not wait for anything."""
-    counting = others.submit(saturation_map, mosaic)
-    picture = survey(mosaic)
-    settings, memory = context.settings, context.memory
-    gate = context.open_gate or memory.open_gate
-    negative, strobe = context.process.is_negative, settings.light.strobe
-    framing = find_framing(picture, context.film_format, negative, settings.framing, memory.scale)
-    if framing is not None and (
-        memory.contradicts(framing.scale, len(framing.seen))
-        or not rests_on_rebate(framing, picture, negative)
-    ):
-        framing = None
-    outline = framing.picture if framing else None
-    area = outline.shrunk(_INSET) if outline else middle_area(mosaic, context)
-    rows, columns = upright_box(area, mosaic.shape)
-    region = (slice(*rows), slice(*columns))
-    spotting = others.submit(find_spots, mosaic, region, settings.dust)
-    now: Exposure = (_seconds(mosaic, context), mosaic.iso, mosaic.f_number)
-    reckoned = expected_base(memory, now, strobe=strobe)
-    certain = memory.base is not None and memory.base.certain
-    expected = reckoned if certain else None
-    base = _base(picture, framing, expected, reckoned) if negative else None
-    focusing = others.submit(measure_sharpness, mosaic, region, _clear(base, picture))
-    where = picture_mask(picture, area, base)
-    headroom, in_view = ex.headroom(picture, where), ex.headroom(picture)
-    bars, small = ex.histogram(picture, where), small_picture(picture)
-    advice = _advice(base, expected, headroom, context)
-    findings = framing_remarks(framing, context.film_format, settings.framing)
-    edge = read_edge(picture, framing, context.film_format, negative)
-    findings += edge_remarks(edge) + frame_flicker(mosaic, framing, base, context)
-    counted = counting.result()
-    in_picture = without_bare_light(counted.shares_within(area), base)
-    if negative:
-        expected_ev = float(stops(max(expected.values()))) if expected else None
-        findings += negative_remarks(
-            base, advice, in_picture, expected_ev, settings.exposure, -min(in_view.values()),
-            highest_ev=_highest_ev(gate, now, context),
-            pictures=len(memory.before(context.frame_number)) if reckoned else 0,
-            rebate_missing=bool(
-                expected and memory.shows_rebate and not shows_base(picture, expected)
-            ),
+class _Frame:
+    """One frame while it is measured: what is in view, what its light is, and what follows.
+
+    Counting, dust and grain are measured in a thread, beside all that does not wait for them.
+    """
+
+    def __init__(self, mosaic: Mosaic, context: FrameContext, others: ThreadPoolExecutor) -> None:
+        counting = others.submit(saturation_map, mosaic)
+        self._mosaic, self._context = mosaic, context
+        self._settings, self._memory = context.settings, context.memory
+        self._negative, self._strobe = context.process.is_negative, context.settings.light.strobe
+        self._gate = context.open_gate or context.memory.open_gate
+        # What is in view.
+        self._picture = survey(mosaic)
+        self._framing = self._believed_framing()
+        self._outline = self._framing.picture if self._framing else None
+        area = self._outline.shrunk(_INSET) if self._outline else middle_area(mosaic, context)
+        self._rows, self._columns = upright_box(area, mosaic.shape)
+        region = (slice(*self._rows), slice(*self._columns))
+        self._spotting = others.submit(find_spots, mosaic, region, self._settings.dust)
+        # What its light is.
+        seconds = context.shutter[1] if context.shutter else mosaic.exposure_seconds
+        self._now: ExposureValues = (seconds, mosaic.iso, mosaic.f_number)
+        self._reckoned = expected_base(self._memory, self._now, strobe=self._strobe)
+        self._certain = self._memory.base is not None and self._memory.base.certain
+        self._expected = self._reckoned if self._certain else None
+        self._base = self._find_base() if self._negative else None
+        self._focusing = others.submit(measure_sharpness, mosaic, region, self._clear())
+        self._where = picture_mask(self._picture, area, self._base)
+        self._headroom = headroom(self._picture, self._where)
+        self._advice = self._advise()
+        self._saturation: SaturationMap = counting.result()
+        shares = self._saturation.shares_within(area)
+        self._saturated = without_bare_light(shares, self._base)
+
+    def measured(self) -> FrameMeasurement:
+        """Return all of it, with what it leaves to the roll's later frames."""
+        context, picture = self._context, self._picture
+        edge = read_edge(picture, self._framing, context.film_format, self._negative)
+        in_view = headroom(picture)
+        found = framing_findings(self._framing, context.film_format, self._settings.framing)
+        found += edge_findings(edge)
+        found += frame_flicker(self._mosaic, self._framing, self._base, context)
+        empty = self._empty()
+        if self._negative:
+            found += self._of_negative(-min(in_view.values()))
+        elif empty is None:
+            found += self._of_transparency()
+        trace = trace_of(self._framing, edge, context)
+        sharpness = None if empty else self._focusing.result()
+        records = records_with_frame(self._base, sharpness, self._now, context)
+        if empty is not None:
+            found.append(empty)
+        else:
+            trace = self._full_trace(trace)
+            found += self._compared(trace, records, found)
+        found += gate_uneven(self._gate, self._settings.light)
+        if not any(f.code in _ADVANCE_CODES for f in found):
+            found += compare_number(edge, context)
+        seen = (picture, self._framing, self._base)
+        found += compare_light(found, records, seen, self._gate, context)
+        memory = self._memory.with_frame(trace, self._for_roll(empty is not None))
+        return FrameMeasurement(
+            saturated=self._saturation.shares(),
+            saturated_picture=self._saturated,
+            headroom_ev=in_view,
+            headroom_picture_ev=self._headroom,
+            base=self._base,
+            base_ev=self._base.ev if self._base else None,
+            advice_ev=self._advice.ev,
+            advice_shutter=self._advice.shutter,
+            histogram=histogram(picture, self._where),
+            framing=self._framing,
+            edge=edge,
+            sharpness=sharpness,
+            density=None if self._strobe else self._densities(),
+            findings=ranked(found),
+            memory=replace(memory, records=records),
+            picture=small_picture(picture),
+        )
+
+    # --- what is in view, and its light ------------------------------------------------------
+
+    def _believed_framing(self) -> Framing | None:
+        """Return where the picture lies; None where its outline is not found, or not believed."""
+        context, memory = self._context, self._memory
+        framing = find_framing(
+            self._picture, context.film_format, self._negative, self._settings.framing, memory.scale
+        )
+        if framing is None or memory.contradicts(framing.scale, len(framing.seen)):
+            return None
+        return framing if rests_on_rebate(framing, self._picture, self._negative) else None
+
+    def _find_base(self) -> Base | None:
+        """Return a negative's base: of its rebate, by the roll, or of the picture."""
+        framing = self._framing
+        sure = framing if framing and framing.sure and len(framing.seen) >= _SURE_SIDES else None
+        base = base_of(
+            self._picture, sure.picture if sure else None, sure.scale if sure else None,
+            sure.rebate if sure else None, self._expected,
         )  # fmt: skip
-        empty = empty_negative(picture, where, _main_ev(base, expected, picture.channels))
-    else:
-        empty = empty_transparency(picture, where)
-        if empty is None:
-            dark = shadows(mosaic, rows, columns)
-            findings += transparency_remarks(
-                advice, min(headroom.values()), in_picture, dark, settings.exposure,
-                settled=is_settled(memory, now, settings.exposure, strobe=strobe),
-            )  # fmt: skip
-    trace = trace_of(framing, edge, context)
-    stood = standings(base, None, now, context)
-    if empty is not None:
-        findings.append(empty)
-    else:
-        detail = _detail(picture, outline, negative)
-        between = any(f.code == "between-frames" for f in findings)
-        repeated = [] if between else seen_before(detail, framing, context)
-        trace = replace(
+        return lighter(base, self._reckoned, outlined=sure is not None)
+
+    def _clear(self) -> float | None:
+        """Return the signal of clear film in the main channels."""
+        if self._base is None:
+            return None
+        channels = self._picture.channels
+        return float(np.mean([self._base.signal[channels[i]] for i in main_channels(channels)]))
+
+    def _advise(self) -> Advice:
+        """Return the change of light that brings the frame to its target."""
+        limits, base, expected = self._settings.exposure, self._base, self._expected
+        if not self._negative:
+            least = min(self._headroom.values())
+            ev = limits.base_target_ev + least if least > 0 else clipped_step(limits)
+        elif base is None:
+            ev = 2.0
+        elif not base.clipped:
+            ev = limits.base_target_ev - base.ev
+        elif expected and max(expected.values()) > 1.0:
+            ev = limits.base_target_ev - float(stops(max(expected.values())))
+        else:
+            ev = clipped_step(limits)
+        return advise(
+            ev, self._context.shutter, self._context.shutters, limits.base_tolerance_ev,
+            strobe=self._strobe,
+        )  # fmt: skip
+
+    # --- findings ----------------------------------------------------------------------------
+
+    def _of_negative(self, lightest_ev: float) -> list[Finding]:
+        """Judge a negative's exposure; ``lightest_ev`` is that of the whole view."""
+        expected, memory = self._expected, self._memory
+        earlier = memory.before(self._context.frame_number) if self._reckoned else ()
+        missing = expected and memory.shows_rebate and not shows_base(self._picture, expected)
+        return negative_findings(
+            self._base, self._advice, self._saturated,
+            float(stops(max(expected.values()))) if expected else None,
+            self._settings.exposure, lightest_ev,
+            highest_ev=self._highest_ev(), pictures=len(earlier), rebate_missing=bool(missing),
+        )  # fmt: skip
+
+    def _of_transparency(self) -> list[Finding]:
+        """Judge a transparency's exposure, and its shadows."""
+        limits = self._settings.exposure
+        return transparency_findings(
+            self._advice, min(self._headroom.values()), self._saturated,
+            shadows(self._mosaic, self._rows, self._columns), limits,
+            settled=is_settled(self._memory, self._now, limits, strobe=self._strobe),
+        )  # fmt: skip
+
+    def _highest_ev(self) -> float | None:
+        """Return where the base lies at the highest by the open gate, None where not known.
+
+        A strobe is turned down for the open gate and up again for the film, and no file tells that.
+        """
+        gate, ratio = self._gate, None
+        if gate is not None and not self._strobe:
+            ratio = exposure_ratio(self._now, gate.exposure)
+        return highest_base_ev(gate, ratio, self._settings.exposure.least_base_density)
+
+    def _empty(self) -> Finding | None:
+        """Say that the frame shows nothing, None where it shows something."""
+        if not self._negative:
+            return empty_transparency(self._picture, self._where)
+        # The base in the main channels, where it is known for certain.
+        base, channels, level = self._base, self._picture.channels, None
+        known = base.signal if base and base.source == "rebate" else self._expected
+        if known is not None:
+            names = [channels[i] for i in main_channels(channels)]
+            values = [known[name] for name in names if name in known]
+            level = float(stops(np.mean(values))) if values else None
+        return empty_negative(self._picture, self._where, level)
+
+    def _full_trace(self, trace: Trace) -> Trace:
+        """Return what is remembered of a frame that shows something."""
+        seen = seen_area(self._picture, self._negative)
+        detail = signature(self._picture, self._outline or seen.shrunk(MARGIN), seen)
+        return replace(
             trace,
-            sharpness=focusing.result().as_array(),
-            spots=spotting.result(),
+            sharpness=self._focusing.result().as_array(),
+            spots=self._spotting.result(),
             picture=detail,
         )
-        stood = standings(base, focusing.result(), now, context)
-        findings += against_roll(
-            trace, mosaic.shape, context, stood,
-            exposed=_is_exposed(findings, base), repeated=bool(repeated),
-        )  # fmt: skip
-        findings += repeated
-    findings += gate_uneven(gate, settings.light)
-    if not any(f.code in _ADVANCE_CODES for f in findings):
-        findings += counted_on(edge, context)
-    findings += light_as_before(findings, stood, (picture, framing, base), gate, context)
-    if negative or empty is not None:
-        told = learnt(base, now, empty is not None, certain)
-    else:
-        told = lightest_of(headroom, memory, now, strobe=strobe)
-    remembered = memory.with_frame(trace, told)
-    return FrameMeasurement(
-        saturated=counted.shares(),
-        saturated_picture=in_picture,
-        headroom_ev=in_view,
-        headroom_picture_ev=headroom,
-        base=base,
-        base_ev=base.ev if base else None,
-        advice_ev=advice.ev,
-        advice_shutter=advice.shutter,
-        histogram=bars,
-        framing=framing,
-        edge=edge,
-        sharpness=None if empty is not None else focusing.result(),
-        density=None if strobe else _densities(picture, gate, where, base, framing, now),
-        findings=ranked(findings),
-        memory=replace(remembered, standings=stood),
-        picture=small,
-    )
 
+    def _compared(self, trace: Trace, records: Rows, found: list[Finding]) -> list[Finding]:
+        """Compare the frame with the roll's others: focus, dust, whether it is the same picture."""
+        between = any(f.code == "between-frames" for f in found)
+        same = [] if between else compare_picture(trace.picture, self._framing, self._context)
+        return [
+            *compare_with_roll(
+                trace, self._mosaic.shape, self._context, records,
+                exposed=self._is_exposed(found), repeated=bool(same),
+            ),
+            *same,
+        ]  # fmt: skip
 
-def _base(
-    picture: Survey,
-    framing: Framing | None,
-    expected: dict[str, float] | None,
-    reckoned: dict[str, float] | None,
-) -> Base | None:
-    """Return a negative's base; ``reckoned`` is what the roll leads to expect, certain or not."""
-    sure = framing if framing and framing.sure and len(framing.seen) >= _SURE_SIDES else None
-    base = base_of(
-        picture, sure.picture if sure else None, sure.scale if sure else None,
-        sure.rebate if sure else None, expected,
-    )  # fmt: skip
-    return lighter(base, reckoned, outlined=sure is not None)
+    def _is_exposed(self, found: list[Finding]) -> bool:
+        """Whether the exposure is such that grain can be judged by its density."""
+        if any(f.code in EXPOSURE_CODES and f.severity is Severity.RESHOOT for f in found):
+            return False
+        # Under a lamp that is another one than the roll leads to expect no density is known.
+        by_roll = self._base is not None and self._base.source == "roll"
+        return not (by_roll and any(f.code == "light-changed" for f in found))
 
+    # --- what is left to the roll ------------------------------------------------------------
 
-def _highest_ev(gate: OpenGate | None, now: Exposure, context: FrameContext) -> float | None:
-    """Return where the base lies at the highest by the open gate, None where it is not known.
+    def _for_roll(self, empty: bool) -> KnownBase | None:
+        """Return what the frame tells of the roll's base, or of its highlights."""
+        if self._negative or empty:
+            return base_for_roll(self._base, self._now, empty, self._certain)
+        return highlights_for_roll(self._headroom, self._memory, self._now, strobe=self._strobe)
 
-    A strobe is turned down for the open gate and up again for the film, and no file tells that.
-    """
-    known = gate is not None and not context.settings.light.strobe
-    ratio = ex.exposure_ratio(now, gate.exposure) if gate and known else None
-    return highest_base_ev(gate, ratio, context.settings.exposure.least_base_density)
-
-
-def _is_exposed(findings: list[Finding], base: Base | None) -> bool:
-    """Whether the exposure is such that grain can be judged by its density."""
-    if any(f.code in EXPOSURE_CODES for f in findings if f.severity is _GRAVE):
-        return False
-    # Under a lamp that is another one than the roll leads to expect no density is known.
-    reckoned = base is not None and base.source == "roll"
-    return not (reckoned and any(f.code == "light-changed" for f in findings))
-
-
-def _seconds(mosaic: Mosaic, context: FrameContext) -> float | None:
-    return context.shutter[1] if context.shutter else mosaic.exposure_seconds
-
-
-def _advice(
-    base: Base | None,
-    expected: dict[str, float] | None,
-    headroom: dict[str, float],
-    context: FrameContext,
-) -> Advice:
-    limits = context.settings.exposure
-    if not context.process.is_negative:
-        least = min(headroom.values())
-        ev = limits.base_target_ev + least if least > 0 else clipped_step(limits)
-    elif base is None:
-        ev = 2.0
-    elif not base.clipped:
-        ev = limits.base_target_ev - base.ev
-    elif expected and max(expected.values()) > 1.0:
-        ev = limits.base_target_ev - float(stops(max(expected.values())))
-    else:
-        ev = clipped_step(limits)
-    return advise(
-        ev, context.shutter, context.shutters, limits.base_tolerance_ev,
-        strobe=context.settings.light.strobe,
-    )  # fmt: skip
-
-
-def _main_ev(
-    base: Base | None, expected: dict[str, float] | None, channels: tuple[str, ...]
-) -> float | None:
-    """Return the base in the main channel where it is known for certain."""
-    known = base.signal if base is not None and base.source == "rebate" else expected
-    if known is None:
-        return None
-    values = [known[channels[i]] for i in main_channels(channels) if channels[i] in known]
-    return float(stops(np.mean(values))) if values else None
-
-
-def _clear(base: Base | None, picture: Survey) -> float | None:
-    if base is None:
-        return None
-    names = [picture.channels[i] for i in main_channels(picture.channels)]
-    return float(np.mean([base.signal[name] for name in names]))
-
-
-def _detail(picture: Survey, outline: Quad | None, negative: bool) -> NDArray[np.int8] | None:
-    """Return what the picture is recognised by."""
-    seen = seen_area(picture, negative)
-    return signature(picture, outline or seen.shrunk(MARGIN), seen)
-
-
-def _densities(
-    picture: Survey,
-    gate: OpenGate | None,
-    where: NDArray[np.bool_],
-    base: Base | None,
-    framing: Framing | None,
-    now: Exposure,
-) -> dict[str, dict[str, float | None]] | None:
-    """Return the density report where an open gate at a comparable exposure is known."""
-    if gate is None or gate.channels != picture.channels:
-        return None
-    ratio = ex.exposure_ratio(now, gate.exposure)
-    if ratio is None:
-        return None
-    shape = (int(picture.signal.shape[1]), int(picture.signal.shape[2]))
-    place = None
-    if framing is not None and base is not None and base.source == "rebate":
-        place = beside(framing.picture, picture.step, framing.scale, shape)
-    return density_report(picture, gate, where, base.signal if base else None, place, ratio)
+    def _densities(self) -> dict[str, dict[str, float | None]] | None:
+        """Return the density report where an open gate at a comparable exposure is known."""
+        gate, picture, base, framing = self._gate, self._picture, self._base, self._framing
+        if gate is None or gate.channels != picture.channels:
+            return None
+        ratio = exposure_ratio(self._now, gate.exposure)
+        if ratio is None:
+            return None
+        shape = (int(picture.signal.shape[1]), int(picture.signal.shape[2]))
+        place = None
+        if framing is not None and base is not None and base.source == "rebate":
+            place = beside(framing.picture, picture.step, framing.scale, shape)
+        signal = base.signal if base else None
+        return density_report(picture, gate, self._where, signal, place, ratio)
 
 
 def small_picture(picture: Survey) -> FloatArray:

@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 
 from tether.findings import Finding, Verdict, verdict_of
-from tether.measure.exposure import exposure as ex
 from tether.measure.exposure.base import Base
+from tether.measure.exposure.headroom import BIN_EV, LOWEST_EV
 from tether.measure.film.edge_code import EdgeCode
 from tether.measure.focus.grain import Sharpness
-from tether.measure.framing.framing import Framing
+from tether.measure.framing.position import Framing
 from tether.measure.levels import FloatArray
 from tether.measure.roll.memory import RollMemory
 
@@ -61,8 +61,8 @@ class FrameMeasurement:
             "advice_ev": _round(self.advice_ev),
             "advice_shutter": self.advice_shutter,
             "histogram": {
-                "lowest_ev": ex.LOWEST_EV,
-                "bin_ev": ex.BIN_EV,
+                "lowest_ev": LOWEST_EV,
+                "bin_ev": BIN_EV,
                 "counts": self.histogram,
             },
             "framing": _framing_json(self.framing),

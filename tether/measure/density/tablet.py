@@ -1,13 +1,15 @@
-"""A step tablet read back: how far measured densities keep to the known ones."""
+"""A step tablet: found in the view, read back, and held against the densities it should have."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+
+from tether.measure.levels import FloatArray
 
 STEPS = 21
 STEP_DENSITY = 0.15
@@ -122,3 +124,130 @@ def tablet_report(read: Sequence[float], known: Sequence[float] | None = None) -
         all(after > before for before, after in pairwise(y)),
         int(parted[0]) if parted.size else None,
     )
+
+
+_COVERED = 0.15
+"""Share of a row or column that is denser than clear film where the tablet lies."""
+_UNEVEN = 0.4
+"""Largest spread of density within the middle one of the steps, in steps."""
+_RISING = 0.9
+"""Share of the steps that have to be denser than the one before."""
+_SMALLEST = 4
+"""Pixels along each side of a step, inside its margin, at the least."""
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A tablet that was found.
+
+    Attributes
+    ----------
+    rows, columns
+        How its steps lie, as the raw picture shows them.
+    boxes
+        The inner part of each step in pixels of the plane, thinnest step first.
+    """
+
+    rows: int
+    columns: int
+    boxes: tuple[Box, ...]
+
+
+def find_tablet(plane: FloatArray, lit: NDArray[np.bool_], steps: int) -> Placed | None:
+    """Find the steps of a tablet that lies upright in the view.
+
+    Parameters
+    ----------
+    plane
+        Density, shape (h, w), of one channel.
+    lit
+        Which pixels the open gate lights, same shape.
+    steps
+        Steps on the tablet, at least three. They may lie in one row or in several of equal
+        length, and begin in any corner.
+
+    Returns
+    -------
+    None where no arrangement gives steps that are even in themselves and grow denser in order.
+    """
+    best: tuple[float, Placed] | None = None
+    for area, rows, columns in _arrangements(plane, lit, steps):
+        boxes = tablet_boxes(area, rows, columns)
+        if any(min(r - left, b - top) < _SMALLEST for left, top, r, b in boxes):
+            continue
+        read = np.array(read_steps(plane, boxes)).reshape(rows, columns)
+        spread = float(np.median([_spread(plane, box) for box in boxes]))
+        order = _order(read)
+        if order is None or spread > _UNEVEN * STEP_DENSITY:
+            continue
+        if best is None or spread < best[0]:
+            best = (spread, Placed(rows, columns, tuple(boxes[i] for i in order)))
+    return best[1] if best else None
+
+
+def _arrangements(
+    plane: FloatArray, lit: NDArray[np.bool_], steps: int
+) -> Iterator[tuple[Box, int, int]]:
+    """Yield where the tablet may lie, and in how many rows and columns.
+
+    In a single row the thinnest step is as clear as what surrounds it: there the row goes on by
+    one step at either end.
+    """
+    seen = plane[lit]
+    if not seen.size:
+        return
+    denser = lit & (plane > float(np.percentile(seen, 2)) + STEP_DENSITY / 2)
+    top, bottom = _longest(denser.mean(axis=1) > _COVERED)
+    left, right = _longest(denser.mean(axis=0) > _COVERED)
+    if bottom <= top or right <= left:
+        return
+    height, width = plane.shape
+    for rows in (n for n in range(1, steps + 1) if steps % n == 0):
+        columns = steps // rows
+        yield (left, top, right, bottom), rows, columns
+        if rows == 1:
+            one = round((right - left) / (columns - 1))
+            yield (max(0, left - one), top, right, bottom), rows, columns
+            yield (left, top, min(width, right + one), bottom), rows, columns
+        elif columns == 1:
+            one = round((bottom - top) / (rows - 1))
+            yield (left, max(0, top - one), right, bottom), rows, columns
+            yield (left, top, right, min(height, bottom + one)), rows, columns
+
+
+def _longest(covered: NDArray[np.bool_]) -> tuple[int, int]:
+    """Return the start and end of the longest run of True; dust and borders make short ones."""
+    ends = np.flatnonzero(np.diff(np.concatenate([[0], covered.astype(np.int8), [0]])))
+    if not ends.size:
+        return 0, 0
+    starts, stops = ends[::2], ends[1::2]
+    longest = int(np.argmax(stops - starts))
+    return int(starts[longest]), int(stops[longest])
+
+
+def _order(read: NDArray[np.float64]) -> list[int] | None:
+    """Return the order of the steps from thin to dense, as indices of rows read one by one.
+
+    Rows or columns follow each other, from any corner. None where the densities rise in none.
+    """
+    index = np.arange(read.size).reshape(read.shape)
+    best: tuple[float, list[int]] | None = None
+    for turned in (index, index.T):
+        for down in (1, -1):
+            for right in (1, -1):
+                order = turned[::down, ::right].ravel()
+                apart = np.diff(read.ravel()[order])
+                rising = float(np.mean(apart > 0))
+                # Noise may turn two dense steps about; what falls by more is no next step.
+                if apart.min() < -STEP_DENSITY / 2:
+                    continue
+                if rising >= _RISING and (best is None or rising > best[0]):
+                    best = (rising, [int(i) for i in order])
+    return best[1] if best else None
+
+
+def _spread(plane: FloatArray, box: Box) -> float:
+    """Return how far nine tenths of a step's pixels keep to its middle, in density."""
+    left, top, right, bottom = box
+    part = plane[top:bottom, left:right]
+    return float(np.percentile(np.abs(part - np.median(part)), 90))

@@ -9,9 +9,9 @@ import numpy as np
 
 from tether.film import FilmFormat, FilmProcess
 from tether.measure.context import FrameContext
-from tether.measure.density.density import density
+from tether.measure.density.report import density
+from tether.measure.exposure.advice import exposure_ratio
 from tether.measure.exposure.base import main_channels
-from tether.measure.exposure.exposure import exposure_ratio
 from tether.measure.frame import FrameMeasurement, measure_frame
 from tether.measure.framing.area import middle_area
 from tether.measure.levels import stops, with_observed_saturation

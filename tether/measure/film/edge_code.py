@@ -1,14 +1,24 @@
 """The bar code on the edge of 135 film: which side faces the lens, and which frame it is.
 
-The code has two tracks along the edge (ISO 1007; US patents 4965628 and 5448049): the clock track
-toward the perforations, whose modules alternate between a start of five and an end of three
-exposed modules, and the data track outside it. Seen from the base side it lies below the picture
-and runs to the right. The size of a module is from memory.
+The clock track toward the perforations begins with five exposed modules and ends with three. So its
+direction tells, with the edge that it lies on, which side of the film faces the lens; the data
+track outside it holds the frame's number. A code is 31 modules long: ``101010``, seven bits of one
+number, a 0, four bits of the other, six of the frame number, one for the half frame after it ("A"),
+a 0, the parity of these twenty, and ``0101`` (ISO 1007; US patents 4965628 and 5448049; zxing-cpp
+reads and writes the same, and the tests hold this against it).
+
+A roll's own count and the film's numbers differ by an offset: the first picture may lie at 00, 0, 1
+or between two of them, some cameras wind the film out first and go back, and the distance of
+frames is not everywhere that of the numbers. So each number that is read is turned into the place
+of the picture's middle along the film, and the frames before say where the next should lie. Seen
+from the base side the code lies below the picture and runs to the right. The size of a module is
+from memory.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,10 +26,10 @@ from numpy.typing import NDArray
 
 from tether.film import FilmFormat
 from tether.findings import Finding
-from tether.measure.film.edge_bits import MODULES, EdgeBits, read_bits
-from tether.measure.framing.framing import Framing
+from tether.measure.framing.position import Framing
 from tether.measure.levels import FloatArray, stops
 from tether.measure.survey import Survey
+from tether.text import plural
 
 _CLOCK = "11111" + "01" * 11 + "0" + "111"
 _MODULE_MM = 0.41
@@ -121,7 +131,7 @@ def read_edge(
     return EdgeCode(base_side, middle if clock.forward else -middle, _confirmed(strip, clock))
 
 
-def edge_remarks(code: EdgeCode | None) -> list[Finding]:
+def edge_findings(code: EdgeCode | None) -> list[Finding]:
     """Say when the bar code shows that the base side of the film faces the lens."""
     if code is None or not code.base_side:
         return []
@@ -246,3 +256,181 @@ def _read(strip: FloatArray, clock: _Clock, step: int) -> EdgeBits | None:
         if bits is not None:
             found.add(bits)
     return found.pop() if len(found) == 1 else None
+
+
+MODULES = 31
+_START, _END = "101010", "0101"
+_FIXED = [(i, int(b)) for i, b in enumerate(_START)] + [
+    (MODULES - len(_END) + i, int(b)) for i, b in enumerate(_END)
+]
+_ALWAYS_0 = (len(_START) + 7, MODULES - len(_END) - 2)
+_PLAIN = 0.35
+"""Least distance of a module from the middle between dark and light, where 1 is all of it."""
+_LEAST_EV = 0.25
+"""Least difference of printed and unprinted modules, in stops."""
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeBits:
+    """What one bar code says.
+
+    Attributes
+    ----------
+    film
+        The film's numbers, as 33-7.
+    frame
+        The frame number, a half more for the code after it ("A").
+    """
+
+    film: str
+    frame: float
+
+    @property
+    def text(self) -> str:
+        """The code as zxing-cpp writes it, 33-7/4A."""
+        return f"{self.film}/{frame_label(self.frame)}"
+
+
+def frame_label(frame: float) -> str:
+    """Return a frame number as it stands on the film's edge: 4, and 4A for the half after it."""
+    return f"{int(frame)}{'A' if frame % 1 else ''}"
+
+
+def read_bits(track: NDArray[np.floating]) -> EdgeBits | None:
+    """Read a data track.
+
+    Parameters
+    ----------
+    track
+        Mean of each module in stops, positive where the film was exposed, shape (31,), in the
+        order of the code.
+
+    Returns
+    -------
+    None where a module is neither plainly printed nor plainly not, where what never changes is not
+    as it should be, or the parity is wrong.
+    """
+    printed = np.mean([track[i] for i, bit in _FIXED if bit])
+    empty = np.mean([track[i] for i, bit in _FIXED if not bit])
+    if not printed - empty > _LEAST_EV:
+        return None
+    place = 2 * (track - empty) / (printed - empty) - 1
+    bits = [int(v > 0) for v in place]
+    if np.abs(place).min() < _PLAIN or any(bits[i] != bit for i, bit in _FIXED):
+        return None
+    payload = bits[len(_START) : -len(_END) - 1]
+    if any(bits[i] for i in _ALWAYS_0) or sum(payload) % 2 != bits[-len(_END) - 1]:
+        return None
+    number, extract, frame = (
+        int("".join(map(str, payload[a:b])), 2) for a, b in ((0, 7), (8, 12), (12, 18))
+    )
+    return EdgeBits(f"{number}-{extract}", frame + 0.5 * payload[18])
+
+
+_AROUND_MM = FRAMES * NUMBERS_APART_MM
+_ALIKE = 0.2
+"""Frames by which two of a roll may lie off the even row: cameras wind unevenly."""
+_WHOLE = 0.25
+"""Frames from a whole number beyond which nothing is said."""
+_FEWEST = 3
+"""Earlier frames that have to agree before anything is said."""
+
+
+@dataclass(frozen=True, slots=True)
+class FilmPlace:
+    """Where a frame of the roll lies on the film.
+
+    Attributes
+    ----------
+    frame
+        Its number in the roll.
+    film
+        The film's two numbers, as 33-7.
+    mm
+        Its middle along the film's numbering, 38 mm a number.
+    """
+
+    frame: int
+    film: str
+    mm: float
+
+
+def expected_mm(frame: int, before: Sequence[FilmPlace], pitch: float) -> tuple[float, int] | None:
+    """Return where a frame should lie by those before it, and which way (1 or -1) numbers run.
+
+    Parameters
+    ----------
+    frame
+        Its number in the roll.
+    before
+        Earlier frames of the same film, the one kept last at the end.
+    pitch
+        Millimetres from one frame to the next.
+
+    Returns
+    -------
+    None where fewer than three of the earlier frames agree with the last of them.
+    """
+    if not before:
+        return None
+    last = before[-1]
+    best, way = 0, 1
+    for sign in (1, -1):
+        agree = sum(
+            abs(_wrapped(p.mm - last.mm - sign * pitch * (p.frame - last.frame))) < _ALIKE * pitch
+            for p in before
+        )
+        if agree > best:
+            best, way = agree, sign
+    if best < _FEWEST:
+        return None
+    return last.mm + way * pitch * (frame - last.frame), way
+
+
+def number_findings(
+    code: EdgeCode | None, frame: int | None, before: Sequence[FilmPlace], pitch: float
+) -> list[Finding]:
+    """Say when the number on the edge is not the one that should follow.
+
+    Said is only what is plain: another whole number of frames, on the same film. A number read
+    wrongly, a frame between two others and film of another roll say nothing.
+
+    Parameters
+    ----------
+    code
+        The bar code that was seen, None for none.
+    frame
+        The frame's number in the roll, None where it has none.
+    before, pitch
+        As for `expected_mm`.
+    """
+    if code is None or code.bits is None or code.film_mm is None or frame is None:
+        return []
+    bits = code.bits
+    known = expected_mm(frame, [p for p in before if p.film == bits.film], pitch)
+    if known is None:
+        return []
+    mm, way = known
+    off = _wrapped(code.film_mm - mm) / pitch
+    frames = round(off)
+    if frames == 0 or abs(off - frames) > _WHOLE:
+        return []
+    numbers = round(2 * frames * pitch / NUMBERS_APART_MM) / 2
+    onward = frames * way
+    return [
+        Finding.of(
+            "frame-number",
+            float(onward),
+            case="" if onward > 0 else "back",
+            seen=frame_label(bits.frame),
+            wanted=frame_label((bits.frame - numbers) % FRAMES),
+            frames=plural(onward, "frame was", "frames were")
+            if onward > 0
+            else plural(-onward, "frame"),
+        )
+    ]
+
+
+def _wrapped(mm: float) -> float:
+    """Return a distance along the numbering as the shorter way round it, for numbers begin anew."""
+    return (mm + _AROUND_MM / 2) % _AROUND_MM - _AROUND_MM / 2

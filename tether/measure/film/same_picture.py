@@ -130,7 +130,7 @@ def _compared(
     return Likeness(correlation, (x / columns, y / rows))
 
 
-def repeat_remarks(
+def repeat_findings(
     now: NDArray[np.int8] | None,
     before: list[tuple[int, NDArray[np.int8]]],
     settings: AdvanceSettings,

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.measure.medians import row_medians
+from tether.measure.levels import row_medians
 from tether.raw.mosaic import Mosaic
 from tether.settings import FocusSettings
 

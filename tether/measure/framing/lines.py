@@ -9,8 +9,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from tether.measure.levels import FloatArray
-from tether.measure.medians import row_medians
+from tether.measure.levels import FloatArray, row_medians
 
 _BLOCKS = 24
 _CENTRAL = 0.64

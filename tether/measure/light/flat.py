@@ -8,7 +8,7 @@ import numpy as np
 
 from tether.findings import Finding
 from tether.measure.levels import FLOOR, FloatArray
-from tether.measure.light.light import uneven_percent
+from tether.measure.light.open_gate import uneven_percent
 from tether.measure.roll.memory import OpenGate, grid_of, spread
 from tether.measure.survey import Survey, survey
 from tether.raw.mosaic import Mosaic

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tether.findings import Finding
 from tether.measure.exposure.base import Base, beside, main_channels
-from tether.measure.framing.framing import Framing, seen_area
+from tether.measure.framing.position import Framing, seen_area
 from tether.measure.levels import FLOOR, FloatArray, stops
 from tether.measure.roll.memory import OpenGate, spread, spread_at
 from tether.measure.survey import Survey

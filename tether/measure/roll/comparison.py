@@ -8,22 +8,22 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.facts import ExposureValues
 from tether.findings import Finding, Severity
 from tether.measure.context import FrameContext
+from tether.measure.exposure.advice import exposure_ratio
 from tether.measure.exposure.base import Base
-from tether.measure.exposure.exposure import exposure_ratio
 from tether.measure.film.dust import compare_dust
-from tether.measure.film.edge_code import EdgeCode
-from tether.measure.film.frame_number import FilmPlace, number_remarks
-from tether.measure.film.same_picture import repeat_remarks
-from tether.measure.focus.focus import compare_focus, focus_drift, reference_of
+from tether.measure.film.edge_code import EdgeCode, FilmPlace, number_findings
+from tether.measure.film.same_picture import repeat_findings
 from tether.measure.focus.grain import Sharpness
-from tether.measure.framing.framing import Framing
+from tether.measure.focus.softness import compare_focus, focus_drift, reference_of
+from tether.measure.framing.position import Framing
 from tether.measure.levels import stops
 from tether.measure.light.light_pattern import light_moved
 from tether.measure.roll.drift import light_drift, sharpness_of
-from tether.measure.roll.history import LEVEL, SHARPNESS, Rows, Standing, base_levels, with_row
-from tether.measure.roll.memory import MOST_FRAMES, Exposure, KnownBase, OpenGate, RollMemory, Trace
+from tether.measure.roll.history import LEVEL, SHARPNESS, FrameRecord, Rows, base_levels, with_row
+from tether.measure.roll.memory import MOST_FRAMES, KnownBase, OpenGate, RollMemory, Trace
 from tether.measure.survey import Survey
 from tether.settings import ExposureSettings
 
@@ -33,7 +33,7 @@ _SAME_EXPOSURE = 0.05
 
 
 def expected_base(
-    memory: RollMemory, now: Exposure, *, strobe: bool = False
+    memory: RollMemory, now: ExposureValues, *, strobe: bool = False
 ) -> dict[str, float] | None:
     """Return the roll's base per channel at this exposure; see `exposure_ratio` for ``strobe``."""
     if memory.base is None:
@@ -45,7 +45,7 @@ def expected_base(
 
 
 def is_settled(
-    memory: RollMemory, now: Exposure, limits: ExposureSettings, *, strobe: bool = False
+    memory: RollMemory, now: ExposureValues, limits: ExposureSettings, *, strobe: bool = False
 ) -> bool:
     """Whether a transparency's exposure is right as the roll's earlier frames have it.
 
@@ -62,8 +62,8 @@ def is_settled(
     return limits.base_target_ev - limits.slide_note_ev <= level <= 0.0
 
 
-def lightest_of(
-    headroom: dict[str, float], memory: RollMemory, now: Exposure, *, strobe: bool = False
+def highlights_for_roll(
+    headroom: dict[str, float], memory: RollMemory, now: ExposureValues, *, strobe: bool = False
 ) -> KnownBase | None:
     """Return what a transparency tells of the roll's highlights, None where nothing new.
 
@@ -80,7 +80,9 @@ def lightest_of(
     return KnownBase(signal, now, certain=False)
 
 
-def learnt(base: Base | None, now: Exposure, empty: bool, certain: bool) -> KnownBase | None:
+def base_for_roll(
+    base: Base | None, now: ExposureValues, empty: bool, certain: bool
+) -> KnownBase | None:
     """Return what this frame tells of the roll's base; pictures do not overrule a rebate."""
     if base is None or base.clipped or base.source == "roll":
         return None
@@ -100,21 +102,21 @@ def trace_of(framing: Framing | None, edge: EdgeCode | None, context: FrameConte
     )
 
 
-def counted_on(edge: EdgeCode | None, context: FrameContext) -> list[Finding]:
+def compare_number(edge: EdgeCode | None, context: FrameContext) -> list[Finding]:
     """Compare the number on the film's edge with those of the frames before."""
     before = context.memory.before(context.frame_number)
     places = [FilmPlace(t.frame, t.film, t.film_mm) for t in before if t.film and t.frame >= 0]
-    return number_remarks(edge, context.frame_number, places, context.film_format.pitch)
+    return number_findings(edge, context.frame_number, places, context.film_format.pitch)
 
 
-def standings(
-    base: Base | None, sharpness: Sharpness | None, now: Exposure, context: FrameContext
+def records_with_frame(
+    base: Base | None, sharpness: Sharpness | None, now: ExposureValues, context: FrameContext
 ) -> Rows:
     """Return how light and lens stood at the roll's frames, this one last."""
     level, red, blue = (np.nan,) * 3
     if base is not None and base.source == "rebate" and not base.clipped:
         level, red, blue = base_levels(base.signal)
-    rows = context.memory.standings
+    rows = context.memory.records
     sharp = np.nan
     if sharpness is not None and _of_grain(sharpness, rows, context.settings.focus.plain_ratio):
         sharp = sharpness.overall
@@ -123,7 +125,7 @@ def standings(
     if base is not None and base.source == "picture":
         sharp = np.nan
     number = -1 if context.frame_number is None else context.frame_number
-    return with_row(rows, Standing(context.order, number, now, level, red, blue, sharp))
+    return with_row(rows, FrameRecord(context.order, number, now, level, red, blue, sharp))
 
 
 def _of_grain(sharpness: Sharpness, rows: Rows | None, plain_ratio: float) -> bool:
@@ -138,7 +140,7 @@ def _of_grain(sharpness: Sharpness, rows: Rows | None, plain_ratio: float) -> bo
     return bool(known.size >= _FEW_FRAMES and sharpness.overall <= np.median(known))
 
 
-def light_as_before(
+def compare_light(
     found: Sequence[Finding],
     rows: Rows,
     seen: tuple[Survey, Framing | None, Base | None],
@@ -153,7 +155,7 @@ def light_as_before(
         What was found so far. With a frame that has to be shot again nothing is compared, and its
         row in ``rows`` is emptied: blur and bad framing mix the picture into the rebate.
     rows
-        The roll's `standings`, this frame's last.
+        The roll's `records_with_frame`, this frame's last.
     seen
         The frame's survey, framing and base.
     gate
@@ -170,7 +172,7 @@ def light_as_before(
     return moved + light_drift(rows, context.since, limits)
 
 
-def against_roll(
+def compare_with_roll(
     trace: Trace,
     shape: tuple[int, int],
     context: FrameContext,
@@ -181,7 +183,7 @@ def against_roll(
 ) -> list[Finding]:
     """Compare with the frames before: focus, its drift, dust that stays.
 
-    ``rows`` are the roll's `standings`, this frame's last.
+    ``rows`` are the roll's `records_with_frame`, this frame's last.
     ``exposed`` is False where the exposure is so far off that the frame has to be repeated for
     that alone: noise and saturation then say nothing about focus. ``repeated`` is True where the
     picture is one that was photographed before: what lies at the same place is then the film's own.
@@ -213,7 +215,7 @@ def against_roll(
     return found
 
 
-def seen_before(
+def compare_picture(
     detail: NDArray[np.int8] | None, framing: Framing | None, context: FrameContext
 ) -> list[Finding]:
     """Compare the picture with those of the frames before."""
@@ -223,4 +225,4 @@ def seen_before(
         if trace.picture is not None:
             earlier.append((trace.frame, trace.picture))
             both.append(outlined and trace.scale > 0)
-    return repeat_remarks(detail, earlier, context.settings.advance, both)
+    return repeat_findings(detail, earlier, context.settings.advance, both)

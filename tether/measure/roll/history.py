@@ -1,4 +1,4 @@
-"""How light and lens stood at each frame of a roll: one row of numbers a frame."""
+"""Light and lens at each frame of a roll: one row of numbers a frame."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.facts import ExposureValues
+
 MOST_ROWS = 500
 """Rows that are kept; no roll has more frames."""
 COLUMNS = 9
@@ -17,13 +19,11 @@ ORDER, FRAME, LEVEL, RED, BLUE, SHARPNESS = 0, 1, 5, 6, 7, 8
 SETTINGS = slice(2, 5)
 
 Rows = NDArray[np.float64]
-Settings = tuple[float | None, float | None, float | None]
-"""Seconds, ISO and f-number; None where not known."""
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
-    """How light and lens stood at one frame.
+class FrameRecord:
+    """Light and lens at one frame.
 
     Attributes
     ----------
@@ -43,7 +43,7 @@ class Standing:
 
     order: int
     frame: int
-    exposure: Settings
+    exposure: ExposureValues
     level: float = math.nan
     red: float = math.nan
     blue: float = math.nan
@@ -57,7 +57,7 @@ class Standing:
 
 
 def base_levels(signal: Mapping[str, float]) -> tuple[float, float, float]:
-    """Return level, red and blue of a base (see `Standing`) from its signal per channel."""
+    """Return level, red and blue of a base (see `FrameRecord`) from its signal per channel."""
     by_colour: dict[str, list[float]] = {}
     for name, value in signal.items():
         by_colour.setdefault(name[0], []).append(value)
@@ -71,12 +71,12 @@ def _ratio_ev(value: float, reference: float) -> float:
     return math.log2(value / reference) if value > 0 and reference > 0 else math.nan
 
 
-def with_row(rows: Rows | None, standing: Standing) -> Rows:
+def with_row(rows: Rows | None, record: FrameRecord) -> Rows:
     """Return the rows with one more; an earlier one of the same frame is replaced."""
-    row = standing.row()[None]
+    row = record.row()[None]
     if rows is None or not rows.size:
         return row
-    others = rows[rows[:, FRAME] != standing.frame] if standing.frame >= 0 else rows
+    others = rows[rows[:, FRAME] != record.frame] if record.frame >= 0 else rows
     return np.concatenate([others, row])[-MOST_ROWS:]
 
 

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.facts import ExposureValues
 from tether.measure.roll.history import Rows, rows_of
 
 VERSION = 3
@@ -25,9 +26,6 @@ _SCALE_TOLERANCE = 0.05
 MOST_BYTES = 1_000_000
 """Stored bytes beyond which a memory is not ours and is not read."""
 
-Exposure = tuple[float | None, float | None, float | None]
-"""Seconds, ISO and f-number; None where not known."""
-
 
 @dataclass(frozen=True, slots=True)
 class KnownBase:
@@ -37,7 +35,7 @@ class KnownBase:
     """
 
     signal: dict[str, float]
-    exposure: Exposure
+    exposure: ExposureValues
     certain: bool = True
 
 
@@ -52,7 +50,7 @@ class OpenGate:
 
     channels: tuple[str, ...]
     grid: NDArray[np.float32]
-    exposure: Exposure
+    exposure: ExposureValues
     taken_at: str
     uneven_percent: float = 0.0
 
@@ -66,7 +64,7 @@ class Trace:
     `tether.measure.film.same_picture` compares, ``scale`` photosites per millimetre (0 where not
     known),
     ``film`` and ``film_mm`` the film's numbers and the frame's place along them as its edge has
-    them (`tether.measure.film.frame_number`; "" and 0 where not read).
+    them (`tether.measure.film.edge_code`; "" and 0 where not read).
     """
 
     frame: int
@@ -93,7 +91,7 @@ class RollMemory:
     saturation
         Raw level per channel at which the sensor was seen to stop below what its files state;
         empty where that was not seen.
-    standings
+    records
         How light and lens stood at each kept frame, a row each (`tether.measure.roll.history`);
         None
         at the start.
@@ -103,7 +101,7 @@ class RollMemory:
     base: KnownBase | None = None
     open_gate: OpenGate | None = None
     saturation: tuple[float, ...] = ()
-    standings: Rows | None = None
+    records: Rows | None = None
 
     def before(self, frame: int | None) -> tuple[Trace, ...]:
         """Return the traces of other frames than this one, oldest first."""
@@ -164,8 +162,8 @@ class RollMemory:
                 value = getattr(trace, name)
                 if value is not None:
                     arrays[f"{name}_{index}"] = value
-        if self.standings is not None:
-            arrays["standings"] = self.standings
+        if self.records is not None:
+            arrays["standings"] = self.records
         if self.base:
             facts["base"] = {
                 "signal": self.base.signal,
@@ -263,7 +261,7 @@ def _film_place(item: dict[str, Any]) -> tuple[str, float]:
     return film, mm
 
 
-def _exposure(values: Any) -> Exposure:
+def _exposure(values: Any) -> ExposureValues:
     seconds, iso, f_number = (None if v is None else _number(v) for v in values)
     return (seconds, iso, f_number)
 

@@ -28,8 +28,7 @@ from tether.bench.steps import BY_KEY
 from tether.capture.transfer import Progress
 from tether.findings import Finding
 from tether.findings.about_bench import EVENED_OUT
-from tether.measure.light.light import Light
-from tether.measure.light.light_findings import step_down
+from tether.measure.light.open_gate import Light, step_down
 from tether.session.session import View
 from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import LightTestPort

@@ -13,14 +13,15 @@ from tether_simulator.lamp import LampConfig
 from tests.measure.on_bench import SensorConfig, open_gate, plain
 from tether.findings import Finding
 from tether.measure.light.flat import age_hours, flat_correct, flat_of, judge_flat
-from tether.measure.light.light import (
+from tether.measure.light.open_gate import (
     METERED_FIELD_EV,
     Light,
     balance_off_ev,
+    judge_light,
+    judge_stray_light,
     measure_light,
     stray_share,
 )
-from tether.measure.light.light_findings import judge_light, judge_stray_light
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tether.measure.exposure.exposure import percentiles
+from tether.measure.exposure.headroom import percentiles
 from tether.measure.levels import FLOOR, FloatArray
 from tether.measure.roll.memory import OpenGate, spread
 from tether.measure.survey import Survey

@@ -1,17 +1,64 @@
-"""What is said about a frame's exposure, and how it is put right."""
+"""How a frame is exposed, what is wrong with it, and which setting puts it right."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from tether.facts import ExposureValues
 from tether.findings import Finding, Severity
 from tether.findings.about_exposure import advice_words
 from tether.measure.exposure.base import Base
-from tether.measure.exposure.exposure import nearest_exposure, strongest
-from tether.measure.exposure.shadows import Shadows
+from tether.measure.exposure.saturation import Shadows
 from tether.settings import ExposureSettings
 from tether.text import percent
+
+
+def nearest_exposure(
+    shutters: Sequence[tuple[str, float]], seconds: float, ev: float
+) -> tuple[str, float] | None:
+    """Return the (label, seconds) on a camera's list nearest to a change of ``ev`` stops.
+
+    Distance is measured in stops: exposure is proportional to time (ISO 2721). None when the
+    list is empty.
+    """
+    wanted = seconds * 2.0**ev
+    usable = [s for s in shutters if s[1] > 0]
+    return min(usable, key=lambda s: abs(float(np.log2(s[1] / wanted))), default=None)
+
+
+def exposure_ratio(
+    now: ExposureValues,
+    then: ExposureValues,
+    *,
+    strobe: bool = False,
+) -> float | None:
+    """Return the ratio of raw signal that two settings of the camera give for the same light.
+
+    Exposure is proportional to ``t / N²`` (ISO 2721) and the
+    raw value to ISO as well (ISO 12232). A value that one of them does not know counts as equal;
+    None where the times are not both known. A ``strobe`` is over long before the shutter closes:
+    its light does not depend on the time, so that only ISO and aperture count.
+    """
+    ratio = 1.0
+    if not strobe:
+        if not now[0] or not then[0]:
+            return None
+        ratio = now[0] / then[0]
+    if now[1] and then[1]:
+        ratio *= now[1] / then[1]
+    if now[2] and then[2]:
+        ratio *= (then[2] / now[2]) ** 2
+    return ratio
+
+
+def strongest(values: Mapping[str, float]) -> str:
+    """Return the name with the greatest value."""
+    return max(values, key=lambda name: values[name])
+
 
 Shutters = tuple[tuple[str, float], ...]
 
@@ -73,7 +120,7 @@ def advise(
     return Advice(ev, near[0], off <= max(tolerance, 0.34))
 
 
-def negative_remarks(
+def negative_findings(
     base: Base | None,
     advice: Advice,
     saturated_picture: dict[str, float],
@@ -152,7 +199,7 @@ def _off_target(
     highest_ev: float | None,
     pictures: int,
 ) -> Finding:
-    """Say that the base is off its target; see `negative_remarks`.
+    """Say that the base is off its target; see `negative_findings`.
 
     The lightest tone of a picture may lie far below the base, so that too little light is claimed
     only where the open gate leaves no other choice, where many pictures agree, or far below.
@@ -181,7 +228,7 @@ def _off_target(
     )
 
 
-def transparency_remarks(
+def transparency_findings(
     advice: Advice,
     headroom_ev: float,
     saturated_picture: dict[str, float],

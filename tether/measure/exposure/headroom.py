@@ -1,8 +1,8 @@
-"""Exposure at the sensor: headroom, distance from the target, histogram, and the next setting."""
+"""Headroom to saturation, and the histogram of a picture."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,46 +78,3 @@ def ev_histogram(x: FloatArray) -> list[int]:
     bins = round(-LOWEST_EV / BIN_EV)
     index = np.clip((stops(x.ravel()) - LOWEST_EV) / BIN_EV, 0, bins - 1).astype(np.intp)
     return [int(n) for n in np.bincount(index, minlength=bins)]
-
-
-def nearest_exposure(
-    shutters: Sequence[tuple[str, float]], seconds: float, ev: float
-) -> tuple[str, float] | None:
-    """Return the (label, seconds) on a camera's list nearest to a change of ``ev`` stops.
-
-    Distance is measured in stops: exposure is proportional to time (ISO 2721). None when the
-    list is empty.
-    """
-    wanted = seconds * 2.0**ev
-    usable = [s for s in shutters if s[1] > 0]
-    return min(usable, key=lambda s: abs(float(np.log2(s[1] / wanted))), default=None)
-
-
-def exposure_ratio(
-    now: tuple[float | None, float | None, float | None],
-    then: tuple[float | None, float | None, float | None],
-    *,
-    strobe: bool = False,
-) -> float | None:
-    """Return the ratio of raw signal that two settings of the camera give for the same light.
-
-    Each is (seconds, ISO, f-number). Exposure is proportional to ``t / N²`` (ISO 2721) and the
-    raw value to ISO as well (ISO 12232). A value that one of them does not know counts as equal;
-    None where the times are not both known. A ``strobe`` is over long before the shutter closes:
-    its light does not depend on the time, so that only ISO and aperture count.
-    """
-    ratio = 1.0
-    if not strobe:
-        if not now[0] or not then[0]:
-            return None
-        ratio = now[0] / then[0]
-    if now[1] and then[1]:
-        ratio *= now[1] / then[1]
-    if now[2] and then[2]:
-        ratio *= (then[2] / now[2]) ** 2
-    return ratio
-
-
-def strongest(values: Mapping[str, float]) -> str:
-    """Return the name with the greatest value."""
-    return max(values, key=lambda name: values[name])

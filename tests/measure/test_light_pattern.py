@@ -14,8 +14,8 @@ from tests.measure.on_bench import SensorConfig, photographed
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
 from tether.measure.light.flat import flat_of, gate_uneven
-from tether.measure.roll.comparison import against_roll, standings
-from tether.measure.roll.history import LEVEL, SHARPNESS, Rows, Standing, with_row
+from tether.measure.roll.comparison import compare_with_roll, records_with_frame
+from tether.measure.roll.history import LEVEL, SHARPNESS, FrameRecord, Rows, with_row
 from tether.measure.roll.memory import KnownBase, OpenGate, RollMemory, Trace
 from tether.settings import LightSettings
 
@@ -121,10 +121,10 @@ def test_a_fall_of_sharpness_too_slow_for_the_last_frames_shows_over_the_roll() 
     made: Rows | None = None
     for n in range(30):
         sharp = now.overall * 2 ** ((30 - n) / 32)
-        made = with_row(made, Standing(n + 1, 100 + n, (1 / 20, 100.0, 8.0), sharpness=sharp))
+        made = with_row(made, FrameRecord(n + 1, 100 + n, (1 / 20, 100.0, 8.0), sharpness=sharp))
     assert made is not None
-    assert "focus-drift" in codes(measured(bench, 3, RollMemory(standings=made)))
-    assert "focus-drift" not in codes(measured(bench, 3, RollMemory(standings=made[-11:])))
+    assert "focus-drift" in codes(measured(bench, 3, RollMemory(records=made)))
+    assert "focus-drift" not in codes(measured(bench, 3, RollMemory(records=made[-11:])))
 
 
 def test_a_base_that_is_only_guessed_makes_no_sharpness_fall() -> None:
@@ -133,10 +133,10 @@ def test_a_base_that_is_only_guessed_makes_no_sharpness_fall() -> None:
     shot = measured(bench, 3, RollMemory())
     assert shot.base is not None
     assert shot.base.source == "picture"
-    assert shot.memory.standings is not None
-    assert np.isnan(shot.memory.standings[-1, SHARPNESS])
+    assert shot.memory.records is not None
+    assert np.isnan(shot.memory.records[-1, SHARPNESS])
     known = KnownBase(shot.base.signal, (1 / 20, 100.0, 8.0))
-    again = measured(bench, 3, RollMemory(base=known)).memory.standings
+    again = measured(bench, 3, RollMemory(base=known)).memory.records
     assert again is not None
     assert again[-1, SHARPNESS] > 0
 
@@ -147,13 +147,15 @@ def test_what_blur_takes_is_counted_though_detail_rules_it() -> None:
     assert now is not None
     made: Rows | None = None
     for n in range(4):
-        made = with_row(made, Standing(n + 1, 100 + n, (1 / 20, 100.0, 8.0), sharpness=now.overall))
+        made = with_row(
+            made, FrameRecord(n + 1, 100 + n, (1 / 20, 100.0, 8.0), sharpness=now.overall)
+        )
     detailed = replace(now, plain_grid=np.full((4, 6), 0.02, np.float32))
     context = FrameContext(FilmProcess.BW_NEGATIVE, FILM_FORMATS["135"], 3, ("1/20", 1 / 20),
-                           memory=RollMemory(standings=made), order=9)  # fmt: skip
+                           memory=RollMemory(records=made), order=9)  # fmt: skip
     for share, kept in ((1.5, False), (0.5, True)):
         seen = replace(detailed, overall=share * now.overall)
-        last = standings(None, seen, (1 / 20, 100.0, 8.0), context)[-1, SHARPNESS]
+        last = records_with_frame(None, seen, (1 / 20, 100.0, 8.0), context)[-1, SHARPNESS]
         assert np.isfinite(last) == kept
 
 
@@ -162,9 +164,11 @@ def test_what_lies_on_a_picture_photographed_again_is_not_called_dust_on_the_len
     frames = tuple(Trace(n, spots=spots) for n in range(1, 5))
     context = FrameContext(FilmProcess.BW_NEGATIVE, FILM_FORMATS["135"], 5, ("1/20", 1 / 20),
                            memory=RollMemory(frames), order=5)  # fmt: skip
-    rows = with_row(None, Standing(5, 5, (1 / 20, 100.0, 8.0)))
+    rows = with_row(None, FrameRecord(5, 5, (1 / 20, 100.0, 8.0)))
     for repeated, said in ((False, ["dust-not-on-film"]), (True, [])):
-        found = against_roll(Trace(5, spots=spots), (800, 1200), context, rows, repeated=repeated)
+        found = compare_with_roll(
+            Trace(5, spots=spots), (800, 1200), context, rows, repeated=repeated
+        )
         assert [f.code for f in found] == said
 
 
@@ -176,5 +180,5 @@ def test_a_frame_that_must_be_shot_again_says_nothing_about_the_light() -> None:
     bench.hand.mishap("lamp-bright")
     shot = measured(bench, 6, memory)
     assert shot.verdict == "reshoot"
-    assert shot.memory.standings is not None
-    assert np.isnan(shot.memory.standings[-1, LEVEL:]).all()
+    assert shot.memory.records is not None
+    assert np.isnan(shot.memory.records[-1, LEVEL:]).all()

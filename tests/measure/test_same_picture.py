@@ -17,10 +17,10 @@ from tether.measure.film.same_picture import (
     ROWS,
     UNSEEN,
     compare,
-    repeat_remarks,
+    repeat_findings,
     signature,
 )
-from tether.measure.framing.framing import find_framing, seen_area
+from tether.measure.framing.position import find_framing, seen_area
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey, survey
 from tether.settings import AdvanceSettings, FramingSettings
@@ -66,7 +66,7 @@ def test_within_its_outline_the_same_picture_lies_at_the_same_place() -> None:
         (0, True, True), (1, True, True), (12, True, False), (12, False, True),
     ):  # fmt: skip
         moved = np.roll(first, shift, axis=1)
-        found = repeat_remarks(
+        found = repeat_findings(
             moved, [(3, speckle(2)), (4, first)], AdvanceSettings(), [outlined] * 2
         )
         assert [f.text[-8:] for f in found] == ["frame 4."] * same, (shift, outlined)
@@ -78,14 +78,14 @@ def test_two_pictures_of_a_like_motif_have_to_agree_better_where_one_is_moved() 
     other = np.rint(first + noise * np.sqrt(1 / 0.965**2 - 1)).astype(np.int8)
     mark = np.rint(first).astype(np.int8)
     assert compare(mark, other).correlation == pytest.approx(0.965, abs=0.003)
-    assert len(repeat_remarks(other, [(4, mark)], AdvanceSettings())) == 1
-    assert repeat_remarks(np.roll(other, 12, axis=1), [(4, mark)], AdvanceSettings()) == []
+    assert len(repeat_findings(other, [(4, mark)], AdvanceSettings())) == 1
+    assert repeat_findings(np.roll(other, 12, axis=1), [(4, mark)], AdvanceSettings()) == []
 
 
 def test_an_even_picture_has_no_signature() -> None:
     plain = Survey(np.full((4, 200, 300), 0.3, np.float32), 4, ("R", "G1", "B", "G2"))
     assert signature(plain, Quad.whole(1200, 800)) is None
-    assert repeat_remarks(None, [(1, speckle())], AdvanceSettings()) == []
+    assert repeat_findings(None, [(1, speckle())], AdvanceSettings()) == []
 
 
 def taken(bench: Bench, seconds: float) -> np.ndarray | None:
@@ -106,13 +106,13 @@ def test_a_frame_is_known_again_and_no_other_is_taken_for_it(process: FilmProces
         bench.hand.go_to(frame)
         mark = taken(bench, 1 / 15)
         assert mark is not None
-        assert repeat_remarks(mark, kept, AdvanceSettings()) == [], frame
+        assert repeat_findings(mark, kept, AdvanceSettings()) == [], frame
         kept.append((frame, mark))
     bench.hand.go_to(5)
-    (again,) = repeat_remarks(taken(bench, 1 / 40), kept, AdvanceSettings())
+    (again,) = repeat_findings(taken(bench, 1 / 40), kept, AdvanceSettings())
     assert again.code == "not-advanced"
     assert "frame 5" in again.text
     bench.hand.mishap("slipped")
     bench.hand.go_to(7)
-    (moved,) = repeat_remarks(taken(bench, 1 / 15), kept, AdvanceSettings())
+    (moved,) = repeat_findings(taken(bench, 1 / 15), kept, AdvanceSettings())
     assert "frame 7" in moved.text

@@ -14,10 +14,9 @@ from tether_simulator.sensor import SensorConfig
 
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.framing.framing import Framing, find_framing
-from tether.measure.framing.framing_remarks import framing_remarks
 from tether.measure.framing.lines import find_lines
 from tether.measure.framing.outline import clockwise
+from tether.measure.framing.position import Framing, find_framing, framing_findings
 from tether.measure.survey import Survey, survey
 from tether.settings import FramingSettings
 
@@ -71,7 +70,7 @@ def test_the_outline_is_found_to_a_tenth_of_a_millimetre(
     assert framing.scale == pytest.approx(bench.view.scale, rel=0.003)
     assert framing.turned == bench.view.turned
     assert not any(framing.missing.values())
-    assert framing_remarks(framing, FILM_FORMATS[key], FramingSettings()) == []
+    assert framing_findings(framing, FILM_FORMATS[key], FramingSettings()) == []
 
 
 def test_pixels_per_inch_follow_from_the_24_by_36_mm_of_iso_1007() -> None:
@@ -89,7 +88,7 @@ def test_a_tilted_strip_is_said_to_lie_askew_by_what_it_is(process: FilmProcess)
     assert framing is not None
     # The bench turns the mirrored film by 2.5 degrees.
     assert framing.rotation == pytest.approx(-2.5, abs=0.05)
-    remark = framing_remarks(framing, bench.config.film_format, FramingSettings())
+    remark = framing_findings(framing, bench.config.film_format, FramingSettings())
     assert [f.code for f in remark] == ["askew"]
     assert "Turn the film or its holder clockwise" in remark[0].action
 
@@ -101,7 +100,7 @@ def test_a_slipped_strip_is_said_to_be_cut_off_on_the_right_side() -> None:
     # 3 mm off, of which the gate forgives what rebate it shows beside the picture.
     forgiven = (bench.view.gate_along - form.picture_along) / 2
     assert max(framing.missing.values()) == pytest.approx(3 - forgiven, abs=0.15)
-    (remark,) = framing_remarks(framing, form, FramingSettings())
+    (remark,) = framing_findings(framing, form, FramingSettings())
     assert remark.code == "picture-cut-off"
     left, right = framing.picture.corners[0][0], framing.picture.corners[1][0]
     side = "left" if left < 0 else "right"
@@ -112,7 +111,7 @@ def test_a_slipped_strip_is_said_to_be_cut_off_on_the_right_side() -> None:
 @pytest.mark.parametrize("view", ["rebate", "wide"])
 def test_between_two_frames_is_named_as_such(view: str) -> None:
     bench, framing = framed("half-way", framing=view)
-    remarks = framing_remarks(framing, bench.config.film_format, FramingSettings())
+    remarks = framing_findings(framing, bench.config.film_format, FramingSettings())
     assert [f.code for f in remarks] == ["between-frames"]
 
 
@@ -120,14 +119,14 @@ def test_between_two_frames_is_named_as_such(view: str) -> None:
 def test_without_rebate_in_view_nothing_is_claimed(process: FilmProcess) -> None:
     bench, framing = framed(process=process, framing="tight")
     assert framing is None
-    assert framing_remarks(framing, bench.config.film_format, FramingSettings()) == []
+    assert framing_findings(framing, bench.config.film_format, FramingSettings()) == []
 
 
 def test_what_is_cut_off_is_not_claimed_of_an_unsure_outline() -> None:
     bench, framing = framed("slipped")
     assert framing is not None
     unsure = replace(framing, sure=False)
-    assert framing_remarks(unsure, bench.config.film_format, FramingSettings()) == []
+    assert framing_findings(unsure, bench.config.film_format, FramingSettings()) == []
 
 
 def test_four_borders_outweigh_a_scale_from_before_the_camera_was_moved() -> None:

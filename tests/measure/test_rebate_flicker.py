@@ -14,8 +14,8 @@ from tests.measure.on_bench import SensorConfig, photographed, plain
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Finding, Severity
 from tether.measure.frame import FrameContext, measure_frame
-from tether.measure.framing.framing import Framing
-from tether.measure.light.frame_flicker import frame_bands
+from tether.measure.framing.position import Framing
+from tether.measure.light.flicker import frame_bands
 from tether.measure.shapes import Quad
 
 SHUTTERS = tuple((f"1/{n}", 1 / n) for n in (10, 13, 20, 30, 60, 125, 250))

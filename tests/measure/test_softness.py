@@ -11,7 +11,7 @@ from tether_simulator.sensor import SensorConfig
 
 from tests.measure.on_bench import TILES, photographed, plain
 from tether.film import FilmProcess
-from tether.measure.focus.focus import (
+from tether.measure.focus.softness import (
     Sharpness,
     compare_focus,
     focus_drift,
