@@ -17,7 +17,8 @@ from tests.measure.on_bench import NAMES, photographed, plain
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Verdict
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
-from tether.measure.roll.memory import OpenGate, RollMemory, grid_of
+from tether.measure.light.flat import grid_of
+from tether.measure.roll.memory import OpenGate, RollMemory
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
 

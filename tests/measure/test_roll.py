@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tether.measure.light.flat import grid_of, spread, spread_at
 from tether.measure.roll.memory import (
     MOST_FRAMES,
     MOST_PICTURES,
@@ -19,9 +20,6 @@ from tether.measure.roll.memory import (
     OpenGate,
     RollMemory,
     Trace,
-    grid_of,
-    spread,
-    spread_at,
 )
 
 

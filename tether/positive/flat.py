@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.measure.light.flat import along_axis
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
 
@@ -42,9 +43,7 @@ class FlatField:
 
     def wide(self, width: int) -> FloatArray:
         """Return the grid with ``width`` columns, shape (3, rows, width)."""
-        columns = self.grid.shape[2]
-        at = (np.arange(width) + 0.5) / width * columns - 0.5
-        return _between(self.grid, at, 2)
+        return along_axis(self.grid, 2, width)
 
 
 def rows_of(wide: FloatArray, top: int, bottom: int, height: int) -> FloatArray:
@@ -52,8 +51,7 @@ def rows_of(wide: FloatArray, top: int, bottom: int, height: int) -> FloatArray:
 
     ``wide`` is what `FlatField.wide` gave; the result has shape (3, bottom - top, width).
     """
-    at = (np.arange(top, bottom) + 0.5) / height * wide.shape[1] - 0.5
-    return _between(wide, at, 1)
+    return along_axis(wide, 1, height, slice(top, bottom))
 
 
 def flat_field(mosaic: Mosaic) -> FlatField:
@@ -106,16 +104,3 @@ def _filled(plane: FloatArray) -> FloatArray:
         nearest = int(np.argmin((rows - r) ** 2 + (columns - c) ** 2))
         out[r, c] = plane[rows[nearest], columns[nearest]]
     return out
-
-
-def _between(values: FloatArray, at: NDArray[np.floating], axis: int) -> FloatArray:
-    last = values.shape[axis] - 1
-    at = np.clip(at, 0, last)
-    low = np.floor(at).astype(np.intp)
-    shape = [1] * values.ndim
-    shape[axis] = -1
-    share = (at - low).astype(np.float32).reshape(shape)
-    high = np.minimum(low + 1, last)
-    return np.asarray(
-        values.take(low, axis) * (1 - share) + values.take(high, axis) * share, np.float32
-    )

@@ -9,7 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from tether.measure.exposure.headroom import percentiles
 from tether.measure.levels import FLOOR, FloatArray
-from tether.measure.roll.memory import OpenGate, spread
+from tether.measure.light.flat import spread
+from tether.measure.roll.memory import OpenGate
 from tether.measure.survey import Survey
 
 _MOST_PLACES = 40_000

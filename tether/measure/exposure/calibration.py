@@ -15,7 +15,8 @@ from tether.measure.exposure.base import main_channels
 from tether.measure.frame import FrameMeasurement, measure_frame
 from tether.measure.framing.area import middle_area
 from tether.measure.levels import stops, with_observed_saturation
-from tether.measure.roll.memory import OpenGate, spread
+from tether.measure.light.flat import spread
+from tether.measure.roll.memory import OpenGate
 from tether.measure.survey import survey
 from tether.raw.mosaic import Mosaic
 from tether.settings import ExposureSettings, Settings

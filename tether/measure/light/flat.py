@@ -1,15 +1,16 @@
-"""The open gate as a flat field: made, divided out, and how old it is."""
+"""The open gate as a flat field: its light on a grid, spread over a picture, and how old it is."""
 
 from __future__ import annotations
 
 from datetime import datetime
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tether.findings import Finding
 from tether.measure.levels import FLOOR, FloatArray
 from tether.measure.light.open_gate import uneven_percent
-from tether.measure.roll.memory import OpenGate, grid_of, spread
+from tether.measure.roll.memory import OpenGate
 from tether.measure.survey import Survey, survey
 from tether.raw.mosaic import Mosaic
 from tether.settings import LightSettings
@@ -60,22 +61,57 @@ def _without_mask(grid: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(out, FLOOR), np.float32)
 
 
-def flat_correct(picture: Survey, gate: OpenGate) -> FloatArray:
-    """Return signals over the open gate's at the same place, per channel, mean of the light 1.
+def grid_of(signal: FloatArray, rows: int = 32, columns: int = 48) -> FloatArray:
+    """Return the medians of the cells of a grid, shape (channels, rows, columns)."""
+    height, width = signal.shape[1:]
+    rows, columns = min(rows, height), min(columns, width)
+    high, wide = height // rows, width // columns
+    top, left = (height - high * rows) // 2, (width - wide * columns) // 2
+    part = signal[:, top : top + high * rows, left : left + wide * columns]
+    cells = part.reshape(signal.shape[0], rows, high, columns, wide)
+    return np.asarray(np.median(cells, axis=(2, 4)), np.float32)
 
-    What the lamp, the lens's falloff and the lens's colour shading do to a frame goes; what the
-    film does remains. Shape and channels as in the survey.
 
-    Raises
-    ------
-    ValueError
-        When the open gate comes from a sensor with other channels.
+def spread(grid: FloatArray, shape: tuple[int, int], every: int = 1) -> FloatArray:
+    """Return a grid of (channels, rows, columns) at a picture's pixels, linear between cells.
+
+    ``shape`` is the picture's (height, width); of its rows and columns every ``every``-th is taken.
     """
-    if gate.channels != picture.channels:
-        raise ValueError("the open gate was taken with another kind of sensor")
-    light = spread(gate.grid, (picture.signal.shape[1], picture.signal.shape[2]))
-    means = np.maximum(light.mean(axis=(1, 2), keepdims=True), np.float32(FLOOR))
-    return np.asarray(picture.signal / np.maximum(light / means, np.float32(FLOOR)), np.float32)
+    wanted = slice(None, None, every)
+    return along_axis(along_axis(grid, 1, shape[0], wanted), 2, shape[1], wanted)
+
+
+def along_axis(grid: FloatArray, axis: int, size: int, wanted: slice | None = None) -> FloatArray:
+    """Return a grid at the pixels of one axis, ``size`` of them in all, linear between cells."""
+    wanted = wanted or slice(None)
+    low, high, part = _between(grid.shape[axis], size)
+    first = np.take(grid, low[wanted], axis=axis)
+    share = part[wanted].reshape([-1 if a == axis else 1 for a in range(3)])
+    return np.asarray(first + (np.take(grid, high[wanted], axis=axis) - first) * share, np.float32)
+
+
+def spread_at(grid: FloatArray, shape: tuple[int, int], places: NDArray[np.intp]) -> FloatArray:
+    """Return what `spread` has at some pixels, given by their index in the flattened picture.
+
+    Shape (channels, places). Takes a share of the time where few pixels are wanted.
+    """
+    rows, columns = np.divmod(places, shape[1])
+    (top, bottom, down), (left, right, across) = (
+        tuple(part[at] for part in _between(cells, size))
+        for cells, size, at in zip(grid.shape[1:], shape, (rows, columns), strict=True)
+    )
+    upper = grid[:, top, left] + (grid[:, top, right] - grid[:, top, left]) * across
+    lower = grid[:, bottom, left] + (grid[:, bottom, right] - grid[:, bottom, left]) * across
+    return np.asarray(upper + (lower - upper) * down, np.float32)
+
+
+def _between(
+    cells: int, size: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float32]]:
+    """Return for each pixel along an axis the cells it lies between, and how far from the first."""
+    at = np.clip((np.arange(size) + 0.5) / size * cells - 0.5, 0, cells - 1)
+    low = np.minimum(at.astype(np.intp), max(cells - 2, 0))
+    return low, np.minimum(low + 1, cells - 1), (at - low).astype(np.float32)
 
 
 def gate_uneven(gate: OpenGate | None, settings: LightSettings | None = None) -> list[Finding]:

@@ -11,7 +11,8 @@ from tether.findings import Finding
 from tether.measure.exposure.base import Base, beside, main_channels
 from tether.measure.framing.position import Framing, seen_area
 from tether.measure.levels import FLOOR, FloatArray, stops
-from tether.measure.roll.memory import OpenGate, spread, spread_at
+from tether.measure.light.flat import spread, spread_at
+from tether.measure.roll.memory import OpenGate
 from tether.measure.survey import Survey
 from tether.settings import LightSettings
 
