@@ -23,7 +23,7 @@ def _framing(box: tuple[float, float, float, float], **more: Any) -> Framing:
         "picture": Quad(((left, top), (right, top), (right, bottom), (left, bottom))),
         "seen": ("left", "top", "right", "bottom"), "rotation": 0.0, "scale": SCALE,
         "turned": False, "missing": dict.fromkeys(("left", "top", "right", "bottom"), 0.0),
-        "share": 0.8, "rebate": math.log2(BASE), "offset": (0.0, 0.0), "sure": True,
+        "share": 0.8, "rebate": math.log2(BASE), "offset_mm": (0.0, 0.0), "sure": True,
     }  # fmt: skip
     return Framing(**(values | more))  # type: ignore[arg-type]
 

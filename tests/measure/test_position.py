@@ -82,6 +82,21 @@ def test_pixels_per_inch_follow_from_the_24_by_36_mm_of_iso_1007() -> None:
     assert framing.pixels_per_inch == pytest.approx(along / 36 * 25.4, rel=0.003)
 
 
+@pytest.mark.parametrize("mishap", [(), ("slipped",)])
+@pytest.mark.parametrize(("key", "view"), [("135", "wide"), ("135-half", "wide")])
+def test_how_far_off_the_middle_the_picture_lies(
+    key: str, view: str, mishap: tuple[str, ...]
+) -> None:
+    bench, framing = framed(*mishap, key=key, framing=view)
+    assert framing is not None
+    # The bench knows where on the sensor the picture's middle is; its gate lies in the middle.
+    x, y = bench.film_map().to_sensor(0.0, 0.0)
+    right, down = (x - 1536 / 2) / bench.view.scale, (y - 1024 / 2) / bench.view.scale
+    true = (down, right) if bench.view.turned else (right, down)
+    assert framing.offset_mm == pytest.approx(true, abs=0.1)
+    assert (max(abs(v) for v in true) > 2) == bool(mishap)
+
+
 @pytest.mark.parametrize("process", list(FilmProcess))
 def test_a_tilted_strip_is_said_to_lie_askew_by_what_it_is(process: FilmProcess) -> None:
     bench, framing = framed("tilted-strip", process=process, placement_degrees=0.0)

@@ -89,7 +89,7 @@ def _framing_json(framing: Framing | None) -> dict[str, Any] | None:
         "pixels_per_mm": _round(framing.scale),
         "pixels_per_inch": round(framing.pixels_per_inch),
         "missing_mm": _rounded(framing.missing),
-        "offset_mm": [_round(v) for v in framing.offset],
+        "offset_mm": [_round(v) for v in framing.offset_mm],
         "sensor_share": _round(framing.share),
     }
 

@@ -165,23 +165,8 @@ def negative_findings(
         found.append(_saturated(worst, share, advice))
     if not base.clipped and abs(advice.ev) > settings.base_tolerance_ev:
         found.append(_off_target(base, advice, settings, lightest_ev, highest_ev, pictures))
-    if (
-        expected_ev is not None
-        and base.source == "rebate"
-        and not base.clipped
-        and abs(base.ev - expected_ev) > settings.light_changed_ev
-    ):
-        change = base.ev - expected_ev
-        found.append(
-            Finding.of(
-                "light-changed",
-                round(change, 3),
-                case="strobe" if advice.strobe else "",
-                stops=abs(change),
-                way="lighter" if change > 0 else "darker",
-                turned="turned up" if change > 0 else "dimmed",
-            )
-        )
+    if expected_ev is not None and base.source == "rebate" and not base.clipped:
+        found += _light_changed(base.ev - expected_ev, settings, strobe=advice.strobe)
     if rebate_missing and base.source == "roll":
         found.append(
             Finding.of("light-changed", case="no-rebate-strobe" if advice.strobe else "no-rebate")
@@ -205,18 +190,18 @@ def _off_target(
     only where the open gate leaves no other choice, where many pictures agree, or far below.
     """
     case, off = "", abs(advice.ev)
+    severity = Severity.RESHOOT if off > 1 else Severity.LOOK
     if base.source == "picture" and advice.ev > 0:
         least = settings.base_target_ev - highest_ev if highest_ev is not None else -math.inf
-        many = pictures >= settings.unsure_pictures
-        limit = settings.unsure_many_ev if many else settings.unsure_ev
-        dark = lightest_ev < settings.base_target_ev - limit
         if least > settings.base_tolerance_ev:
             case, off = "open-gate", least
+            severity = Severity.RESHOOT if least > 1 else Severity.LOOK
         else:
-            case, off = "picture", advice.ev
-    severity = Severity.RESHOOT if off > 1 else Severity.LOOK
-    if case == "picture":
-        severity = Severity.LOOK if dark and advice.ev > limit else Severity.NOTE
+            case = "picture"
+            many = pictures >= settings.unsure_pictures
+            limit = settings.unsure_many_ev if many else settings.unsure_ev
+            dark = lightest_ev < settings.base_target_ev - limit
+            severity = Severity.LOOK if dark and advice.ev > limit else Severity.NOTE
     return Finding.of(
         "base-off-target",
         round(base.ev, 3),
@@ -226,6 +211,22 @@ def _off_target(
         side="below" if advice.ev > 0 else "above",
         advice=advice.words,
     )
+
+
+def _light_changed(change: float, settings: ExposureSettings, *, strobe: bool) -> list[Finding]:
+    """Say that the base lies ``change`` stops from where the roll leads to expect it."""
+    if abs(change) <= settings.light_changed_ev:
+        return []
+    return [
+        Finding.of(
+            "light-changed",
+            round(change, 3),
+            case="strobe" if strobe else "",
+            stops=abs(change),
+            way="lighter" if change > 0 else "darker",
+            turned="turned up" if change > 0 else "dimmed",
+        )
+    ]
 
 
 def transparency_findings(

@@ -21,6 +21,8 @@ PAIRS = (("left", "right"), ("top", "bottom"))
 CONTRAST = {True: 0.12, False: -0.12}
 """Least step across a border in stops, for a rebate that is lighter than the picture or not."""
 _ANGLES_APART = math.radians(2.0)
+_OTHER_SCALE = 0.04
+"""Share from which on another scale than the roll's is another one."""
 _TO_PERFORATIONS_MM = 2.1
 _PERFORATED = (0.2, 0.7)
 """Least and greatest share of perforations along their row (1.98 mm of each 4.75 mm)."""
@@ -123,44 +125,41 @@ def _fits(
     known_scale: float | None,
 ) -> Outline | None:
     """Return the outline if these borders can be those of one picture of this size."""
-    measured = _scales(lines, size_mm)
-    if measured is None:
+    scales = _scales(lines, size_mm, known_scale)
+    if scales is None:
         return None
-    scales = measured or ([known_scale] if known_scale else [])
-    if not scales:
-        return None
+    settings, all_four = search.settings, len(lines) == len(SIDES)
+    scale, levels = float(np.mean(scales)), [line.outside for line in lines.values()]
     # Four borders outweigh what is known: the camera may have been moved meanwhile.
-    other = bool(known_scale) and any(abs(s / (known_scale or 1) - 1) > 0.04 for s in scales)
-    if other and len(lines) < 4:
+    moved = known_scale is not None and any(abs(s / known_scale - 1) > _OTHER_SCALE for s in scales)
+    if not all_four and (moved or (search.lighter and _is_films_edge(lines))):
         return None
-    wrong = abs(math.log(scales[0] / scales[-1]))
-    scale = float(np.mean(scales))
-    angles = [clockwise(side, o) for side, o in lines.items()]
-    apart = max(angles) - min(angles)
-    levels = [o.outside for o in lines.values()]
-    uneven = max(levels) - min(levels)
-    settings = search.settings
+    if _is_small(size_mm, scale, search) or not _is_base_level(float(np.median(levels)), search):
+        return None
+    angles = [clockwise(side, line) for side, line in lines.items()]
+    stretched = abs(math.log(scales[0] / scales[-1]))
+    twisted, uneven = max(angles) - min(angles), max(levels) - min(levels)
     if (
-        wrong > settings.proportion_tolerance
-        or apart > _ANGLES_APART
+        stretched > settings.proportion_tolerance
+        or twisted > _ANGLES_APART
         or uneven > settings.rebate_spread_ev
-        or _is_small(size_mm, scale, search)
-        or not _is_base_level(float(np.median(levels)), search)
-        or (len(lines) < 4 and search.lighter and _is_films_edge(lines))
     ):
         return None
-    score = sum(o.hit for o in lines.values()) - 4 * wrong - 4 * apart - 0.3 * uneven - 0.5 * other
-    if score < settings.least_score * len(lines) / 4:
+    score = sum(line.hit for line in lines.values())
+    score -= 4 * stretched + 4 * twisted + 0.3 * uneven + 0.5 * moved
+    if score < settings.least_score * len(lines) / len(SIDES):
         return None
-    if len(lines) < 4:
+    if not all_four:
         score -= _doubt(lines, size_mm, scale, search)
     return Outline(lines, scale, turned, score)
 
 
-def _scales(lines: dict[str, Line], size_mm: tuple[float, float]) -> list[float] | None:
-    """Return pixels per millimetre from each pair of opposite borders, none without a pair.
+def _scales(
+    lines: dict[str, Line], size_mm: tuple[float, float], known_scale: float | None
+) -> list[float] | None:
+    """Return pixels per millimetre by each pair of opposite borders, as known without a pair.
 
-    None where a pair lies the wrong way round, or a direction shows no border.
+    None where a pair lies the wrong way round, a direction shows no border, or nothing tells.
     """
     scales = []
     for (first, second), length in zip(PAIRS, size_mm, strict=True):
@@ -168,16 +167,18 @@ def _scales(lines: dict[str, Line], size_mm: tuple[float, float]) -> list[float]
             scales.append((lines[second].at - lines[first].at) / length)
         elif first not in lines and second not in lines:
             return None
-    return scales if all(s > 0 for s in scales) else None
+    if not scales:
+        return None if known_scale is None else [known_scale]
+    return scales if min(scales) > 0 else None
 
 
 def _is_small(size_mm: tuple[float, float], scale: float, search: Search) -> bool:
     """Whether the outline is too small a part of the view to be the picture."""
     height, width = search.coarse.shape
     left, top, right, bottom = search.bounds
-    return max(size_mm[0] * scale / width, size_mm[1] * scale / height) < 0.33 or size_mm[
-        0
-    ] * size_mm[1] * scale**2 < _LEAST_FILLED * (right - left) * (bottom - top)
+    wide, high = size_mm[0] * scale, size_mm[1] * scale
+    through_gate = (right - left) * (bottom - top)
+    return max(wide / width, high / height) < 0.33 or wide * high < _LEAST_FILLED * through_gate
 
 
 def _is_base_level(level: float, search: Search) -> bool:

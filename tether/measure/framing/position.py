@@ -52,9 +52,10 @@ class Framing:
         Part of the sensor's area that the visible picture takes, 0..1.
     rebate
         Level of the rebate in stops from saturation (green, or the only channel).
-    offset
-        Distance of the picture's middle from the middle of what is seen, in millimetres
-        (along the film, across it).
+    offset_mm
+        How far the picture's middle lies from the middle of what the sensor sees through the gate,
+        in millimetres on the film: (along the film, across it). Positive is to the right, or down,
+        in the raw picture.
     sure
         Whether the outline rests on enough to say that a part of the picture is cut off.
     """
@@ -67,7 +68,7 @@ class Framing:
     missing: dict[str, float]
     share: float
     rebate: float
-    offset: tuple[float, float]
+    offset_mm: tuple[float, float]
     sure: bool
 
     @property
@@ -187,7 +188,7 @@ def _measured(
         },
         share=visible_area / area,
         rebate=float(np.median([o.outside for o in lines.values()])),
-        offset=(off_y, off_x) if outline.turned else (off_x, off_y),
+        offset_mm=(off_y, off_x) if outline.turned else (off_x, off_y),
         sure=_is_sure(outline, lines, search.lighter, natural, known_scale),
     )
 
