@@ -232,7 +232,7 @@ def _finding(code: str, kind: FindingKind) -> str:
     if kind.helps:
         said += f" Helps: {ACTIONS[kind.helps]}."
     said += "\n\n| What is said | What to do | Unit of the value |\n|---|---|---|\n"
-    for words in (kind.words, *kind.cases.values()):
+    for words in (kind.says(), *kind.cases.values()):
         action, unit = _in_general(words.action) or "—", words.unit or "no value"
         said += f"| {_in_general(words.text)} | {action} | {unit} |\n"
     return said

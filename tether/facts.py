@@ -10,8 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from tether.findings import Finding, Severity, Verdict
 from tether.text import printable
@@ -21,9 +20,11 @@ ExposureValues = tuple[float | None, float | None, float | None]
 Corners = tuple[tuple[float, float], ...]
 """Of an outline as (x, y) in photosites: top left, top right, bottom right, bottom left."""
 
+_NONE: dict[str, Any] = {}
+"""No values; nobody writes to it."""
 
-@dataclass(frozen=True, slots=True)
-class StoredFinding:
+
+class StoredFinding(NamedTuple):
     """A finding as it was stored, perhaps by another version of the program.
 
     Its code may be one that the catalogue does not have. Texts are safe to show.
@@ -35,20 +36,18 @@ class StoredFinding:
     action: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class StoredFraming:
+class StoredFraming(NamedTuple):
     """Where the picture lies, as it was stored; see `tether.measure.framing.position.Framing`."""
 
-    corners: Corners | None = None
-    seen: tuple[str, ...] = ()
-    rotation_degrees: float | None = None
-    missing_mm: Mapping[str, float] = field(default_factory=dict)
-    sound: bool = True
+    corners: Corners | None
+    seen: tuple[str, ...]
+    rotation_degrees: float | None
+    missing_mm: Mapping[str, float]
+    sound: bool
     """Whether all of it is known, and what it should be."""
 
 
-@dataclass(frozen=True, slots=True)
-class StoredHistogram:
+class StoredHistogram(NamedTuple):
     """Photosites by their level: ``counts`` per channel in steps of ``bin_ev`` stops."""
 
     counts: Mapping[str, tuple[float, ...]]
@@ -56,8 +55,7 @@ class StoredHistogram:
     bin_ev: float = 0.25
 
 
-@dataclass(frozen=True, slots=True)
-class Facts:
+class Facts(NamedTuple):
     """What was measured of a picture.
 
     Attributes
@@ -76,16 +74,16 @@ class Facts:
         None where there is none.
     """
 
-    stored: Mapping[str, Any] = field(default_factory=dict)
+    stored: Mapping[str, Any] = _NONE
     verdict: Verdict = Verdict.UNJUDGED
     findings: tuple[StoredFinding, ...] = ()
     framing: StoredFraming | None = None
     base_ev: float | None = None
-    base: Mapping[str, float] = field(default_factory=dict)
+    base: Mapping[str, float] = _NONE
     base_source: str = ""
-    headroom_picture_ev: Mapping[str, float] = field(default_factory=dict)
-    headroom_ev: Mapping[str, float] = field(default_factory=dict)
-    saturated_picture: Mapping[str, float] = field(default_factory=dict)
+    headroom_picture_ev: Mapping[str, float] = _NONE
+    headroom_ev: Mapping[str, float] = _NONE
+    saturated_picture: Mapping[str, float] = _NONE
     sharpness: float | None = None
     advice_shutter: str | None = None
     histogram: StoredHistogram | None = None

@@ -29,7 +29,8 @@ EXPOSURE: Mapping[str, FindingKind] = {
     "too-dark": FindingKind(
         RESHOOT,
         MEASURED,
-        Words(_TOO_DARK, "See whether the lamp is on and the lens cap off; give more light."),
+        _TOO_DARK,
+        "See whether the lamp is on and the lens cap off; give more light.",
         cases={
             "strobe": Words(
                 _TOO_DARK,
@@ -40,16 +41,16 @@ EXPOSURE: Mapping[str, FindingKind] = {
     "base-saturated": FindingKind(
         RESHOOT,
         COUNTED,
-        Words(
-            "The film base is saturated: what is clear in the picture is lost.",
-            "{advice}",
-            _EV,
-        ),
+        "The film base is saturated: what is clear in the picture is lost.",
+        "{advice}",
+        _EV,
     ),
     "picture-saturated": FindingKind(
         RESHOOT,
         COUNTED,
-        Words(_SATURATED, "{advice}", "share of the channel's photosites"),
+        _SATURATED,
+        "{advice}",
+        "share of the channel's photosites",
         cases={
             "no-advice": Words(
                 _SATURATED, "Give a stop less light.", "share of the channel's photosites"
@@ -59,7 +60,9 @@ EXPOSURE: Mapping[str, FindingKind] = {
     "base-off-target": FindingKind(
         NOTE + LOOK + RESHOOT,
         ESTIMATED,
-        Words("The film base lies {stops:.1f} stops {side} the target.", "{advice}", _EV),
+        "The film base lies {stops:.1f} stops {side} the target.",
+        "{advice}",
+        _EV,
         cases={
             "open-gate": Words(
                 "By the open gate the film base lies at least {stops:.1f} stops below the target.",
@@ -76,11 +79,9 @@ EXPOSURE: Mapping[str, FindingKind] = {
     "light-changed": FindingKind(
         LOOK,
         MEASURED,
-        Words(
-            _CHANGED,
-            "See whether the lamp was moved or {turned}, or whether this is another film.",
-            "stops",
-        ),
+        _CHANGED,
+        "See whether the lamp was moved or {turned}, or whether this is another film.",
+        "stops",
         cases={
             "strobe": Words(
                 _CHANGED,
@@ -103,30 +104,23 @@ EXPOSURE: Mapping[str, FindingKind] = {
     "rebate-not-seen": FindingKind(
         NOTE,
         ESTIMATED,
-        Words(
-            "No rebate was found in the view, so the lightest tone of the picture stands for "
-            "the base.",
-            "Leave a little of the rebate in view, on the first frames at least.",
-        ),
+        "No rebate was found in the view, so the lightest tone of the picture stands for the base.",
+        "Leave a little of the rebate in view, on the first frames at least.",
     ),
     "highlights-below-target": FindingKind(
         NOTE + LOOK,
         MEASURED,
-        Words(
-            "The highlights lie {stops:.1f} stops below saturation.",
-            "{advice} A dark picture at the roll's own exposure may stay as it is.",
-            _EV,
-        ),
+        "The highlights lie {stops:.1f} stops below saturation.",
+        "{advice} A dark picture at the roll's own exposure may stay as it is.",
+        _EV,
     ),
     "shadows-in-noise": FindingKind(
         NOTE,
         ESTIMATED,
-        Words(
-            "{share} of the picture is as dark as the sensor's noise ({floor:.1f} stops below "
-            "saturation).",
-            "If the shadows matter, add a frame with {bracket:.0f} stops more light.",
-            "share of the picture",
-        ),
+        "{share} of the picture is as dark as the sensor's noise ({floor:.1f} stops below "
+        "saturation).",
+        "If the shadows matter, add a frame with {bracket:.0f} stops more light.",
+        "share of the picture",
     ),
 }
 """Codes about the exposure of negatives and transparencies."""

@@ -21,55 +21,47 @@ FILM: Mapping[str, FindingKind] = {
     "between-frames": FindingKind(
         RESHOOT,
         MEASURED,
-        Words(
-            "The film lies between two frames: {mm:.0f} mm of the picture are out of view.",
-            "Move the film until the picture lies {mm:.0f} mm further {way} in the view.",
-            "mm cut off",
-        ),
+        "The film lies between two frames: {mm:.0f} mm of the picture are out of view.",
+        "Move the film until the picture lies {mm:.0f} mm further {way} in the view.",
+        "mm cut off",
         steps=_ADVANCE,
     ),
     "picture-cut-off": FindingKind(
         RESHOOT,
         MEASURED,
-        Words(
-            "{mm:.1f} mm of the picture are cut off on its {side} side.",
-            "Move the film until the picture lies {mm:.1f} mm further {way} in the view.",
-            "mm cut off",
-        ),
+        "{mm:.1f} mm of the picture are cut off on its {side} side.",
+        "Move the film until the picture lies {mm:.1f} mm further {way} in the view.",
+        "mm cut off",
         steps=_ADVANCE,
     ),
     "askew": FindingKind(
         LOOK,
         MEASURED,
-        Words(
-            "The film lies {degrees:.1f} degrees askew ({way}).",
-            "Turn the film or its holder {back}, or straighten the picture later.",
-            "degrees",
-        ),
+        "The film lies {degrees:.1f} degrees askew ({way}).",
+        "Turn the film or its holder {back}, or straighten the picture later.",
+        "degrees",
         steps=("strip-load",),
     ),
     "small-on-sensor": FindingKind(
         NOTE,
         MEASURED,
-        Words(
-            "The picture takes {share} of the sensor: {per_inch:.0f} pixels per inch of film.",
-            "Move the camera closer for more.",
-            "share of the sensor",
-        ),
+        "The picture takes {share} of the sensor: {per_inch:.0f} pixels per inch of film.",
+        "Move the camera closer for more.",
+        "share of the sensor",
     ),
     "wrong-side": FindingKind(
         RESHOOT,
         MEASURED,
-        Words(
-            "The film lies the wrong way up: its bar code shows that the base side faces the lens.",
-            "Turn the strip over, emulsion toward the lens, and photograph the frame again.",
-        ),
+        "The film lies the wrong way up: its bar code shows that the base side faces the lens.",
+        "Turn the strip over, emulsion toward the lens, and photograph the frame again.",
         steps=("strip-load",),
     ),
     "not-advanced": FindingKind(
         RESHOOT,
         MEASURED,
-        Words("This is the same picture as frame {frame}.", _TWICE, "correlation"),
+        "This is the same picture as frame {frame}.",
+        _TWICE,
+        "correlation",
         cases={
             "unnumbered": Words(
                 "This is the same picture as an earlier frame.", _TWICE, "correlation"
@@ -80,7 +72,9 @@ FILM: Mapping[str, FindingKind] = {
     "frame-number": FindingKind(
         LOOK,
         MEASURED,
-        Words(_LEFT_OUT + "{frames} left out.", _WHICH, "frames"),
+        _LEFT_OUT + "{frames} left out.",
+        _WHICH,
+        "frames",
         cases={
             "back": Words(
                 _LEFT_OUT + "the film lies {frames} back, where it was before.", _WHICH, "frames"
@@ -91,11 +85,9 @@ FILM: Mapping[str, FindingKind] = {
     "blank-frame": FindingKind(
         LOOK,
         MEASURED,
-        Words(
-            "There is nothing on this frame but film base.",
-            "Mark the frame as blank if the film shows none either.",
-            "stops from base",
-        ),
+        "There is nothing on this frame but film base.",
+        "Mark the frame as blank if the film shows none either.",
+        "stops from base",
         cases={
             "transparency": Words(
                 "The frame is black all over: it was not exposed, or the lamp is off.",
@@ -107,45 +99,36 @@ FILM: Mapping[str, FindingKind] = {
     "even-frame": FindingKind(
         LOOK,
         MEASURED,
-        Words(
-            "The frame shows one even tone, {stops:.1f} stops darker than base.",
-            "Look at the film: it may have been fogged, or the lamp may have changed.",
-            "stops from base",
-        ),
+        "The frame shows one even tone, {stops:.1f} stops darker than base.",
+        "Look at the film: it may have been fogged, or the lamp may have changed.",
+        "stops from base",
     ),
     "even-view": FindingKind(
         LOOK,
         MEASURED,
-        Words(
-            "The view shows one even tone: a blank frame, or no film in the gate.",
-            "Mark the frame as blank if the film shows none either.",
-        ),
+        "The view shows one even tone: a blank frame, or no film in the gate.",
+        "Mark the frame as blank if the film shows none either.",
     ),
     "no-film": FindingKind(
         LOOK,
         MEASURED,
-        Words(
-            "The view is lighter than the film's base all over: there seems to be no film in "
-            "the gate.",
-            "Put the film in the gate and photograph the frame again.",
-            "stops above base",
-        ),
+        "The view is lighter than the film's base all over: there seems to be no film in the gate.",
+        "Put the film in the gate and photograph the frame again.",
+        "stops above base",
     ),
     "file-damaged": FindingKind(
         RESHOOT,
         COUNTED,
-        Words(
-            "The file is damaged: {share} of the picture holds nothing at all, as no sensor "
-            "gives it.",
-            "Compare it with the copy on the camera's card. If that is no better, take another "
-            "card, and photograph the frame again.",
-            "%",
-        ),
+        "The file is damaged: {share} of the picture holds nothing at all, as no sensor gives it.",
+        "Compare it with the copy on the camera's card. If that is no better, take another "
+        "card, and photograph the frame again.",
+        "%",
     ),
     "not-judged": FindingKind(
         LOOK,
         COUNTED,
-        Words("The file could not be judged: {what}", "{todo}"),
+        "The file could not be judged: {what}",
+        "{todo}",
         cases={
             "no-advice": Words(
                 "The file could not be judged: {what}",
@@ -156,10 +139,8 @@ FILM: Mapping[str, FindingKind] = {
     "facts-damaged": FindingKind(
         LOOK,
         COUNTED,
-        Words(
-            "What is stored of this picture's measurements cannot be read in part: {keys}.",
-            "This says nothing of the raw file: tether verify shows whether it is what it was.",
-        ),
+        "What is stored of this picture's measurements cannot be read in part: {keys}.",
+        "This says nothing of the raw file: tether verify shows whether it is what it was.",
     ),
 }
 """Codes about framing, the film's advance, its edge, empty frames, and files that tell nothing."""

@@ -42,11 +42,9 @@ LIGHT: Mapping[str, FindingKind] = {
     "light-saturated": FindingKind(
         RESHOOT,
         COUNTED,
-        Words(
-            _SATURATED,
-            "Give {count} stops less light and photograph the open gate again.",
-            "EV",
-        ),
+        _SATURATED,
+        "Give {count} stops less light and photograph the open gate again.",
+        "EV",
         cases={
             "strobe": Words(
                 _SATURATED,
@@ -58,11 +56,9 @@ LIGHT: Mapping[str, FindingKind] = {
     "light-too-dark": FindingKind(
         RESHOOT,
         MEASURED,
-        Words(
-            _NO_LIGHT,
-            "See whether the lamp is on and the lens cap is off; then give more light.",
-            "EV",
-        ),
+        _NO_LIGHT,
+        "See whether the lamp is on and the lens cap is off; then give more light.",
+        "EV",
         cases={
             "strobe": Words(
                 _NO_LIGHT,
@@ -74,12 +70,10 @@ LIGHT: Mapping[str, FindingKind] = {
     "light-uneven": FindingKind(
         LOOK,
         MEASURED,
-        Words(
-            "The light is uneven: the {darkest} has {percent:.0f} % ({stops:.2f} stops) less "
-            "than the {lightest}.",
-            _CENTRE,
-            "%",
-        ),
+        "The light is uneven: the {darkest} has {percent:.0f} % ({stops:.2f} stops) less "
+        "than the {lightest}.",
+        _CENTRE,
+        "%",
         cases={
             "one-place": Words(
                 "The light is uneven: it differs by {percent:.0f} % ({stops:.2f} stops) within the "
@@ -92,7 +86,9 @@ LIGHT: Mapping[str, FindingKind] = {
     "lamp-flicker": FindingKind(
         LOOK + RESHOOT,
         MEASURED,
-        Words(_BANDS, "Set the shutter to {time}" + _PERIODS, "%"),
+        _BANDS,
+        "Set the shutter to {time}" + _PERIODS,
+        "%",
         cases={
             "time": Words(_BANDS, "Expose {time:g} s or a multiple of it," + _PERIODS, "%"),
             "rebate": Words(_REBATE_BANDS, "Expose {time}" + _DIRECT, "%"),
@@ -104,30 +100,24 @@ LIGHT: Mapping[str, FindingKind] = {
     "white-balance-off": FindingKind(
         NOTE,
         MEASURED,
-        Words(
-            "The white balance set is {stops:.1f} stops from the lamp's colour.",
-            "Set it to the lamp (daylight lamp: 5000 K or daylight; incandescent: tungsten) "
-            "and never to automatic. The raw values do not change by it.",
-            "EV",
-        ),
+        "The white balance set is {stops:.1f} stops from the lamp's colour.",
+        "Set it to the lamp (daylight lamp: 5000 K or daylight; incandescent: tungsten) "
+        "and never to automatic. The raw values do not change by it.",
+        "EV",
     ),
     "light-metered": FindingKind(
         NOTE,
         ESTIMATED,
-        Words(
-            "The open gate lies {stops} from saturation, where a meter puts every even field: "
-            "it looks grey and not white.",
-            unit="EV",
-        ),
+        "The open gate lies {stops} from saturation, where a meter puts every even field: "
+        "it looks grey and not white.",
+        unit="EV",
     ),
     "strobe-power": FindingKind(
         NOTE + RESHOOT,
         MEASURED,
-        Words(
-            _POWER,
-            "It will do. For a finer look give {stops:.1f} stops {way}: {turn}.",
-            "stops",
-        ),
+        _POWER,
+        "It will do. For a finer look give {stops:.1f} stops {way}: {turn}.",
+        "stops",
         cases={
             "far": Words(
                 _POWER,
@@ -139,22 +129,17 @@ LIGHT: Mapping[str, FindingKind] = {
     "lamp-still-on": FindingKind(
         RESHOOT,
         MEASURED,
-        Words(
-            "As much as {share} of the lamp's light reaches the sensor: the lamp seems to be "
-            "on still.",
-            "Switch it off, or lay a black card over the gate, and photograph it again.",
-            "share of the open gate",
-        ),
+        "As much as {share} of the lamp's light reaches the sensor: the lamp seems to be on still.",
+        "Switch it off, or lay a black card over the gate, and photograph it again.",
+        "share of the open gate",
     ),
     "stray-light": FindingKind(
         LOOK,
         MEASURED,
-        Words(
-            "With the lamp off, {share} of its light still reaches the sensor.",
-            "Switch the room light off, shade the film from windows and screens, and mask the "
-            "lamp around the gate.",
-            "share of the open gate",
-        ),
+        "With the lamp off, {share} of its light still reaches the sensor.",
+        "Switch the room light off, shade the film from windows and screens, and mask the "
+        "lamp around the gate.",
+        "share of the open gate",
     ),
 }
 """Codes of the light test and of `tether light`."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Final, NamedTuple
 
 NOTE, LOOK, RESHOOT = ("note",), ("look",), ("reshoot",)
@@ -39,8 +39,7 @@ class Words(NamedTuple):
     unit: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class FindingKind:
+class FindingKind(NamedTuple):
     """What is said under one code, and what helps.
 
     Attributes
@@ -49,8 +48,10 @@ class FindingKind:
         Those that it can have. The code that finds it chooses among several.
     sure
         `COUNTED`, `MEASURED` or `ESTIMATED`.
-    words, cases
-        The usual ones, and by name those of the cases that ask for others.
+    text, action, unit
+        The usual words; see `Words`.
+    cases
+        By name, words for the cases that ask for others.
     steps
         Keys of the steps that are asked again before the next take of the frame.
     helps
@@ -62,8 +63,10 @@ class FindingKind:
 
     severities: tuple[str, ...]
     sure: str
-    words: Words
-    cases: Mapping[str, Words] = field(default_factory=dict)
+    text: str
+    action: str = ""
+    unit: str = ""
+    cases: Mapping[str, Words] = MappingProxyType({})
     steps: tuple[str, ...] = ()
     helps: str = ""
     brief: str = ""
@@ -76,4 +79,4 @@ class FindingKind:
         KeyError
             When it has no such case.
         """
-        return self.cases[case] if case else self.words
+        return self.cases[case] if case else Words(self.text, self.action, self.unit)

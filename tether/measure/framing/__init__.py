@@ -1,1 +1,1 @@
-"""Framing."""
+"""Where the picture lies on the sensor."""

@@ -1,1 +1,1 @@
-"""Roll."""
+"""What the frames of a roll tell of each other."""

@@ -1,4 +1,4 @@
-"""What a frame owes to the frames before it, and what it leaves to those after it."""
+"""A frame against the roll's earlier frames, and what the roll's memory takes from it."""
 
 from __future__ import annotations
 
