@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 
 import hypothesis
 import pytest
+from tether_simulator import scene
 from tether_simulator.bench_config import BenchConfig
 from tether_simulator.server import BenchProcess
 
-from tests.quick import QUICK
+from tests.quick import QUICK, SENSOR
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll
 from tether.camera import CameraProcess, connect
@@ -20,6 +22,9 @@ from tether.session.judge import Judge
 # How long an example takes hangs on the machine: a deadline would be an assertion about time.
 hypothesis.settings.register_profile("bench", deadline=None, max_examples=60)
 hypothesis.settings.load_profile("bench")
+
+# A picture hangs on its number, seed and size alone, and painting it takes most of an exposure.
+scene.paint = lru_cache(maxsize=8)(scene.paint)
 
 
 @pytest.fixture(autouse=True)
@@ -42,6 +47,7 @@ def bench() -> Iterator[BenchProcess]:
             frames=12,
             frames_per_strip=6,
             seed=7,
+            sensor=SENSOR,
         )
     )
     yield running

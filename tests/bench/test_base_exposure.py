@@ -10,7 +10,7 @@ from tether_simulator.camera_dials import fraction
 from tether_simulator.ptpip_codes import Property
 from tether_simulator.server import BenchProcess
 
-from tests.quick import QUICK
+from tests.quick import QUICK, SENSOR
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll
 from tether.bench.base_exposure import MOST_SHOTS, BaseCalibration, BaseResult, base_line
@@ -134,7 +134,7 @@ def test_the_open_gate_tells_that_no_film_is_there(
 def test_frames_that_show_no_rebate_are_judged_by_it(archive: Archive, judge: Judge) -> None:
     config = BenchConfig(
         process=FilmProcess.BW_NEGATIVE, film_format=FILM_FORMATS["135"], frames=6,
-        frames_per_strip=6, seed=7, framing="tight",
+        frames_per_strip=6, seed=7, framing="tight", sensor=SENSOR,
     )  # fmt: skip
     roll = archive.store.add_roll(NewRoll("Quarry", FilmProcess.BW_NEGATIVE, "135", 6, 6))
     bench = BenchProcess.start(config)
@@ -171,7 +171,7 @@ def test_frames_that_show_no_rebate_are_judged_by_it(archive: Archive, judge: Ju
 def test_a_transparency_is_calibrated_on_its_highlights(archive: Archive, judge: Judge) -> None:
     config = BenchConfig(
         process=FilmProcess.TRANSPARENCY, film_format=FILM_FORMATS["135"], frames=6,
-        frames_per_strip=6, seed=7,
+        frames_per_strip=6, seed=7, sensor=SENSOR,
     )  # fmt: skip
     roll = archive.store.add_roll(NewRoll("Meadow", FilmProcess.TRANSPARENCY, "135", 6, 6))
     bench = BenchProcess.start(config)

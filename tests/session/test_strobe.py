@@ -12,7 +12,7 @@ from tether_simulator.lamp import LampConfig
 from tether_simulator.ptpip_codes import Property
 from tether_simulator.server import BenchProcess
 
-from tests.quick import QUICK
+from tests.quick import QUICK, SENSOR
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.bench.base_exposure import BaseCalibration
@@ -42,7 +42,7 @@ def strobe() -> Iterator[BenchProcess]:
     running = BenchProcess.start(
         BenchConfig(
             process=FilmProcess.BW_NEGATIVE, film_format=FILM_FORMATS["135"], frames=6,
-            frames_per_strip=6, seed=7, lamp=LampConfig(strobe=True),
+            frames_per_strip=6, seed=7, sensor=SENSOR, lamp=LampConfig(strobe=True),
         )
     )  # fmt: skip
     yield running

@@ -37,7 +37,7 @@ from tether.tui.screens.light_screen import LightScreen, Stage, map_text
 from tether.tui.screens.worktable import Worktable
 from tether.tui.widgets.key_line import KeyLine
 
-SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+SIZES = pytest.mark.parametrize("size", [(80, 24)])
 
 
 async def open_station(pilot: Pilot[str], key: str, screen: type) -> None:

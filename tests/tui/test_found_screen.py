@@ -56,7 +56,7 @@ def listed(screen: FoundScreen) -> list[str]:
     return [str(option.prompt) for each in lists for option in each.options]
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+@pytest.mark.parametrize("size", [(80, 24)])
 async def test_pictures_of_no_frame_are_offered_at_the_start(
     given: AppContext, bench: BenchProcess, size: tuple[int, int]
 ) -> None:

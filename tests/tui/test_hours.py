@@ -95,7 +95,7 @@ async def test_the_bell_can_be_switched_off(
         assert len(rung) == 1
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+@pytest.mark.parametrize("size", [(80, 24)])
 async def test_a_pause_stops_the_clock(given: AppContext, size: tuple[int, int]) -> None:
     app = TetherApp(given)
     async with app.run_test(size=size) as pilot:

@@ -20,7 +20,7 @@ from tether.tui.screens.setup_screen import WalkScreen
 from tether.tui.widgets.bench_form import BenchForm, Tick
 from tether.tui.widgets.key_line import KeyLine
 
-SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+SIZES = pytest.mark.parametrize("size", [(80, 24)])
 
 
 def walk(pilot: Pilot[str]) -> WalkScreen:

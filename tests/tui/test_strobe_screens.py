@@ -9,6 +9,7 @@ from tether_simulator.bench_config import BenchConfig
 from tether_simulator.lamp import LampConfig
 from tether_simulator.server import BenchProcess
 
+from tests.quick import SENSOR
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.archive import Archive
 from tether.bench.base_exposure import BaseCalibration
@@ -32,7 +33,7 @@ def _refuse(*_: object) -> None:
     raise TetherError("No picture came.", todo="Try again.")
 
 
-SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+SIZES = pytest.mark.parametrize("size", [(80, 24)])
 
 
 @pytest.fixture
@@ -40,7 +41,7 @@ def bench() -> Iterator[BenchProcess]:
     running = BenchProcess.start(
         BenchConfig(
             process=FilmProcess.BW_NEGATIVE, film_format=FILM_FORMATS["135"], frames=12,
-            frames_per_strip=6, seed=7, lamp=LampConfig(strobe=True),
+            frames_per_strip=6, seed=7, sensor=SENSOR, lamp=LampConfig(strobe=True),
         )
     )  # fmt: skip
     yield running
