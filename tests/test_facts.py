@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import pickle
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -116,3 +117,15 @@ def test_what_a_newer_program_wrote_is_shown_and_goes_back_as_it_was(archive: Ar
     archive.store.set_judgement(capture.id, capture.verdict, capture.facts, b"")
     (again, *_) = (f.captures[0] for f in archive.store.frames(roll) if f.captures)
     assert again.facts.stored == stored
+
+
+def test_facts_that_commit_8593120_stored_are_read_whole() -> None:
+    archives = Path(__file__).parent / "fixtures" / "archives_8593120"
+    files = [p for name in ("finished", "interrupted") for p in (archives / name).rglob("f0*.json")]
+    stored = [c["facts"] for path in files for c in json.loads(path.read_text())["captures"]]
+    judged = [facts for facts in stored if facts]
+    assert judged
+    for facts in map(Facts.read, judged):
+        assert not facts.has("facts-damaged"), facts.findings
+        assert facts.verdict in tuple(Verdict)
+        assert facts.histogram is not None or facts.verdict is Verdict.UNJUDGED

@@ -153,6 +153,19 @@ def test_what_is_stored_of_a_picture_is_what_it_was() -> None:
     assert differences(now, json.loads(FROZEN.read_text(encoding="utf-8"))) == []
 
 
+def written(values: dict[str, Any]) -> str:
+    """Return it as JSON with a line for each key of a picture, so that a change shows in a diff."""
+    groups = []
+    for name, pictures in values.items():
+        shown = [
+            ",\n".join(
+                f"  {json.dumps(k)}: {json.dumps(v, ensure_ascii=False)}" for k, v in p.items()
+            )
+            for p in pictures
+        ]
+        groups.append(f"{json.dumps(name)}: [" + ",\n".join(f"{{\n{p}\n}}" for p in shown) + "]")
+    return "{" + ",\n".join(groups) + "}\n"
+
+
 if __name__ == "__main__":
-    text = json.dumps(everything(), indent=1, ensure_ascii=False, sort_keys=True)
-    FROZEN.write_text(text + "\n", encoding="utf-8")
+    FROZEN.write_text(written(everything()), encoding="utf-8")

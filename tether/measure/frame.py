@@ -20,15 +20,7 @@ from tether.measure.exposure.advice import (
     negative_findings,
     transparency_findings,
 )
-from tether.measure.exposure.base import (
-    Base,
-    base_of,
-    beside,
-    highest_base_ev,
-    lighter,
-    main_channels,
-    shows_base,
-)
+from tether.measure.exposure.base import Base, base_of, beside, highest_base_ev, lighter, shows_base
 from tether.measure.exposure.headroom import headroom, histogram
 from tether.measure.exposure.saturation import SaturationMap, saturation_map, shadows
 from tether.measure.film.blank_frame import empty_negative, empty_transparency
@@ -53,6 +45,7 @@ from tether.measure.framing.position import (
 )
 from tether.measure.levels import (
     FloatArray,
+    main_channels,
     stops,
     with_known_saturation,
     with_observed_saturation,
@@ -329,10 +322,9 @@ class _Frame:
         ratio = exposure_ratio(self._now, gate.exposure)
         if ratio is None:
             return None
-        shape = (int(picture.signal.shape[1]), int(picture.signal.shape[2]))
         place = None
         if framing is not None and base is not None and base.source == "rebate":
-            place = beside(framing.picture, picture.step, framing.scale, shape)
+            place = beside(framing.picture, picture.step, framing.scale, picture.shape)
         signal = base.signal if base else None
         return density_report(picture, gate, self._where, signal, place, ratio)
 

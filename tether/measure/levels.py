@@ -39,6 +39,11 @@ def sites_of(pattern: NDArray[np.intp], channel: int) -> tuple[tuple[int, int], 
     return tuple((int(y), int(x)) for y, x in np.argwhere(pattern == channel))
 
 
+def main_channels(channels: tuple[str, ...]) -> list[int]:
+    """Return the indices of the green channels, or of the only one there is."""
+    return [i for i, name in enumerate(channels) if name.startswith("G")] or [0]
+
+
 def with_known_saturation(mosaic: Mosaic, levels: tuple[float, ...]) -> Mosaic:
     """Return the mosaic with the levels that earlier files of the camera showed, where lower.
 

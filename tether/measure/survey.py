@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from tether.measure.levels import FloatArray, sites_of
+from tether.measure.levels import FloatArray, main_channels, sites_of
 from tether.raw.mosaic import Mosaic
 
 LONGEST = 960
@@ -34,6 +34,11 @@ class Survey:
     step: int
     channels: tuple[str, ...]
 
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Height and width in pixels."""
+        return (int(self.signal.shape[1]), int(self.signal.shape[2]))
+
     def colour(self, letter: str) -> FloatArray | None:
         """Return the mean of the channels of one colour, None where the sensor has none."""
         which = [i for i, name in enumerate(self.channels) if name[0] == letter]
@@ -49,6 +54,11 @@ class Survey:
     def half(self) -> FloatArray:
         """All channels at half the size, means of 2 x 2 pixels."""
         return halved(self.signal)
+
+    @cached_property
+    def half_main(self) -> FloatArray:
+        """The main channel at half the size."""
+        return np.asarray(self.half[main_channels(self.channels)].mean(axis=0), np.float32)
 
     def in_stops(self, floor: float) -> tuple[FloatArray, int]:
         """Return the main channel in stops, ``log2(signal + floor)``, and its photosites a pixel.

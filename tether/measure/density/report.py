@@ -71,12 +71,11 @@ def density_report(
     Per channel ``base`` (base plus fog; None where not known) and ``p1``, ``p50``, ``p99``, the
     densities that 1, 50 and 99 per cent of the picture stay below, of about 40,000 places.
     """
-    shape = (int(picture.signal.shape[1]), int(picture.signal.shape[2]))
-    every = max(1, round((shape[0] * shape[1] / _MOST_PLACES) ** 0.5))
+    every = max(1, round((picture.main.size / _MOST_PLACES) ** 0.5))
     if where is not None and not where[::every, ::every].any():
         every = 1
     lattice = np.s_[::every, ::every]
-    light = spread(gate.grid, shape, every)
+    light = spread(gate.grid, picture.shape, every)
     seen = picture.signal[:, ::every, ::every]
     chosen = None if where is None else where[lattice]
     at_base = None if base_place is None or not base_place[lattice].any() else base_place[lattice]

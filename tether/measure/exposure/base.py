@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.measure.levels import FloatArray, stops
+from tether.measure.levels import FloatArray, main_channels, stops
 from tether.measure.roll.memory import OpenGate
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey
@@ -129,8 +129,7 @@ def base_of(
     -------
     None where nothing in the view is light enough to be base.
     """
-    small = picture.half
-    main = small[main_channels(picture.channels)].mean(axis=0)
+    small, main = picture.half, picture.half_main
     ev = stops(main)
     if outline is not None and rebate_ev is not None and scale is not None:
         strip = beside(outline, picture.step * 2, scale * _STRIP_MM, ev.shape)
@@ -207,7 +206,7 @@ def shows_base(picture: Survey, of_roll: dict[str, float]) -> bool:
     known = _main_of(of_roll, picture.channels)
     if known is None:
         return True
-    main = picture.half[main_channels(picture.channels)].mean(axis=0)
+    main = picture.half_main
     if float(np.median(main[::4, ::4])) > known * 2**_LIGHTER_EV:
         return True  # no film in the gate, which is told by itself
     like = (main > known * 2**-_DARKER_EV) & (main < known * 2**_LIGHTER_EV)
@@ -274,11 +273,6 @@ def beside(outline: Quad, pixel: float, width: float, shape: tuple[int, ...]) ->
     inner = outline.grown(width / 6).scaled(1 / pixel)
     strip: NDArray[np.bool_] = grown.mask((height, breadth)) & ~inner.mask((height, breadth))
     return strip
-
-
-def main_channels(channels: tuple[str, ...]) -> list[int]:
-    """Return the indices of the green channels, or of the only one there is."""
-    return [i for i, name in enumerate(channels) if name.startswith("G")] or [0]
 
 
 def _base(

@@ -11,10 +11,9 @@ from tether.film import FilmFormat, FilmProcess
 from tether.measure.context import FrameContext
 from tether.measure.density.report import density
 from tether.measure.exposure.advice import exposure_ratio
-from tether.measure.exposure.base import main_channels
 from tether.measure.frame import FrameMeasurement, measure_frame
 from tether.measure.framing.area import middle_area
-from tether.measure.levels import stops, with_observed_saturation
+from tether.measure.levels import main_channels, stops, with_observed_saturation
 from tether.measure.light.flat import spread
 from tether.measure.roll.memory import OpenGate
 from tether.measure.survey import survey
@@ -121,8 +120,7 @@ def _blank(
 ) -> ClearFilm:
     """Measure a view that is even all over."""
     picture = survey(mosaic)
-    shape = (int(picture.signal.shape[1]), int(picture.signal.shape[2]))
-    where = middle_area(mosaic, context).scaled(1 / picture.step).mask(shape)
+    where = middle_area(mosaic, context).scaled(1 / picture.step).mask(picture.shape)
     signal = {
         name: float(np.median(picture.signal[i][where])) for i, name in enumerate(picture.channels)
     }
@@ -137,7 +135,7 @@ def _blank(
     ratio = exposure_ratio(now, gate.exposure) if gate is not None and known else None
     if gate is not None and gate.channels == picture.channels and ratio is not None:
         which = main_channels(picture.channels)
-        light = spread(gate.grid, shape)
+        light = spread(gate.grid, picture.shape)
         taken = density(picture.signal[which][:, where], light[which][:, where], ratio=ratio)
         if float(np.median(taken)) < _NO_FILM_DENSITY:
             return ClearFilm(Seen.NO_FILM, {}, None)

@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.findings import Finding
-from tether.measure.exposure.base import main_channels
 from tether.measure.levels import FloatArray, stops
 from tether.measure.survey import Survey, halved
 
@@ -72,8 +71,7 @@ def empty_transparency(picture: Survey, where: NDArray[np.bool_]) -> Finding | N
 
 def _blocks(picture: Survey, where: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Return means of 4 x 4 pixels of the main channel, and which lie inside with all corners."""
-    main = picture.half[main_channels(picture.channels)].mean(axis=0)
-    means = halved(main)
+    means = halved(picture.half_main)
     rows, columns = (_BLOCK * n for n in means.shape)
     low, high = slice(0, rows, _BLOCK), slice(_BLOCK - 1, rows, _BLOCK)
     left, right = slice(0, columns, _BLOCK), slice(_BLOCK - 1, columns, _BLOCK)

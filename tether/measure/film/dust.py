@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.findings import Finding
+from tether.measure.levels import main_channels
 from tether.raw.mosaic import Mosaic
 from tether.settings import DustSettings
 from tether.text import plural
@@ -172,7 +173,7 @@ def _reduced(
     Not every photosite is read: of a large file every second row of green ones is enough.
     """
     size = mosaic.pattern.shape[0]
-    green = [i for i, name in enumerate(mosaic.channels) if name.startswith("G")] or [0]
+    green = main_channels(mosaic.channels)
     channel = green[0]
     r, c = np.argwhere(mosaic.pattern == channel)[0]
     each = max(1, mosaic.shape[1] // (size * _ACROSS))

@@ -36,15 +36,14 @@ def middle_area(mosaic: Mosaic, context: FrameContext) -> Quad:
 
 def picture_mask(picture: Survey, area: Quad, base: Base | None) -> NDArray[np.bool_]:
     """Return which pixels of the survey are picture: inside, and no lighter than film can be."""
-    shape = (int(picture.signal.shape[1]), int(picture.signal.shape[2]))
-    inside = area.scaled(1 / picture.step).mask(shape)
+    inside = area.scaled(1 / picture.step).mask(picture.shape)
     if base is not None and base.source != "picture" and not base.clipped:
         for index, name in enumerate(picture.channels):
             limit = base.signal.get(name, 1.0) * 2 ** (2 * FALLOFF_EV)
             if limit < 1.0:
                 inside &= picture.signal[index] <= limit
     if not inside.any():
-        inside = area.scaled(1 / picture.step).mask(shape)
+        inside = area.scaled(1 / picture.step).mask(picture.shape)
     return inside
 
 

@@ -372,15 +372,14 @@ def rests_on_rebate(framing: Framing, picture: Survey, negative: bool) -> bool:
     middle of the picture shows film as light.
     """
     main = picture.main
-    if negative and len(framing.seen) < _ALL_SIDES and framing.rebate > np.log2(_SATURATED):
-        small = picture.half[[i for i, n in enumerate(picture.channels) if n[0] == "G"] or [0]]
-        if not thick_light(np.asarray(small.mean(axis=0), np.float32), _SATURATED):
-            return False
-    shape = (int(main.shape[0]), int(main.shape[1]))
+    unsure = negative and len(framing.seen) < _ALL_SIDES
+    bright = unsure and framing.rebate > np.log2(_SATURATED)
+    if bright and not thick_light(picture.half_main, _SATURATED):
+        return False
     seen = seen_area(picture, negative).grown(-_MASK_MM * framing.scale)
-    strip = beside(framing.picture, picture.step, _STRIP_MM * framing.scale, shape)
+    strip = beside(framing.picture, picture.step, _STRIP_MM * framing.scale, picture.shape)
     if negative:  # a transparency's rebate is as dark as the mask, and may not seem to be seen
-        strip &= seen.scaled(1 / picture.step).mask(shape)
+        strip &= seen.scaled(1 / picture.step).mask(picture.shape)
     if not strip.any() or _ends_in_view(framing, picture, seen):
         return False
     ev = stops(main[strip])

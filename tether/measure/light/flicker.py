@@ -12,7 +12,7 @@ from tether.findings import Finding, Severity
 from tether.measure.context import FrameContext
 from tether.measure.exposure.base import Base
 from tether.measure.framing.position import Framing
-from tether.measure.levels import row_medians, sites_of
+from tether.measure.levels import main_channels, row_medians, sites_of
 from tether.raw.mosaic import Mosaic
 
 STEADY_SECONDS = 0.05
@@ -215,7 +215,7 @@ def _strips(mosaic: Mosaic, framing: Framing) -> list[NDArray[np.float64]] | Non
         (max(b[0], c[0]) + near, min(b[0], c[0]) + far),
     )
     first, rows = -(-int(top) // tile_y) * tile_y, int(bottom - top) // tile_y - 1
-    green = [i for i, name in enumerate(mosaic.channels) if name.startswith("G")] or [0]
+    green = main_channels(mosaic.channels)
     profiles = []
     for left, right in spans:
         start = -(-int(max(left, 0)) // tile_x) * tile_x

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.findings import Finding
-from tether.measure.exposure.base import Base, beside, main_channels
+from tether.measure.exposure.base import Base, beside
 from tether.measure.framing.position import Framing, seen_area
-from tether.measure.levels import FLOOR, FloatArray, stops
+from tether.measure.levels import FLOOR, FloatArray, main_channels, stops
 from tether.measure.light.flat import spread, spread_at
 from tether.measure.roll.memory import OpenGate
 from tether.measure.survey import Survey
