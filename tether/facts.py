@@ -94,7 +94,7 @@ class Facts(NamedTuple):
         if not isinstance(stored, Mapping):
             return cls({}, findings=(_damaged("all of it"),))
         reader = _Reader(stored)
-        found = _findings(reader)
+        findings = _findings(reader)
         return cls(
             stored=stored,
             verdict=Verdict(reader.text("verdict") or Verdict.UNJUDGED),
@@ -108,7 +108,9 @@ class Facts(NamedTuple):
             sharpness=reader.number("sharpness"),
             advice_shutter=reader.text("advice_shutter") or None,
             histogram=_histogram(reader),
-            findings=(*found, _damaged(", ".join(reader.damaged))) if reader.damaged else found,
+            findings=(*findings, _damaged(", ".join(reader.damaged)))
+            if reader.damaged
+            else findings,
         )
 
     @classmethod
@@ -181,7 +183,7 @@ def _damaged(keys: str) -> StoredFinding:
 
 
 def _findings(reader: _Reader) -> tuple[StoredFinding, ...]:
-    found = []
+    findings = []
     for item in reader.value("findings", list, tuple) or ():
         if not isinstance(item, Mapping):
             reader.note("findings")
@@ -189,10 +191,10 @@ def _findings(reader: _Reader) -> tuple[StoredFinding, ...]:
         inner = _Reader(item)
         code, severity = inner.text("code", 60), inner.text("severity", 20)
         text, action = inner.text("text"), inner.text("action")
-        found.append(StoredFinding(code, Severity(severity or "look"), text, action))
+        findings.append(StoredFinding(code, Severity(severity or "look"), text, action))
         if inner.damaged:
             reader.note("findings")
-    return tuple(found)
+    return tuple(findings)
 
 
 def _framing(reader: _Reader) -> StoredFraming | None:

@@ -58,17 +58,17 @@ def light_warnings(
         The time now.
     """
     captures = sorted((c for f in frames for c in f.captures), key=lambda c: c.id)
-    said = _from_verdict(light, captures)
+    warnings = _from_verdict(light, captures)
     strobe = settings.light.strobe
-    base, told = light.base_under(strobe=strobe), any(c.strobe == strobe for c in captures)
-    if light.base is not None and base is None and not told:
-        said.append(_found_under_another(light.base))
+    base, shown = light.base_under(strobe=strobe), any(c.strobe == strobe for c in captures)
+    if light.base is not None and base is None and not shown:
+        warnings.append(_found_under_another(light.base))
     elif camera is not None and not strobe:
-        said += _shutter_elsewhere(base, captures, camera, settings)
+        warnings += _shutter_elsewhere(base, captures, camera, settings)
     if light.gate is not None:
-        said += _since_the_gate(light.gate, camera, strobe)
-        said += _age(light.gate, settings, at)
-    return tuple(said)
+        warnings += _since_the_gate(light.gate, camera, strobe)
+        warnings += _age(light.gate, settings, at)
+    return tuple(warnings)
 
 
 def _from_verdict(light: KeptLight, captures: Sequence[Capture]) -> list[LightWarning]:
@@ -76,18 +76,18 @@ def _from_verdict(light: KeptLight, captures: Sequence[Capture]) -> list[LightWa
     if not captures:
         return []
     tested_since = len(captures) <= light.since
-    said = []
+    warnings = []
     for finding in captures[-1].facts.findings:
         kind = CATALOGUE.get(finding.code)
         if kind and kind.brief and not (tested_since and kind.helps == LIGHT_TEST):
-            said.append(_with_action(kind, finding.text))
-    return said
+            warnings.append(_with_action(kind, finding.text))
+    return warnings
 
 
 def _found_under_another(base: KeptBase) -> LightWarning:
     was, now = ("a strobe", "a lamp") if base.strobe else ("a lamp", "a strobe")
-    said = f"The base was found under {was}, and the light is {now} now: find it anew."
-    return LightWarning(said, BASE_EXPOSURE)
+    text = f"The base was found under {was}, and the light is {now} now: find it anew."
+    return LightWarning(text, BASE_EXPOSURE)
 
 
 def _shutter_elsewhere(
@@ -99,23 +99,23 @@ def _shutter_elsewhere(
     from the newest picture or the calibration; the rest is the ratio of the times (ISO 2721).
     """
     if not captures and base is None:
-        said = "The base was not measured: the verdict will show it, or find it now."
-        return [LightWarning(said, BASE_EXPOSURE)]
+        text = "The base was not measured: the verdict will show it, or find it now."
+        return [LightWarning(text, BASE_EXPOSURE)]
     label, level = _newest_base(base, captures)
-    stands = camera.value(Role.SHUTTER) or ""
-    then, now = shutter_seconds(label), shutter_seconds(stands)
+    shutter = camera.value(Role.SHUTTER) or ""
+    then, now = shutter_seconds(label), shutter_seconds(shutter)
     if level is None or not then or not now or abs(math.log2(now / then)) < _SAME_TIME_EV:
         return []
     off = level + math.log2(now / then) - settings.exposure.base_target_ev
     if abs(off) <= settings.exposure.base_tolerance_ev:
         return []
     side = "over" if off > 0 else "below"
-    said = (
-        f"The shutter stands at {printable(stands, 20)}, and stood at {printable(label, 20)} when "
+    text = (
+        f"The shutter stands at {printable(shutter, 20)}, and stood at {printable(label, 20)} when "
         f"the base was last seen: it would lie {abs(off):.1f} stops {side} the target. Set it "
         "back, or find the base anew."
     )
-    return [LightWarning(said, BASE_EXPOSURE)]
+    return [LightWarning(text, BASE_EXPOSURE)]
 
 
 def _newest_base(
@@ -126,8 +126,8 @@ def _newest_base(
     for capture in reversed([c for c in since if not c.strobe]):
         level = capture.facts.base_ev
         if level is not None:
-            known = level if level < _MAYBE_SATURATED_EV else None
-            return capture.settings.get("shutter", ""), known
+            unsaturated = level if level < _MAYBE_SATURATED_EV else None
+            return capture.settings.get("shutter", ""), unsaturated
     if calibrated is None:
         return "", None
     strongest = max(calibrated.signal.values(), default=0.0)
@@ -139,20 +139,20 @@ def _since_the_gate(gate: KeptGate, camera: CameraState | None, strobe: bool) ->
     if camera is None:
         return []
     seconds, _, aperture = gate.trial.exposure
-    said = []
-    stands = f_number(camera.value(Role.APERTURE) or "")
-    if stands and aperture and abs(stands / aperture - 1) > _SAME_APERTURE:
-        said.append(
-            f"The open gate was photographed at f/{aperture:g}, the camera stands at f/{stands:g}"
+    texts = []
+    f_now = f_number(camera.value(Role.APERTURE) or "")
+    if f_now and aperture and abs(f_now / aperture - 1) > _SAME_APERTURE:
+        texts.append(
+            f"The open gate was photographed at f/{aperture:g}, the camera stands at f/{f_now:g}"
         )
     label = camera.value(Role.SHUTTER) or ""
     time = shutter_seconds(label)
     if time and seconds and seconds / time > _SHORTER and not strobe:
-        said.append(
+        texts.append(
             f"Flicker was looked for at {gate.trial.shutter or f'{seconds:g} s'}; at "
             f"{printable(label, 20)} there may be some"
         )
-    return [LightWarning(f"{text}: test the light again.", LIGHT_TEST) for text in said]
+    return [LightWarning(f"{text}: test the light again.", LIGHT_TEST) for text in texts]
 
 
 def _age(gate: KeptGate, settings: Settings, at: datetime) -> list[LightWarning]:

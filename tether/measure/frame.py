@@ -140,27 +140,27 @@ class _Frame:
         context, picture = self._context, self._picture
         edge = read_edge(picture, self._framing, context.film_format, self._negative)
         in_view = headroom(picture)
-        found = framing_findings(self._framing, context.film_format, self._settings.framing)
-        found += edge_findings(edge)
-        found += frame_flicker(self._mosaic, self._framing, self._base, context)
+        findings = framing_findings(self._framing, context.film_format, self._settings.framing)
+        findings += edge_findings(edge)
+        findings += frame_flicker(self._mosaic, self._framing, self._base, context)
         empty = self._empty()
         if self._negative:
-            found += self._of_negative(-min(in_view.values()))
+            findings += self._of_negative(-min(in_view.values()))
         elif empty is None:
-            found += self._of_transparency()
+            findings += self._of_transparency()
         trace = trace_of(self._framing, edge, context)
         sharpness = None if empty else self._focusing.result()
         records = records_with_frame(self._base, sharpness, self._now, context)
         if empty is not None:
-            found.append(empty)
+            findings.append(empty)
         else:
             trace = self._full_trace(trace)
-            found += self._compared(trace, records, found)
-        found += gate_uneven(self._gate, self._settings.light)
-        if not any(f.code in _ADVANCE_CODES for f in found):
-            found += compare_number(edge, context)
+            findings += self._compared(trace, records, findings)
+        findings += gate_uneven(self._gate, self._settings.light)
+        if not any(f.code in _ADVANCE_CODES for f in findings):
+            findings += compare_number(edge, context)
         seen = (picture, self._framing, self._base)
-        found += compare_light(found, records, seen, self._gate, context)
+        findings += compare_light(findings, records, seen, self._gate, context)
         memory = self._memory.with_frame(trace, self._for_roll(empty is not None))
         return FrameMeasurement(
             saturated=self._saturation.shares(),
@@ -176,7 +176,7 @@ class _Frame:
             edge=edge,
             sharpness=sharpness,
             density=None if self._strobe else self._densities(),
-            findings=ranked(found),
+            findings=ranked(findings),
             memory=replace(memory, records=records),
             picture=small_picture(picture),
         )
@@ -268,10 +268,10 @@ class _Frame:
             return empty_transparency(self._picture, self._where)
         # The base in the main channels, where it is known for certain.
         base, channels, level = self._base, self._picture.channels, None
-        known = base.signal if base and base.source == "rebate" else self._expected
-        if known is not None:
+        signal = base.signal if base and base.source == "rebate" else self._expected
+        if signal is not None:
             names = [channels[i] for i in main_channels(channels)]
-            values = [known[name] for name in names if name in known]
+            values = [signal[name] for name in names if name in signal]
             level = float(stops(np.mean(values))) if values else None
         return empty_negative(self._picture, self._where, level)
 
@@ -286,25 +286,25 @@ class _Frame:
             picture=detail,
         )
 
-    def _compared(self, trace: Trace, records: Rows, found: list[Finding]) -> list[Finding]:
+    def _compared(self, trace: Trace, records: Rows, findings: list[Finding]) -> list[Finding]:
         """Compare the frame with the roll's others: focus, dust, whether it is the same picture."""
-        between = any(f.code == "between-frames" for f in found)
+        between = any(f.code == "between-frames" for f in findings)
         same = [] if between else compare_picture(trace.picture, self._framing, self._context)
         return [
             *compare_with_roll(
                 trace, self._mosaic.shape, self._context, records,
-                exposed=self._is_exposed(found), repeated=bool(same),
+                exposed=self._is_exposed(findings), repeated=bool(same),
             ),
             *same,
         ]  # fmt: skip
 
-    def _is_exposed(self, found: list[Finding]) -> bool:
+    def _is_exposed(self, findings: list[Finding]) -> bool:
         """Whether the exposure is such that grain can be judged by its density."""
-        if any(f.code in EXPOSURE_CODES and f.severity is Severity.RESHOOT for f in found):
+        if any(f.code in EXPOSURE_CODES and f.severity is Severity.RESHOOT for f in findings):
             return False
         # Under a lamp that is another one than the roll leads to expect no density is known.
         by_roll = self._base is not None and self._base.source == "roll"
-        return not (by_roll and any(f.code == "light-changed" for f in found))
+        return not (by_roll and any(f.code == "light-changed" for f in findings))
 
     # --- what is left to the roll ------------------------------------------------------------
 

@@ -71,14 +71,14 @@ def with_observed_saturation(mosaic: Mosaic) -> Mosaic:
     grain are (0.2 to 10 per cent between neighbours), and when they lie where a converter ends:
     at a power of two or up to a fifth below it. A file without any noise is taken at its word.
     """
-    found = [_pile_up(mosaic, c) for c in range(len(mosaic.channels))]
-    if not any(found):
+    piles = [_pile_up(mosaic, c) for c in range(len(mosaic.channels))]
+    if not any(piles):
         return mosaic
     # A channel that only touches the level stops there too: one converter serves them all.
-    common = float(np.median([level for level in found if level]))
+    common = float(np.median([level for level in piles if level]))
     lowered = tuple(
         min(stated, seen or (common if _reaches(mosaic, c, common) else stated))
-        for c, (stated, seen) in enumerate(zip(mosaic.saturation, found, strict=True))
+        for c, (stated, seen) in enumerate(zip(mosaic.saturation, piles, strict=True))
     )
     return replace(mosaic, saturation=lowered)
 

@@ -155,25 +155,25 @@ def negative_findings(
     """
     if base is None:
         return [Finding.of("too-dark", case="strobe" if advice.strobe else "")]
-    found = []
+    findings = []
     worst = strongest(saturated_picture) if saturated_picture else ""
     share = saturated_picture.get(worst, 0.0)
     if base.clipped:
         advised = advice.words or "Give less light."
-        found.append(Finding.of("base-saturated", round(base.ev, 3), advice=advised))
+        findings.append(Finding.of("base-saturated", round(base.ev, 3), advice=advised))
     elif share > settings.clipped_share:
-        found.append(_saturated(worst, share, advice))
+        findings.append(_saturated(worst, share, advice))
     if not base.clipped and abs(advice.ev) > settings.base_tolerance_ev:
-        found.append(_off_target(base, advice, settings, lightest_ev, highest_ev, pictures))
+        findings.append(_off_target(base, advice, settings, lightest_ev, highest_ev, pictures))
     if expected_ev is not None and base.source == "rebate" and not base.clipped:
-        found += _light_changed(base.ev - expected_ev, settings, strobe=advice.strobe)
+        findings += _light_changed(base.ev - expected_ev, settings, strobe=advice.strobe)
     if rebate_missing and base.source == "roll":
-        found.append(
+        findings.append(
             Finding.of("light-changed", case="no-rebate-strobe" if advice.strobe else "no-rebate")
         )
     if base.source == "picture":
-        found.append(Finding.of("rebate-not-seen"))
-    return found
+        findings.append(Finding.of("rebate-not-seen"))
+    return findings
 
 
 def _off_target(
@@ -254,17 +254,17 @@ def transparency_findings(
         The roll's highlights, as calibrated or as earlier frames showed them, reach the target at
         this exposure: a picture that is darker than those is then right as it is.
     """
-    found = []
+    findings = []
     worst = strongest(saturated_picture) if saturated_picture else ""
     share = saturated_picture.get(worst, 0.0)
     note_ev, look_ev = settings.slide_note_ev, settings.slide_look_ev
     if settled:
         note_ev, look_ev = look_ev, settings.slide_settled_ev
     if share > settings.clipped_share:
-        found.append(_saturated(worst, share, advice))
+        findings.append(_saturated(worst, share, advice))
     elif advice.ev > note_ev:
         # A dark picture at the roll's one exposure is right as it is; only far below is it odd.
-        found.append(
+        findings.append(
             Finding.of(
                 "highlights-below-target",
                 round(-headroom_ev, 3),
@@ -274,7 +274,7 @@ def transparency_findings(
             )
         )
     if dark is not None and dark.lost > settings.lost_share:
-        found.append(
+        findings.append(
             Finding.of(
                 "shadows-in-noise",
                 round(dark.lost, 4),
@@ -283,7 +283,7 @@ def transparency_findings(
                 bracket=settings.bracket_ev,
             )
         )
-    return found
+    return findings
 
 
 def clipped_step(settings: ExposureSettings) -> float:
@@ -292,11 +292,11 @@ def clipped_step(settings: ExposureSettings) -> float:
 
 
 def _saturated(channel: str, share: float, advice: Advice) -> Finding:
-    known = advice.ev < 0
+    darker = advice.ev < 0
     return Finding.of(
         "picture-saturated",
         share,
-        case="" if known else "no-advice",
+        case="" if darker else "no-advice",
         share=percent(share),
         channel=channel,
         advice=advice.words,

@@ -138,8 +138,8 @@ def base_of(
             middle = float(np.median(ev[chosen]))
             near = chosen & (np.abs(ev - middle) < 2 * _TOLERANCE_EV)
             return _base(small, picture.channels, near, "rebate")
-    known = None if of_roll is None else _main_of(of_roll, picture.channels)
-    if known is not None and thick_light(main, known * 2**_LIGHTER_EV):
+    by_roll = None if of_roll is None else _main_of(of_roll, picture.channels)
+    if by_roll is not None and thick_light(main, by_roll * 2**_LIGHTER_EV):
         of_roll = None  # no film of this roll is that light: the lamp is another one
     if of_roll is not None:
         signal = {name: min(value, 1.0) for name, value in of_roll.items()}
@@ -203,13 +203,13 @@ def shows_base(picture: Survey, of_roll: dict[str, float]) -> bool:
     Looked for are patches of three by three pixels, all of them from 0.8 stops below (falloff) to
     0.4 above, over a thousandth of the view: edges of what is lighter pass through that as well.
     """
-    known = _main_of(of_roll, picture.channels)
-    if known is None:
+    expected = _main_of(of_roll, picture.channels)
+    if expected is None:
         return True
     main = picture.half_main
-    if float(np.median(main[::4, ::4])) > known * 2**_LIGHTER_EV:
+    if float(np.median(main[::4, ::4])) > expected * 2**_LIGHTER_EV:
         return True  # no film in the gate, which is told by itself
-    like = (main > known * 2**-_DARKER_EV) & (main < known * 2**_LIGHTER_EV)
+    like = (main > expected * 2**-_DARKER_EV) & (main < expected * 2**_LIGHTER_EV)
     rows = like[:-2] & like[1:-1] & like[2:]
     patches = rows[:, :-2] & rows[:, 1:-1] & rows[:, 2:]
     return bool(patches.mean() > _SEEN_SHARE)

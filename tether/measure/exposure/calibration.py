@@ -131,8 +131,8 @@ def _blank(
         return ClearFilm(Seen.DARKNESS, {}, None)
     now = (seconds or mosaic.exposure_seconds, mosaic.iso, mosaic.f_number)
     # A strobe's power may have been turned since the open gate: how light it was says nothing here.
-    known = gate is not None and not context.settings.light.strobe
-    ratio = exposure_ratio(now, gate.exposure) if gate is not None and known else None
+    comparable = gate is not None and not context.settings.light.strobe
+    ratio = exposure_ratio(now, gate.exposure) if gate is not None and comparable else None
     if gate is not None and gate.channels == picture.channels and ratio is not None:
         which = main_channels(picture.channels)
         light = spread(gate.grid, picture.shape)

@@ -102,11 +102,11 @@ def lasting_spots(
     """
     settings = settings or DustSettings()
     meetings = [_meetings(spots, other, settings, aspect) for other in previous[-KEPT:]]
-    meetings = [(found, alike) for found, alike in meetings if not _same_picture(found)]
+    meetings = [(met, alike) for met, alike in meetings if not _same_picture(met)]
     needed = int(settings.frames) - 1
     if len(meetings) < needed or not len(spots):
         return np.zeros((0, 3), np.float32)
-    matched = np.stack([found for found, _ in meetings])
+    matched = np.stack([met for met, _ in meetings])
     times = matched.sum(axis=0)
     # Spots of pictures lie in clusters, which makes meetings more likely than an even spread.
     circle = _CLUSTERED * np.pi * settings.place**2 * aspect
@@ -128,9 +128,9 @@ def _meetings(
     one, another = np.nonzero(down**2 + across**2 <= settings.place**2)
     shallow = np.minimum(spots[one, 2], other[another, 2])
     alike = shallow >= _ALIKE * np.maximum(spots[one, 2], other[another, 2])
-    found = np.zeros(len(spots), np.bool_)
-    found[one[alike]] = True
-    return found, _alike(spots, other)
+    met = np.zeros(len(spots), np.bool_)
+    met[one[alike]] = True
+    return met, _alike(spots, other)
 
 
 def _alike(spots: Spots, other: Spots) -> NDArray[np.intp]:
@@ -140,8 +140,8 @@ def _alike(spots: Spots, other: Spots) -> NDArray[np.intp]:
     return np.searchsorted(depths, spots[:, 2] / _ALIKE, "right") - low
 
 
-def _same_picture(found: NDArray[np.bool_]) -> bool:
-    return bool(found.sum() >= 20 and found.mean() > 0.4)
+def _same_picture(met: NDArray[np.bool_]) -> bool:
+    return bool(met.sum() >= 20 and met.mean() > 0.4)
 
 
 def compare_dust(

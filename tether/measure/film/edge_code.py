@@ -245,7 +245,7 @@ def _read(strip: FloatArray, clock: _Clock, step: int) -> EdgeBits | None:
     ).astype(np.intp)
     if edges[0, 0] < 0 or edges[-1, 1] > strip.shape[1]:
         return None
-    found: set[EdgeBits] = set()
+    readings: set[EdgeBits] = set()
     for away in range(*_DATA_ROWS):
         rows = strip[clock.row + away : clock.row + away + _DATA_HEIGHT]
         if len(rows) < _DATA_HEIGHT:
@@ -254,8 +254,8 @@ def _read(strip: FloatArray, clock: _Clock, step: int) -> EdgeBits | None:
         track = (total[edges[:, 1]] - total[edges[:, 0]]) / (edges[:, 1] - edges[:, 0])
         bits = read_bits(track if clock.forward else track[::-1])
         if bits is not None:
-            found.add(bits)
-    return found.pop() if len(found) == 1 else None
+            readings.add(bits)
+    return readings.pop() if len(readings) == 1 else None
 
 
 MODULES = 31
@@ -407,10 +407,10 @@ def number_findings(
     if code is None or code.bits is None or code.film_mm is None or frame is None:
         return []
     bits = code.bits
-    known = expected_mm(frame, [p for p in before if p.film == bits.film], pitch)
-    if known is None:
+    expected = expected_mm(frame, [p for p in before if p.film == bits.film], pitch)
+    if expected is None:
         return []
-    mm, way = known
+    mm, way = expected
     off = _wrapped(code.film_mm - mm) / pitch
     frames = round(off)
     if frames == 0 or abs(off - frames) > _WHOLE:

@@ -161,14 +161,14 @@ def repeat_findings(
     for (number, signature), at_its_place in zip(before, placed, strict=True):
         if signature.shape != now.shape:
             continue
-        found = _compared(signature, now, transformed, _REACH)
+        likeness = _compared(signature, now, transformed, _REACH)
         limit = settings.same_correlation
-        if max(abs(by) for by in found.shift) > _PLACED:
+        if max(abs(by) for by in likeness.shift) > _PLACED:
             if at_its_place:
                 continue
             limit = 1 - _MOVED * (1 - limit)
-        if found.correlation >= max(limit, likest.correlation):
-            likest, frame = found, number
+        if likeness.correlation >= max(limit, likest.correlation):
+            likest, frame = likeness, number
     if not likest.correlation:
         return []
     return [

@@ -69,8 +69,8 @@ class Sharpness:
     @property
     def plain(self) -> float:
         """Middle of ``plain_grid``; NaN where nothing is known."""
-        known = self.plain_grid[np.isfinite(self.plain_grid)]
-        return float(np.median(known)) if known.size else float("nan")
+        measured = self.plain_grid[np.isfinite(self.plain_grid)]
+        return float(np.median(measured)) if measured.size else float("nan")
 
     def as_array(self) -> NDArray[np.float32]:
         """Return all of it as one row of numbers, to be kept with the roll."""
@@ -144,15 +144,15 @@ def _figures(
     for place, (level, fine, coarse) in cells.items():
         with np.errstate(invalid="ignore", divide="ignore"):
             density = np.log10(clear / level)
-            known = (level > settings.darkest_signal) & (density > settings.least_density)
-        if np.count_nonzero(known) < _FEWEST_PATCHES:
+            usable = (level > settings.darkest_signal) & (density > settings.least_density)
+        if np.count_nonzero(usable) < _FEWEST_PATCHES:
             continue
-        shot = 1 / (level[known] * settings.electrons * min(1.0, 100 / iso))
-        rest = np.maximum(fine[known] - shot, 0)
-        steps = density[known] + _FOG
+        shot = 1 / (level[usable] * settings.electrons * min(1.0, 100 / iso))
+        rest = np.maximum(fine[usable] - shot, 0)
+        steps = density[usable] + _FOG
         grid[place] = np.percentile(rest / steps, _LOW)
         noise[place] = np.median(shot / steps)
-        plain[place] = np.median(rest / np.maximum(coarse[known], 1e-12))
+        plain[place] = np.median(rest / np.maximum(coarse[usable], 1e-12))
     overall = float("nan")
     if np.count_nonzero(np.isfinite(grid)) >= FEWEST_CELLS:
         quiet = noise <= np.nanmedian(noise)

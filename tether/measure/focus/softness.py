@@ -45,11 +45,11 @@ def reference_of(
     count, or the lower quartile of those ruled by detail.
     """
     settings = settings or FocusSettings()
-    known = [f for f in frames if np.isfinite(f.overall)]
-    plain = [f for f in known if f.plain >= settings.plain_ratio]
+    measured = [f for f in frames if np.isfinite(f.overall)]
+    plain = [f for f in measured if f.plain >= settings.plain_ratio]
     share = 50.0
-    if not plain and len(known) >= _FEWEST_WITH_DETAIL:
-        plain, share = known, 25.0
+    if not plain and len(measured) >= _FEWEST_WITH_DETAIL:
+        plain, share = measured, 25.0
     if not plain:
         return None
     return Sharpness(
@@ -153,7 +153,7 @@ def _softer_side(
     the better side has to show grain and not only detail of the picture, which stays in sight when
     grain has gone.
     """
-    found = ("", float("inf"))
+    softest = ("", float("inf"))
     for axis, names in ((0, ("left", "right")), (1, ("top", "bottom"))):
         enough = np.count_nonzero(np.isfinite(seen), axis=axis) >= 2
         if np.count_nonzero(enough) < 4:
@@ -170,9 +170,9 @@ def _softer_side(
         better = lines[place[0 if ends[0] > ends[1] else -1]]
         if not _mostly(grain[place[0 if ends[0] > ends[1] else -1]][np.isfinite(better)]):
             continue
-        if min(ends) < found[1]:
-            found = (names[int(ends[1] < ends[0])], float(min(ends)))
-    return found
+        if min(ends) < softest[1]:
+            softest = (names[int(ends[1] < ends[0])], float(min(ends)))
+    return softest
 
 
 def _sharper_side(finest: NDArray[np.float32]) -> str:
@@ -184,8 +184,8 @@ def _sharper_side(finest: NDArray[np.float32]) -> str:
     """
     for axis, names in ((0, ("left", "right")), (1, ("top", "bottom"))):
         lines = finest.T if axis == 0 else finest
-        known = np.isfinite(lines)
-        if not (known.sum(axis=1) >= 2).all():
+        measured = np.isfinite(lines)
+        if not (measured.sum(axis=1) >= 2).all():
             continue
         profile = np.nanmedian(lines, axis=1)
         for name, order in zip(names, (slice(None), slice(None, None, -1)), strict=True):
@@ -207,6 +207,6 @@ def _mostly(values: NDArray[np.bool_]) -> bool:
 
 def _median(layers: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the median over the first axis of what is known; NaN where nothing is."""
-    known = np.isfinite(layers).any(axis=0)
-    filled = np.where(known, layers, np.float32(0))
-    return np.where(known, np.nanmedian(filled, axis=0), np.nan).astype(np.float32)
+    measured = np.isfinite(layers).any(axis=0)
+    filled = np.where(measured, layers, np.float32(0))
+    return np.where(measured, np.nanmedian(filled, axis=0), np.nan).astype(np.float32)

@@ -110,17 +110,17 @@ def find_lines(
     count = np.count_nonzero(seen[1:], axis=0)
     good = np.count_nonzero(even, axis=0) >= 0.75 * count
     good &= (strength >= 0) & (np.count_nonzero(seen, axis=0) >= 0.4 * _BLOCKS)
-    found: list[Line] = []
+    borders: list[Line] = []
     free = np.ones(width, bool)
     for column in np.argsort(-strength)[: 12 * _KEPT].tolist():
-        if len(found) == _KEPT:
+        if len(borders) == _KEPT:
             break
         if not (free[column] and good[column]):
             continue
         free[max(0, column - 4) : column + 5] = False
         chosen, inside = int(best[column]), seen[:, column]
         inner = before[each[:, 0], place[:, column]]
-        found.append(
+        borders.append(
             Line(
                 float(column),
                 float(slopes[chosen]),
@@ -129,7 +129,7 @@ def find_lines(
                 float(np.median(inner[inside])),
             )
         )
-    return found
+    return borders
 
 
 def _along(blocks: FloatArray, shift: NDArray[np.intp], reach: int) -> FloatArray:

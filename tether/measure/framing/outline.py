@@ -57,7 +57,7 @@ def find_borders(search: Search) -> dict[str, list[Line]]:
     """Look for the border on each side; places are along x for left and right, y for the rest."""
     contrast = CONTRAST[search.lighter]
     widest = search.settings.largest_degrees
-    found: dict[str, list[Line]] = {}
+    borders: dict[str, list[Line]] = {}
     left, top, right, bottom = search.bounds
     for side in SIDES:
         view = search.coarse if side in ("left", "right") else search.coarse.T
@@ -78,8 +78,8 @@ def find_borders(search: Search) -> dict[str, list[Line]]:
             # Beyond the gate it is as dark as a transparency's rebate: that is no border of film.
             away = 3.0
             lines = [o for o in lines if (o.at - limit > away if mirrored else limit - o.at > away)]
-        found[side] = lines
-    return found
+        borders[side] = lines
+    return borders
 
 
 def mirrored_line(line: Line, size: int) -> Line:

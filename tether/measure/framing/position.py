@@ -110,9 +110,9 @@ def find_framing(
     """
     coarse, pixel = _coarse(survey, negative)
     search = Search(coarse, form, negative, settings, visible(coarse))
-    known = known_scale / pixel if known_scale else None
-    chosen = assemble(find_borders(search), search, known)
-    return _measured(chosen, search, survey, known) if chosen else None
+    scale = known_scale / pixel if known_scale else None
+    chosen = assemble(find_borders(search), search, scale)
+    return _measured(chosen, search, survey, scale) if chosen else None
 
 
 def seen_area(survey: Survey, negative: bool) -> Quad:
@@ -283,8 +283,8 @@ def _corners(
         ("bottom", "top", size_mm[1], 1),
     ):
         if side not in full:
-            known = lines[other]
-            full[side] = replace(known, at=known.at + sign * length * scale / lean)
+            opposite = lines[other]
+            full[side] = replace(opposite, at=opposite.at + sign * length * scale / lean)
 
     def cross(upright: Line, level: Line) -> tuple[float, float]:
         # x = a + s (y - H/2), y = b + r (x - W/2)
@@ -327,26 +327,26 @@ def framing_findings(
     """
     if framing is None:
         return []
-    found = []
+    findings = []
     lost = framing.missing if framing.sure else {}
     side = max(lost, key=lambda s: lost[s]) if lost else ""
     worst = lost.get(side, 0.0)
     along = ("top", "bottom") if framing.turned else ("left", "right")
     if side in along and worst > settings.between_share * form.picture_along:
-        found.append(Finding.of("between-frames", worst, mm=worst, way=_AWAY[side]))
+        findings.append(Finding.of("between-frames", worst, mm=worst, way=_AWAY[side]))
     elif worst > settings.missing_mm:
-        found.append(Finding.of("picture-cut-off", worst, mm=worst, side=side, way=_AWAY[side]))
+        findings.append(Finding.of("picture-cut-off", worst, mm=worst, side=side, way=_AWAY[side]))
     if abs(framing.rotation) > settings.rotation_degrees and len(framing.seen) >= 3:
         ways = ("clockwise", "anticlockwise")
         way, back = ways if framing.rotation > 0 else ways[::-1]
         degrees = abs(framing.rotation)
         turned = round(framing.rotation, 2)
-        found.append(Finding.of("askew", turned, degrees=degrees, way=way, back=back))
-    if framing.share < settings.least_share and not found:
+        findings.append(Finding.of("askew", turned, degrees=degrees, way=way, back=back))
+    if framing.share < settings.least_share and not findings:
         share, per_inch = percent(framing.share), framing.pixels_per_inch
         value = round(framing.share, 3)
-        found.append(Finding.of("small-on-sensor", value, share=share, per_inch=per_inch))
-    return found
+        findings.append(Finding.of("small-on-sensor", value, share=share, per_inch=per_inch))
+    return findings
 
 
 _STRIP_MM = 0.6

@@ -47,8 +47,8 @@ def _without_mask(grid: FloatArray) -> FloatArray:
     lit = grid > _MASKED * np.median(grid)
     out = grid.astype(np.float64)
     for axis in (1, 0):
-        lines, known = (out, lit) if axis == 1 else (out.T, lit.T)
-        for line, of_line in zip(lines, known, strict=True):
+        lines, shown = (out, lit) if axis == 1 else (out.T, lit.T)
+        for line, of_line in zip(lines, shown, strict=True):
             inside = np.flatnonzero(of_line)
             if inside.size < 2:
                 continue

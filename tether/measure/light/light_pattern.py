@@ -72,7 +72,7 @@ def border_sides(picture: Survey, gate: OpenGate) -> dict[str, float]:
     left, top = np.ceil(corners.min(axis=0)).astype(int)
     right, bottom = np.floor(corners.max(axis=0)).astype(int)
     ratio = stops(main / np.maximum(light, np.float32(FLOOR)))[top:bottom, left:right]
-    known = main[top:bottom, left:right] < _FULL
+    unsaturated = main[top:bottom, left:right] < _FULL
     height, width = ratio.shape
     if min(height, width) < _SMALLEST:
         return {}
@@ -80,7 +80,7 @@ def border_sides(picture: Survey, gate: OpenGate) -> dict[str, float]:
     x = np.broadcast_to(np.linspace(-1, 1, width)[None], ratio.shape)
     ring = []
     for rows, columns in _STRIPS:
-        seen = known[rows, columns]
+        seen = unsaturated[rows, columns]
         if np.mean(seen) < _SHARE:
             return {}
         ring.append(tuple(part[rows, columns][seen] for part in (x, y, ratio)))

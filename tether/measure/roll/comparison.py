@@ -70,8 +70,8 @@ def highlights_for_roll(
     ``headroom`` are the stops per channel from the picture's highlights up to saturation. What was
     calibrated is not overruled, and of what is saturated the level is not known.
     """
-    known = memory.base
-    if min(headroom.values()) <= 0 or (known is not None and known.certain):
+    base = memory.base
+    if min(headroom.values()) <= 0 or (base is not None and base.certain):
         return None
     signal = {name: float(2.0**-ev) for name, ev in headroom.items()}
     reckoned = expected_base(memory, now, strobe=strobe)
@@ -136,12 +136,12 @@ def _of_grain(sharpness: Sharpness, rows: Rows | None, plain_ratio: float) -> bo
     """
     if sharpness.plain >= plain_ratio:
         return True
-    known = rows[np.isfinite(rows[:, SHARPNESS]), SHARPNESS] if rows is not None else np.zeros(0)
-    return bool(known.size >= _FEW_FRAMES and sharpness.overall <= np.median(known))
+    earlier = rows[np.isfinite(rows[:, SHARPNESS]), SHARPNESS] if rows is not None else np.zeros(0)
+    return bool(earlier.size >= _FEW_FRAMES and sharpness.overall <= np.median(earlier))
 
 
 def compare_light(
-    found: Sequence[Finding],
+    findings: Sequence[Finding],
     rows: Rows,
     seen: tuple[Survey, Framing | None, Base | None],
     gate: OpenGate | None,
@@ -151,7 +151,7 @@ def compare_light(
 
     Parameters
     ----------
-    found
+    findings
         What was found so far. With a frame that has to be shot again nothing is compared, and its
         row in ``rows`` is emptied: blur and bad framing mix the picture into the rebate.
     rows
@@ -163,7 +163,7 @@ def compare_light(
     context
         Settings, and since when the light is compared.
     """
-    if any(f.severity is Severity.RESHOOT for f in found):
+    if any(f.severity is Severity.RESHOOT for f in findings):
         rows[-1, LEVEL:] = np.nan
         return []
     limits = context.settings.light
@@ -190,29 +190,29 @@ def compare_with_roll(
     """
     settings = context.settings
     before = context.memory.before(context.frame_number)
-    known = [Sharpness.from_array(t.sharpness) for t in before if t.sharpness is not None]
-    found: list[Finding] = []
+    sharp = [Sharpness.from_array(t.sharpness) for t in before if t.sharpness is not None]
+    findings: list[Finding] = []
     if trace.sharpness is not None and exposed:
         now = Sharpness.from_array(trace.sharpness)
         limits = settings.focus
-        if len(known) < _FEW_FRAMES:
+        if len(sharp) < _FEW_FRAMES:
             # Detail of one or two pictures can pass for grain: only what is plainly soft is told.
             limits = replace(
                 limits,
                 soft_ratio=limits.soft_ratio * _STRICTER,
                 side_ratio=limits.side_ratio * _STRICTER,
             )
-        found += compare_focus(now, reference_of(known, settings.focus), limits)
-        if not found:
+        findings += compare_focus(now, reference_of(sharp, settings.focus), limits)
+        if not findings:
             figures = sharpness_of(rows)
             # A slow drift shows over the whole roll, one that has just begun in its last frames.
-            found += focus_drift(figures[-MOST_FRAMES:], settings.focus) or focus_drift(
+            findings += focus_drift(figures[-MOST_FRAMES:], settings.focus) or focus_drift(
                 figures, settings.focus
             )
     earlier = [t.spots for t in before if t.spots is not None]
     if trace.spots is not None and not repeated:
-        found += compare_dust(trace.spots, earlier, settings.dust, shape[1] / max(1, shape[0]))
-    return found
+        findings += compare_dust(trace.spots, earlier, settings.dust, shape[1] / max(1, shape[0]))
+    return findings
 
 
 def compare_picture(

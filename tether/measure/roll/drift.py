@@ -49,12 +49,12 @@ def light_drift(rows: Rows, since: int = 0, settings: LightSettings | None = Non
     rows = rows[rows[:, ORDER] > since]
     if not rows.size:
         return []
-    found = []
+    findings = []
     creeps = not settings.strobe
     level = _moved(rows[_same_settings(rows, settings.strobe)], LEVEL, settings.drift_ev, creeps)
     if level is not None:
         change, frame = level
-        found.append(
+        findings.append(
             Finding.of(
                 "light-drift",
                 round(change, 3),
@@ -70,12 +70,12 @@ def light_drift(rows: Rows, since: int = 0, settings: LightSettings | None = Non
     if colour is not None:
         change, frame = colour
         way = "warmer" if change > 0 else "colder"
-        found.append(
+        findings.append(
             Finding.of(
                 "lamp-colour-drift", round(change, 3), way=way, stops=abs(change), frame=frame
             )
         )
-    return found
+    return findings
 
 
 def sharpness_of(rows: Rows) -> list[float]:
@@ -103,8 +103,8 @@ def _moved(rows: Rows, column: int, limit: float, creeps: bool) -> tuple[float, 
     """
     if not np.isfinite(rows[-1, column]):
         return None
-    known = rows[np.isfinite(rows[:, column])]
-    values = known[:, column]
+    measured = rows[np.isfinite(rows[:, column])]
+    values = measured[:, column]
     if values.size < _FEWEST:
         return None
     start = float(np.median(values[: max(2, min(_FIRST, values.size - _LAST))]))
@@ -117,4 +117,4 @@ def _moved(rows: Rows, column: int, limit: float, creeps: bool) -> tuple[float, 
         return None
     before = np.flatnonzero(np.abs(values - start) <= _BEGAN * abs(change))
     began = int(before[-1]) if before.size else 0
-    return change, int(known[began, FRAME])
+    return change, int(measured[began, FRAME])

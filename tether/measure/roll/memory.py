@@ -220,18 +220,18 @@ def _read(arrays: dict[str, NDArray[Any]]) -> RollMemory:
         )
     base = gate = None
     if "base" in facts:
-        signal = {str(k): _number(v) for k, v in facts["base"]["signal"].items()}
+        signal = {str(name): _number(v) for name, v in facts["base"]["signal"].items()}
         base = KnownBase(
             signal, _exposure(facts["base"]["exposure"]), bool(facts["base"]["certain"])
         )
     if "open_gate" in facts:
-        said = facts["open_gate"]
+        stored = facts["open_gate"]
         grid = _array(arrays, "open_gate", np.float32, 3)
-        channels = tuple(str(c) for c in said["channels"])
+        channels = tuple(str(c) for c in stored["channels"])
         if grid is not None and grid.shape[0] == len(channels):
             # An older program did not store how uneven it is.
-            uneven = _number(said.get("uneven_percent", 0.0))
-            exposure, at = _exposure(said["exposure"]), str(said["taken_at"])[:40]
+            uneven = _number(stored.get("uneven_percent", 0.0))
+            exposure, at = _exposure(stored["exposure"]), str(stored["taken_at"])[:40]
             gate = OpenGate(channels, grid, exposure, at, uneven)
     saturation = tuple(_number(level) for level in facts["saturation"][:16])
     return RollMemory(tuple(traces), base, gate, saturation, rows_of(arrays.get("standings")))
