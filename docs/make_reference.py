@@ -6,7 +6,9 @@ Run from the project's folder: ``PYTHONPATH=. python docs/make_reference.py``. T
 
 from __future__ import annotations
 
+import ast
 import importlib
+import importlib.util
 import inspect
 import pkgutil
 import re
@@ -16,9 +18,11 @@ from pathlib import Path
 from typing import Any
 
 import click
+import tether_simulator
 from textual.binding import Binding
 from textual.screen import Screen
 
+import tether
 from tether import tui
 from tether.cli.main import app
 from tether.cli.options import Whole
@@ -35,6 +39,9 @@ _FIRST = (
     "BaseScreen", "PauseScreen", "FoundScreen", "ChooseRoll", "DescribeRoll",
 )  # fmt: skip
 """Screens in the order in which their keys are looked up."""
+
+MAP_BEGINS = "<!-- The map is written by docs/make_reference.py. -->"
+MAP_ENDS = "<!-- The end of the map. -->"
 
 _ABOUT_KEYS = (
     "`?` on a screen shows the same list, with the keys that do nothing now dim. In a text field, "
@@ -164,6 +171,7 @@ def pages() -> dict[str, str]:
         "reference-commands.md": commands_page(),
         "reference-settings.md": settings_page(),
         "reference-findings.md": findings_page(),
+        "../DEVELOPERS.md": with_map((HERE.parent / "DEVELOPERS.md").read_text("utf-8")),
     }
 
 
@@ -198,6 +206,37 @@ def keys_page() -> str:
                 page.append(f"| {', '.join(keys)} | {_cell(what)} |")
         page.append("")
     return "\n".join(page)
+
+
+def with_map(page: str) -> str:
+    """Return the page for developers with the map of the modules that there are."""
+    before, _, rest = page.partition(MAP_BEGINS)
+    _, _, after = rest.partition(MAP_ENDS)
+    lines = []
+    for package in (tether, tether_simulator):
+        modules = pkgutil.walk_packages(package.__path__, f"{package.__name__}.")
+        folders: dict[str, list[str]] = {package.__name__: []}
+        for module in modules:
+            path = module.name.replace(".", "/")
+            if module.ispkg:
+                folders[path] = []
+            else:
+                folder, _, name = path.rpartition("/")
+                folders[folder].append(f"- `{name}` {_first_sentence(module.name)}")
+        for folder, found in folders.items():
+            about = _first_sentence(folder.replace("/", "."))
+            lines += [f"### {folder}", "", about, "", *found, ""]
+    return "\n".join([before + MAP_BEGINS, "", *lines, MAP_ENDS + after.rstrip(), ""])
+
+
+def _first_sentence(module: str) -> str:
+    spec = importlib.util.find_spec(module)
+    assert spec is not None
+    assert spec.origin is not None
+    said = ast.get_docstring(ast.parse(Path(spec.origin).read_text("utf-8")))
+    assert said, f"{module} says nothing of itself"
+    paragraph = " ".join(said.partition("\n\n")[0].split())
+    return re.split(r"(?<=[.?!]) (?=[A-Z])", paragraph)[0]
 
 
 def _wrapped(text: str) -> list[str]:

@@ -58,7 +58,7 @@ def _circles() -> list[list[str]]:
     return [names for names in members.values() if len(names) > 1]
 
 
-def _imports_in_functions(package: str) -> list[tuple[str, str]]:
+def imports_in_functions(package: str) -> list[tuple[str, str]]:
     """Who imports what inside a function; each pair as often as it is written."""
     pairs = []
     for name, tree in _trees(package):
@@ -99,7 +99,7 @@ def test_no_module_imports_one_that_imports_it() -> None:
 
 
 def test_imports_stand_at_the_top() -> None:
-    late = _imports_in_functions("tether")
+    late = imports_in_functions("tether")
     assert len(late) <= IMPORTS_IN_FUNCTIONS, "\n".join(map(" imports ".join, late))
 
 

@@ -149,6 +149,33 @@ def test_every_page_is_reached_from_the_first() -> None:
     assert {str(page.relative_to(DOCS)) for page in pages} - {"index.md"} <= linked
 
 
+CODE = re.compile(r"`([\w./*-]+\.py|(?:tether|tether_simulator|tests)(?:[./]\w+)+)`")
+NO_CODE = {"tether.sqlite3"}
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_code_that_a_page_names_is_there(page: Path) -> None:
+    """Files and folders by their path, from the top or within `tether`; dotted names by module."""
+    for name in set(CODE.findall(page.read_text(encoding="utf-8"))) - NO_CODE:
+        path = name if "/" in name or name.endswith(".py") else name.replace(".", "/")
+        attribute_of = path.rpartition("/")[0] + ".py"
+        found = [
+            found
+            for place in (ROOT, ROOT / "tether", ROOT / "mocks", page.parent)
+            for pattern in (path, f"{path}.py", attribute_of)
+            for found in place.glob(pattern)
+        ]
+        assert found, f"{page.name} names {name}"
+
+
+def test_each_test_that_guards_a_recipe_is_one() -> None:
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    tests = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "tests").rglob("*.py"))
+    named = set(re.findall(r"\*\*(test_\w+)\*\*", page))
+    assert len(named) > 5
+    assert [name for name in sorted(named) if f"def {name}(" not in tests] == []
+
+
 def stored_keys(value: Any) -> Iterator[str]:
     """Yield the keys of stored JSON, those inside it too."""
     if isinstance(value, dict):

@@ -1,1 +1,1 @@
-"""Bench."""
+"""Readying the bench: its steps, camera check, light test, base exposure and focus."""

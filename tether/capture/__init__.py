@@ -1,1 +1,1 @@
-"""Capture."""
+"""From the camera's card to the archive: transfer, filing, and what an earlier stop left."""

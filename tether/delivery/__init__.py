@@ -1,1 +1,1 @@
-"""Delivery."""
+"""A delivered roll: positives, contact sheet, sidecars, tables and a page."""

@@ -1,1 +1,1 @@
-"""Reports."""
+"""Words and numbers about rolls: lists, summaries, the statement, the pace."""

@@ -1,1 +1,1 @@
-"""Page."""
+"""The page about a roll, and its plots."""

@@ -1,1 +1,1 @@
-"""Screens."""
+"""The screens, one module each."""

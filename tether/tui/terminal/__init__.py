@@ -1,1 +1,1 @@
-"""Terminal."""
+"""What the terminal can show, and in which colours."""

@@ -1,1 +1,1 @@
-"""Widgets."""
+"""The parts that screens are made of."""
