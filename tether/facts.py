@@ -1,4 +1,4 @@
-"""What was measured of a picture, as it is stored: read once, typed, and written back as it was.
+"""What was measured of a picture, as it is stored: read once and typed, written back.
 
 Stored facts come from outside: an older program, a newer one, a damaged disk. So a value that is
 not what it should be counts as not known, the finding ``facts-damaged`` names it, and keys that are

@@ -1,4 +1,4 @@
-"""Every number that a practitioner could argue with: target, tolerance, limit, unit and source.
+"""Every number that one could argue with: target, tolerance, limit, unit and source.
 
 The values live in small frozen sections. A person changes them in one TOML file: see
 `tether.settings_file`.

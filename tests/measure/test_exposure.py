@@ -21,7 +21,7 @@ from tether.measure.exposure.advice import (
     transparency_findings,
 )
 from tether.measure.exposure.base import Base, highest_base_ev
-from tether.measure.exposure.headroom import BIN_EV, LOWEST_EV, ev_histogram, headroom, percentile
+from tether.measure.exposure.headroom import BIN_EV, LOWEST_EV, ev_histogram, headroom
 from tether.measure.light.open_gate import METERED_FIELD_EV
 from tether.measure.roll.comparison import highlights_for_roll, is_settled
 from tether.measure.roll.memory import KnownBase, OpenGate, RollMemory
@@ -50,14 +50,6 @@ def test_headroom_looks_past_a_thousandth_of_the_photosites() -> None:
     signal = np.full((1000, 1000), 0.5)
     signal[400:420, 400:420] = 1.0  # 0.04 per cent
     assert headroom(survey(plain(signal))) == pytest.approx(dict.fromkeys(NAMES, 1.0), abs=0.01)
-
-
-@given(st.lists(st.floats(0, 1, width=32), min_size=1, max_size=300), st.floats(0, 100))
-def test_percentile_is_numpys_nearest(values: list[float], share: float) -> None:
-    array = np.array(values, np.float32)
-    place = share / 100 * (array.size - 1)
-    if abs(place % 1 - 0.5) > 1e-6:
-        assert percentile(array, share) == np.percentile(array, share, method="nearest")
 
 
 def test_histogram_bins_are_quarter_stops() -> None:

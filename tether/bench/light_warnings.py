@@ -1,4 +1,4 @@
-"""What there is to say about the bench while the work goes on: drifts, and a stale open gate.
+"""What is said about the bench beside the shutter: drifts, and an open gate that is stale.
 
 Derived each time from what is stored; the figures come from the verdict on the newest picture.
 """

@@ -1,4 +1,4 @@
-"""What a verdict asks to be done again before the next take: the steps of the checklist for it."""
+"""The steps of the checklist that a verdict asks for again before the next take."""
 
 from __future__ import annotations
 

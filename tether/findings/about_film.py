@@ -1,4 +1,4 @@
-"""What is found about the film in the gate: how it lies, which frame it is, whether it is one."""
+"""What is found about the film in the gate: how it lies, which frame it is, if it is blank."""
 
 from __future__ import annotations
 

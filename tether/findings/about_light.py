@@ -1,4 +1,4 @@
-"""What is found about the light without film: the open gate, the lamp off, the lamp's flicker."""
+"""What is found about the light without film: open gate, lamp off, flicker."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""Measurements: pure functions over arrays, each with its unit and the source of its formula."""
+"""Pure functions over arrays, each with its unit and the source of its formula."""

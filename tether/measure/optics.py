@@ -1,4 +1,4 @@
-"""Close-up optics of the bench: magnification, working aperture, diffraction, depth of field.
+"""Close-up optics: magnification, working aperture, diffraction, depth of field.
 
 Lengths are in millimetres, unless a name ends in ``_um`` (micrometres); spatial frequencies are
 in line pairs per millimetre at the sensor. ``m`` is the magnification (size on the sensor over

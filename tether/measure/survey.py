@@ -1,4 +1,4 @@
-"""A small picture of the whole mosaic, on which everything but single photosites is measured."""
+"""A small picture of the whole mosaic; all but single photosites is measured on it."""
 
 from __future__ import annotations
 

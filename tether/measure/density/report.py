@@ -7,7 +7,6 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tether.measure.exposure.headroom import percentiles
 from tether.measure.levels import FLOOR, FloatArray
 from tether.measure.light.flat import spread
 from tether.measure.roll.memory import OpenGate
@@ -90,7 +89,7 @@ def density_report(
         if base is not None and name in base:
             beside = light[index] if at_base is None else light[index][at_base]
             of_base = float(density(base[name], float(np.median(beside)), ratio=ratio))
-        p1, p50, p99 = percentiles(densities, (1, 50, 99))
+        p1, p50, p99 = np.percentile(densities, (1, 50, 99), method="nearest")
         report[name] = {"base": of_base, "p1": p1, "p50": p50, "p99": p99}
     return report
 

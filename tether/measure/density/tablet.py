@@ -1,4 +1,4 @@
-"""A step tablet: found in the view, read back, and held against the densities it should have."""
+"""A step tablet: found in the view, read back, held against its known densities."""
 
 from __future__ import annotations
 

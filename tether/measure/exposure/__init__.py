@@ -1,1 +1,1 @@
-"""How a frame is exposed: its base, what is saturated, headroom, and the setting that is right."""
+"""How a frame is exposed: base, saturation, headroom, and the setting that is right."""

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,10 +22,13 @@ def headroom(picture: Survey, where: NDArray[np.bool_] | None = None) -> dict[st
     Taken at the 99.9th percentile of the survey's photosites (0.0 where that is saturated);
     ``where``, shape (height, width), limits it to a part of the survey.
     """
-    result = {}
-    for name, values in zip(picture.channels, sampled(picture.signal, where), strict=True):
-        result[name] = -min(float(stops(percentile(values, _HIGH_PERCENTILE))), 0.0) + 0.0
-    return result
+    values = sampled(picture.signal, where)
+    if not values.size:
+        return dict.fromkeys(picture.channels, -float(stops(0.0)))
+    high = stops(np.percentile(values, _HIGH_PERCENTILE, axis=1, method="nearest"))
+    return {
+        name: -min(float(ev), 0.0) + 0.0 for name, ev in zip(picture.channels, high, strict=True)
+    }
 
 
 def sampled(planes: FloatArray, where: NDArray[np.bool_] | None = None) -> FloatArray:
@@ -40,25 +41,6 @@ def sampled(planes: FloatArray, where: NDArray[np.bool_] | None = None) -> Float
         return np.asarray(flat[:, :: max(1, flat.shape[1] // _MOST_VALUES)])
     places = np.flatnonzero(where)
     return np.asarray(flat[:, places[:: max(1, places.size // _MOST_VALUES)]])
-
-
-def percentile(values: FloatArray, share: float) -> float:
-    """Return a percentile (0..100) of a flat array, 0.0 for an empty one; the nearest value."""
-    if values.size == 0:
-        return 0.0
-    place = min(values.size - 1, round(share / 100 * (values.size - 1)))
-    return float(np.partition(values, place)[place])
-
-
-def percentiles(values: FloatArray, shares: Sequence[float]) -> list[float]:
-    """Return several percentiles as `percentile` does, from one sorting."""
-    if values.size == 0:
-        return [0.0] * len(shares)
-    ordered = np.sort(values)
-    return [
-        float(ordered[min(values.size - 1, round(share / 100 * (values.size - 1)))])
-        for share in shares
-    ]
 
 
 def histogram(picture: Survey, where: NDArray[np.bool_] | None = None) -> dict[str, list[int]]:

@@ -1,1 +1,1 @@
-"""How sharp the grain is, in a raw file and in the live view, against the roll's own frames."""
+"""How sharp the grain is, in raw files and in the live view, against the roll's frames."""

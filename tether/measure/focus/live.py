@@ -1,4 +1,4 @@
-"""Sharpness of a live-view picture: a figure that rises and falls while the focus ring turns.
+"""Sharpness of a live-view picture: a figure that follows the focus ring.
 
 Live view shows a small or a magnified picture, so grain is seen only when it is magnified, and
 the figure has no absolute meaning. It is compared with itself, on the same film, from one picture

@@ -1,4 +1,4 @@
-"""The open gate as a flat field: its light on a grid, spread over a picture, and how old it is."""
+"""The open gate as a flat field: a grid of its light, spread over a picture, and its age."""
 
 from __future__ import annotations
 

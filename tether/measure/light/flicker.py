@@ -1,4 +1,4 @@
-"""Bands of a flickering lamp, on the open gate and in a frame's rebate; times that average them."""
+"""Bands of a flickering lamp in the open gate and in a frame's rebate."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whether the light still lies over the gate as it did when the open gate was photographed."""
+"""Whether the light still lies over the gate as the open gate showed it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The light itself, measured on an open gate: level, evenness, flicker, colour; what to change."""
+"""The light on an open gate: level, evenness, flicker, colour, and what to change."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the later frames of a roll need of the earlier ones, small enough to be stored with each."""
+"""What later frames of a roll need of the earlier ones, small enough to store with each."""
 
 from __future__ import annotations
 
