@@ -54,6 +54,28 @@ class StoredHistogram(NamedTuple):
     lowest_ev: float = -10.0
     bin_ev: float = 0.25
 
+    def rows(self) -> dict[str, tuple[float, ...]]:
+        """Return a row a colour, R, G and B first; the two greens as one, unless they differ.
+
+        They differ where more photosites lie in other bins than chance puts there: counts scatter
+        by their square root (Poisson), three times of which is allowed.
+        """
+        rows: dict[str, tuple[float, ...]] = {}
+        for name in sorted(self.counts, key=lambda name: ("RGB".find(name[:1]), name)):
+            alike = [row for other, row in self.counts.items() if other[:1] == name[:1]]
+            rows[name] = self.counts[name]
+            if len(alike) == 2 and not _differ(*alike):
+                del rows[name]
+                rows[name[:1]] = tuple(a + b for a, b in zip(*alike, strict=True))
+        return rows
+
+
+def _differ(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
+    if len(one) != len(other):
+        return True
+    pairs = list(zip(one, other, strict=True))
+    return sum(abs(a - b) for a, b in pairs) > 3 * sum(math.sqrt(max(a + b, 0)) for a, b in pairs)
+
 
 class Facts(NamedTuple):
     """What was measured of a picture.

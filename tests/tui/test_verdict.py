@@ -43,7 +43,16 @@ def test_highlights_are_those_of_the_picture(
     assert not_there not in text
 
 
-def test_the_channels_stand_in_one_order_whatever_the_sensor_begins_with() -> None:
-    counts = {name: [0, 3, 1] for name in ("G2", "B", "R", "G1")}
+def test_the_rows_are_red_green_and_blue_whatever_the_sensor_begins_with() -> None:
+    counts = {name: [0, 3000, 1000] for name in ("G2", "B", "R", "G1")}
     text = shown({"histogram": {"lowest_ev": -10.0, "counts": counts}})
-    assert text.index("R ") < text.index("G1") < text.index("G2") < text.index("B ")
+    assert text.index("R ") < text.index("G ") < text.index("B ")
+    assert "G1" not in text
+
+
+@pytest.mark.parametrize(("moved", "apart"), [(60, False), (600, True)])
+def test_greens_that_differ_by_more_than_chance_are_two_rows(moved: int, apart: bool) -> None:
+    # Counts of 3000 and 1000 scatter by their square roots, 55 and 32 (Poisson).
+    counts = {"R": [3000, 1000], "G1": [3000, 1000], "G2": [3000 - moved, 1000 + moved]}
+    text = shown({"histogram": {"lowest_ev": -10.0, "counts": counts}})
+    assert ("G1" in text, "G2" in text) == (apart, apart)

@@ -89,4 +89,4 @@ and the lightest of a negative, are the lightest thousandth of the picture itsel
 is the share of the picture that is lost. A hundredth of a per cent of single spots does no harm.
 
 The bars of a verdict show how many photosites lie how many stops below saturation, one row a \
-channel; the right end is saturation."""
+colour; the right end is saturation."""

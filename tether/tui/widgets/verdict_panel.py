@@ -90,9 +90,7 @@ def facts_view(facts: Facts, verdict: Verdict, width: int) -> Group:
     histogram = facts.histogram
     bands = Table.grid(padding=(0, 1))
     if histogram is not None and histogram.counts:
-        # As the letters stand everywhere else, whatever the pattern of the sensor begins with.
-        named = sorted(histogram.counts.items(), key=lambda c: ("RGB".find(c[0][:1]), c[0]))
-        for name, counts in named:
+        for name, counts in histogram.rows().items():
             bands.add_row(Text(f"{name[:6]:>5}", "dim"), Text(bars(counts, width)))
         bands.add_row(Text("stops", "dim"), Text(axis(histogram.lowest_ev, width), "dim"))
     return Group(Text.assemble(title, "  ", _numbers(facts)), findings, bands)
