@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import lru_cache
 from pathlib import Path
 
 import hypothesis
 import pytest
-from tether_simulator import scene
 from tether_simulator.bench_config import BenchConfig
 from tether_simulator.server import BenchProcess
 
 from tests.quick import QUICK, SENSOR
+from tests.shared_bench import BenchRoom, remember_pictures
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll
 from tether.camera import CameraProcess, connect
@@ -23,8 +22,7 @@ from tether.session.judge import Judge
 hypothesis.settings.register_profile("bench", deadline=None, max_examples=60)
 hypothesis.settings.load_profile("bench")
 
-# A picture hangs on its number, seed and size alone, and painting it takes most of an exposure.
-scene.paint = lru_cache(maxsize=8)(scene.paint)
+remember_pictures()
 
 
 @pytest.fixture(autouse=True)
@@ -37,10 +35,18 @@ def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
     return home
 
 
+@pytest.fixture(scope="session")
+def bench_room() -> Iterator[BenchRoom]:
+    """The process in which the benches are put up, one after the other."""
+    room = BenchRoom()
+    yield room
+    room.end()
+
+
 @pytest.fixture
-def bench() -> Iterator[BenchProcess]:
+def bench(bench_room: BenchRoom) -> Iterator[BenchProcess]:
     """The simulated bench with a film of twelve frames in strips of six."""
-    running = BenchProcess.start(
+    running = bench_room.bench(
         BenchConfig(
             process=FilmProcess.BW_NEGATIVE,
             film_format=FILM_FORMATS["135"],

@@ -10,6 +10,7 @@ from tether_simulator.lamp import LampConfig
 from tether_simulator.server import BenchProcess
 
 from tests.quick import SENSOR
+from tests.shared_bench import BenchRoom
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.archive import Archive
 from tether.bench.base_exposure import BaseCalibration
@@ -37,8 +38,8 @@ SIZES = pytest.mark.parametrize("size", [(80, 24)])
 
 
 @pytest.fixture
-def bench() -> Iterator[BenchProcess]:
-    running = BenchProcess.start(
+def bench(bench_room: BenchRoom) -> Iterator[BenchProcess]:
+    running = bench_room.bench(
         BenchConfig(
             process=FilmProcess.BW_NEGATIVE, film_format=FILM_FORMATS["135"], frames=12,
             frames_per_strip=6, seed=7, sensor=SENSOR, lamp=LampConfig(strobe=True),
