@@ -79,7 +79,7 @@ def archive(tmp_path: Path) -> Iterator[Archive]:
 @pytest.fixture
 def roll(archive: Archive) -> Roll:
     """A roll of six frames on one strip."""
-    return archive.store.add_roll(NewRoll("Harbour", FilmProcess.BW_NEGATIVE, "135", 6, 6))
+    return archive.store.rolls.add(NewRoll("Harbour", FilmProcess.BW_NEGATIVE, "135", 6, 6))
 
 
 @pytest.fixture(scope="session")

@@ -103,19 +103,19 @@ def test_what_a_newer_program_wrote_is_shown_and_goes_back_as_it_was(archive: Ar
         ],
         "spectrum": {"peaks": [1, 2]},
     }
-    roll = archive.store.add_roll(NewRoll("Quay", FilmProcess.BW_NEGATIVE, "135", 4, 4))
+    roll = archive.store.rolls.add(NewRoll("Quay", FilmProcess.BW_NEGATIVE, "135", 4, 4))
     new = Capture(
         0, 1, 1, "q_f001_t1.dng", 5, "0" * 64, "2026-03-01T09:00:00+00:00", "program",
         verdict=Verdict("send-out"), facts=Facts.read(stored),
     )  # fmt: skip
-    archive.store.add_release(roll, [new])
-    ((capture,), *_) = (f.captures for f in archive.store.frames(roll))
+    archive.store.frames.add_release(roll, [new])
+    ((capture,), *_) = (f.captures for f in archive.store.frames.of(roll))
     assert capture.verdict == "send-out"
     assert (capture.verdict.mark, capture.verdict.word) == ("?", "send-out")
     (finding,) = capture.facts.findings
     assert (finding.code, finding.severity.word, finding.text) == ("of-tomorrow", "urgent", "New.")
-    archive.store.set_judgement(capture.id, capture.verdict, capture.facts, b"")
-    (again, *_) = (f.captures[0] for f in archive.store.frames(roll) if f.captures)
+    archive.store.frames.set_judgement(capture.id, capture.verdict, capture.facts, b"")
+    (again, *_) = (f.captures[0] for f in archive.store.frames.of(roll) if f.captures)
     assert again.facts.stored == stored
 
 

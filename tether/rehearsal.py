@@ -12,10 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tether.archive.archive import Archive
-from tether.archive.records import NewRoll, Roll, RollError
+from tether.archive.records import Confirmed, NewRoll, Roll, RollError, Scope
 from tether.archive.rehearsal_mark import REHEARSAL_CARD, is_rehearsals, make_rehearsals
-from tether.archive.store import Confirmed
-from tether.bench.steps import Scope
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.launch import Start, connector, opened, run_screen
 from tether.paths import whole_path
@@ -172,17 +170,17 @@ def find_roll(archive: Archive, plan: Rehearsal) -> Roll:
         return _named(archive, plan.name)
     make_rehearsals(archive)
     if not plan.fresh:
-        for p in archive.store.unfinished():
+        for p in archive.store.rolls.unfinished():
             asked = plan.film in (None, p.roll.process) and plan.film_format in (
                 None,
                 p.roll.format_key,
             )
             if asked:
                 return p.roll
-    number = archive.store.totals().rolls + 1
-    while archive.store.has_roll(f"Rehearsal {number}"):
+    number = archive.store.rolls.totals().rolls + 1
+    while archive.store.rolls.has(f"Rehearsal {number}"):
         number += 1
-    return archive.store.add_roll(
+    return archive.store.rolls.add(
         NewRoll(
             f"Rehearsal {number}",
             plan.film or FilmProcess.BW_NEGATIVE,
@@ -197,7 +195,7 @@ def find_roll(archive: Archive, plan: Rehearsal) -> Roll:
 def _named(archive: Archive, name: str) -> Roll:
     where = shlex.quote(str(archive.root))
     try:
-        roll = archive.store.roll(name)
+        roll = archive.store.rolls.named(name)
     except RollError as error:
         raise RollError(
             error.what,
@@ -285,7 +283,7 @@ def rehearse_unattended(plan: Rehearsal) -> int:
         prepared(plan) as (start, hand),
         opened(start) as (archive, judge),
     ):
-        roll = archive.store.roll(start.roll or "")
+        roll = archive.store.rolls.named(start.roll or "")
         camera = connector(plan.settings)(start.port)
         try:
             with Session(archive, roll, camera, judge, plan.settings, hand.listen) as session:

@@ -221,7 +221,7 @@ def contact_sheet(work: Path, folder: Path) -> None:
 def make_screens(work: Path, folder: Path) -> None:
     """Write the pictures of the screens into ``folder``; ``work`` holds the archive."""
     archive = Archive(work / "archive", clock=lambda: BEGIN)
-    roll = archive.store.add_roll(NewRoll("Harbour 1987", FilmProcess.BW_NEGATIVE))
+    roll = archive.store.rolls.add(NewRoll("Harbour 1987", FilmProcess.BW_NEGATIVE))
     bench = BenchProcess.start(BenchConfig(seed=11))
     judge = Judge()
     app = TetherApp(

@@ -42,10 +42,10 @@ def card_pictures(card: Path) -> list[tuple[str, str, bool]]:
 def problems(archive: Archive, name: str, *, complete: bool = True) -> list[str]:
     """Return every invariant of docs/storage.md that a roll breaks, read from disk and database."""
     store = archive.store
-    roll = store.roll(name)
+    roll = store.rolls.named(name)
     wrong = list(store.damage())
-    frames = store.frames(roll)
-    recorded = store.recorded(roll.id)
+    frames = store.frames.of(roll)
+    recorded = store.frames.recorded(roll.id)
     for file, size, sha in recorded:
         path = archive.file(roll, file)
         if not path.is_file() or path.stat().st_size != size or digest(path) != sha:
@@ -62,11 +62,11 @@ def problems(archive: Archive, name: str, *, complete: bool = True) -> list[str]
             facts = json.loads(sidecar.read_text(encoding="utf-8"))
             if facts["state"] != frame.state.value or len(facts["captures"]) != len(frame.captures):
                 wrong.append(f"{sidecar.name} does not say what the database says")
-    progress = next(p for p in store.progress() if p.roll.id == roll.id)
+    progress = next(p for p in store.rolls.progress() if p.roll.id == roll.id)
     decided = [f for f in frames if f.state is not FrameState.OPEN]
     if progress.frames_done != len([f for f in decided if f.number <= roll.frames_expected]):
         wrong.append("the counter of decided frames is wrong")
-    every, totals = store.progress(), store.totals()
+    every, totals = store.rolls.progress(), store.rolls.totals()
     added = (
         len(every),
         sum(p.roll.frames_expected for p in every),
@@ -75,7 +75,7 @@ def problems(archive: Archive, name: str, *, complete: bool = True) -> list[str]
     if added != (totals.rolls, totals.frames_expected, totals.frames_done):
         wrong.append("the totals of all rolls are wrong")
     if complete:
-        wrong += [f"left open: {i.kind}" for i in store.intents(roll.id)]
+        wrong += [f"left open: {i.kind}" for i in store.journal.intents(roll.id)]
         if len(decided) != roll.frames_expected:
             wrong.append("not every frame is decided")
     return wrong
@@ -93,8 +93,8 @@ def against_card(
     Two JPEGs on the card may be alike; then both are recorded. With ``news_lost`` a JPEG of which
     the camera did not tell may still be on the card only.
     """
-    roll = archive.store.roll(name)
-    recorded = archive.store.recorded(roll.id)
+    roll = archive.store.rolls.named(name)
+    recorded = archive.store.frames.recorded(roll.id)
     counted = Counter(sha for _, _, sha in recorded)
     there = Counter(sha for sha, _, _ in pictures)
     wrong = [
@@ -110,7 +110,9 @@ def against_card(
         if whole and counted[sha] < there[sha] and not (news_lost and picture.endswith(".JPG"))
     ]
     order = [
-        on_card.get(f.chosen.sha256, -1) for f in archive.store.frames(roll) if f.chosen is not None
+        on_card.get(f.chosen.sha256, -1)
+        for f in archive.store.frames.of(roll)
+        if f.chosen is not None
     ]
     if order != sorted(order):
         wrong.append(f"the frames are out of order: {order}")

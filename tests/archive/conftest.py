@@ -41,10 +41,10 @@ class Desk:
         self, name: str = "Harbour", frames: int = 3, archive: Archive | None = None
     ) -> Session:
         archive = archive or self.archive()
-        if not archive.store.has_roll(name):
-            archive.store.add_roll(NewRoll(name, FilmProcess.BW_NEGATIVE, frames_expected=frames))
+        if not archive.store.rolls.has(name):
+            archive.store.rolls.add(NewRoll(name, FilmProcess.BW_NEGATIVE, frames_expected=frames))
         self.camera.reconnect()
-        made = Session(archive, archive.store.roll(name), self.camera, ContentJudge(), SMALL)
+        made = Session(archive, archive.store.rolls.named(name), self.camera, ContentJudge(), SMALL)
         self._opened.append(made)
         return made
 

@@ -81,8 +81,8 @@ def work(archive: Path, port: str, roll: str, frames: int) -> None:
     limits = CameraLimits(lost_event_seconds=0.6, second_file_seconds=0.6, quiet_seconds=0.1)
     opened = Archive(archive)
     store = opened.store
-    if not store.has_roll(roll):
-        store.add_roll(NewRoll(roll, FilmProcess.BW_NEGATIVE, frames_expected=frames))
+    if not store.rolls.has(roll):
+        store.rolls.add(NewRoll(roll, FilmProcess.BW_NEGATIVE, frames_expected=frames))
     failures = 0
     camera: Any = None
     session: Any = None
@@ -91,7 +91,7 @@ def work(archive: Path, port: str, roll: str, frames: int) -> None:
             camera = camera or connect(port, limits)
             both = [c for c in camera.state().settings[Role.IMAGE_FORMAT].choices if "+" in c]
             camera.set(Role.IMAGE_FORMAT, both[0])
-            session = Session(opened, store.roll(roll), camera, ContentJudge())
+            session = Session(opened, store.rolls.named(roll), camera, ContentJudge())
         except CameraError:
             failures += 1
             if failures > 6:

@@ -64,7 +64,7 @@ def test_a_picture_that_never_comes_whole_does_not_shut_the_roll(desk: Desk) -> 
     for start in range(3):
         session = desk.session()
         assert "could not be fetched" in session.found[0]
-        assert bool(session.store.intents(session.roll.id)) is (start < 2)
+        assert bool(session.store.journal.intents(session.roll.id)) is (start < 2)
         desk.close()
     session = desk.session()
     assert "no frame has" in session.found[0]
@@ -189,14 +189,14 @@ def test_a_picture_of_another_roll_waits_for_that_roll(desk: Desk) -> None:
     """A stop between shutter and record, then the person opens another roll first."""
     session = ready(desk)
     store, key = session.store, session.camera_key
-    store.begin(session.roll.id, "release", 1, {"camera": key})
+    store.journal.begin(session.roll.id, "release", 1, {"camera": key})
     desk.body.press_button()
     desk.body.wait()
     desk.close()
     winter = desk.session("Winter")
     assert all("no frame has" not in said for said in winter.found)
     desk.work(winter, keep=1)
-    winter.store.begin(winter.roll.id, "release", 2, {"camera": key})
+    winter.store.journal.begin(winter.roll.id, "release", 2, {"camera": key})
     desk.body.press_button()
     desk.body.wait()
     desk.close()
@@ -205,7 +205,7 @@ def test_a_picture_of_another_roll_waits_for_that_roll(desk: Desk) -> None:
     desk.close()
     session = desk.session()
     assert [len(f.captures) for f in session.frames()] == [1, 0, 0]
-    assert session.store.intents(session.roll.id) == []
+    assert session.store.journal.intents(session.roll.id) == []
     pictures = [sha for sha, _, _ in card_pictures(desk.card)]
     assert session.frames()[0].captures[0].sha256 == pictures[0]
 
@@ -246,7 +246,7 @@ def test_a_driver_that_gives_the_first_of_two_pictures_of_one_name(
     session = desk.session()
     assert any("same name" in said for said in session.found), "the card cannot be listed"
     desk.work(session)
-    recorded = [sha for _, _, sha in session.store.recorded(session.roll.id)]
+    recorded = [sha for _, _, sha in session.store.frames.recorded(session.roll.id)]
     first, _, third, fourth = (sha for sha, _, _ in card_pictures(desk.card))
     assert recorded == [first, third, fourth]
     desk.close()
@@ -269,8 +269,8 @@ def test_a_picture_of_another_roll_is_not_filed_again(desk: Desk) -> None:
             desk.camera, session.camera_key, [told], 1, "button", {}, None, lambda _: None
         )
     assert problems(session.archive, "Harbour", complete=False) == []
-    assert session.store.intents(session.roll.id) == []
-    assert session.store.unfetched_card_files(session.camera_key, [told]) == [told]
+    assert session.store.journal.intents(session.roll.id) == []
+    assert session.store.journal.unfetched_card_files(session.camera_key, [told]) == [told]
 
 
 def test_a_test_exposure_is_no_earlier_picture(desk: Desk) -> None:
@@ -280,7 +280,7 @@ def test_a_test_exposure_is_no_earlier_picture(desk: Desk) -> None:
     desk.work(session, keep=1)
     with pytest.raises(SamePicture, match="frame 1 of roll 'Harbour'"):
         session.bench_shots.take("open-gate")
-    assert session.store.trials(session.roll.id) == []
+    assert session.store.frames.bench_shots(session.roll.id) == []
 
 
 def test_two_jpegs_that_are_alike_both_belong_to_their_raw_files(
@@ -308,7 +308,7 @@ def test_two_jpegs_that_are_alike_both_belong_to_their_raw_files(
         path.unlink()
     assert rebuild(desk.root).captures == 4
     session = desk.session("Winter")
-    assert len(session.store.recorded(session.roll.id)) == 4
+    assert len(session.store.frames.recorded(session.roll.id)) == 4
 
 
 def only_raw(desk: Desk, patch: pytest.MonkeyPatch) -> None:
@@ -332,11 +332,11 @@ def test_a_late_jpeg_is_not_taken_for_the_picture_of_a_release_that_came_to_noth
         session.capture()
     session.keep()
     store, roll = session.store, session.roll
-    store.begin(roll.id, "release", 2, {"camera": session.camera_key})
+    store.journal.begin(roll.id, "release", 2, {"camera": session.camera_key})
     desk.close()
     session = desk.session()
     assert any("no picture was made" in said for said in session.found)
-    assert session.store.intents(roll.id) == []
+    assert session.store.journal.intents(roll.id) == []
     (item,) = session.leftovers.find()
     assert item.name == "BNCH0001.JPG"
     if stop:
@@ -355,7 +355,7 @@ def test_a_late_jpeg_is_not_taken_for_the_picture_of_a_release_that_came_to_noth
     else:
         assert "Harbour_f001_t1.jpg" in session.leftovers.fetch(item, 3)
     assert session.frames()[0].captures[0].companions == ("Harbour_f001_t1.jpg",)
-    assert session.store.intents(roll.id) == []
+    assert session.store.journal.intents(roll.id) == []
     assert session.leftovers.find(afresh=True) == () or stop
     assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
     desk.work(session)
@@ -373,7 +373,7 @@ def test_a_late_jpeg_of_another_roll_waits_for_that_roll(
     (item,) = session.leftovers.find()
     with pytest.raises(SamePicture, match="frame 1 of roll 'Winter'"):
         session.leftovers.fetch(item, 2)
-    assert session.store.recorded(session.roll.id) == []
+    assert session.store.frames.recorded(session.roll.id) == []
     assert session.leftovers.find()[0] == item
     desk.close()
     session = desk.session("Winter")

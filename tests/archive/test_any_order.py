@@ -108,13 +108,13 @@ class Bench(RuleBasedStateMachine):
 
     def open(self) -> None:
         self.archive = Archive(self.base / "archive")
-        if not self.archive.store.has_roll("roll"):
-            self.archive.store.add_roll(
+        if not self.archive.store.rolls.has("roll"):
+            self.archive.store.rolls.add(
                 NewRoll("roll", FilmProcess.BW_NEGATIVE, frames_expected=4, strip_length=4)
             )
         self.camera.reconnect()
         self.session = Session(
-            self.archive, self.archive.store.roll("roll"), self.camera, ContentJudge()
+            self.archive, self.archive.store.rolls.named("roll"), self.camera, ContentJudge()
         )
 
     def leave(self) -> None:
@@ -223,13 +223,13 @@ class Bench(RuleBasedStateMachine):
     @invariant()
     def sound(self) -> None:
         store = self.archive.store
-        roll = store.roll("roll")
+        roll = store.rolls.named("roll")
         assert problems(self.archive, "roll", complete=False) == []
-        recorded = {name: sha for name, _, sha in store.recorded(roll.id)}
+        recorded = {name: sha for name, _, sha in store.frames.recorded(roll.id)}
         assert len(set(recorded.values())) == len(recorded), "each picture is recorded once"
         assert recorded.items() >= self.kept.items(), "what was recorded stays"
         assert set(recorded.values()) <= {sha for sha, _, _ in card_pictures(self.base / "card")}
-        lines = len(store.log_since(roll.id, 0))
+        lines = len(store.journal.log_since(roll.id, 0))
         assert lines >= self.lines, "the log only grows"
         self.kept, self.lines = recorded, lines
         assert {p.name for p in self.base.iterdir()} == {"archive", "card"}
@@ -256,10 +256,10 @@ class Bench(RuleBasedStateMachine):
             self.leave()
             self.open()
             self.sound()
-            here = {sha for _, _, sha in self.archive.store.recorded(self.session.roll.id)}
+            here = {sha for _, _, sha in self.archive.store.frames.recorded(self.session.roll.id)}
             waiting = self.offered() | self.left
             # A file that comes beside one that never comes whole is asked for at the next starts.
-            for facts in self.archive.store.open_fetches(self.session.camera_key):
+            for facts in self.archive.store.journal.open_fetches(self.session.camera_key):
                 waiting |= {f["name"] for f in facts["files"]}
             for sha, name, whole in card_pictures(self.base / "card"):
                 assert not whole or sha in here or name in waiting, f"{name} is lost"

@@ -38,8 +38,8 @@ def copying(desk: Desk, folder: Path, name: str = "Harbour") -> tuple[Session, M
 
 
 def same_files(archive: Archive, folder: Path, name: str = "Harbour") -> bool:
-    roll = archive.store.roll(name)
-    recorded = archive.store.recorded(roll.id)
+    roll = archive.store.rolls.named(name)
+    recorded = archive.store.frames.recorded(roll.id)
     return bool(recorded) and all(
         (folder / roll.folder / file).is_file() and digest(folder / roll.folder / file) == sha
         for file, _, sha in recorded
@@ -215,7 +215,7 @@ def test_the_start_takes_the_folder_that_was_named_or_remembered(desk: Desk) -> 
         begin_copying(archive, Start(desk.root, copy=copy))
     begin_copying(archive, Start(desk.root))
     assert archive.mirror is not None, "a remembered folder never keeps a person from the work"
-    archive.mirror.nudge(archive.store.roll("Harbour"))
+    archive.mirror.nudge(archive.store.rolls.named("Harbour"))
     assert "another archive" in archive.mirror.finish().sentence()
     desk.close()
     archive = desk.archive()
@@ -317,14 +317,16 @@ def test_a_delivery_is_logged_and_copied(desk: Desk) -> None:
     assert "Ctrl-C leaves it" in said[0]
     assert "Everything is copied" in said[1]
     assert (copy / "Harbour" / "Harbour_f001_t1.xmp").read_text() == "<x/>"
-    roll = archive.store.roll("Harbour")
-    lines = [text for _, _, kind, text in archive.store.log_lines(roll.id) if kind == "deliver"]
+    roll = archive.store.rolls.named("Harbour")
+    lines = [
+        text for _, _, kind, text in archive.store.journal.log_lines(roll.id) if kind == "deliver"
+    ]
     assert lines == ["3 positives printed.", "1 positive printed."]
     assert "1 positive printed." in (desk.root / "Harbour" / "log.jsonl").read_text()
     # While another program is at work on the roll, that one copies.
     session = desk.session()
     note_delivery(desk.root, "Harbour", "again", said.append)
     assert len(said) == 2
-    assert session.store.behind() != []
+    assert session.store.journal.behind() != []
     note_delivery(desk.base / "nowhere", "Harbour", "no archive", said.append)
     assert not (desk.base / "nowhere").exists()

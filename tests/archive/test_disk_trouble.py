@@ -109,7 +109,7 @@ def test_a_small_disk_fills_up_for_real(
     kept = [f.number for f in session.frames() if f.chosen]
     assert kept == list(range(1, len(kept) + 1))
     assert len(kept) >= 3
-    for name, stated, digest in session.store.recorded(session.roll.id):
+    for name, stated, digest in session.store.frames.recorded(session.roll.id):
         assert matches(session.archive.file(session.roll, name), stated, digest)
 
 
@@ -123,7 +123,7 @@ def test_looking_at_an_archive_that_may_only_be_read(
     if done.returncode:
         pytest.skip("disks cannot be mounted here")
     archive = desk.archive(create=False)
-    assert archive.store.totals().frames_done == 3
+    assert archive.store.rolls.totals().frames_done == 3
     desk.close()
     from tether.cli.archive import run_package, run_verify
 
@@ -141,7 +141,7 @@ def test_a_disk_that_becomes_read_only_in_the_middle(desk: Desk) -> None:
     while session.place().step:
         session.confirm()
     before = session.place()
-    database = session.store._db
+    database = session.store.database._db
     database.execute("PRAGMA query_only = ON")
     acts = (session.capture, lambda: session.note("x"), lambda: session.go_to(1))
     for act in acts:
@@ -165,7 +165,7 @@ def test_a_clock_that_was_set_back(desk: Desk) -> None:
     assert session.place().frame == 2
     desk.work(session)
     assert problems(session.archive, "Harbour") == []
-    assert [line[2] for line in session.store.log_lines(session.roll.id)][-1] == "choice"
+    assert [line[2] for line in session.store.journal.log_lines(session.roll.id)][-1] == "choice"
     taken = [capture.taken_at for frame in session.frames() for capture in frame.captures]
     assert [moment < "2000" for moment in taken] == [False, True, True]
 

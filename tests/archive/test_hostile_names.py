@@ -59,7 +59,7 @@ PATHS = (
 def test_a_roll_in_any_script(desk: Desk, name: str) -> None:
     desk.made_roll(name, frames=1)
     archive = desk.archive()
-    roll = archive.store.roll(checked_name(name))
+    roll = archive.store.rolls.named(checked_name(name))
     assert problems(archive, roll.name) == []
     folders = [p for p in desk.root.iterdir() if p.is_dir()]
     assert folders == [archive.folder(roll)]
@@ -104,8 +104,10 @@ def test_names_that_a_camera_gives(desk: Desk, name: str) -> None:
     session = desk.session(frames=1)
     desk.work(session)
     assert problems(session.archive, "Harbour") == []
-    assert [n for n, _, _ in session.store.recorded(session.roll.id)] == ["Harbour_f001_t1.dng"]
-    shown = [line[3] for line in session.store.log_lines(session.roll.id)]
+    assert [n for n, _, _ in session.store.frames.recorded(session.roll.id)] == [
+        "Harbour_f001_t1.dng"
+    ]
+    shown = [line[3] for line in session.store.journal.log_lines(session.roll.id)]
     assert not any(is_control(c) for text in shown for c in text)
 
 
@@ -123,7 +125,7 @@ def test_a_database_edited_by_hand(desk: Desk, column: str, value: str) -> None:
     db.commit()
     db.close()
     archive = desk.archive(create=False)
-    found = check(archive, archive.store.rolls(), 1).findings
+    found = check(archive, archive.store.rolls.all(), 1).findings
     assert any(f.kind is Wrong.UNREADABLE for f in found)
     assert not any(is_control(c) for f in found for c in f.sentence())
     if table == "roll":
@@ -146,12 +148,14 @@ def test_facts_of_an_arrival_edited_by_hand(desk: Desk, value: str) -> None:
             "sha256": "a" * 64, "camera_name": "x",
         }],
     }  # fmt: skip
-    archive.store.begin(1, "arrival", 1, facts)
-    archive.store.begin(1, "arrival", 1, {"parcels": 3})
-    archive.store.begin(1, "fetch", 1, {"files": [1], "camera": "Simulated/Bench Camera/00000001"})
+    archive.store.journal.begin(1, "arrival", 1, facts)
+    archive.store.journal.begin(1, "arrival", 1, {"parcels": 3})
+    archive.store.journal.begin(
+        1, "fetch", 1, {"files": [1], "camera": "Simulated/Bench Camera/00000001"}
+    )
     desk.close()
     session = desk.session()
-    assert session.store.intents(1) == []
+    assert session.store.journal.intents(1) == []
     assert problems(session.archive, "Harbour") == []
     assert (desk.base / "outside").read_text() == "x" * 10
 
@@ -174,7 +178,7 @@ def test_sidecars_edited_by_hand(desk: Desk) -> None:
     done = rebuild(desk.root)
     assert done.captures == 3
     archive = desk.archive()
-    frame = archive.store.frames(archive.store.roll("Harbour"))[0]
+    frame = archive.store.frames.of(archive.store.rolls.named("Harbour"))[0]
     assert len(frame.captures) == 1
     assert not any(is_control(c) for c in frame.note)
     assert not any(is_control(c) for line in done.words() for c in line)
@@ -215,8 +219,10 @@ def test_what_the_program_keeps_for_itself_edited_by_hand(desk: Desk, state: str
     assert archive.store.fact("card of x") is None
     assert archive.store.fact("benches") is None
     assert remembered_copy_folder(archive) is None
-    assert archive.store.trials(1) == [("open-gate.dng", 4, hashlib.sha256(b"II*\0").hexdigest())]
-    for step in archive.store.confirmed(1, 1):
+    assert archive.store.frames.bench_shots(1) == [
+        ("open-gate.dng", 4, hashlib.sha256(b"II*\0").hexdigest())
+    ]
+    for step in archive.store.journal.confirmed(1, 1):
         assert step.key in BY_KEY
     session = desk.session(frames=1, archive=archive)
     assert problems(session.archive, "Harbour") == []
@@ -252,8 +258,8 @@ def test_links_are_not_followed(desk: Desk) -> None:
 
 def test_rolls_that_differ_by_capitals_only(desk: Desk) -> None:
     store = desk.archive().store
-    one = store.add_roll(NewRoll("Harbour", FilmProcess.BW_NEGATIVE))
-    two = store.add_roll(NewRoll("HARBOUR", FilmProcess.BW_NEGATIVE))
+    one = store.rolls.add(NewRoll("Harbour", FilmProcess.BW_NEGATIVE))
+    two = store.rolls.add(NewRoll("HARBOUR", FilmProcess.BW_NEGATIVE))
     assert one.folder.lower() != two.folder.lower()
 
 

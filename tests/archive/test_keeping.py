@@ -20,11 +20,12 @@ from tests.archive.bench_rig import problems
 from tests.archive.conftest import Desk
 from tether.archive.archive import Archive
 from tether.archive.bagit_package import PackageError, package
+from tether.archive.database import ArchiveDatabaseError
 from tether.archive.rebuild import rebuild
-from tether.archive.records import FrameState, NewRoll
+from tether.archive.records import FrameState, NewRoll, Totals
 from tether.archive.schema import _V1, VERSION
 from tether.archive.sidecars import KEPT_FACTS
-from tether.archive.store import ArchiveDatabaseError, Store, Totals
+from tether.archive.store import Store
 from tether.archive.verify import Pace, Wrong, check
 from tether.archive.verify_progress import Notebook
 from tether.cli.archive import run_verify
@@ -106,8 +107,11 @@ def test_verify_names_what_is_wrong(two_rolls: Desk, capsys: pytest.CaptureFixtu
 
 def test_verify_reads_test_exposures_too(two_rolls: Desk) -> None:
     archive = two_rolls.archive(create=False)
-    roll = archive.store.roll("Harbour")
-    trials = [archive.file(roll, f"bench/{name}") for name, _, _ in archive.store.trials(roll.id)]
+    roll = archive.store.rolls.named("Harbour")
+    trials = [
+        archive.file(roll, f"bench/{name}")
+        for name, _, _ in archive.store.frames.bench_shots(roll.id)
+    ]
     assert [f.suffix for f in trials] == [".dng", ".jpg"]
     trials[0].write_bytes(b"x" * trials[0].stat().st_size)
     trials[1].unlink()
@@ -123,8 +127,8 @@ def test_verify_reads_test_exposures_too(two_rolls: Desk) -> None:
     two_rolls.close()
     # A test exposure that a stop left without a record gets one at the next start, and a line.
     session = two_rolls.session("Harbour", frames=2)
-    assert "other.dng" in [name for name, _, _ in session.store.trials(roll.id)]
-    texts = [line[3] for line in session.store.log_lines(roll.id)]
+    assert "other.dng" in [name for name, _, _ in session.store.frames.bench_shots(roll.id)]
+    texts = [line[3] for line in session.store.journal.log_lines(roll.id)]
     assert "Test exposures recorded: other.dng" in texts
 
 
@@ -137,10 +141,10 @@ def test_an_interrupted_check_goes_on(two_rolls: Desk) -> None:
 
     notebook = Notebook(archive.root)
     with pytest.raises(KeyboardInterrupt):
-        check(archive, archive.store.rolls(), 2, notebook=notebook, report=ctrl_c)
+        check(archive, archive.store.rolls.all(), 2, notebook=notebook, report=ctrl_c)
     again = Notebook(archive.root)
     assert again.count == 1
-    done = check(archive, archive.store.rolls(), 2, notebook=again)
+    done = check(archive, archive.store.rolls.all(), 2, notebook=again)
     assert (done.before, done.rolls, done.files) == (1, 1, 4)
     assert Notebook(archive.root, afresh=True).count == 0
 
@@ -149,7 +153,7 @@ def test_a_package_that_the_reference_tool_accepts(two_rolls: Desk) -> None:
     """Checked by `bagit.py --validate` (Library of Congress) and against RFC 8493 by hand."""
     archive = two_rolls.archive(create=False)
     before = {p: p.read_bytes() for p in sorted(archive.root.rglob("*.*")) if p.is_file()}
-    made = package(archive, archive.store.roll("Harbour"), two_rolls.base / "out" / "bag")
+    made = package(archive, archive.store.rolls.named("Harbour"), two_rolls.base / "out" / "bag")
     tool = Path(bagit.__file__)
     subprocess.run([sys.executable, str(tool), "--validate", str(made)], check=True)
     # RFC 8493, 2.1.1 and 2.1.3: the declaration, and a line a payload file.
@@ -163,7 +167,7 @@ def test_a_package_that_the_reference_tool_accepts(two_rolls: Desk) -> None:
     for name, digest in listed.items():
         assert hashlib.sha256((made / name).read_bytes()).hexdigest() == digest
     assert {"data/Harbour_f001_t1.dng", "data/Harbour_f001_t1.jpg", "data/roll.json"} <= payload
-    trials = {f"data/bench/{n}" for n, _, _ in archive.store.trials(1)}
+    trials = {f"data/bench/{n}" for n, _, _ in archive.store.frames.bench_shots(1)}
     assert len(trials) == 2
     assert {*trials, "data/bench/files.json", "data/delivered/positives/Harbour_f001_t1.tif"} <= (
         payload
@@ -171,17 +175,17 @@ def test_a_package_that_the_reference_tool_accepts(two_rolls: Desk) -> None:
     assert not any("incoming" in name for name in payload)
     assert before == {p: p.read_bytes() for p in before}
     with pytest.raises(PackageError, match="exists already"):
-        package(archive, archive.store.roll("Harbour"), made)
+        package(archive, archive.store.rolls.named("Harbour"), made)
 
 
 def test_no_package_of_a_changed_file(two_rolls: Desk) -> None:
     (two_rolls.root / "Harbour" / "Harbour_f001_t1.dng").write_bytes(b"other")
     archive = two_rolls.archive(create=False)
     with pytest.raises(PackageError, match="not what was recorded"):
-        package(archive, archive.store.roll("Harbour"), two_rolls.base / "bag")
+        package(archive, archive.store.rolls.named("Harbour"), two_rolls.base / "bag")
     assert sorted(p.name for p in two_rolls.base.iterdir()) == ["archive", "card"]
     with pytest.raises(PackageError, match="in the archive itself"):
-        package(archive, archive.store.roll("Harbour"), two_rolls.root / "bag")
+        package(archive, archive.store.rolls.named("Harbour"), two_rolls.root / "bag")
 
 
 @pytest.mark.parametrize("how", ["lost", "torn", "zeroed"])
@@ -221,10 +225,12 @@ def test_rebuild_brings_back_what_the_folders_hold(two_rolls: Desk, how: str) ->
     archive = two_rolls.archive()
     for name in ("Harbour", "Winter"):
         assert problems(archive, name) == []
-    texts = [line[3] for line in archive.store.log_lines(archive.store.roll("Harbour").id)]
+    texts = [
+        line[3] for line in archive.store.journal.log_lines(archive.store.rolls.named("Harbour").id)
+    ]
     assert "Kept Harbour_f001_t1.dng" in texts
     assert rebuild(root).captures == 0
-    assert check(archive, archive.store.rolls(), 2).findings == []
+    assert check(archive, archive.store.rolls.all(), 2).findings == []
     two_rolls.close()
     assert [place(two_rolls, name) for name in ("Harbour", "Winter")] == places
 
@@ -248,8 +254,8 @@ def test_rebuild_without_sidecars_goes_by_names(two_rolls: Desk) -> None:
     done = rebuild(root)
     assert done.captures == 4
     archive = two_rolls.archive()
-    roll = archive.store.roll("Harbour")
-    frames = archive.store.frames(roll)
+    roll = archive.store.rolls.named("Harbour")
+    frames = archive.store.frames.of(roll)
     assert [f.captures[0].companions for f in frames] == [
         ("Harbour_f001_t1.jpg",),
         ("Harbour_f002_t1.jpg",),
@@ -287,19 +293,19 @@ def test_an_older_database_is_brought_forward_and_kept(tmp_path: Path) -> None:
         db.execute("PRAGMA user_version = 1")
         db.commit()
     read = Store(path, read_only=True)
-    assert [(p.frames_done, p.next_frame) for p in read.progress()] == [(2, 2)]
+    assert [(p.frames_done, p.next_frame) for p in read.rolls.progress()] == [(2, 2)]
     read.close()
     with closing(sqlite3.connect(path)) as db:
         assert db.execute("PRAGMA user_version").fetchone()[0] == 1, "reading changes nothing"
     store = Store(path)
-    assert [(p.frames_done, p.next_frame) for p in store.progress()] == [(2, 2)]
-    assert store.totals() == Totals(rolls=1, unfinished=1, frames_expected=3, frames_done=2)
-    store.change_roll(1, frames_expected=5)
-    store.decide(1, 2, FrameState.SKIPPED)
-    store.add_roll(NewRoll("Winter", FilmProcess.TRANSPARENCY))
-    assert store.totals() == Totals(rolls=2, unfinished=2, frames_expected=41, frames_done=3)
-    store.change_roll(1, frames_expected=3)
-    assert store.totals() == Totals(rolls=2, unfinished=1, frames_expected=39, frames_done=3)
+    assert [(p.frames_done, p.next_frame) for p in store.rolls.progress()] == [(2, 2)]
+    assert store.rolls.totals() == Totals(rolls=1, unfinished=1, frames_expected=3, frames_done=2)
+    store.rolls.change(1, frames_expected=5)
+    store.frames.decide(1, 2, FrameState.SKIPPED)
+    store.rolls.add(NewRoll("Winter", FilmProcess.TRANSPARENCY))
+    assert store.rolls.totals() == Totals(rolls=2, unfinished=2, frames_expected=41, frames_done=3)
+    store.rolls.change(1, frames_expected=3)
+    assert store.rolls.totals() == Totals(rolls=2, unfinished=1, frames_expected=39, frames_done=3)
     store.close()
     (copy,) = tmp_path.glob("tether.sqlite3.version-1-*")
     with closing(sqlite3.connect(copy)) as db:
@@ -318,21 +324,21 @@ def test_an_older_database_is_brought_forward_and_kept(tmp_path: Path) -> None:
 
 def test_the_log_only_grows_and_is_mirrored(two_rolls: Desk) -> None:
     archive = two_rolls.archive()
-    with pytest.raises(sqlite3.IntegrityError), archive.store.change() as db:
+    with pytest.raises(sqlite3.IntegrityError), archive.store.database.change() as db:
         db.execute("DELETE FROM log")
-    with pytest.raises(sqlite3.IntegrityError), archive.store.change() as db:
+    with pytest.raises(sqlite3.IntegrityError), archive.store.database.change() as db:
         db.execute("UPDATE log SET text = 'x'")
-    roll = archive.store.roll("Harbour")
+    roll = archive.store.rolls.named("Harbour")
     path = archive.folder(roll) / "log.jsonl"
     with path.open("ab") as file:
         file.write(b'{"id": 99999, "torn')  # what a stop leaves
-    archive.store.log("note", "one more", roll.id)
+    archive.store.journal.log("note", "one more", roll.id)
     archive.write_log(roll)
     lines = []
     for line in path.read_text().splitlines():
         if not line.endswith("torn"):
             lines.append(json.loads(line)["text"])
-    assert lines == [x.text for x in archive.store.log_since(roll.id, 0)]
+    assert lines == [x.text for x in archive.store.journal.log_since(roll.id, 0)]
 
 
 def test_somebody_else_is_at_work(two_rolls: Desk) -> None:
@@ -342,5 +348,5 @@ def test_somebody_else_is_at_work(two_rolls: Desk) -> None:
     other = two_rolls.session("Winter", frames=2)
     assert other.roll.name == "Winter"
     reading = two_rolls.archive(create=False)
-    assert check(reading, reading.store.rolls(), 2).findings == []
+    assert check(reading, reading.store.rolls.all(), 2).findings == []
     assert {f.kind for f in check(reading, [], 0).findings} <= set(Wrong)

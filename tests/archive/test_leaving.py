@@ -54,7 +54,7 @@ def test_pictures_on_the_card_are_fetched_for_the_frames_that_a_person_says(seen
     assert session.leftovers.find(afresh=True) == ()
     assert [c.origin for f in session.frames() for c in f.captures] == ["card", "card"]
     pictures = card_pictures(seen.card)
-    assert len(session.store.recorded(session.roll.id)) == len(pictures) == 4
+    assert len(session.store.frames.recorded(session.roll.id)) == len(pictures) == 4
     assert problems(session.archive, "Harbour", complete=False) == []
     again = session.leftovers.fetch(first, 2)
     assert "has it already" in again
@@ -70,7 +70,7 @@ def test_what_is_left_on_the_card_is_not_asked_about_again(seen: Desk) -> None:
     session = seen.session()
     assert session.leftovers.find() == (second,)
     assert "1 file" not in session.found[0]
-    lines = [text for _, _, _, text in session.store.log_lines(session.roll.id)]
+    lines = [text for _, _, _, text in session.store.journal.log_lines(session.roll.id)]
     assert any("Left where it is: BNCH0001.DNG" in line for line in lines)
 
 
@@ -205,7 +205,7 @@ def test_a_capture_whose_bytes_are_recorded_is_not_recorded_twice(desk: Desk) ->
     (item,) = session.leftovers.find()
     with pytest.raises(NotNow):
         session.leftovers.record(item)
-    assert len(session.store.recorded(session.roll.id)) == 1
+    assert len(session.store.frames.recorded(session.roll.id)) == 1
 
 
 @pytest.mark.parametrize("seen_before", [True, False])
@@ -227,6 +227,6 @@ def test_of_two_pictures_described_alike_the_earlier_one_is_offered(
     session.reconnect()
     assert {f.name for x in session.leftovers.find() for f in x.files} == {"BNCH0001.DNG"}
     session.leftovers.fetch(session.leftovers.find()[0], 3)
-    filed = {sha for _, _, sha in session.store.recorded(session.roll.id)}
+    filed = {sha for _, _, sha in session.store.frames.recorded(session.roll.id)}
     assert filed == {sha for sha, _, _ in card_pictures(desk.card)}
     assert session.leftovers.find(afresh=True) == ()

@@ -34,9 +34,9 @@ def rolls(tmp_path: Path) -> Iterator[Archive]:
     archive = Archive(tmp_path / "archive")
     for number in range(1, 8):
         film = FilmProcess.TRANSPARENCY if number == 4 else FilmProcess.BW_NEGATIVE
-        roll = archive.store.add_roll(NewRoll(f"-Roll {number}", film, frames_expected=2))
+        roll = archive.store.rolls.add(NewRoll(f"-Roll {number}", film, frames_expected=2))
         for frame in range(1, 3 if number % 2 else 2 if number == 2 else 1):
-            archive.store.decide(roll.id, frame, FrameState.BLANK)
+            archive.store.frames.decide(roll.id, frame, FrameState.BLANK)
     yield archive
     archive.close()
 
@@ -89,8 +89,8 @@ def test_commands_of_a_nasty_or_long_path_steer_no_terminal_and_are_whole(tmp_pa
     archive = Archive(tmp_path / "a\x1b[2J")
     remember_options(archive.store, ("--settings", "/" + "d" * 600))
     for name, left in (("Quay", FrameState.BLANK), ("Harbour", FrameState.OPEN)):
-        roll = archive.store.add_roll(NewRoll(name, FilmProcess.BW_NEGATIVE, frames_expected=1))
-        archive.store.decide(roll.id, 1, left)
+        roll = archive.store.rolls.add(NewRoll(name, FilmProcess.BW_NEGATIVE, frames_expected=1))
+        archive.store.frames.decide(roll.id, 1, left)
         said = leaving_text(archive, name)
         assert "\x1b" not in said
     assert listing_text(archive, 200).endswith("d" * 600 + " Harbour")
@@ -157,7 +157,7 @@ def test_the_list_for_programs_has_all_of_them(rolls: Archive) -> None:
     assert [row["name"] for row in rows] == [f"-Roll {n}" for n in range(1, 8)]
     assert rows == list(listing(rolls))
     second = rows[1]
-    assert second["folder"] == str(rolls.folder(rolls.store.roll("-Roll 2")))
+    assert second["folder"] == str(rolls.folder(rolls.store.rolls.named("-Roll 2")))
     assert (second["frames_done"], second["next"]) == (1, "frame 2")
     assert second["go_on"].endswith("-- '-Roll 2'")
     assert rows[0]["go_on"] is None
@@ -167,17 +167,17 @@ def test_the_list_for_programs_has_all_of_them(rolls: Archive) -> None:
 
 
 def test_a_roll_that_was_gone_to_says_that_frame_next(rolls: Archive) -> None:
-    roll = rolls.store.roll("-Roll 1")
-    rolls.store.set_cursor(roll.id, 2)
+    roll = rolls.store.rolls.named("-Roll 1")
+    rolls.store.rolls.set_cursor(roll.id, 2)
     assert next(listing(rolls))["next"] == "frame 2"
-    assert rolls.store.progress(1, before=2)[0].next_frame == 2
+    assert rolls.store.rolls.progress(1, before=2)[0].next_frame == 2
 
 
 def test_what_the_screen_offers(rolls: Archive) -> None:
     """The newest ones, and of the others those that are unfinished."""
-    found = [p.roll.name[-1] for p in rolls.store.at_hand(2)]
+    found = [p.roll.name[-1] for p in rolls.store.rolls.at_hand(2)]
     assert found == ["4", "6", "7"]
-    assert [p.roll.name[-1] for p in rolls.store.unfinished()] == ["6", "4", "2"]
+    assert [p.roll.name[-1] for p in rolls.store.rolls.unfinished()] == ["6", "4", "2"]
 
 
 def test_the_rehearsal_goes_on_with_the_newest_unfinished_roll_of_its_film(rolls: Archive) -> None:
@@ -192,12 +192,12 @@ def test_the_rehearsal_goes_on_with_the_newest_unfinished_roll_of_its_film(rolls
 
 def test_more_unfinished_rolls_than_a_page(tmp_path: Path) -> None:
     archive = Archive(tmp_path / "archive")
-    with archive.store.change() as db:
+    with archive.store.database.change() as db:
         db.executemany(
             "INSERT INTO roll (name, folder, process, format_key, frames_expected, strip_length, "
             "created_at) VALUES (?1, ?1, 'bw-negative', '135', 36, 6, 'then')",
             [(f"{n:03d}",) for n in range(250)],
         )
-    names = [p.roll.name for p in archive.store.unfinished()]
+    names = [p.roll.name for p in archive.store.rolls.unfinished()]
     assert names == [f"{n:03d}" for n in reversed(range(250))]
     archive.close()

@@ -136,7 +136,7 @@ def test_frames_that_show_no_rebate_are_judged_by_it(archive: Archive, judge: Ju
         process=FilmProcess.BW_NEGATIVE, film_format=FILM_FORMATS["135"], frames=6,
         frames_per_strip=6, seed=7, framing="tight", sensor=SENSOR,
     )  # fmt: skip
-    roll = archive.store.add_roll(NewRoll("Quarry", FilmProcess.BW_NEGATIVE, "135", 6, 6))
+    roll = archive.store.rolls.add(NewRoll("Quarry", FilmProcess.BW_NEGATIVE, "135", 6, 6))
     bench = BenchProcess.start(config)
     camera = connect(bench.port_name, QUICK.camera)
     try:
@@ -173,7 +173,7 @@ def test_a_transparency_is_calibrated_on_its_highlights(archive: Archive, judge:
         process=FilmProcess.TRANSPARENCY, film_format=FILM_FORMATS["135"], frames=6,
         frames_per_strip=6, seed=7, sensor=SENSOR,
     )  # fmt: skip
-    roll = archive.store.add_roll(NewRoll("Meadow", FilmProcess.TRANSPARENCY, "135", 6, 6))
+    roll = archive.store.rolls.add(NewRoll("Meadow", FilmProcess.TRANSPARENCY, "135", 6, 6))
     bench = BenchProcess.start(config)
     camera = connect(bench.port_name, QUICK.camera)
     try:

@@ -255,7 +255,7 @@ def test_set_up_and_put_back(
         assert setup.check().found == ()
         with pytest.raises(NotNow):
             setup.put_back()
-        log = [text for _, _, _, text in archive.store.log_lines(roll.id)]
+        log = [text for _, _, _, text in archive.store.journal.log_lines(roll.id)]
     assert "ISO: 800 → 100" in log
     assert "ISO: 100 → 800" in log
 

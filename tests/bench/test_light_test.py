@@ -51,7 +51,7 @@ def light_test(session: Session) -> Iterator[LightTest]:
 
 
 def log_of(session: Session) -> str:
-    return "\n".join(text for _, _, _, text in session.store.log_lines(session.roll.id))
+    return "\n".join(text for _, _, _, text in session.store.journal.log_lines(session.roll.id))
 
 
 # --- test exposures ----------------------------------------------------------------------------
@@ -68,7 +68,7 @@ def test_a_test_exposure_is_kept_and_belongs_to_no_frame(session: Session) -> No
         assert (trial.after, trial.shutter) == (0, "1/15")
     assert all(not frame.captures for frame in session.frames())
     assert session.place() == before
-    assert session.store.intents(session.roll.id) == []
+    assert session.store.journal.intents(session.roll.id) == []
     assert f"bench/{first.name}" in log_of(session)
     assert not list(session.archive.incoming(session.roll).iterdir())
 
@@ -87,7 +87,7 @@ def test_it_is_never_taken_for_a_frames_picture(
         session.bench_shots.take()
         key = session.camera_key
     # A release that was begun before a crash and made no picture: the card is searched for it.
-    archive.store.begin(roll.id, "release", 1, {"camera": key, "settings": {}})
+    archive.store.journal.begin(roll.id, "release", 1, {"camera": key, "settings": {}})
     with Session(archive, roll, camera, judge, QUICK) as session:
         assert all(not frame.captures for frame in session.frames())
 
@@ -104,7 +104,7 @@ def test_a_connection_that_breaks_is_said_and_the_card_keeps_the_picture(
     session: Session, bench: BenchProcess
 ) -> None:
     # A release of a frame that is still open must not get this picture either.
-    session.store.begin(
+    session.store.journal.begin(
         session.roll.id, "release", 1, {"camera": session.camera_key, "settings": {}}
     )
     bench.install(DropConnection(code=Operation.GET_PARTIAL_OBJECT, after=1000))
@@ -289,7 +289,7 @@ def test_the_open_gate_is_the_rolls_flat_field_and_survives_the_program(
         # (mocks/tether_simulator/film_curve.py),
         # and ISO 5-2 makes it -log10 T.
         assert facts.stored["density"]["G1"]["base"] == pytest.approx(0.28, abs=0.03)
-        remembered = RollMemory.from_bytes(archive.store.memory(roll.id)).open_gate
+        remembered = RollMemory.from_bytes(archive.store.rolls.memory(roll.id)).open_gate
         assert remembered is not None
         np.testing.assert_allclose(remembered.grid, np.array(gate.grid, np.float32), rtol=1e-5)
         # A lamp that is moved after the test shows in the frames.

@@ -48,7 +48,7 @@ def watched(real):
         return real(self, *args)
     return counted
 
-session = Session(archive, archive.store.roll(roll), camera, judge, QUICK)
+session = Session(archive, archive.store.rolls.named(roll), camera, judge, QUICK)
 CameraProcess.capture, CameraProcess.set = map(watched, (CameraProcess.capture, CameraProcess.set))
 LightTest(session).run()
 """
@@ -141,7 +141,7 @@ def test_killed_in_a_light_test_the_next_start_says_so_and_can_put_the_shutter_b
     camera = connect(bench.port_name, QUICK.camera)
     moved = deadly in ("capture 3", "set 4")
     # Another roll: the shutter is the camera's.
-    other = archive.store.add_roll(NewRoll("Orchard", roll.process, "135", 6, 6))
+    other = archive.store.rolls.add(NewRoll("Orchard", roll.process, "135", 6, 6))
     with Session(archive, other, camera, judge, QUICK) as session:
         said = " ".join(session.found)
         assert ("the light test was interrupted" in said.lower()) is moved, said

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from tether.bench.steps import BY_KEY, STEPS, Scope
+from tether.archive.records import Scope
+from tether.bench.steps import BY_KEY, STEPS
 
 PAGE = (Path(__file__).parents[2] / "docs" / "cautions.md").read_text(encoding="utf-8").lower()
 

@@ -31,7 +31,7 @@ FACTS = '{"verdict": "keep", "findings": [], "base_ev": -0.5, "padding": "%s"}' 
 
 def fill(store: Store, rolls: int) -> None:
     """Write the rows straight into the tables; the triggers count as they would in the work."""
-    db = store._db
+    db = store.database._db
     db.execute("PRAGMA synchronous = OFF")
     for first in range(0, rolls, 1000):
         db.execute("BEGIN")
@@ -110,55 +110,55 @@ def main() -> None:
         name = f"Roll {rolls // 2 + 1:06d}"
 
         def resume() -> None:
-            roll = store.roll(name)
-            store.last_sitting()
-            store.intents(roll.id)
+            roll = store.rolls.named(name)
+            store.journal.last_sitting()
+            store.journal.intents(roll.id)
             card = [CardFile("/DCIM", f"IMG{n:04d}.DNG", 91000000, n) for n in range(1000)]
-            store.unknown_card_files("a/b/1", card)
-            frames = store.frames(roll)
-            store.recorded(roll.id)
+            store.journal.unknown_card_files("a/b/1", card)
+            frames = store.frames.of(roll)
+            store.frames.recorded(roll.id)
             find_place(roll, frames, [], short=False)
 
         timed("resume a roll, with a card of 1,000 files", resume)
-        timed("totals of all rolls", store.totals)
-        timed("the newest 200 rolls with their progress", lambda: store.progress(200))
-        timed("200 rolls from the middle", lambda: store.progress(200, before=rolls // 2))
-        timed("the newest 200 unfinished rolls", lambda: store.progress(200, unfinished=True))
-        timed("what the screen offers to go on with", lambda: store.at_hand(200))
-        timed("the newest unfinished roll", lambda: next(store.unfinished()))
+        timed("totals of all rolls", store.rolls.totals)
+        timed("the newest 200 rolls with their progress", lambda: store.rolls.progress(200))
+        timed("200 rolls from the middle", lambda: store.rolls.progress(200, before=rolls // 2))
+        timed("the newest 200 unfinished rolls", lambda: store.rolls.progress(200, unfinished=True))
+        timed("what the screen offers to go on with", lambda: store.rolls.at_hand(200))
+        timed("the newest unfinished roll", lambda: next(store.rolls.unfinished()))
         archive = Archive(Path(folder), create=False)
         timed("tether rolls", lambda: listing_text(archive, NEWEST))
         timed("tether rolls --unfinished", lambda: listing_text(archive, NEWEST, unfinished=True))
         timed("tether rolls, all of them", lambda: listing_text(archive, rolls), 2)
         timed("tether rolls --json, all of them", lambda: list(listing_json(listing(archive))), 2)
         archive.close()
-        timed("every roll with its progress, as lines", store.lines, 2)
-        timed("every roll with its progress, as objects", store.progress, 2)
-        timed("a file's bytes, looked for everywhere", lambda: store.with_digest("f" * 64))
-        roll = store.roll(name)
+        timed("every roll with its progress, as lines", store.rolls.lines, 2)
+        timed("every roll with its progress, as objects", store.rolls.progress, 2)
+        timed("a file's bytes, looked for everywhere", lambda: store.frames.with_digest("f" * 64))
+        roll = store.rolls.named(name)
 
         states = itertools.cycle([FrameState.BLANK, FrameState.KEPT])
 
         def keep() -> None:
-            store.decide(roll.id, 20, next(states))
+            store.frames.decide(roll.id, 20, next(states))
 
         timed("decide about a frame (one flushed transaction)", keep)
-        take = itertools.count(store.next_take(roll.id, 20))
+        take = itertools.count(store.frames.next_take(roll.id, 20))
 
         def file() -> None:
             n = next(take)
-            store.add_release(
+            store.frames.add_release(
                 roll,
                 [Capture(0, 20, n, f"x{n}.dng", 1, "0" * 64, stamp(system_clock()), "program")],
             )
 
         timed("record a capture (one flushed transaction)", file)
-        number = itertools.count(store.totals().rolls)
+        number = itertools.count(store.rolls.totals().rolls)
         timed(
             "store a new roll",
-            lambda: store.add_roll(NewRoll(f"New {next(number)}", FilmProcess.BW_NEGATIVE)),
+            lambda: store.rolls.add(NewRoll(f"New {next(number)}", FilmProcess.BW_NEGATIVE)),
         )
-        timed("the log's newest 200 lines of a roll", lambda: store.log_lines(roll.id))
+        timed("the log's newest 200 lines of a roll", lambda: store.journal.log_lines(roll.id))
         store.close()
 
 

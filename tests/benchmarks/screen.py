@@ -156,7 +156,7 @@ def main() -> None:
                 f"{statistics.median(paints):.2f} s of {len(paints)}, best {min(paints):.2f} s"
             )
         archive = Archive(folder / "archive")
-        archive.store.add_roll(NewRoll("Load", FilmProcess.BW_NEGATIVE, "135", 6, 6))
+        archive.store.rolls.add(NewRoll("Load", FilmProcess.BW_NEGATIVE, "135", 6, 6))
         archive.close()
         bench = BenchProcess.start(
             BenchConfig(frames=6, sensor=SensorConfig(width=WIDTH, height=HEIGHT))

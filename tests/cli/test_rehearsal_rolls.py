@@ -61,7 +61,7 @@ def test_a_roll_that_cannot_be_rehearsed_is_said_and_nothing_is_made(tmp_path: P
     assert "There is no archive" in said(tmp_path / "nowhere", "Harbour")
     assert not (tmp_path / "nowhere").exists()
     with contextlib.closing(Archive(tmp_path)) as archive:
-        archive.store.add_roll(NewRoll("Harbour 1987", FilmProcess.BW_NEGATIVE))
+        archive.store.rolls.add(NewRoll("Harbour 1987", FilmProcess.BW_NEGATIVE))
     unknown = said(tmp_path, "Harbor")
     assert "no roll 'Harbor'" in unknown
     assert "Its newest rolls: Harbour 1987." in unknown
@@ -73,7 +73,7 @@ def test_a_roll_that_cannot_be_rehearsed_is_said_and_nothing_is_made(tmp_path: P
         assert "holds rolls of real film" in said(tmp_path, *words)
     assert not (tmp_path / REHEARSAL_CARD).exists()
     with contextlib.closing(Archive(tmp_path)) as archive:
-        assert [roll.name for roll in archive.store.lines(None)] == ["Harbour 1987"]
+        assert [roll.name for roll in archive.store.rolls.lines(None)] == ["Harbour 1987"]
     assert "--fresh" in said(tmp_path, "Harbour 1987", "--fresh")
 
 
@@ -89,7 +89,7 @@ def test_no_roll_of_real_film_comes_into_an_archive_of_rehearsals(
         assert "is one of rehearsals" in said
         assert "Nothing was changed" in said
     with contextlib.closing(Archive(tmp_path)) as archive:
-        assert [roll.name for roll in archive.store.lines(None)] == ["Rehearsal 1"]
+        assert [roll.name for roll in archive.store.rolls.lines(None)] == ["Rehearsal 1"]
 
 
 @pytest.mark.parametrize(("cut", "strips"), [(1, 10), (3, 4), (4, 3), (0, 1)])
@@ -98,6 +98,6 @@ def test_mounted_slides_and_strips_of_wider_film_can_be_told(
 ) -> None:
     new = NewRoll("Chapel", FilmProcess.TRANSPARENCY, "120-6x6", 10, cut).checked()
     with contextlib.closing(Archive(tmp_path)) as archive:
-        roll = archive.store.add_roll(new)
+        roll = archive.store.rolls.add(new)
     assert roll.strips == strips
     assert [n for s in range(1, strips + 1) for n in roll.frames_of(s)] == list(range(1, 11))

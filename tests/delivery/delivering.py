@@ -95,7 +95,7 @@ def kept_roll(
     ``shutters`` are the fractions of a second that frames are taken at, in turn.
     """
     archive = Archive(root)
-    roll = archive.store.add_roll(NewRoll(name, process, "135", expected, 6, notes))
+    roll = archive.store.rolls.add(NewRoll(name, process, "135", expected, 6, notes))
     archive.open_roll(roll).release()
     shine = LampConfig(strobe=strobe)
     bench = Bench(
@@ -121,8 +121,8 @@ def kept_roll(
                 settings={"shutter": f"1/{shutter}", "iso": "100", "clock": "1714816800"}
                 | ({"light": "strobe"} if strobe else {}),
             )
-            (stored,) = archive.store.add_release(roll, [capture])
-            archive.store.set_judgement(
+            (stored,) = archive.store.frames.add_release(roll, [capture])
+            archive.store.frames.set_judgement(
                 stored.id,
                 Verdict.LOOK if take == 2 else Verdict.KEEP,
                 Facts.read(
@@ -140,5 +140,5 @@ def kept_roll(
             )
             if take == 1:
                 chosen = stored.id
-        archive.store.decide(roll.id, number, FrameState.KEPT, chosen)
+        archive.store.frames.decide(roll.id, number, FrameState.KEPT, chosen)
     return Kept(archive, roll)

@@ -180,12 +180,12 @@ def test_a_roll_of_which_no_file_can_be_read_is_still_described(kept: Kept) -> N
 
 def test_what_has_no_positive_is_named(kept: Kept) -> None:
     assert kept.deliver().left_out == "No positive of: frame 4 (open)."
-    kept.archive.store.decide(kept.roll.id, 2, FrameState.BLANK)
-    kept.archive.store.decide(kept.roll.id, 3, FrameState.SKIPPED)
+    kept.archive.store.frames.decide(kept.roll.id, 2, FrameState.BLANK)
+    kept.archive.store.frames.decide(kept.roll.id, 3, FrameState.SKIPPED)
     assert kept.deliver().left_out == (
         "No positive of: frame 4 (open); frame 3 (skipped); frame 2 (blank)."
     )
-    kept.archive.store.decide(kept.roll.id, 3, FrameState.BLANK)
+    kept.archive.store.frames.decide(kept.roll.id, 3, FrameState.BLANK)
     assert kept.deliver().left_out == "No positive of: frame 4 (open); frames 2 to 3 (blank)."
 
 
@@ -239,7 +239,7 @@ def test_sidecars_of_this_program_are_brought_up_to_date_from_any_folder(
     kept: Kept, tmp_path: Path
 ) -> None:
     kept.deliver()
-    kept.archive.store.set_note(kept.roll.id, 2, "a new note")
+    kept.archive.store.frames.set_note(kept.roll.id, 2, "a new note")
     result = kept.delivery(to=tmp_path / "elsewhere")
     assert result.run().trouble == []
     assert b"a new note" in (kept.folder / "Harbour_f002_t1.xmp").read_bytes()
@@ -283,14 +283,14 @@ def test_a_folder_that_cannot_be_written_to_is_told(kept: Kept, tmp_path: Path) 
 
 def test_a_roll_without_kept_frames_is_refused(kept: Kept) -> None:
     for frame in (1, 2, 3):
-        kept.archive.store.decide(kept.roll.id, frame, FrameState.SKIPPED)
+        kept.archive.store.frames.decide(kept.roll.id, frame, FrameState.SKIPPED)
     with pytest.raises(TetherError, match="No frame"):
         kept.deliver()
     assert not (kept.folder / "delivered").exists()
 
 
 def test_csv_and_json_hold_the_roll(kept: Kept) -> None:
-    kept.archive.store.set_note(kept.roll.id, 2, '=HYPERLINK("http://example.invalid")')
+    kept.archive.store.frames.set_note(kept.roll.id, 2, '=HYPERLINK("http://example.invalid")')
     folder = kept.deliver().folder
     with (folder / "roll.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
@@ -326,9 +326,9 @@ def test_workers_are_bounded_by_memory_jobs_and_wish() -> None:
 
 def framed(kept: Kept, frame: int, framing: object) -> None:
     """Set what was measured of the framing of a frame."""
-    frames = {f.number: f for f in kept.archive.store.frames(kept.roll)}
+    frames = {f.number: f for f in kept.archive.store.frames.of(kept.roll)}
     (capture,) = (c for c in frames[frame].captures if c.take == 1)
-    kept.archive.store.set_judgement(
+    kept.archive.store.frames.set_judgement(
         capture.id, Verdict.KEEP, Facts.read({**capture.facts.stored, "framing": framing}), b""
     )
 

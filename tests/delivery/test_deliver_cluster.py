@@ -60,7 +60,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kept]:
     roll.archive.close()
     shutil.copytree(folder, folder.parent / "there")  # with the times of the files
     with closing(Archive(folder)) as archive:
-        yield Kept(archive, archive.store.roll(roll.roll.name))
+        yield Kept(archive, archive.store.rolls.named(roll.roll.name))
 
 
 def files_of(folder: Path) -> dict[str, bytes]:
@@ -87,7 +87,7 @@ class Interfering:
 
 
 def delivered(archive: Archive, name: str, wishes: Wishes, report: object) -> Delivered:
-    roll = archive.store.roll(name)
+    roll = archive.store.rolls.named(name)
     return RollDelivery(archive, roll, Settings(), wishes, report).run()  # type: ignore[arg-type]
 
 

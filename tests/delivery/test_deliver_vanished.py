@@ -113,7 +113,7 @@ def test_a_rolls_folder_that_was_renamed_is_not_made_anew(kept: Kept) -> None:
 
 def test_a_roll_of_which_nothing_was_kept_is_not_said_to_be_gone(kept: Kept) -> None:
     """It has no folder before its first sitting."""
-    new = kept.archive.store.add_roll(NewRoll("Quay", FilmProcess.BW_NEGATIVE))
+    new = kept.archive.store.rolls.add(NewRoll("Quay", FilmProcess.BW_NEGATIVE))
     with pytest.raises(TetherError, match="kept yet"):
         Kept(kept.archive, new).deliver()
 

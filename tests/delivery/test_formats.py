@@ -114,7 +114,7 @@ def test_exit_codes_of_a_delivery(kept: Kept) -> None:
     assert run(*deliver, "--turn", "2=90").exit_code == 0
     assert run(*deliver, "--turn", "2=45").exit_code == 1, "an error in words"
     assert run(*deliver, "--workers", "none").exit_code == 2, "what click does not understand"
-    kept.archive.store.decide(kept.roll.id, 1, FrameState.KEPT, kept_take(kept, 2))
+    kept.archive.store.frames.decide(kept.roll.id, 1, FrameState.KEPT, kept_take(kept, 2))
     path = kept.folder / "Harbour_f001_t2.dng"
     path.write_bytes(path.read_bytes()[:-1] + b"?")
     done = run(*deliver)
@@ -123,6 +123,6 @@ def test_exit_codes_of_a_delivery(kept: Kept) -> None:
 
 
 def kept_take(kept: Kept, take: int) -> int:
-    frame = kept.archive.store.frames(kept.roll)[0]
+    frame = kept.archive.store.frames.of(kept.roll)[0]
     (found,) = (c.id for c in frame.captures if c.take == take)
     return found

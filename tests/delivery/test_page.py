@@ -36,8 +36,8 @@ class Outline(HTMLParser):
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kept]:
     roll = kept_roll(tmp_path_factory.mktemp("page") / "archive", notes=NASTY)
-    roll.archive.store.set_note(roll.roll.id, 2, NASTY)
-    roll.archive.store.log("note", NASTY, roll.roll.id, 2)
+    roll.archive.store.frames.set_note(roll.roll.id, 2, NASTY)
+    roll.archive.store.journal.log("note", NASTY, roll.roll.id, 2)
     roll.deliver()
     yield roll
     roll.archive.close()
@@ -106,7 +106,7 @@ def test_the_light_that_was_evened_out_is_shown(kept: Kept) -> None:
     grid = np.full((3, 8, 9), 0.8, np.float32)
     grid[:, 7, 8] = 0.4
     facts = PageFacts(
-        kept.roll, kept.archive.store.frames(kept.roll), {}, {}, {}, (),
+        kept.roll, kept.archive.store.frames.of(kept.roll), {}, {}, {}, (),
         flat=from_grid(("R", "G", "B"), grid),
     )  # fmt: skip
     text = page(facts)

@@ -18,8 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tether.archive.archive import Archive
-from tether.archive.records import Capture, FrameState, NewRoll, Roll
-from tether.archive.store import Companion
+from tether.archive.records import Capture, Companion, FrameState, NewRoll, Roll
 from tether.cli.plan import plan, stars
 from tether.cli.plan_input import Asked, bench
 from tether.cli.plan_words import WIDTH, plan_text
@@ -51,8 +50,8 @@ def shoot(archive: Archive, roll: Roll, *seconds: float, size: int = 1000) -> No
     """Record and keep one frame for each time after noon."""
     for n, second in enumerate(seconds, 1):
         one = capture(n, 1, NOON + timedelta(seconds=second), size)
-        (kept,) = archive.store.add_release(roll, [one])
-        archive.store.decide(roll.id, n, FrameState.KEPT, kept.id)
+        (kept,) = archive.store.frames.add_release(roll, [one])
+        archive.store.frames.decide(roll.id, n, FrameState.KEPT, kept.id)
 
 
 def test_the_bench_in_round_numbers() -> None:
@@ -241,7 +240,7 @@ def test_rolls_entered_beforehand_do_not_hide_the_pace(
     monkeypatch.setattr("tether.reports.pace.PAGE", 2)
     shoot(archive, roll, 0, 20)
     for n in range(3):
-        archive.store.add_roll(NewRoll(f"Later {n}", FilmProcess.TRANSPARENCY, "135", 6, 6))
+        archive.store.rolls.add(NewRoll(f"Later {n}", FilmProcess.TRANSPARENCY, "135", 6, 6))
     found = planned(Asked(), archive.root)["collection"]
     assert found["seconds_per_frame"] == pytest.approx(20.0)
     assert (found["rolls_left"], found["frames_left"]) == (4, 22)
@@ -250,8 +249,8 @@ def test_rolls_entered_beforehand_do_not_hide_the_pace(
 def test_a_companion_takes_room_as_well(archive: Archive, roll: Roll) -> None:
     one = capture(1, 1, NOON, 1000)
     beside = Companion("f1t1.jpg", 500, "0" * 64, 1, 1)
-    (kept,) = archive.store.add_release(roll, [one], [beside])
-    archive.store.decide(roll.id, 1, FrameState.KEPT, kept.id)
+    (kept,) = archive.store.frames.add_release(roll, [one], [beside])
+    archive.store.frames.decide(roll.id, 1, FrameState.KEPT, kept.id)
     assert planned(Asked(), archive.root)["collection"]["bytes_per_frame"] == 1500
 
 
@@ -265,7 +264,7 @@ def test_a_disk_that_is_too_small_is_said(archive: Archive, roll: Roll) -> None:
 def test_times_from_elsewhere_may_be_anything(archive: Archive, roll: Roll) -> None:
     shoot(archive, roll, 0, 30)
     for n, text in enumerate(("", "yesterday", "2024-05-01T12:01:00", "0001-01-01T00:00+14:00"), 3):
-        archive.store.add_release(roll, [replace(capture(n, 1, NOON), taken_at=text)])
+        archive.store.frames.add_release(roll, [replace(capture(n, 1, NOON), taken_at=text)])
     found = planned(Asked(), archive.root)["collection"]
     assert found["seconds_per_frame"] == pytest.approx(30.0)
     assert found["frames_timed"] == 2, "a time without a zone counts as UTC"
@@ -279,7 +278,7 @@ def test_planning_changes_nothing(archive: Archive, roll: Roll) -> None:
 
 
 def test_a_collection_smaller_than_the_archive_is_refused(archive: Archive, roll: Roll) -> None:
-    archive.store.add_roll(NewRoll("Quay", FilmProcess.TRANSPARENCY, "135", 6, 6))
+    archive.store.rolls.add(NewRoll("Quay", FilmProcess.TRANSPARENCY, "135", 6, 6))
     with pytest.raises(TetherError, match="fewer than the 2 rolls"):
         planned(Asked(rolls=1), archive.root)
 

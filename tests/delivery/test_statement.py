@@ -7,9 +7,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from tether.archive.archive import Archive
-from tether.archive.records import Capture, FrameState, NewRoll, Roll
+from tether.archive.records import Capture, FrameState, LogLine, NewRoll, Roll
 from tether.archive.rehearsal_mark import REHEARSAL_CARD
-from tether.archive.store import LogLine
 from tether.facts import Facts
 from tether.film import FilmProcess
 from tether.findings import Verdict
@@ -32,22 +31,22 @@ def line(minutes: float, kind: str, text: str = "", number: int = 1) -> LogLine:
 
 def shoot(archive: Archive, roll: Roll, frame: int, minutes: float, verdict: str = "keep") -> int:
     facts: dict[str, object] = {"findings": [{"severity": "look", "text": "One side is soft."}]}
-    take = archive.store.next_take(roll.id, frame)
+    take = archive.store.frames.next_take(roll.id, frame)
     capture = Capture(
         0, frame, take, f"q_f{frame:03d}_t{take}.dng", 5, "0" * 64, at(minutes).isoformat(),
         "program", verdict=Verdict(verdict), facts=Facts.read(facts if verdict == "look" else {}),
     )  # fmt: skip
-    return archive.store.add_release(roll, [capture])[0].id
+    return archive.store.frames.add_release(roll, [capture])[0].id
 
 
 def test_the_statement_tells_what_was_done_and_what_is_next(archive: Archive) -> None:
-    roll = archive.store.add_roll(NewRoll("Quay", FilmProcess.BW_NEGATIVE, "135", 4, 4))
+    roll = archive.store.rolls.add(NewRoll("Quay", FilmProcess.BW_NEGATIVE, "135", 4, 4))
     first = shoot(archive, roll, 1, 0)
-    archive.store.decide(roll.id, 1, FrameState.KEPT, first)
+    archive.store.frames.decide(roll.id, 1, FrameState.KEPT, first)
     shoot(archive, roll, 2, 1)
     second = shoot(archive, roll, 2, 2, "look")
-    archive.store.decide(roll.id, 2, FrameState.KEPT, second)
-    archive.store.decide(roll.id, 3, FrameState.SKIPPED)
+    archive.store.frames.decide(roll.id, 2, FrameState.KEPT, second)
+    archive.store.frames.decide(roll.id, 3, FrameState.SKIPPED)
     said = statement(archive, "Quay", PAUSE)
     assert said.counts == ((FrameState.OPEN, 1), (FrameState.KEPT, 2), (FrameState.SKIPPED, 1))
     assert said.again == ((2, 2),)
@@ -60,7 +59,7 @@ def test_the_statement_tells_what_was_done_and_what_is_next(archive: Archive) ->
     (archive.root / REHEARSAL_CARD).mkdir()
     assert "Of a rehearsal no second copy is made." in leaving_text(archive, "Quay")
     (archive.root / REHEARSAL_CARD).rmdir()
-    archive.store.decide(roll.id, 4, FrameState.BLANK)
+    archive.store.frames.decide(roll.id, 4, FrameState.BLANK)
     text = leaving_text(archive, "Quay")
     for part in ("1 blank", "number of takes: 2 (2).", "Look at frame 2 again: One side is soft.",
                  "back into its sleeve", "deliver --archive", "Time a frame: 120 s"):  # fmt: skip

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.quick import QUICK
 from tether.archive.archive import Archive
-from tether.archive.records import FrameState, NewRoll, Roll
+from tether.archive.records import FrameState, NewRoll, Roll, Scope
 from tether.bench.benches import (
     LONGEST,
     BenchBook,
@@ -21,7 +21,7 @@ from tether.bench.benches import (
     standing_steps,
     tidy,
 )
-from tether.bench.steps import BENCH, BY_KEY, SET_UP, Part, Scope, steps_of
+from tether.bench.steps import BENCH, BY_KEY, SET_UP, Part, steps_of
 from tether.errors import NotNow
 from tether.film import FilmProcess
 from tether.session.judge import Judge
@@ -44,11 +44,11 @@ def confirm_all(session: Session) -> None:
 
 
 def new_sitting(archive: Archive) -> None:
-    archive.store.begin_sitting("")
+    archive.store.journal.begin_sitting("")
 
 
 def log_of(session: Session) -> str:
-    return "\n".join(f"{k} {t}" for _, _, k, t in session.store.log_lines(session.roll.id))
+    return "\n".join(f"{k} {t}" for _, _, k, t in session.store.journal.log_lines(session.roll.id))
 
 
 def open_steps(session: Session) -> set[str]:
@@ -98,11 +98,11 @@ def test_another_film_wants_the_holder_set_anew_also_within_a_sitting(
     with begun(archive, roll, judge) as session:
         session.use_bench(TABLE)
         confirm_all(session)
-    other = archive.store.add_roll(NewRoll("Slides", FilmProcess.TRANSPARENCY, "135", 6, 0))
+    other = archive.store.rolls.add(NewRoll("Slides", FilmProcess.TRANSPARENCY, "135", 6, 0))
     with begun(archive, other, judge) as session:
         assert open_steps(session) == {"holder-fit", "film-gate"}
         confirm_all(session)
-    same_kind = archive.store.add_roll(NewRoll("More", FilmProcess.TRANSPARENCY, "135", 6, 0))
+    same_kind = archive.store.rolls.add(NewRoll("More", FilmProcess.TRANSPARENCY, "135", 6, 0))
     with begun(archive, same_kind, judge) as session:
         assert open_steps(session) == set()
 

@@ -6,9 +6,7 @@ from tether_simulator.server import BenchProcess
 
 from tests.quick import QUICK
 from tether.archive.archive import Archive
-from tether.archive.records import Roll
-from tether.archive.store import Confirmed
-from tether.bench.steps import Scope
+from tether.archive.records import Confirmed, Roll, Scope
 from tether.rehearsal import SimulatedHand
 from tether.session.events import (
     BlankLaid,
@@ -34,7 +32,7 @@ def test_each_step_is_told_once_in_the_order_of_doing(
     events: list[Event] = []
     with Session(archive, roll, None, judge, QUICK, events.append) as session:
         to_the_first_shot(session)
-        stored = archive.store.confirmed(session.sitting.id, roll.id)
+        stored = archive.store.journal.confirmed(session.sitting.id, roll.id)
     assert events == [StepConfirmed(step) for step in stored]
     assert len(events) > 10
 

@@ -28,8 +28,8 @@ from tether_simulator.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.lock import RollBusy
-from tether.archive.records import FrameState, Roll, RollError
-from tether.bench.steps import BY_KEY, STEPS, Scope, left_out
+from tether.archive.records import FrameState, Roll, RollError, Scope
+from tether.bench.steps import BY_KEY, STEPS, left_out
 from tether.camera import (
     CameraError,
     CameraLost,
@@ -101,7 +101,7 @@ def test_every_step_is_asked_once_in_its_scope(parts: Build) -> None:
 def test_the_log_says_which_steps_were_confirmed_without_a_measurement(parts: Build) -> None:
     with at_work(parts) as session:
         to_shutter(session)
-        lines = session.store.log_lines(session.roll.id)
+        lines = session.store.journal.log_lines(session.roll.id)
         (base,) = (text for _, _, _, text in lines if text.endswith(BY_KEY["base-set"].what))
         assert ", not measured here: " in base
         (loaded,) = (text for _, _, _, text in lines if text.endswith(BY_KEY["strip-load"].what))
@@ -270,7 +270,7 @@ def test_a_picture_taken_before_the_program_died_is_fetched_at_the_next_start(
 ) -> None:
     session = at_work(parts)
     to_shutter(session)
-    parts.archive.store.begin(parts.roll.id, "release", 1, {"camera": session.camera_key})
+    parts.archive.store.journal.begin(parts.roll.id, "release", 1, {"camera": session.camera_key})
     session.close()
     bench.go_to(1)
     bench.press_button()
@@ -337,7 +337,7 @@ def test_a_hostile_name_stays_outside(
         except TetherError as error:
             said = str(error)
         assert "\x1b" not in said
-        lines = session.store.log_lines(parts.roll.id)
+        lines = session.store.journal.log_lines(parts.roll.id)
     assert all("\x1b" not in text for _, _, _, text in lines)
     inside = {p for p in tmp_path.rglob("*") if p.is_file()}
     assert all(p.is_relative_to(parts.archive.root) for p in inside)
@@ -432,7 +432,7 @@ def test_a_shortened_checklist_says_in_the_log_what_was_left_out(parts: Build) -
     with at_work(parts) as session:
         session.ask_less(True)
         to_shutter(session)
-        lines = [text for _, _, kind, text in session.store.log_lines(parts.roll.id)
+        lines = [text for _, _, kind, text in session.store.journal.log_lines(parts.roll.id)
                  if kind == "checklist"]  # fmt: skip
         assert all(step.what.rstrip(".") in lines[-1] for step in left_out())
         session.capture()
@@ -584,7 +584,7 @@ def test_a_picture_judged_at_the_next_start_gets_advice_in_the_cameras_own_words
         parts.camera.set(Role.SHUTTER, "1/60")
         to_shutter(session)
         (shot, _) = session.capture().captures[0]
-        session.store.set_judgement(shot.id, Verdict.UNJUDGED, Facts(), b"")
+        session.store.frames.set_judgement(shot.id, Verdict.UNJUDGED, Facts(), b"")
     with at_work(parts) as session:
         assert any("had not been judged" in said for said in session.found)
         waiting = session.place().capture

@@ -73,7 +73,7 @@ def shutter_of(session: Session) -> str | None:
 
 
 def log_of(session: Session) -> str:
-    return "\n".join(text for _, _, _, text in session.store.log_lines(session.roll.id))
+    return "\n".join(text for _, _, _, text in session.store.journal.log_lines(session.roll.id))
 
 
 def test_the_open_gate_is_photographed_once_and_the_power_advised(
@@ -182,7 +182,7 @@ def test_the_kept_bench_says_the_kind_of_light(archive: Archive, roll: Roll, jud
         session.use_bench(TABLE)
         assert session.settings.light.strobe
         assert f"changed: {Part.LAMP}" in log_of(session)
-    archive.store.begin_sitting("")
+    archive.store.journal.begin_sitting("")
     with Session(archive, roll, None, judge, QUICK) as session:
         assert session.bench_name == ""
         assert session.settings.light.strobe, "the bench that was used last counts"

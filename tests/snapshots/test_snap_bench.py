@@ -98,7 +98,7 @@ def test_choose_roll(bench: Bench, seen: Seen) -> None:
         ("Quay 3", FilmProcess.COLOUR_NEGATIVE),
         ("Older", FilmProcess.TRANSPARENCY),
     ):
-        bench.archive.store.add_roll(NewRoll(name, process))
+        bench.archive.store.rolls.add(NewRoll(name, process))
     app = TetherApp(AppContext(bench.archive, lambda _: bench.camera, bench.judge))
     seen(app, waits_for(ChooseRoll))
 

@@ -13,7 +13,7 @@ from textual.app import App
 from textual.pilot import Pilot
 from textual.widgets import Static
 
-from tether.bench.steps import Scope
+from tether.archive.records import Scope
 from tether.session.next_step import Todo
 from tether.tui.screens.worktable import Worktable
 from tether.tui.widgets.text_view import LongText

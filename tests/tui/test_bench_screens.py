@@ -281,7 +281,7 @@ async def test_the_light_is_tested_with_the_film_out_and_back(
         await press(pilot, "f")
         await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
     app.shut()
-    roll = archive.store.roll(str(given.roll))
+    roll = archive.store.rolls.named(str(given.roll))
     assert len(list(archive.folder(roll).glob("*.dng"))) == 1
     assert len(list((archive.folder(roll) / "bench").glob("open-gate_*.dng"))) >= 2
 
@@ -383,7 +383,7 @@ async def test_the_base_is_calibrated_on_blank_film(given: AppContext, bench: Be
 async def test_of_transparencies_the_base_screen_speaks_of_the_lightest_picture(
     given: AppContext, archive: Archive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    archive.store.add_roll(NewRoll("Slides", FilmProcess.TRANSPARENCY, "135", 6, 6))
+    archive.store.rolls.add(NewRoll("Slides", FilmProcess.TRANSPARENCY, "135", 6, 6))
     app = TetherApp(replace(given, roll="Slides"))
     async with app.run_test(size=(80, 24)) as pilot:
         await open_station(pilot, "4", BaseScreen)
@@ -479,7 +479,7 @@ async def test_a_lamp_that_fades_is_said_beside_the_shutter_with_its_key(
         assert view.place.capture is not None
         capture = view.place.capture
         facts = Facts.read({**capture.facts.stored, "findings": [finding]})
-        archive.store.set_judgement(capture.id, Verdict.KEEP, facts, b"")
+        archive.store.frames.set_judgement(capture.id, Verdict.KEEP, facts, b"")
         await press(pilot, "k")
         while todo(pilot) is Todo.STEP:
             await press(pilot, "enter")

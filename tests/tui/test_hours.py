@@ -110,7 +110,7 @@ async def test_a_pause_stops_the_clock(given: AppContext, size: tuple[int, int])
         assert isinstance(app.screen, Worktable)
         port = app.port
         assert port is not None
-        (pause,) = pauses_of(await port.ask(lambda s: s.store.log_since(s.roll.id, 0)))
+        (pause,) = pauses_of(await port.ask(lambda s: s.store.journal.log_since(s.roll.id, 0)))
         assert pause[0] <= pause[1]
         long_ago = datetime.now(UTC) - timedelta(hours=1)
         said = await port.go_on(long_ago)

@@ -40,4 +40,4 @@ async def test_another_look_for_the_camera_does_not_ask_again(
     assert app.not_made == NewRoll(
         "Quay 3", FilmProcess.BW_NEGATIVE, frames_expected=24, notes="two wet"
     )
-    assert not archive.store.has_roll("Quay 3")
+    assert not archive.store.rolls.has("Quay 3")

@@ -36,7 +36,7 @@ def transaction(store: Store) -> Iterator[None]:
     begun, end = threading.Event(), threading.Event()
 
     def hold() -> None:
-        with store.change():
+        with store.database.change():
             begun.set()
             end.wait()
 
@@ -118,7 +118,7 @@ async def test_the_store_refuses_the_thread_of_the_screens(
 
     class Asking(Worktable):
         def on_mount(self) -> None:  # type: ignore[override]
-            archive.store.has_roll("any")
+            archive.store.rolls.has("any")
 
     Asking.on_mount.__code__ = Asking.on_mount.__code__.replace(
         co_filename=str(Path(tether.tui.__file__).with_name("asking.py"))

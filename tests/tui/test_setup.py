@@ -99,8 +99,8 @@ async def test_a_first_sitting_is_led_through_the_walk(
         assert view.place.step is not None
         assert view.place.step.key == "film-base"
     app.shut()
-    roll = archive.store.roll(str(given.roll))
-    log = [text for _, _, kind, text in archive.store.log_lines(roll.id) if kind == "step"]
+    roll = archive.store.rolls.named(str(given.roll))
+    log = [text for _, _, kind, text in archive.store.journal.log_lines(roll.id) if kind == "step"]
     assert sum(text.startswith("Done by Ada") for text in log) == len(SET_UP) - 1
     (bench,) = BenchBook(archive.store).benches()
     assert (bench.name, bench.lens) == ("Attic", "macro 60 mm")

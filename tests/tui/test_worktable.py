@@ -57,7 +57,7 @@ async def test_a_strip_of_six_by_keys(given: AppContext) -> None:
         assert await stored(app) == [FrameState.KEPT] * 6
         assert "6 of 6 frames done" in screen_text(app)
     app.shut()
-    roll = given.archive.store.roll(str(given.roll))
+    roll = given.archive.store.rolls.named(str(given.roll))
     assert len(list(given.archive.folder(roll).glob("*.dng"))) == 6
 
 
@@ -299,7 +299,7 @@ async def test_a_new_roll_is_described_on_the_screen(
         await pilot.press("ctrl+s")
         await until(pilot, lambda: ready(pilot))
     app.shut()
-    assert archive.store.roll("Quay 3").frames_expected == 36
+    assert archive.store.rolls.named("Quay 3").frames_expected == 36
 
 
 async def test_the_form_says_what_is_wrong_with_a_name(archive: Archive, judge: Judge) -> None:
@@ -320,7 +320,7 @@ async def test_the_form_says_what_is_wrong_with_a_name(archive: Archive, judge: 
 async def test_the_rolls_of_the_archive_are_offered(
     archive: Archive, roll: Roll, judge: Judge, bench: BenchProcess
 ) -> None:
-    archive.store.add_roll(NewRoll("Older", FilmProcess.TRANSPARENCY))
+    archive.store.rolls.add(NewRoll("Older", FilmProcess.TRANSPARENCY))
     app = TetherApp(
         AppContext(
             archive=archive,

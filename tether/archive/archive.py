@@ -150,7 +150,7 @@ class Archive(Sidecars):
 
     def _check_folder(self, roll: Roll, folder: Path) -> None:
         where = printable(str(folder))
-        if not folder.exists() and self.store.recorded(roll.id):
+        if not folder.exists() and self.store.frames.recorded(roll.id):
             raise ArchiveUnusable(
                 f"The folder of roll '{printable(roll.name)}' is not at {where}.",
                 kept="Nothing was changed.",

@@ -85,7 +85,7 @@ def package(
 
 
 def _fill(archive: Archive, roll: Roll, part: Path, report: Callable[[str], None]) -> None:
-    for name, size, digest in archive.store.recorded(roll.id):
+    for name, size, digest in archive.store.frames.recorded(roll.id):
         report(name)
         (part / name).parent.mkdir(exist_ok=True)
         copy_verified(archive.file(roll, name), part / name, size, digest)
@@ -104,7 +104,7 @@ def _bag(archive: Archive, roll: Roll, part: Path) -> None:
         "Bag-Software-Agent": f"tether {__version__}, bagit.py {bagit.VERSION}",
     }
     bag = bagit.make_bag(str(part), info, checksums=["sha256"])
-    recorded = {name: digest for name, _, digest in archive.store.recorded(roll.id)}
+    recorded = {name: digest for name, _, digest in archive.store.frames.recorded(roll.id)}
     entries = bag.payload_entries()
     wrong = [
         name

@@ -37,11 +37,11 @@ def note_delivery(root: Path, roll_name: str, words: str, say: Callable[[str], N
         contextlib.suppress(TetherError, OSError),
         contextlib.closing(Archive(root)) as archive,
     ):
-        roll = archive.store.roll(roll_name)
-        archive.store.log("deliver", printable(words, 2000), roll.id)
+        roll = archive.store.rolls.named(roll_name)
+        archive.store.journal.log("deliver", printable(words, 2000), roll.id)
         folder = remembered_copy_folder(archive)
         if folder is not None:
-            archive.store.fall_behind(roll.id)
+            archive.store.journal.fall_behind(roll.id)
         lock = archive.open_roll(roll)
         try:
             archive.write_log(roll)

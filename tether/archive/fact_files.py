@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from tether.archive.durable import flush, flush_folder
-from tether.archive.store import LogLine
+from tether.archive.records import LogLine
 from tether.errors import TetherError
 from tether.text import is_control, printable
 

@@ -1,4 +1,4 @@
-"""The store's part about frames and the files that belong to them."""
+"""Frames and their files in the database."""
 
 from __future__ import annotations
 
@@ -7,36 +7,35 @@ import sqlite3
 from collections.abc import Iterable, Sequence
 
 from tether.archive.database import Database
+from tether.archive.journal import mark_handled
 from tether.archive.layout import TRIALS_FOLDER
-from tether.archive.records import Capture, Frame, FrameState, Roll
-from tether.archive.rows import (
-    CAPTURE_COLUMNS,
-    Companion,
-    Recorded,
-    capture_of,
-    deal_with,
-)
+from tether.archive.records import Capture, Companion, Frame, FrameState, Recorded, Roll
 from tether.camera.protocol import CardFile
 from tether.facts import Facts
 from tether.findings import Verdict
 
 
-class Captures(Database):
+class Frames:
     """Frames, what was decided about them, and their files."""
 
-    def frames(self, roll: Roll) -> tuple[Frame, ...]:
+    def __init__(self, database: Database) -> None:
+        self._db = database
+
+    def of(self, roll: Roll) -> tuple[Frame, ...]:
         """Return all frames of a roll in order, with their captures."""
         states = {
-            r["number"]: r for r in self.all("SELECT * FROM frame WHERE roll_id = ?", roll.id)
+            r["number"]: r for r in self._db.all("SELECT * FROM frame WHERE roll_id = ?", roll.id)
         }
         companions: dict[int, list[str]] = {}
-        for r in self.all("SELECT capture_id, file_name FROM companion WHERE roll_id = ?", roll.id):
+        for r in self._db.all(
+            "SELECT capture_id, file_name FROM companion WHERE roll_id = ?", roll.id
+        ):
             companions.setdefault(r["capture_id"], []).append(r["file_name"])
         captures: dict[int, list[Capture]] = {}
-        for r in self.all(
-            f"SELECT {CAPTURE_COLUMNS} FROM capture WHERE roll_id = ? ORDER BY id", roll.id
+        for r in self._db.all(
+            f"SELECT {_COLUMNS} FROM capture WHERE roll_id = ? ORDER BY id", roll.id
         ):
-            captures.setdefault(r["frame"], []).append(capture_of(r, companions.get(r["id"], [])))
+            captures.setdefault(r["frame"], []).append(_capture_of(r, companions.get(r["id"], [])))
         last = max([roll.frames_expected, *states, *captures])
         return tuple(
             Frame(
@@ -50,7 +49,7 @@ class Captures(Database):
 
     def next_take(self, roll_id: int, frame: int) -> int:
         """Return the number of the next capture of a frame, 1 for the first."""
-        row = self.one(
+        row = self._db.one(
             "SELECT max(take) AS last FROM capture WHERE roll_id = ? AND frame = ?", roll_id, frame
         )
         return int(row["last"] or 0) + 1 if row else 1
@@ -71,7 +70,7 @@ class Captures(Database):
         and files) count as fetched, and the ``log`` gets its lines.
         """
         added: list[int] = []
-        with self.change() as db:
+        with self._db.change() as db:
             for capture in captures:
                 added.append(_insert(db, roll.id, capture))
             for c in companions:
@@ -87,25 +86,25 @@ class Captures(Database):
             for intent in intents:
                 db.execute("DELETE FROM intent WHERE id = ?", (intent,))
             for camera, files in [card] if card else []:
-                deal_with(db, camera, files)
+                mark_handled(db, camera, files)
             frame = captures[0].frame if captures else None
             db.executemany(
                 "INSERT INTO log (at, roll_id, frame, kind, text) VALUES (?, ?, ?, 'capture', ?)",
-                [(self.stamp(), roll.id, frame, text) for text in log],
+                [(self._db.stamp(), roll.id, frame, text) for text in log],
             )
         return tuple(self._capture(i) for i in added)
 
     def _capture(self, capture_id: int) -> Capture:
-        row = self.one(f"SELECT {CAPTURE_COLUMNS} FROM capture WHERE id = ?", capture_id)
+        row = self._db.one(f"SELECT {_COLUMNS} FROM capture WHERE id = ?", capture_id)
         assert row is not None, "the capture was just recorded"
-        beside = self.all("SELECT file_name FROM companion WHERE capture_id = ?", capture_id)
-        return capture_of(row, [r["file_name"] for r in beside])
+        beside = self._db.all("SELECT file_name FROM companion WHERE capture_id = ?", capture_id)
+        return _capture_of(row, [r["file_name"] for r in beside])
 
     def companions(self, roll_id: int) -> list[Companion]:
         """Return the files of a roll that came beside its captures."""
         return [
             Companion(r["file_name"], r["size"], r["sha256"], r["frame"], r["take"])
-            for r in self.all(
+            for r in self._db.all(
                 "SELECT p.*, c.frame, c.take FROM companion p LEFT JOIN capture c "
                 "ON c.id = p.capture_id WHERE p.roll_id = ? ORDER BY p.file_name",
                 roll_id,
@@ -119,7 +118,7 @@ class Captures(Database):
         """
         return [
             (r["file_name"], r["size"], r["sha256"])
-            for r in self.all(
+            for r in self._db.all(
                 "SELECT 0 AS k, id, file_name, size, sha256 FROM capture WHERE roll_id = ? "
                 "UNION ALL SELECT 1, 0, file_name, size, sha256 FROM companion WHERE roll_id = ? "
                 f"UNION ALL SELECT 2, 0, '{TRIALS_FOLDER}/' || file_name, size, sha256 FROM trial "
@@ -147,19 +146,19 @@ class Captures(Database):
             "f.sha256 FROM trial f JOIN roll r ON r.id = f.roll_id "
             "WHERE substr(f.sha256, 1, 12) = ?",
         ):
-            for row in self.all(asked, sha256[:12]):
+            for row in self._db.all(asked, sha256[:12]):
                 if row["sha256"] == sha256:
                     return Recorded(*row[:6])
         return None
 
-    def trials(self, roll_id: int) -> list[tuple[str, int, str]]:
+    def bench_shots(self, roll_id: int) -> list[tuple[str, int, str]]:
         """Return the test exposures of a roll as (name in their folder, bytes, SHA-256)."""
-        rows = self.all("SELECT * FROM trial WHERE roll_id = ? ORDER BY file_name", roll_id)
+        rows = self._db.all("SELECT * FROM trial WHERE roll_id = ? ORDER BY file_name", roll_id)
         return [(r["file_name"], r["size"], r["sha256"]) for r in rows]
 
-    def add_trials(self, roll_id: int, files: Iterable[tuple[str, int, str]]) -> None:
+    def add_bench_shots(self, roll_id: int, files: Iterable[tuple[str, int, str]]) -> None:
         """Record test exposures that are in their folder, as (name there, bytes, SHA-256)."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.executemany(
                 "INSERT OR IGNORE INTO trial (roll_id, file_name, size, sha256) "
                 "VALUES (?, ?, ?, ?)",
@@ -168,35 +167,17 @@ class Captures(Database):
 
     def capture_memory(self, capture_id: int) -> bytes:
         """Return what the measurements remember of a capture, b"" for nothing."""
-        row = self.one("SELECT memory FROM capture WHERE id = ?", capture_id)
+        row = self._db.one("SELECT memory FROM capture WHERE id = ?", capture_id)
         return bytes(row["memory"]) if row and row["memory"] else b""
 
     def set_capture_memory(self, capture_id: int, memory: bytes) -> None:
         """Store what the measurements remember of a capture."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute("UPDATE capture SET memory = ? WHERE id = ?", (memory, capture_id))
-
-    def memory_source(self, roll_id: int) -> str | None:
-        """Return the file name of the capture whose memory the roll has, None for none."""
-        row = self.one(
-            "SELECT c.file_name FROM roll r JOIN capture c ON c.roll_id = r.id "
-            "AND c.memory = r.memory WHERE r.id = ? ORDER BY c.id DESC LIMIT 1",
-            roll_id,
-        )
-        return str(row["file_name"]) if row else None
-
-    def remember_of(self, roll_id: int, file_name: str | None) -> None:
-        """Make a capture's memory the roll's; None, or one without a memory: nothing."""
-        with self.change() as db:
-            db.execute(
-                "UPDATE roll SET memory = (SELECT memory FROM capture WHERE roll_id = ?1 "
-                "AND file_name = ?2) WHERE id = ?1",
-                (roll_id, file_name),
-            )
 
     def set_judgement(self, capture_id: int, verdict: Verdict, facts: Facts, memory: bytes) -> None:
         """Store what was measured; ``memory`` is what later frames need of it."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute(
                 "UPDATE capture SET verdict = ?, facts = ?, memory = ? WHERE id = ?",
                 (verdict.value, json.dumps(facts.stored), memory, capture_id),
@@ -210,7 +191,7 @@ class Captures(Database):
         With ``chosen`` that capture stands for the frame, its memory becomes the roll's. Going to
         a frame is over once it is decided.
         """
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute(
                 "INSERT INTO frame (roll_id, number, state) VALUES (?, ?, ?) "
                 "ON CONFLICT (roll_id, number) DO UPDATE SET state = excluded.state",
@@ -233,7 +214,7 @@ class Captures(Database):
 
     def set_aside(self, capture_id: int) -> None:
         """Mark a capture as not the choice; the frame stays open for another one."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute("UPDATE capture SET decision = 'other' WHERE id = ?", (capture_id,))
 
     def restore(
@@ -243,7 +224,7 @@ class Captures(Database):
 
         Captures that came since stay as they are; ``memory`` is what the measurements remembered.
         """
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute(
                 "UPDATE frame SET state = ? WHERE roll_id = ? AND number = ?",
                 (frame.state.value, roll_id, frame.number),
@@ -258,7 +239,7 @@ class Captures(Database):
 
     def set_note(self, roll_id: int, frame: int, note: str) -> None:
         """Store a person's note about a frame."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute(
                 "INSERT INTO frame (roll_id, number, note) VALUES (?, ?, ?) "
                 "ON CONFLICT (roll_id, number) DO UPDATE SET note = excluded.note",
@@ -286,3 +267,27 @@ def _insert(db: sqlite3.Connection, roll_id: int, capture: Capture) -> int:
         ),
     )
     return int(added.lastrowid or 0)
+
+
+_COLUMNS = (
+    "id, frame, take, file_name, size, sha256, taken_at, origin, decision, verdict, facts, settings"
+)
+
+
+def _capture_of(row: sqlite3.Row, companions: Iterable[str]) -> Capture:
+    """Read a capture from a row with `_COLUMNS`."""
+    return Capture(
+        id=row["id"],
+        frame=row["frame"],
+        take=row["take"],
+        file_name=row["file_name"],
+        size=row["size"],
+        sha256=row["sha256"],
+        taken_at=row["taken_at"],
+        origin=row["origin"],
+        decision=row["decision"],
+        verdict=Verdict(row["verdict"]),
+        facts=Facts.from_text(row["facts"]),
+        settings=json.loads(row["settings"]),
+        companions=tuple(companions),
+    )

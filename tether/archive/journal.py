@@ -1,63 +1,48 @@
-"""The store's part about the work itself: sittings, steps, what was begun, cards, the log."""
+"""The work itself in the database: sittings, steps, what was begun, cards, the log."""
 
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from tether.archive.database import Database
-from tether.archive.rows import (
-    Confirmed,
-    Intent,
-    Sitting,
-    card_key,
-    deal_with,
-    sitting_of,
-    storable,
-)
-from tether.bench.steps import Scope
+from tether.archive.records import Confirmed, Intent, LogLine, Scope, Sitting, card_key, utf8_safe
 from tether.camera.protocol import CardFile
 
 #: Card files a query; five values each stay below the 999 that older SQLite versions take.
 _CARD_BATCH = 150
 
 
-@dataclass(frozen=True, slots=True)
-class LogLine:
-    """One line of the log; its number only grows."""
+class Journal:
+    """What was done at the bench, what was begun, and what is known of a camera's card."""
 
-    id: int
-    at: str
-    frame: int | None
-    kind: str
-    text: str
+    def __init__(self, database: Database) -> None:
+        self._db = database
 
-
-class Sittings(Database):
-    """Stretches of work, and the steps confirmed in them."""
+    # --- stretches of work, and the steps confirmed in them ---------------------------------
 
     def last_sitting(self) -> Sitting | None:
         """Return the latest stretch of work, None in a new archive."""
-        row = self.one("SELECT * FROM sitting ORDER BY id DESC LIMIT 1")
-        return sitting_of(row) if row else None
+        row = self._db.one("SELECT * FROM sitting ORDER BY id DESC LIMIT 1")
+        return _sitting_of(row) if row else None
 
     def begin_sitting(self, camera: str) -> Sitting:
         """Begin a stretch of work."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute(
                 "INSERT INTO sitting (started_at, active_at, camera) VALUES (?, ?, ?)",
-                (self.stamp(), self.stamp(), camera),
+                (self._db.stamp(), self._db.stamp(), camera),
             )
         found = self.last_sitting()
         assert found is not None, "the sitting was just stored"
         return found
 
-    def take_over(self, sitting: Sitting, roll_id: int, steps: Iterable[Confirmed]) -> None:
+    def restore_sitting(self, sitting: Sitting, roll_id: int, steps: Iterable[Confirmed]) -> None:
         """Store a stretch of work of an earlier database, and the steps confirmed in it."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute(
                 "INSERT OR IGNORE INTO sitting VALUES (?, ?, ?, ?, ?)",
                 (
@@ -84,17 +69,19 @@ class Sittings(Database):
 
     def touch_sitting(self, sitting_id: int) -> None:
         """Note that the person is at work now."""
-        with self.change() as db:
-            db.execute("UPDATE sitting SET active_at = ? WHERE id = ?", (self.stamp(), sitting_id))
+        with self._db.change() as db:
+            db.execute(
+                "UPDATE sitting SET active_at = ? WHERE id = ?", (self._db.stamp(), sitting_id)
+            )
 
     def set_short(self, sitting_id: int, short: bool) -> None:
         """Store whether the checklist is shortened in this sitting."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute("UPDATE sitting SET short = ? WHERE id = ?", (int(short), sitting_id))
 
     def confirm(self, sitting_id: int, roll_id: int | None, step: Confirmed) -> None:
         """Store that a step was done."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute(
                 "INSERT INTO step (sitting_id, roll_id, scope, place, key) VALUES (?, ?, ?, ?, ?)",
                 (sitting_id, roll_id, step.scope.value, step.place, step.key),
@@ -102,7 +89,7 @@ class Sittings(Database):
 
     def take_back(self, sitting_id: int, step: Confirmed) -> None:
         """Forget the last confirmation of a step: it was not done after all."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute(
                 "DELETE FROM step WHERE id = (SELECT max(id) FROM step WHERE sitting_id = ? "
                 "AND scope = ? AND place = ? AND key = ?)",
@@ -113,7 +100,7 @@ class Sittings(Database):
         """Return the steps done in a sitting, for it or for a roll, in the order of doing."""
         return [
             Confirmed(Scope(r["scope"]), r["place"], r["key"])
-            for r in self.all(
+            for r in self._db.all(
                 "SELECT * FROM step WHERE sitting_id = ? AND (roll_id IS NULL OR roll_id = ?) "
                 "ORDER BY id",
                 sitting_id,
@@ -121,22 +108,20 @@ class Sittings(Database):
             )
         ]
 
-
-class Begun(Database):
-    """What was begun and cannot be undone by a crash, and what is known of a camera's card."""
+    # --- what was begun and cannot be undone by a crash ---------------------------------------
 
     def begin(self, roll_id: int, kind: str, frame: int, facts: Mapping[str, Any]) -> int:
         """Store that something is about to be done; return the intent's number."""
-        with self.change() as db:
+        with self._db.change() as db:
             added = db.execute(
                 "INSERT INTO intent (roll_id, kind, frame, facts, begun_at) VALUES (?, ?, ?, ?, ?)",
-                (roll_id, kind, frame, json.dumps(dict(facts)), self.stamp()),
+                (roll_id, kind, frame, json.dumps(dict(facts)), self._db.stamp()),
             )
         return int(added.lastrowid or 0)
 
     def advance(self, intent_id: int, kind: str, facts: Mapping[str, Any]) -> None:
         """Store how far something that was begun has come."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute(
                 "UPDATE intent SET kind = ?, facts = ? WHERE id = ?",
                 (kind, json.dumps(dict(facts)), intent_id),
@@ -144,14 +129,14 @@ class Begun(Database):
 
     def end(self, intent_id: int) -> None:
         """Store that it was done, or is known not to have happened."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute("DELETE FROM intent WHERE id = ?", (intent_id,))
 
     def intents(self, roll_id: int) -> list[Intent]:
         """Return what was begun for a roll and is not known to have ended, oldest first."""
         return [
             Intent(r["id"], r["kind"], r["frame"], json.loads(r["facts"]), r["begun_at"])
-            for r in self.all("SELECT * FROM intent WHERE roll_id = ? ORDER BY id", roll_id)
+            for r in self._db.all("SELECT * FROM intent WHERE roll_id = ? ORDER BY id", roll_id)
         ]
 
     def open_releases(self, camera: str) -> list[tuple[int, Intent]]:
@@ -168,16 +153,18 @@ class Begun(Database):
                 r["roll_id"],
                 Intent(r["id"], r["kind"], r["frame"], json.loads(r["facts"]), r["begun_at"]),
             )
-            for r in self.all("SELECT * FROM intent ORDER BY id")
+            for r in self._db.all("SELECT * FROM intent ORDER BY id")
         ]
+
+    # --- what is known of a camera's card and of files in a roll's folder --------------------
 
     def know_card_files(
         self, camera: str, files: Iterable[CardFile], *, unfetched: bool = False
     ) -> None:
         """Remember files on a card: dealt with, or ``unfetched`` and to be offered."""
-        with self.change() as db:
+        with self._db.change() as db:
             if not unfetched:
-                deal_with(db, camera, files)
+                mark_handled(db, camera, files)
                 return
             db.executemany(
                 "INSERT OR IGNORE INTO card_file (camera, folder, name, size, modified, dealt) "
@@ -203,15 +190,15 @@ class Begun(Database):
 
     def leave_alone(self, roll_id: int, names: Iterable[str]) -> None:
         """Remember files in a roll's folder about which a person is not to be asked again."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.executemany(
                 "INSERT OR IGNORE INTO left_alone VALUES (?, ?)",
-                [(roll_id, storable(name)) for name in names],
+                [(roll_id, utf8_safe(name)) for name in names],
             )
 
     def left_alone(self, roll_id: int) -> set[str]:
         """Return the files of a roll's folder that are left alone."""
-        rows = self.all("SELECT name FROM left_alone WHERE roll_id = ?", roll_id)
+        rows = self._db.all("SELECT name FROM left_alone WHERE roll_id = ?", roll_id)
         return {str(r["name"]) for r in rows}
 
     def _dealt_with(self, camera: str, files: list[CardFile]) -> list[tuple[CardFile, int | None]]:
@@ -221,7 +208,7 @@ class Begun(Database):
             batch = files[first : first + _CARD_BATCH]
             asked = ", ".join(["(?, ?, ?, ?, ?)"] * len(batch))
             values = [v for i, f in enumerate(batch) for v in (first + i, *card_key(f))]
-            for row in self.all(
+            for row in self._db.all(
                 f"WITH asked (i, folder, name, size, modified) AS (VALUES {asked}) "
                 "SELECT a.i, c.dealt FROM asked a CROSS JOIN card_file c ON c.camera = ? "
                 "AND c.folder = a.folder AND c.name = a.name AND c.size = a.size "
@@ -232,27 +219,21 @@ class Begun(Database):
                 dealt[row["i"]] = row["dealt"]
         return list(zip(files, dealt, strict=True))
 
-
-def _by(intent: Intent, camera: str) -> bool:
-    return isinstance(intent.facts, dict) and intent.facts.get("camera") == camera
-
-
-class Log(Database):
-    """The log, which only grows: triggers refuse everything but new lines."""
+    # --- the log, which only grows: triggers refuse everything but new lines -------------------
 
     def log(
         self, kind: str, text: str, roll_id: int | None = None, frame: int | None = None
     ) -> None:
         """Add a line."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute(
                 "INSERT INTO log (at, roll_id, frame, kind, text) VALUES (?, ?, ?, ?, ?)",
-                (self.stamp(), roll_id, frame, kind, storable(text)),
+                (self._db.stamp(), roll_id, frame, kind, utf8_safe(text)),
             )
 
     def log_lines(self, roll_id: int, last: int = 200) -> list[tuple[str, int | None, str, str]]:
         """Return the newest lines of a roll's log as (time, frame, kind, text), oldest first."""
-        rows = self.all(
+        rows = self._db.all(
             "SELECT * FROM log WHERE roll_id = ? ORDER BY id DESC LIMIT ?", roll_id, last
         )
         return [(r["at"], r["frame"], r["kind"], r["text"]) for r in reversed(rows)]
@@ -261,28 +242,26 @@ class Log(Database):
         """Return the lines of a roll's log with a number above ``after``, in order."""
         return [
             LogLine(r["id"], r["at"], r["frame"], r["kind"], r["text"])
-            for r in self.all(
+            for r in self._db.all(
                 "SELECT * FROM log WHERE roll_id = ? AND id > ? ORDER BY id", roll_id, after
             )
         ]
 
     def add_log_lines(self, roll_id: int, lines: Iterable[LogLine]) -> None:
         """Take over the lines of an earlier log with their times, and their numbers if free."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.executemany(
                 "INSERT INTO log (id, at, roll_id, frame, kind, text) VALUES "
                 "((SELECT ?1 WHERE ?1 BETWEEN 1 AND 1000000000000 "
                 "AND NOT EXISTS (SELECT 1 FROM log WHERE id = ?1)), ?2, ?3, ?4, ?5, ?6)",
-                [(x.id, x.at, roll_id, x.frame, x.kind, storable(x.text)) for x in lines],
+                [(x.id, x.at, roll_id, x.frame, x.kind, utf8_safe(x.text)) for x in lines],
             )
 
-
-class Behind(Database):
-    """Which rolls the copy folder lacks something of; it outlives a stop."""
+    # --- which rolls the copy folder lacks something of; it outlives a stop --------------------
 
     def fall_behind(self, roll_id: int) -> None:
         """Store that a roll has something to be copied."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute(
                 "INSERT INTO copy_behind VALUES (?, 1) ON CONFLICT DO UPDATE SET mark = mark + 1",
                 (roll_id,),
@@ -290,20 +269,40 @@ class Behind(Database):
 
     def all_fall_behind(self) -> None:
         """Store that every roll has: the copy folder is a new one."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute("INSERT OR IGNORE INTO copy_behind SELECT id, 1 FROM roll")
 
     def catch_up(self, roll_id: int, mark: int) -> None:
         """Store that a roll was copied, unless more was to be copied since."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute("DELETE FROM copy_behind WHERE roll_id = ? AND mark = ?", (roll_id, mark))
 
     def behind(self, limit: int = 50) -> list[tuple[int, int]]:
         """Return the newest rolls that are behind as (roll, mark)."""
-        rows = self.all("SELECT * FROM copy_behind ORDER BY roll_id DESC LIMIT ?", limit)
+        rows = self._db.all("SELECT * FROM copy_behind ORDER BY roll_id DESC LIMIT ?", limit)
         return [(r["roll_id"], r["mark"]) for r in rows]
 
     def count_behind(self) -> int:
         """Return how many rolls are behind."""
-        row = self.one("SELECT count(*) AS n FROM copy_behind")
+        row = self._db.one("SELECT count(*) AS n FROM copy_behind")
         return int(row["n"]) if row else 0
+
+
+def _by(intent: Intent, camera: str) -> bool:
+    return isinstance(intent.facts, dict) and intent.facts.get("camera") == camera
+
+
+def mark_handled(db: sqlite3.Connection, camera: str, files: Iterable[CardFile]) -> None:
+    """Count files on a card as handled, within a transaction."""
+    db.executemany(
+        "INSERT INTO card_file (camera, folder, name, size, modified, dealt) "
+        "VALUES (?, ?, ?, ?, ?, 1) ON CONFLICT DO UPDATE SET dealt = dealt + 1",
+        [(camera, *card_key(f)) for f in files],
+    )
+
+
+def _sitting_of(row: sqlite3.Row) -> Sitting:
+    """Read a sitting from its row."""
+    return Sitting(
+        row["id"], row["started_at"], row["active_at"], row["camera"], bool(row["short"])
+    )

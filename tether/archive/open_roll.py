@@ -38,7 +38,7 @@ class OpenRoll:
     @property
     def roll(self) -> Roll:
         """The roll as it is stored now."""
-        return self.store.roll_by_id(self.id)
+        return self.store.rolls.by_id(self.id)
 
     @property
     def incoming(self) -> Path:
@@ -56,7 +56,7 @@ class OpenRoll:
 
     def frames(self) -> tuple[Frame, ...]:
         """Return the frames as they are stored now, in order."""
-        return self.store.frames(self.roll)
+        return self.store.frames.of(self.roll)
 
     def frame(self, number: int) -> Frame:
         """Return one frame as it is stored now."""
@@ -72,7 +72,7 @@ class OpenRoll:
 
     def log(self, kind: str, text: str, frame: int | None = None) -> None:
         """Add a line to the roll's log."""
-        self.store.log(kind, text, self.id, frame)
+        self.store.journal.log(kind, text, self.id, frame)
 
     def write_frame(self, number: int) -> None:
         """Write what is known of a frame beside the raw files."""

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from tether.archive.archive import Archive, ArchiveUnusable, roll_folders
+from tether.archive.database import ArchiveDatabaseDamaged
 from tether.archive.durable import flush_folder
 from tether.archive.fact_files import (
     FRAMES_FOLDER,
@@ -26,7 +27,7 @@ from tether.archive.layout import DATABASE, is_plain
 from tether.archive.rebuilt_frames import left_alone, take_in_frames
 from tether.archive.rebuilt_state import take_in_facts, take_in_state, take_in_trials
 from tether.archive.records import LONGEST_ROLL, NewRoll
-from tether.archive.store import ArchiveDatabaseDamaged, Store
+from tether.archive.store import Store
 from tether.clock import Clock, system_clock
 from tether.errors import TetherError
 from tether.film import FilmProcess
@@ -86,7 +87,7 @@ def rebuild(
     with contextlib.closing(_opened_anew(root, clock)) as archive:
         take_in_facts(archive)
         # What another archive's sitting has confirmed says nothing about this one.
-        with_steps = archive.store.last_sitting() is None
+        with_steps = archive.store.journal.last_sitting() is None
         for folder in roll_folders(root):
             report(folder.name)
             try:
@@ -134,11 +135,11 @@ def _take_in(archive: Archive, folder: Path, done: Rebuilt, *, with_steps: bool)
         return
     new, created = _read_roll(folder)
     store = archive.store
-    is_new = not store.has_roll(new.name)
+    is_new = not store.rolls.has(new.name)
     if is_new:
-        store.add_roll(new, folder=folder.name, created_at=created)
+        store.rolls.add(new, folder=folder.name, created_at=created)
     else:
-        roll = store.roll(new.name)
+        roll = store.rolls.named(new.name)
         if roll.folder != folder.name:
             if archive.folder(roll).exists():
                 done.said.append(
@@ -147,14 +148,14 @@ def _take_in(archive: Archive, folder: Path, done: Rebuilt, *, with_steps: bool)
                     "left alone."
                 )
                 return
-            store.move_roll(roll.id, folder.name)
+            store.rolls.move(roll.id, folder.name)
             done.said.append(f"The roll '{printable(roll.name)}' lies in {printable(folder.name)}.")
-    roll = store.roll(new.name)
+    roll = store.rolls.named(new.name)
     lock = archive.open_roll(roll)
     try:
         done.rolls += is_new
         if is_new:
-            store.add_log_lines(roll.id, read_log(folder / LOG_FILE))
+            store.journal.add_log_lines(roll.id, read_log(folder / LOG_FILE))
         found, said = take_in_frames(archive, roll, folder / FRAMES_FOLDER)
         done.captures += found
         take_in_trials(archive, roll)
@@ -162,10 +163,12 @@ def _take_in(archive: Archive, folder: Path, done: Rebuilt, *, with_steps: bool)
         said += left_alone(archive, roll)
         done.said += [f"{printable(folder.name, 80)}: {line}" for line in said]
         if is_new:
-            take_in_state(archive, store.roll_by_id(roll.id), with_steps=with_steps)
+            take_in_state(archive, store.rolls.by_id(roll.id), with_steps=with_steps)
         if is_new or found:
-            store.log("rebuild", f"Recorded from the folder: {plural(found, 'raw file')}", roll.id)
-            archive.write_all_beside(store.roll_by_id(roll.id))
+            store.journal.log(
+                "rebuild", f"Recorded from the folder: {plural(found, 'raw file')}", roll.id
+            )
+            archive.write_all_beside(store.rolls.by_id(roll.id))
     finally:
         lock.release()
 

@@ -14,8 +14,7 @@ from tether.archive.archive import Archive
 from tether.archive.durable import digest_of
 from tether.archive.fact_files import FRAMES_FOLDER, BesideUnusable, read_json
 from tether.archive.layout import CAPTURE_NAME, ending_of, is_file_entry, is_plain, memory_name
-from tether.archive.records import LONGEST_ROLL, Capture, FrameState, Roll
-from tether.archive.store import Companion
+from tether.archive.records import LONGEST_ROLL, Capture, Companion, FrameState, Roll
 from tether.facts import Facts
 from tether.findings import Verdict
 from tether.text import plural, printable
@@ -54,7 +53,7 @@ def take_in_frames(archive: Archive, roll: Roll, facts_folder: Path) -> tuple[in
 
 def _take_in(archive: Archive, roll: Roll, number: int, facts: Mapping[str, Any]) -> int:
     store = archive.store
-    known = store.file_names(roll.id)
+    known = store.frames.file_names(roll.id)
     captures = [
         c
         for entry in _list(facts.get("captures"))
@@ -68,11 +67,11 @@ def _take_in(archive: Archive, roll: Roll, number: int, facts: Mapping[str, Any]
         for entry in _list(facts.get("companions"))
         if (p := _companion(number, entry)) is not None and p.file_name not in known
     ]
-    numbered = _numbered(store.next_take(roll.id, number), captures)
-    for capture in store.add_release(roll, numbered, companions):
+    numbered = _numbered(store.frames.next_take(roll.id, number), captures)
+    for capture in store.frames.add_release(roll, numbered, companions):
         if memory := _memory(archive, roll, capture):
-            store.set_capture_memory(capture.id, memory)
-    frame = store.frames(roll)
+            store.frames.set_capture_memory(capture.id, memory)
+    frame = store.frames.of(roll)
     fresh = len(frame) < number or frame[number - 1].state is FrameState.OPEN
     if fresh:
         _decide(archive, roll, number, facts, takes)
@@ -108,16 +107,16 @@ def _decide(
     except ValueError:
         state = FrameState.OPEN
     if number > roll.frames_expected and state is not FrameState.OPEN:
-        store.change_roll(roll.id, frames_expected=number)
-    captures = next((f.captures for f in store.frames(roll) if f.number == number), ())
+        store.rolls.change(roll.id, frames_expected=number)
+    captures = next((f.captures for f in store.frames.of(roll) if f.number == number), ())
     chosen = next((c.id for c in captures if c.decision == "chosen" and c.take in takes), None)
     if state is FrameState.KEPT and chosen is None:
         return  # its file is gone: the frame is open, and says so
     if state is not FrameState.OPEN:
-        store.decide(roll.id, number, state, chosen)
+        store.frames.decide(roll.id, number, state, chosen)
     note = facts.get("note")
     if isinstance(note, str) and note:
-        store.set_note(roll.id, number, printable(note, 2000))
+        store.frames.set_note(roll.id, number, printable(note, 2000))
 
 
 def _capture(number: int, entry: object) -> Capture | None:
@@ -186,16 +185,16 @@ def record_by_name(archive: Archive, roll: Roll, names: Iterable[str]) -> tuple[
     added: list[Capture] = []
     for other_kind, frame, take, name, size, digest in sorted(found):
         if other_kind:
-            store.add_release(roll, [], [Companion(name, size, digest, frame, take)])
+            store.frames.add_release(roll, [], [Companion(name, size, digest, frame, take)])
             continue
-        if store.with_digest(digest) is not None:
+        if store.frames.with_digest(digest) is not None:
             continue
-        last = store.next_take(roll.id, frame)
+        last = store.frames.next_take(roll.id, frame)
         taken_at = datetime.fromtimestamp((folder / name).stat().st_mtime, UTC)
         stamp = taken_at.isoformat(timespec="milliseconds")
         number = max(take, last) if take < 100_000 else last
         capture = Capture(0, frame, number, name, size, digest, stamp, "rebuilt")
-        added += store.add_release(roll, [capture])
+        added += store.frames.add_release(roll, [capture])
     return tuple(added)
 
 

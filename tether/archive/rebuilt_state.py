@@ -14,10 +14,8 @@ from tether.archive.archive import Archive
 from tether.archive.durable import digest_of
 from tether.archive.fact_files import BesideUnusable, read_json
 from tether.archive.layout import TRIALS_FOLDER, is_file_entry, is_plain
-from tether.archive.records import Roll
+from tether.archive.records import Confirmed, Roll, Scope, Sitting
 from tether.archive.sidecars import ARCHIVE_FILE, KEPT_FACTS, STATE_FILE, TRIALS_FILE
-from tether.archive.store import Confirmed, Sitting
-from tether.bench.steps import BY_KEY, Scope
 from tether.text import printable
 
 _MOST_STEPS = 20_000
@@ -32,12 +30,12 @@ def take_in_state(archive: Archive, roll: Roll, *, with_steps: bool) -> None:
         facts = read_json(archive.folder(roll) / STATE_FILE)
     cursor, source = facts.get("cursor"), facts.get("memory_of")
     if isinstance(cursor, int) and 1 <= cursor <= roll.frames_expected:
-        store.set_cursor(roll.id, cursor)
+        store.rolls.set_cursor(roll.id, cursor)
     if "memory_of" in facts:
-        store.remember_of(roll.id, source if isinstance(source, str) else None)
+        store.rolls.remember_of(roll.id, source if isinstance(source, str) else None)
     sitting = _sitting(facts.get("sitting"))
     if with_steps and sitting is not None:
-        store.take_over(sitting, roll.id, _steps(facts.get("steps")))
+        store.journal.restore_sitting(sitting, roll.id, _steps(facts.get("steps")))
 
 
 def take_in_facts(archive: Archive) -> None:
@@ -81,7 +79,7 @@ def take_in_trials(archive: Archive, roll: Roll) -> list[str]:
         size, digest = known.get(name) or digest_of(path)[:2]
         if size:
             found.append((name, size, digest))
-    store.add_trials(roll.id, found)
+    store.frames.add_bench_shots(roll.id, found)
     archive.write_trials(roll)
     return [name for name, _, _ in found]
 
@@ -115,9 +113,7 @@ def _steps(entries: object) -> Iterable[Confirmed]:
         if not isinstance(entry, dict):
             continue
         key, place = entry.get("key"), entry.get("place")
-        known = BY_KEY.get(key) if isinstance(key, str) else None
-        if known is None or not isinstance(place, int) or not 0 <= place < 100_000:
+        if not isinstance(key, str) or not isinstance(place, int) or not 0 <= place < 100_000:
             continue
-        with contextlib.suppress(ValueError):
-            if Scope(str(entry.get("scope"))) is known.scope:
-                yield Confirmed(known.scope, place, known.key)
+        with contextlib.suppress(ValueError):  # a scope that a newer program has
+            yield Confirmed(Scope(str(entry.get("scope"))), place, printable(key, 60))

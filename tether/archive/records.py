@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from typing import Any, NamedTuple
 
+from tether.camera.protocol import CardFile
 from tether.errors import TetherError
 from tether.facts import Facts
 from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
@@ -186,3 +189,128 @@ class Frame:
     def undecided(self) -> Capture | None:
         """The capture that waits for a decision."""
         return next((c for c in reversed(self.captures) if c.decision is None), None)
+
+
+class Scope(StrEnum):
+    """How often a step of the checklist comes up."""
+
+    SITTING = "sitting"
+    ROLL = "roll"
+    STRIP = "strip"
+    FRAME = "frame"
+
+
+@dataclass(frozen=True, slots=True)
+class Sitting:
+    """One stretch of work at the bench."""
+
+    id: int
+    started_at: str
+    active_at: str
+    camera: str
+    short: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmed:
+    """A confirmed step; ``place`` is the strip or frame number, 0 for a sitting or roll."""
+
+    scope: Scope
+    place: int
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
+class Intent:
+    """Something that was begun and is not known to have ended."""
+
+    id: int
+    kind: str
+    frame: int
+    facts: Mapping[str, Any]
+    begun_at: str
+
+
+@dataclass(frozen=True, slots=True)
+class RollProgress:
+    """How far a roll is; ``next_frame`` is None when it is complete."""
+
+    roll: Roll
+    frames_done: int
+    next_frame: int | None
+
+
+class RollLine(NamedTuple):
+    """A roll in a list. ``next_frame`` is None when it is complete."""
+
+    name: str
+    folder: str
+    process: str
+    format_key: str
+    frames_expected: int
+    frames_done: int
+    next_frame: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """How far the archive is as a whole."""
+
+    rolls: int
+    unfinished: int
+    frames_expected: int
+    frames_done: int
+
+
+@dataclass(frozen=True, slots=True)
+class Companion:
+    """Another file of a release. ``take`` is the capture's, None without one."""
+
+    file_name: str
+    size: int
+    sha256: str
+    frame: int | None = None
+    take: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """Where a file is recorded. ``frame``, ``take``: None for one that belongs to no capture."""
+
+    roll_id: int
+    roll_name: str
+    frame: int | None
+    take: int | None
+    file_name: str
+    size: int
+
+    def sentence(self) -> str:
+        """Name the picture for a person."""
+        which = f"frame {self.frame} of " if self.frame else "a file of "
+        return f"{which}roll '{printable(self.roll_name, 40)}'"
+
+
+def card_key(file: CardFile) -> tuple[str, str, int, int]:
+    """What tells one file on a card from another, also after the counter was set back."""
+    return (
+        utf8_safe(file.folder),
+        utf8_safe(file.name),
+        -1 if file.size is None else file.size,
+        -1 if file.modified is None else file.modified,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class LogLine:
+    """One line of the log; its number only grows."""
+
+    id: int
+    at: str
+    frame: int | None
+    kind: str
+    text: str
+
+
+def utf8_safe(text: str) -> str:
+    """SQLite takes no lone surrogates, which undecodable names are made of."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -30,7 +30,7 @@ def make_rehearsals(archive: Archive) -> None:
     """
     if is_rehearsals(archive.root):
         return
-    if archive.store.totals().rolls:
+    if archive.store.rolls.totals().rolls:
         raise TetherError(
             f"The archive in {printable(str(archive.root))} holds rolls of real film.",
             kept="Nothing was changed: no invented picture came into it.",

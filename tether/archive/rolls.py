@@ -1,4 +1,4 @@
-"""The store's part about rolls and how far they are."""
+"""Rolls in the database, and how far each is."""
 
 from __future__ import annotations
 
@@ -7,15 +7,18 @@ from collections.abc import Iterator
 
 from tether.archive.database import Database
 from tether.archive.layout import apart, folder_name
-from tether.archive.records import NewRoll, Roll, RollError
-from tether.archive.rows import ROLL_COLUMNS, RollLine, RollProgress, Totals, roll_of
+from tether.archive.records import NewRoll, Roll, RollError, RollLine, RollProgress, Totals
+from tether.film import FilmProcess
 from tether.text import printable
 
 
-class Rolls(Database):
-    """Rolls: new ones, the one by its name, the list of them."""
+class Rolls:
+    """Rolls: new ones, the one by its name, the list of them, what is remembered of each."""
 
-    def add_roll(
+    def __init__(self, database: Database) -> None:
+        self._db = database
+
+    def add(
         self, new: NewRoll, *, folder: str | None = None, created_at: str | None = None
     ) -> Roll:
         """Store a new roll; ``folder`` and ``created_at`` are known for one that was found.
@@ -29,10 +32,10 @@ class Rolls(Database):
         if folder is None:
             folder = folder_name(new.name)
             # Some disks hold 'harbour' and 'Harbour' for the same folder.
-            if self.one("SELECT 1 FROM roll WHERE folder = ? COLLATE NOCASE", folder):
+            if self._db.one("SELECT 1 FROM roll WHERE folder = ? COLLATE NOCASE", folder):
                 folder = apart(folder, new.name)
         try:
-            with self.change() as db:
+            with self._db.change() as db:
                 db.execute(
                     "INSERT INTO roll (name, folder, process, format_key, frames_expected, "
                     "strip_length, notes, created_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -44,7 +47,7 @@ class Rolls(Database):
                         new.frames_expected,
                         new.strip_length,
                         new.notes,
-                        created_at or self.stamp(),
+                        created_at or self._db.stamp(),
                     ),
                 )
         except sqlite3.IntegrityError as error:
@@ -53,9 +56,9 @@ class Rolls(Database):
                 kept="Nothing was changed.",
                 todo="Give the new roll another name, or go on with the old one.",
             ) from error
-        return self.roll(new.name)
+        return self.named(new.name)
 
-    def roll(self, name: str) -> Roll:
+    def named(self, name: str) -> Roll:
         """Return the roll of that name.
 
         Raises
@@ -63,56 +66,58 @@ class Rolls(Database):
         RollError
             When there is none; the message names the newest rolls.
         """
-        row = self.one(f"SELECT {ROLL_COLUMNS} FROM roll r WHERE r.name = ?", name)
+        row = self._db.one(f"SELECT {_COLUMNS} FROM roll r WHERE r.name = ?", name)
         if row is None:
-            like = [r["name"] for r in self.all("SELECT name FROM roll ORDER BY id DESC LIMIT 5")]
+            like = [
+                r["name"] for r in self._db.all("SELECT name FROM roll ORDER BY id DESC LIMIT 5")
+            ]
             known = f"Its newest rolls: {', '.join(map(printable, like))}." if like else ""
             raise RollError(
                 f"The archive has no roll '{printable(name)}'.",
                 kept=known or "It holds no rolls yet.",
                 todo="Check the name with 'tether rolls', or start it with 'tether shoot'.",
             )
-        return roll_of(row)
+        return _roll_of(row)
 
-    def roll_by_id(self, roll_id: int) -> Roll:
+    def by_id(self, roll_id: int) -> Roll:
         """Return a roll that is known to be there, as it is stored now."""
-        row = self.one(f"SELECT {ROLL_COLUMNS} FROM roll r WHERE r.id = ?", roll_id)
+        row = self._db.one(f"SELECT {_COLUMNS} FROM roll r WHERE r.id = ?", roll_id)
         assert row is not None, "a roll is never deleted"
-        return roll_of(row)
+        return _roll_of(row)
 
-    def has_roll(self, name: str) -> bool:
+    def has(self, name: str) -> bool:
         """Tell whether a roll of that name is stored."""
-        return self.one("SELECT 1 FROM roll WHERE name = ?", name) is not None
+        return self._db.one("SELECT 1 FROM roll WHERE name = ?", name) is not None
 
-    def rolls(self) -> Iterator[Roll]:
+    def all(self) -> Iterator[Roll]:
         """Yield every roll, oldest first; a hundred are held in memory at a time."""
         last = 0
-        while page := self.all(
-            f"SELECT {ROLL_COLUMNS} FROM roll r WHERE r.id > ? ORDER BY r.id LIMIT 100", last
+        while page := self._db.all(
+            f"SELECT {_COLUMNS} FROM roll r WHERE r.id > ? ORDER BY r.id LIMIT 100", last
         ):
-            yield from map(roll_of, page)
+            yield from map(_roll_of, page)
             last = page[-1]["id"]
 
-    def change_roll(self, roll_id: int, *, frames_expected: int) -> None:
+    def change(self, roll_id: int, *, frames_expected: int) -> None:
         """Change how many frames a roll has."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute(
                 "UPDATE roll SET frames_expected = ? WHERE id = ?", (frames_expected, roll_id)
             )
 
-    def move_roll(self, roll_id: int, folder: str) -> None:
+    def move(self, roll_id: int, folder: str) -> None:
         """Store the folder that a person gave a roll."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute("UPDATE roll SET folder = ? WHERE id = ?", (folder, roll_id))
 
     def created_at(self, roll_id: int) -> str:
         """Return when a roll was first stored."""
-        row = self.one("SELECT created_at FROM roll WHERE id = ?", roll_id)
+        row = self._db.one("SELECT created_at FROM roll WHERE id = ?", roll_id)
         return str(row["created_at"]) if row else ""
 
     def set_cursor(self, roll_id: int, frame: int | None) -> None:
         """Store which frame the person asked to go to, None for the next open one."""
-        with self.change() as db:
+        with self._db.change() as db:
             db.execute("UPDATE roll SET cursor = ? WHERE id = ?", (frame, roll_id))
 
     def progress(
@@ -136,8 +141,8 @@ class Rolls(Database):
         before
             Only rolls older than the one with this number: the page before.
         """
-        rows = self.all(
-            f"SELECT {ROLL_COLUMNS}, c.done, c.next_open FROM roll_count c "
+        rows = self._db.all(
+            f"SELECT {_COLUMNS}, c.done, c.next_open FROM roll_count c "
             "JOIN roll r ON r.id = c.roll_id "
             f"WHERE c.roll_id < ? {'AND c.next_open IS NOT NULL ' if unfinished else ''}"
             "ORDER BY c.roll_id DESC LIMIT ? OFFSET ?",
@@ -147,7 +152,7 @@ class Rolls(Database):
         )
         return [
             RollProgress(
-                roll_of(row),
+                _roll_of(row),
                 row["done"],
                 row["next_open"] if row["cursor"] is None else row["cursor"],
             )
@@ -159,7 +164,7 @@ class Rolls(Database):
 
         All 100,000 rolls of a large archive take about as long as 10,000 of `progress`.
         """
-        found = self.all(
+        found = self._db.all(
             "SELECT r.name, r.folder, r.process, r.format_key, c.expected, c.done, "
             "coalesce(r.cursor, c.next_open) FROM roll_count c JOIN roll r ON r.id = c.roll_id "
             f"{'WHERE c.next_open IS NOT NULL ' if unfinished else ''}"
@@ -183,23 +188,50 @@ class Rolls(Database):
 
     def totals(self) -> Totals:
         """Return how far all rolls are together, without listing them."""
-        row = self.one("SELECT rolls, unfinished, expected, done FROM roll_total")
+        row = self._db.one("SELECT rolls, unfinished, expected, done FROM roll_total")
         assert row is not None, "the triggers keep one row"
         return Totals(row["rolls"], row["unfinished"], row["expected"], row["done"])
 
     def memory(self, roll_id: int) -> bytes:
         """Return what the measurements remember of the roll, b"" at its start."""
-        row = self.one("SELECT memory FROM roll WHERE id = ?", roll_id)
+        row = self._db.one("SELECT memory FROM roll WHERE id = ?", roll_id)
         return bytes(row["memory"]) if row and row["memory"] else b""
 
-    def fact(self, key: str) -> str | None:
-        """Return a fact about the archive as a whole."""
-        row = self.one("SELECT value FROM archive_fact WHERE key = ?", key)
-        return str(row["value"]) if row else None
+    def memory_source(self, roll_id: int) -> str | None:
+        """Return the file name of the capture whose memory the roll has, None for none."""
+        row = self._db.one(
+            "SELECT c.file_name FROM roll r JOIN capture c ON c.roll_id = r.id "
+            "AND c.memory = r.memory WHERE r.id = ? ORDER BY c.id DESC LIMIT 1",
+            roll_id,
+        )
+        return str(row["file_name"]) if row else None
 
-    def set_fact(self, key: str, value: str | None) -> None:
-        """Store a fact about the archive as a whole, None to forget it."""
-        with self.change() as db:
-            db.execute("DELETE FROM archive_fact WHERE key = ?", (key,))
-            if value is not None:
-                db.execute("INSERT INTO archive_fact VALUES (?, ?)", (key, value))
+    def remember_of(self, roll_id: int, file_name: str | None) -> None:
+        """Make a capture's memory the roll's; None, or one without a memory: nothing."""
+        with self._db.change() as db:
+            db.execute(
+                "UPDATE roll SET memory = (SELECT memory FROM capture WHERE roll_id = ?1 "
+                "AND file_name = ?2) WHERE id = ?1",
+                (roll_id, file_name),
+            )
+
+
+_COLUMNS = (
+    "r.id, r.name, r.folder, r.process, r.format_key, r.frames_expected, r.strip_length, "
+    "r.notes, r.cursor"
+)
+
+
+def _roll_of(row: sqlite3.Row) -> Roll:
+    """Read a roll from a row with `_COLUMNS`."""
+    return Roll(
+        row["id"],
+        row["name"],
+        row["folder"],
+        FilmProcess(row["process"]),
+        row["format_key"],
+        row["frames_expected"],
+        row["strip_length"],
+        row["notes"],
+        row["cursor"],
+    )

@@ -103,7 +103,7 @@ def choose_copy_folder(archive: Archive, folder: Path) -> Path:
     archive.store.set_fact(_NUMBER, number)
     if not known:
         archive.store.set_fact(_FOLDER, str(folder))
-        archive.store.all_fall_behind()
+        archive.store.journal.all_fall_behind()
     return folder
 
 
@@ -153,14 +153,14 @@ class Mirror:
 
     def nudge(self, roll: Roll) -> None:
         """Say that a roll has something new. Returns at once."""
-        self._archive.store.fall_behind(roll.id)
+        self._archive.store.journal.fall_behind(roll.id)
         self._news_came.set()
         with self._turn:
             self._turn.notify_all()
 
     def state(self) -> CopyState:
         """Return how the copying stands."""
-        return CopyState(self._folder, self._archive.store.count_behind(), self._away)
+        return CopyState(self._folder, self._archive.store.journal.count_behind(), self._away)
 
     def news(self) -> tuple[str, ...]:
         """Return what there is to say since the last call."""
@@ -173,7 +173,7 @@ class Mirror:
         with self._turn:
             self._turn.notify_all()
             self._turn.wait_for(
-                lambda: bool(self._away) or not self._archive.store.behind(1), seconds
+                lambda: bool(self._away) or not self._archive.store.journal.behind(1), seconds
             )
         return self.state()
 
@@ -190,7 +190,7 @@ class Mirror:
             behind: list[tuple[int, int]] = []
             try:
                 self._news_came.clear()
-                behind = self._archive.store.behind()
+                behind = self._archive.store.journal.behind()
                 if not self._copy_all(behind):
                     continue
                 if behind:
@@ -208,7 +208,7 @@ class Mirror:
 
     def _copy_all(self, behind: Sequence[tuple[int, int]]) -> bool:
         """Copy the pictures of all rolls that are behind, then the rest; False: begin anew."""
-        rolls = [(self._archive.store.roll_by_id(number), mark) for number, mark in behind]
+        rolls = [(self._archive.store.rolls.by_id(number), mark) for number, mark in behind]
         for roll, _ in rolls:
             self._check_folder()
             self._copy(roll)
@@ -218,7 +218,7 @@ class Mirror:
             self._check_folder()
             if not self._copy_beside(roll):
                 return False
-            self._archive.store.catch_up(roll.id, mark)
+            self._archive.store.journal.catch_up(roll.id, mark)
         return True
 
     def _set_away(self, why: str) -> None:
@@ -246,7 +246,7 @@ class Mirror:
         self._said.add((roll.id, text))
         with self._turn:
             self._news.append(text)
-        self._archive.store.log("copy", text, roll.id)
+        self._archive.store.journal.log("copy", text, roll.id)
 
     def _copy(self, roll: Roll) -> None:
         """Copy what is recorded of a roll."""
@@ -254,7 +254,7 @@ class Mirror:
         target = self._folder / roll.folder
         target.mkdir(exist_ok=True)
         copied = 0
-        for name, size, digest in archive.store.recorded(roll.id):
+        for name, size, digest in archive.store.frames.recorded(roll.id):
             final = target / name
             if os.path.lexists(final):
                 if final.stat().st_size != size:
@@ -268,7 +268,9 @@ class Mirror:
             except SourceChanged as error:
                 self._say(f"{error} It was not copied.", roll)
         if copied:
-            archive.store.log("copy", f"{plural(copied, 'file')} copied and verified", roll.id)
+            archive.store.journal.log(
+                "copy", f"{plural(copied, 'file')} copied and verified", roll.id
+            )
 
     def _copy_beside(self, roll: Roll) -> bool:
         """Copy what lies beside: facts, sidecars, positives; False when a picture came meanwhile.

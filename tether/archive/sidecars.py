@@ -55,7 +55,7 @@ class Sidecars(Paths):
             "frames_expected": roll.frames_expected,
             "strip_length": roll.strip_length,
             "notes": roll.notes,
-            "created_at": self.store.created_at(roll.id),
+            "created_at": self.store.rolls.created_at(roll.id),
         }
         write_json(self.folder(roll) / ROLL_FILE, facts)
 
@@ -82,13 +82,13 @@ class Sidecars(Paths):
             ],
             "companions": [
                 asdict(c)
-                for c in self.store.companions(roll.id)
+                for c in self.store.frames.companions(roll.id)
                 if c.frame == frame.number and c.take in takes
             ],
         }
         write_json(self._frame_file(roll, frame.number), facts)
         for capture in frame.captures:
-            if memory := self.store.capture_memory(capture.id):
+            if memory := self.store.frames.capture_memory(capture.id):
                 name = memory_name(frame.number, capture.take)
                 write_bytes(self.folder(roll) / FRAMES_FOLDER / name, memory)
 
@@ -97,11 +97,11 @@ class Sidecars(Paths):
 
     def write_state(self, roll: Roll) -> None:
         """Write where the work stands: the steps that were confirmed, the frame gone to."""
-        sitting = self.store.last_sitting()
-        done = self.store.confirmed(sitting.id, roll.id) if sitting else []
+        sitting = self.store.journal.last_sitting()
+        done = self.store.journal.confirmed(sitting.id, roll.id) if sitting else []
         facts = {
-            "cursor": self.store.roll_by_id(roll.id).cursor,
-            "memory_of": self.store.memory_source(roll.id),
+            "cursor": self.store.rolls.by_id(roll.id).cursor,
+            "memory_of": self.store.rolls.memory_source(roll.id),
             "sitting": asdict(sitting) if sitting else None,
             "steps": [asdict(step) for step in done],
         }
@@ -111,7 +111,7 @@ class Sidecars(Paths):
         """Write what is known of the roll's test exposures."""
         facts = [
             {"file_name": name, "size": size, "sha256": sha256}
-            for name, size, sha256 in self.store.trials(roll.id)
+            for name, size, sha256 in self.store.frames.bench_shots(roll.id)
         ]
         if facts:
             write_json(self.folder(roll) / TRIALS_FOLDER / TRIALS_FILE, {"files": facts})
@@ -126,12 +126,12 @@ class Sidecars(Paths):
     def write_log(self, roll: Roll) -> None:
         """Append to the roll's log file what it lacks."""
         path = self.folder(roll) / LOG_FILE
-        append_log(path, self.store.log_since(roll.id, last_logged(path)))
+        append_log(path, self.store.journal.log_since(roll.id, last_logged(path)))
 
     def write_all_beside(self, roll: Roll) -> None:
         """Write everything beside a roll's files that does not say what the database says."""
         self.write_roll(roll)
-        for frame in self.store.frames(roll):
+        for frame in self.store.frames.of(roll):
             decided = frame.captures or frame.note or frame.state is not FrameState.OPEN
             if decided or self._frame_file(roll, frame.number).exists():
                 self._write_frame(roll, frame)
@@ -147,7 +147,7 @@ class Sidecars(Paths):
         Test exposures are looked at too, their names begin with their folder. Left out are other
         folders, hidden files, and what the program and its reports write.
         """
-        known = self.store.file_names(roll.id)
+        known = self.store.frames.file_names(roll.id)
         folder = self.folder(roll)
         trials = folder / TRIALS_FOLDER
         found = [(p.name, p) for p in folder.iterdir()]
@@ -168,7 +168,7 @@ class Sidecars(Paths):
         Facts, sidecars, reports, and everything in the roll's own folders, as positives are.
         Left out are hidden files, links, files on their way and strangers.
         """
-        known, folder = self.store.file_names(roll.id), self.folder(roll)
+        known, folder = self.store.frames.file_names(roll.id), self.folder(roll)
         for where, folders, names in os.walk(folder):
             here = Path(where)
             folders[:] = sorted(

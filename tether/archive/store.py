@@ -7,38 +7,59 @@ is made of them.
 
 from __future__ import annotations
 
-from tether.archive.database import ArchiveDatabaseDamaged, ArchiveDatabaseError
-from tether.archive.frames import Captures
-from tether.archive.journal import Begun, Behind, Log, LogLine, Sittings
+from pathlib import Path
+
+from tether.archive.database import Database
+from tether.archive.frames import Frames
+from tether.archive.journal import Journal
 from tether.archive.rolls import Rolls
-from tether.archive.rows import (
-    Companion,
-    Confirmed,
-    Intent,
-    Recorded,
-    RollLine,
-    RollProgress,
-    Sitting,
-    Totals,
-    card_key,
-)
-
-__all__ = [
-    "ArchiveDatabaseDamaged",
-    "ArchiveDatabaseError",
-    "Companion",
-    "Confirmed",
-    "Intent",
-    "LogLine",
-    "Recorded",
-    "RollLine",
-    "RollProgress",
-    "Sitting",
-    "Store",
-    "Totals",
-    "card_key",
-]
+from tether.clock import Clock, system_clock
 
 
-class Store(Rolls, Captures, Sittings, Begun, Log, Behind):
-    """The database of one archive. Safe to use from several threads, one call at a time."""
+class Store:
+    """The database of one archive. Safe to use from several threads, one call at a time.
+
+    Takes what `Database` takes, and raises as that does.
+
+    Attributes
+    ----------
+    rolls, frames, journal
+        What is stored, by what it is about.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        create: bool = True,
+        read_only: bool = False,
+        clock: Clock = system_clock,
+    ) -> None:
+        self.database = Database(path, create=create, read_only=read_only, clock=clock)
+        self.rolls = Rolls(self.database)
+        self.frames = Frames(self.database)
+        self.journal = Journal(self.database)
+
+    def close(self) -> None:
+        """Close the database. May be called twice."""
+        self.database.close()
+
+    def stamp(self) -> str:
+        """Return the time as it is stored."""
+        return self.database.stamp()
+
+    def damage(self) -> list[str]:
+        """Return what SQLite finds wrong in the database's file, nothing for a sound one."""
+        return self.database.damage()
+
+    def fact(self, key: str) -> str | None:
+        """Return a fact about the archive as a whole."""
+        row = self.database.one("SELECT value FROM archive_fact WHERE key = ?", key)
+        return str(row["value"]) if row else None
+
+    def set_fact(self, key: str, value: str | None) -> None:
+        """Store a fact about the archive as a whole, None to forget it."""
+        with self.database.change() as db:
+            db.execute("DELETE FROM archive_fact WHERE key = ?", (key,))
+            if value is not None:
+                db.execute("INSERT INTO archive_fact VALUES (?, ?)", (key, value))

@@ -137,7 +137,7 @@ def _check_roll(
     done: Checked,
     pace: _Pacer,
 ) -> list[Finding]:
-    recorded = archive.store.recorded(roll.id)
+    recorded = archive.store.frames.recorded(roll.id)
     pace.total = sum(size for _, size, _ in recorded)
     pace.add(0)
 

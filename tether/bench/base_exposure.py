@@ -145,7 +145,7 @@ class BaseCalibration:
             raise NotNow("There is no setting to make.")
         now_set = session.camera.set(Role.SHUTTER, result.wanted).value
         session.refresh_camera()
-        session.store.log(
+        session.store.journal.log(
             "camera", f"Shutter set to {printable(now_set, 20)} for the roll", session.roll.id
         )
         return now_set
@@ -187,7 +187,7 @@ class BaseCalibration:
         return state.settings.get(Role.SHUTTER) if state else None
 
     def _log(self, result: BaseResult) -> None:
-        self._session.store.log(
+        self._session.store.journal.log(
             "bench",
             f"Base ({result.trial.file}, {result.trial.shutter}): {base_line(result)}",
             self._session.roll.id,

@@ -154,7 +154,7 @@ class CameraSetup:
         return done, text
 
     def _log(self, text: str) -> None:
-        self._session.store.log("camera", text, self._session.roll.id)
+        self._session.store.journal.log("camera", text, self._session.roll.id)
 
     # --- what was found ----------------------------------------------------------------------
 

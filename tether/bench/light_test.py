@@ -232,7 +232,7 @@ class LightTest:
         )
         findings = tuple(judge_stray_light(share, session.settings.light))
         said = "; ".join(f.text for f in findings) or "nothing to object to"
-        session.store.log(
+        session.store.journal.log(
             "bench", f"Stray light ({trial.file}): {stray_line(share)}; {said}", session.roll.id
         )
         return StrayResult(share, findings, trial)
@@ -242,7 +242,7 @@ class LightTest:
         kept = "kept as the roll's flat field" if result.kept else "not kept as flat field"
         if result.kept and result.uneven:
             kept += f", uneven as it is: {EVENED_OUT.rstrip('.')}"
-        self._session.store.log(
+        self._session.store.journal.log(
             "bench",
             f"Light ({result.trial.file}, {result.trial.shutter}; {kept}): "
             f"{'; '.join(light_lines(result))}; {said}",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from tether.bench.steps import BY_KEY, Scope, Step
+from tether.archive.records import Scope
+from tether.bench.steps import BY_KEY, Step
 from tether.facts import Facts
 from tether.findings import CATALOGUE, Severity
 

@@ -82,7 +82,9 @@ def put_back(session: Core) -> str:
             todo=f"Set it to {printable(was, 20)} on the camera.",
         )
     forget(session.store, session.camera_key)
-    session.store.log("camera", f"Shutter put back to {printable(was, 20)}", session.roll.id)
+    session.store.journal.log(
+        "camera", f"Shutter put back to {printable(was, 20)}", session.roll.id
+    )
     return was
 
 
@@ -175,7 +177,7 @@ class LentShutter:
                 now_set = self.now()
             stands = now_set.value if now_set else None
         except TetherError as error:
-            session.store.log("camera", f"{self._elsewhere()} {error}", session.roll.id)
+            session.store.journal.log("camera", f"{self._elsewhere()} {error}", session.roll.id)
         if stands != before.value:
             return self._elsewhere()
         noted = _noted(session.store, session.camera_key)

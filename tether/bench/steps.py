@@ -10,14 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-
-class Scope(StrEnum):
-    """How often a step comes up."""
-
-    SITTING = "sitting"
-    ROLL = "roll"
-    STRIP = "strip"
-    FRAME = "frame"
+from tether.archive.records import Scope
 
 
 class Part(StrEnum):

@@ -100,7 +100,7 @@ class BenchShots:
             raise
         report(Progress("file"))
         names = self._file(what, arrivals)
-        self._roll.store.know_card_files(self._camera.key, files)
+        self._roll.store.journal.know_card_files(self._camera.key, files)
         for name, arrival in zip(names, arrivals, strict=True):
             if arrival.may_be_raw:
                 return self._bench_shot(name, arrival)
@@ -120,10 +120,10 @@ class BenchShots:
         files = camera.capture()
         # Before anything can break: no later look at the card may take it for the picture of
         # a frame. What is not fetched is offered.
-        store.know_card_files(self._camera.key, files, unfetched=True)
+        store.journal.know_card_files(self._camera.key, files, unfetched=True)
         arrivals = [self._transfer.fetch_one(camera, file, report) for file in files]
         for file, arrival in zip(files, arrivals, strict=True):
-            if arrival.may_be_raw and (where := store.with_digest(arrival.sha256)):
+            if arrival.may_be_raw and (where := store.frames.with_digest(arrival.sha256)):
                 raise SamePicture(file, where)
         return files, arrivals
 
@@ -141,7 +141,7 @@ class BenchShots:
                 name = f"{stem}_{number}-{len(names) + 1}.{arrival.ending}"
             names.append(name)
         settle([(a.path, folder / name) for a, name in zip(arrivals, names, strict=True)])
-        self._roll.store.add_trials(
+        self._roll.store.frames.add_bench_shots(
             self._roll.id,
             [(name, a.size, a.sha256) for a, name in zip(arrivals, names, strict=True)],
         )

@@ -10,7 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from tether.archive.store import Intent, Store
+from tether.archive.records import Intent
+from tether.archive.store import Store
 from tether.camera.protocol import Camera, CardFile, Role
 from tether.camera.values import shutter_seconds
 from tether.capture.transfer import card_files
@@ -36,11 +37,11 @@ class Claims:
 def listed_files(store: Store, roll_id: int, camera: Camera, camera_key: str) -> list[CardFile]:
     """List the card; with a release just begun, wait for a picture that is still being written."""
     listed = list(camera.list_files())
-    fired = [i for roll, i in store.open_releases(camera_key) if roll == roll_id]
+    fired = [i for roll, i in store.journal.open_releases(camera_key) if roll == roll_id]
     if (
         fired
-        and _is_recent(fired[-1], store.clock())
-        and not store.unknown_card_files(camera_key, listed)
+        and _is_recent(fired[-1], store.database.clock())
+        and not store.journal.unknown_card_files(camera_key, listed)
     ):
         late = camera.wait_for_files(STILL_WRITING_SECONDS + _seconds(fired[-1]))
         listed += [file for file in late if file not in listed]
@@ -49,12 +50,12 @@ def listed_files(store: Store, roll_id: int, camera: Camera, camera_key: str) ->
 
 def claims(store: Store, roll_id: int, camera_key: str, listed: Sequence[CardFile]) -> Claims:
     """Share the unknown pictures on a card among the releases that are open."""
-    named = {file for facts in store.open_fetches(camera_key) for file in _files_of(facts)}
-    unknown = store.unknown_card_files(camera_key, listed)
+    named = {file for facts in store.journal.open_fetches(camera_key) for file in _files_of(facts)}
+    unknown = store.journal.unknown_card_files(camera_key, listed)
     seen = {_stem(f) for f in set(listed).difference(unknown)}
     # The second file of a picture that was seen before came late; no open release made it.
     unknown = [f for f in unknown if f not in named and not (_is_second(f) and _stem(f) in seen)]
-    releases = store.open_releases(camera_key)
+    releases = store.journal.open_releases(camera_key)
     shares = shared(exposures(unknown), len(releases)) if releases else []
     mine = []
     others = set(named)

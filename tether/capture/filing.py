@@ -11,8 +11,7 @@ from typing import Any
 from tether.archive.archive import Archive
 from tether.archive.durable import Arrival, flush_folder, matches, settle
 from tether.archive.layout import capture_name, is_plain
-from tether.archive.records import Capture, Roll
-from tether.archive.store import Companion
+from tether.archive.records import Capture, Companion, Roll
 from tether.camera.protocol import CardFile
 from tether.text import printable
 
@@ -53,10 +52,10 @@ class Filing:
 
         Files that come after their raw file, which is recorded already, go beside that take.
         """
-        roll = self.store.roll_by_id(self.roll_id)
+        roll = self.store.rolls.by_id(self.roll_id)
         planned: set[str] = set()
         pending: list[PendingFile] = []
-        take = beside_take or self.store.next_take(roll.id, frame) - 1
+        take = beside_take or self.store.frames.next_take(roll.id, frame) - 1
         order = sorted(range(len(arrivals)), key=lambda i: not arrivals[i][1].may_be_raw)
         for i in order:
             file, arrival = arrivals[i]
@@ -105,7 +104,7 @@ class Filing:
         IntakeError
             When a file could not be given its name.
         """
-        roll = self.store.roll_by_id(self.roll_id)
+        roll = self.store.rolls.by_id(self.roll_id)
         incoming = self.archive.incoming(roll)
         settle([(incoming / p.part, self.archive.file(roll, p.name)) for p in pending])
         return self._record(roll, frame, facts, pending, [intent])
@@ -121,7 +120,7 @@ class Filing:
             The captures, and the places of those card files of which nothing is left on disk. Is
             there one, the intent stays, as one of the kind ``fetch`` for just those.
         """
-        roll = self.store.roll_by_id(self.roll_id)
+        roll = self.store.rolls.by_id(self.roll_id)
         incoming = self.archive.incoming(roll)
         frame = int(facts.get("frame", frame))
         whole: list[PendingFile] = []
@@ -136,7 +135,7 @@ class Filing:
         if missing:
             captures = self._record(roll, frame, facts, whole, [])
             kept = {k: v for k, v in facts.items() if k not in ("parcels", "taken_at")}
-            self.store.advance(intent, "fetch", kept | {"files": missing})
+            self.store.journal.advance(intent, "fetch", kept | {"files": missing})
         else:
             captures = self._record(roll, frame, facts, whole, [intent])
         return captures, tuple(lost)
@@ -148,7 +147,7 @@ class Filing:
         if not (is_plain(file.part) and is_plain(file.name)):
             return None
         part, final = incoming / file.part, self.archive.file(roll, file.name)
-        known = file.name in self.store.file_names(roll.id)
+        known = file.name in self.store.frames.file_names(roll.id)
         if not known and matches(final, file.size, file.sha256):
             flush_folder(final.parent)  # the stop may have come before the name was safe
             _give_up(part, final)
@@ -159,7 +158,7 @@ class Filing:
             ending = final.suffix.lstrip(".")
             take = file.take
             if file.raw:
-                take = self.store.next_take(roll.id, frame)
+                take = self.store.frames.next_take(roll.id, frame)
             name = self._free(roll, set(), frame, take or 1, ending)
             file = replace(file, name=name, take=take)
             final = self.archive.file(roll, name)
@@ -199,7 +198,7 @@ class Filing:
             for f in (files if intents else [files[p.index] for p in pending])
             if f not in facts.get("not_counted", ())
         ]
-        return self.store.add_release(
+        return self.store.frames.add_release(
             roll,
             captures,
             companions,

@@ -147,7 +147,7 @@ class LeftoverActions:
             "taken_at": stamp(datetime.fromtimestamp(path.stat().st_mtime, UTC)),
             "parcels": [asdict(file) for file in pending],
         }
-        intent = self._roll.store.begin(self._roll.id, "arrival", frame, facts)
+        intent = self._roll.store.journal.begin(self._roll.id, "arrival", frame, facts)
         captures = self._transfer.filing.file(intent, frame, facts, pending)
         return f"Frame {frame}: {self._judged(captures)}"
 
@@ -161,7 +161,7 @@ class LeftoverActions:
         """
         path = self._existing(item, Kind.CAPTURE)
         captures = record_by_name(self._roll.archive, self._roll.roll, [path.name])
-        if not captures and path.name not in self._roll.store.file_names(self._roll.id):
+        if not captures and path.name not in self._roll.store.frames.file_names(self._roll.id):
             raise NotNow(
                 f"{item.name} names no frame, is empty, or has the bytes of a recorded picture.",
                 todo="It stays where it is.",
@@ -182,9 +182,9 @@ class LeftoverActions:
         path = self._existing(item, Kind.COPY)
         size, digest, _ = digest_of(path)
         store = self._roll.store
-        where = store.with_digest(digest)
+        where = store.frames.with_digest(digest)
         if where is not None:
-            filed = self._roll.archive.file(store.roll_by_id(where.roll_id), where.file_name)
+            filed = self._roll.archive.file(store.rolls.by_id(where.roll_id), where.file_name)
             if matches(filed, size, digest):
                 path.unlink()
                 flush_folder(path.parent)
@@ -198,9 +198,9 @@ class LeftoverActions:
     def leave(self, item: Leftover) -> str:
         """Leave something where it is, and not speak of it again."""
         if item.kind is Kind.CARD:
-            self._roll.store.know_card_files(self._camera.key, item.files)
+            self._roll.store.journal.know_card_files(self._camera.key, item.files)
         else:
-            self._roll.store.leave_alone(self._roll.id, [item.key])
+            self._roll.store.journal.leave_alone(self._roll.id, [item.key])
         self._roll.log("recovery", f"Left where it is: {item.name} ({item.kind.value})")
         return f"{item.name} stays where it is and is not asked about again."
 

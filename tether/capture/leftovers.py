@@ -15,7 +15,7 @@ from pathlib import Path
 from tether.archive.archive import INCOMING
 from tether.archive.durable import digest_of
 from tether.archive.layout import CAPTURE_NAME, ending_of
-from tether.archive.rows import storable
+from tether.archive.records import utf8_safe
 from tether.camera.protocol import CardFile
 from tether.capture.card_claims import exposures
 from tether.capture.file_check import is_whole
@@ -80,21 +80,21 @@ def in_folder(transfer: CardTransfer) -> list[Leftover]:
     """
     archive, roll = transfer.archive, transfer.roll
     incoming, folder = archive.incoming(roll), archive.folder(roll)
-    alone = transfer.store.left_alone(roll.id)
+    alone = transfer.store.journal.left_alone(roll.id)
     waiting = {
         str(file.get("part"))
-        for intent in transfer.store.intents(roll.id)
+        for intent in transfer.store.journal.intents(roll.id)
         for file in intent.facts.get("parcels", ())
     }
     found = []
     try:
         for path in sorted(incoming.iterdir()):
             key = f"{INCOMING}/{path.name}"
-            known = path.name in waiting or storable(key) in alone
+            known = path.name in waiting or utf8_safe(key) in alone
             if path.suffix == ".part" and not known:
                 found.append(_at(path, key, _kind_of_part(transfer, path)))
         for name in archive.strangers(roll):
-            if storable(name) not in alone:
+            if utf8_safe(name) not in alone:
                 kind = Kind.CAPTURE if CAPTURE_NAME.match(name) else Kind.STRANGER
                 found.append(_at(folder / name, name, kind))
     except OSError as error:
@@ -115,7 +115,7 @@ def _kind_of_part(transfer: CardTransfer, part: Path) -> Kind:
     if part.is_symlink() or not part.is_file():
         return Kind.HALF
     size, digest, head = digest_of(part)
-    if transfer.store.with_digest(digest) is not None:
+    if transfer.store.frames.with_digest(digest) is not None:
         return Kind.COPY
     if size and ending_of(part.name, head)[1] and is_whole(part):
         return Kind.WHOLE

@@ -11,7 +11,7 @@ from dataclasses import asdict
 
 from tether.archive.durable import IntakeError
 from tether.archive.rebuilt_state import take_in_trials
-from tether.archive.store import Intent
+from tether.archive.records import Intent
 from tether.camera.errors import CameraError, CameraLost, CardUnclear
 from tether.camera.protocol import Camera, CardFile
 from tether.capture.card_claims import Claims, claims, listed_files
@@ -41,11 +41,11 @@ def recover(transfer: CardTransfer, camera: Camera | None, camera_key: str) -> I
         When the camera is lost while its card is read or a picture fetched. Calling again goes
         on.
     """
-    for intent in transfer.store.intents(transfer.roll_id):
+    for intent in transfer.store.journal.intents(transfer.roll_id):
         if intent.kind == "arrival":
             yield from _finish_arrival(transfer, intent)
     if found := take_in_trials(transfer.archive, transfer.roll):
-        transfer.store.log(
+        transfer.store.journal.log(
             "recovery", f"Test exposures recorded: {', '.join(found)}", transfer.roll_id
         )
     if camera is not None:
@@ -77,7 +77,7 @@ def offered(transfer: CardTransfer, camera: Camera | None, camera_key: str) -> l
     """
     if camera is not None:
         transfer.listed = tuple(camera.list_files())
-    return transfer.store.unfetched_card_files(camera_key, transfer.listed)
+    return transfer.store.journal.unfetched_card_files(camera_key, transfer.listed)
 
 
 def _finish_arrival(transfer: CardTransfer, intent: Intent) -> Iterator[str]:
@@ -88,8 +88,8 @@ def _finish_arrival(transfer: CardTransfer, intent: Intent) -> Iterator[str]:
         return
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         # Facts that this program did not write. The files lie where they are.
-        transfer.store.log("recovery", f"unreadable facts: {error!r}", transfer.roll_id)
-        transfer.store.end(intent.id)
+        transfer.store.journal.log("recovery", f"unreadable facts: {error!r}", transfer.roll_id)
+        transfer.store.journal.end(intent.id)
         yield f"Frame {intent.frame}: what the database says of an arrival makes no sense."
         return
     for capture in captures:
@@ -104,7 +104,7 @@ def _finish_arrival(transfer: CardTransfer, intent: Intent) -> Iterator[str]:
 def _finish_fetches(
     transfer: CardTransfer, camera: Camera, camera_key: str, listed: Sequence[CardFile]
 ) -> Iterator[str]:
-    for intent in transfer.store.intents(transfer.roll_id):
+    for intent in transfer.store.journal.intents(transfer.roll_id):
         if intent.kind != "fetch" or intent.facts.get("camera") != camera_key:
             continue
         try:
@@ -113,7 +113,7 @@ def _finish_fetches(
             files = []  # facts that this program did not write
         names = ", ".join(printable(f.name, 40) for f in files)
         if not files:
-            transfer.store.end(intent.id)
+            transfer.store.journal.end(intent.id)
         elif all(file in listed for file in files):
             yield from _fetch(transfer, camera, intent, names)
         else:
@@ -147,17 +147,17 @@ def _one_start_less(transfer: CardTransfer, intent: Intent) -> None:
     """Count the starts at which a picture could not be had; after some, only offer it."""
     starts = int(intent.facts.get("starts", 0)) + 1
     if starts < _STARTS:
-        transfer.store.advance(intent.id, "fetch", dict(intent.facts) | {"starts": starts})
+        transfer.store.journal.advance(intent.id, "fetch", dict(intent.facts) | {"starts": starts})
         return
     files = card_files(intent.facts)
-    transfer.store.know_card_files(str(intent.facts["camera"]), files, unfetched=True)
-    transfer.store.log(
+    transfer.store.journal.know_card_files(str(intent.facts["camera"]), files, unfetched=True)
+    transfer.store.journal.log(
         "recovery",
         f"No longer asked for: {', '.join(printable(f.name, 40) for f in files)}",
         transfer.roll_id,
         intent.frame,
     )
-    transfer.store.end(intent.id)
+    transfer.store.journal.end(intent.id)
 
 
 def _finish_releases(transfer: CardTransfer, camera: Camera, claimed: Claims) -> Iterator[str]:
@@ -165,11 +165,11 @@ def _finish_releases(transfer: CardTransfer, camera: Camera, claimed: Claims) ->
         if not files:
             what = "raw file" if release.facts.get("had_others") else "picture"
             yield f"Frame {release.frame}: the shutter was to be fired, but no {what} was made."
-            transfer.store.end(release.id)
+            transfer.store.journal.end(release.id)
             continue
         facts = {"settings": {}, **release.facts, "origin": "card"}
         facts["files"] = [asdict(f) for f in files]
-        transfer.store.advance(release.id, "fetch", facts)
+        transfer.store.journal.advance(release.id, "fetch", facts)
         fetching = Intent(release.id, "fetch", release.frame, facts, release.begun_at)
         names = ", ".join(printable(f.name, 40) for f in files)
         yield from _fetch(transfer, camera, fetching, names)
@@ -177,19 +177,19 @@ def _finish_releases(transfer: CardTransfer, camera: Camera, claimed: Claims) ->
 
 def _offer(transfer: CardTransfer, camera_key: str, listed: Sequence[CardFile]) -> Iterator[str]:
     store = transfer.store
-    new = store.unknown_card_files(camera_key, listed)
+    new = store.journal.unknown_card_files(camera_key, listed)
     seen = f"card of {camera_key}"
     if store.fact(seen) is None:
         store.set_fact(seen, store.stamp())
-        store.know_card_files(camera_key, new)
+        store.journal.know_card_files(camera_key, new)
         if new:
             yield (
                 f"The camera's card holds {plural(len(new), 'file')} that this program did not "
                 "take; they stay there."
             )
         return
-    store.know_card_files(camera_key, new, unfetched=True)
-    waiting = store.unfetched_card_files(camera_key, listed)
+    store.journal.know_card_files(camera_key, new, unfetched=True)
+    waiting = store.journal.unfetched_card_files(camera_key, listed)
     if waiting:
         names = ", ".join(printable(f.name, 40) for f in waiting[:3])
         yield (

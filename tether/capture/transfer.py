@@ -24,8 +24,7 @@ from typing import Any
 
 from tether.archive.durable import Arrival, IntakeError, received
 from tether.archive.open_roll import OpenRoll
-from tether.archive.records import Capture, Roll
-from tether.archive.store import Intent, Recorded
+from tether.archive.records import Capture, Intent, Recorded, Roll
 from tether.camera.errors import FileUnavailable
 from tether.camera.protocol import Camera, CardFile
 from tether.capture.file_check import is_whole
@@ -87,7 +86,7 @@ class CardTransfer:
     @property
     def roll(self) -> Roll:
         """The roll as it is stored now."""
-        return self.store.roll_by_id(self.roll_id)
+        return self.store.rolls.by_id(self.roll_id)
 
     def take(
         self,
@@ -121,9 +120,9 @@ class CardTransfer:
             "settings": dict(settings),
         }
         if intent is None:
-            intent = self.store.begin(self.roll_id, "fetch", frame, facts)
+            intent = self.store.journal.begin(self.roll_id, "fetch", frame, facts)
         else:
-            self.store.advance(intent, "fetch", facts)
+            self.store.journal.advance(intent, "fetch", facts)
         return self.fetch(camera, Intent(intent, "fetch", frame, facts, self.store.stamp()), report)
 
     def fetch(
@@ -157,17 +156,19 @@ class CardTransfer:
             "parcels": [asdict(file) for file in pending],
             "not_counted": [asdict(file) for file in self._not_counted(intent.facts, again)],
         }
-        self.store.advance(intent.id, "arrival", facts)
+        self.store.journal.advance(intent.id, "arrival", facts)
         captures = self.filing.file(intent.id, frame, facts, pending)
         if fresh and not captures and raw is None:
             # The raw file may be on the card all the same, where this connection does not see
             # it: the next one looks for it.
             waits = {"camera": facts["camera"], "settings": facts["settings"], "had_others": True}
-            self.store.begin(self.roll_id, "release", intent.frame, waits)
+            self.store.journal.begin(self.roll_id, "release", intent.frame, waits)
         for file, arrival in arrivals:
             if arrival.sha256 in known:
                 self._drop(arrival, known[arrival.sha256])
-                self.store.log("camera", f"{printable(file.name, 60)} came again", self.roll_id)
+                self.store.journal.log(
+                    "camera", f"{printable(file.name, 60)} came again", self.roll_id
+                )
         came_again = raw is not None or not fresh
         return Transferred(captures, tuple(_said(pending)), repeated=came_again)
 
@@ -179,7 +180,7 @@ class CardTransfer:
         A file that was offered is, where it turns out to be recorded. Of two that are described
         alike the one that came again need not be the one that never came.
         """
-        offered = self.store.unfetched_card_files(str(facts["camera"]), again)
+        offered = self.store.journal.unfetched_card_files(str(facts["camera"]), again)
         for file in again:
             if file not in offered or self.listed.count(file) > 1:
                 yield file
@@ -204,10 +205,10 @@ class CardTransfer:
         found = {
             a.sha256: w
             for _, a in arrivals
-            if a.may_be_raw and (w := self.store.with_digest(a.sha256))
+            if a.may_be_raw and (w := self.store.frames.with_digest(a.sha256))
         }
         told_before = intent.facts["origin"] != "program" and len(
-            self.store.unknown_card_files(str(intent.facts["camera"]), files)
+            self.store.journal.unknown_card_files(str(intent.facts["camera"]), files)
         ) < len(files)
         if not told_before:
             for file, arrival in arrivals:
@@ -216,7 +217,7 @@ class CardTransfer:
                     raise SamePicture(file, found[arrival.sha256])
             return found
         roll = self.roll
-        here = {digest: (name, size) for name, size, digest in self.store.recorded(roll.id)}
+        here = {digest: (name, size) for name, size, digest in self.store.frames.recorded(roll.id)}
         for _, arrival in arrivals:
             if not arrival.may_be_raw and arrival.sha256 in here:
                 name, size = here[arrival.sha256]
@@ -238,16 +239,16 @@ class CardTransfer:
         for _, arrival in arrivals:
             if arrival.sha256 in found:
                 self._drop(arrival, found[arrival.sha256])
-        self.store.know_card_files(str(intent.facts["camera"]), files, unfetched=True)
+        self.store.journal.know_card_files(str(intent.facts["camera"]), files, unfetched=True)
         if intent.facts["origin"] == "program":
             waits = {k: intent.facts[k] for k in ("camera", "settings")}
-            self.store.advance(intent.id, "release", waits)
+            self.store.journal.advance(intent.id, "release", waits)
         else:
-            self.store.end(intent.id)
+            self.store.journal.end(intent.id)
 
     def _drop(self, arrival: Arrival, where: Recorded) -> None:
         """Remove a file that came again; it stays where its recorded twin is not on the disk."""
-        recorded = self.archive.file(self.store.roll_by_id(where.roll_id), where.file_name)
+        recorded = self.archive.file(self.store.rolls.by_id(where.roll_id), where.file_name)
         if recorded.is_file() and recorded.stat().st_size == where.size:
             arrival.path.unlink(missing_ok=True)
 
@@ -271,7 +272,7 @@ class CardTransfer:
                 failed = IntakeError(f"{printable(file.name, 60)} came cut short.")
             except (FileUnavailable, IntakeError) as error:
                 failed = error
-                self.store.log(
+                self.store.journal.log(
                     "camera", f"{printable(file.name, 60)} came incomplete: {error}", self.roll_id
                 )
                 # Asking again would only fill the disk further.

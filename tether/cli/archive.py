@@ -31,9 +31,9 @@ def run_verify(root: Path, roll_name: str | None, *, afresh: bool) -> int:
             notebook = Notebook(archive.root, afresh=afresh)
             if notebook.count:
                 print(f"Going on with a check: {plural(notebook.count, 'roll')} done before.")
-            rolls, count = store.rolls(), store.totals().rolls
+            rolls, count = store.rolls.all(), store.rolls.totals().rolls
         else:
-            rolls, count = iter([store.roll(roll_name)]), 1
+            rolls, count = iter([store.rolls.named(roll_name)]), 1
         try:
             with _bar() as report:
                 found = check(archive, rolls, count, notebook=notebook, report=report)
@@ -79,8 +79,8 @@ def _advice(findings: list[Finding], root: Path) -> Iterator[str]:
 def _note(root: Path, roll_name: str | None, outcome: str) -> None:
     """Put the outcome into the log, where the archive can be written to."""
     with contextlib.suppress(TetherError, OSError), contextlib.closing(Archive(root)) as archive:
-        roll_id = None if roll_name is None else archive.store.roll(roll_name).id
-        archive.store.log("verify", outcome, roll_id)
+        roll_id = None if roll_name is None else archive.store.rolls.named(roll_name).id
+        archive.store.journal.log("verify", outcome, roll_id)
 
 
 @contextmanager
@@ -122,7 +122,7 @@ def run_package(root: Path, roll_name: str, destination: Path) -> None:
     from tether.archive.bagit_package import package
 
     with contextlib.closing(Archive(root, create=False)) as archive:
-        roll: Roll = archive.store.roll(roll_name)
+        roll: Roll = archive.store.rolls.named(roll_name)
         said = (lambda name: print(f"  {printable(name)}")) if sys.stdout.isatty() else _nothing
         made = package(archive, roll, destination, said)
     print(f"The package lies in {printable(str(made), 500)}; it was read back and is valid.")

@@ -27,7 +27,7 @@ def deliver_roll(archive: Archive, roll_name: str, settings: Settings, wishes: W
     TetherError
         When there is nothing to deliver or it was interrupted.
     """
-    roll = archive.store.roll(roll_name)
+    roll = archive.store.rolls.named(roll_name)
     with _shown() as shown:
         delivery = RollDelivery(archive, roll, settings, wishes, shown)
         try:

@@ -51,7 +51,7 @@ class RollDelivery:
     ) -> None:
         self.archive, self.roll, self.wishes, self.report = archive, roll, wishes, report
         self.settings, self.base_target = settings.positive, settings.exposure.base_target_ev
-        self.frames = archive.store.frames(roll)
+        self.frames = archive.store.frames.of(roll)
         self.folder = DeliveredFolder(wishes.to or archive.folder(roll) / "delivered", roll.name)
         self.result = Delivered(self.folder.root, left_out=without_pictures(self.frames))
 
@@ -108,7 +108,7 @@ class RollDelivery:
         if self.wishes.flat is None:
             # What the last kept frame was judged against; else what lies in the folder, as after a
             # rebuilt database or a light test that came last.
-            gate = RollMemory.from_bytes(self.archive.store.memory(self.roll.id)).open_gate
+            gate = RollMemory.from_bytes(self.archive.store.rolls.memory(self.roll.id)).open_gate
             kept = LightKeeper(self.archive.folder(self.roll) / TRIALS_FOLDER).kept.gate
             gate = gate or (kept.as_open_gate() if kept else None)
             return from_grid(gate.channels, gate.grid) if gate else None
@@ -148,6 +148,6 @@ class RollDelivery:
         write_sidecars(whole, self.archive.folder(self.roll), self.result)
         self.folder.write(whole.record)
         settings = {"settings": asdict(self.settings), "half": self.wishes.half}
-        log = self.archive.store.log_lines(self.roll.id, 500)
+        log = self.archive.store.journal.log_lines(self.roll.id, 500)
         write_reports(whole, self.result, settings, log, flat=flat, base_target=self.base_target)
         self.report(Step("reports", 1, 1))

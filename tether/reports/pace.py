@@ -85,7 +85,7 @@ def pace_of(exposures: Sequence[Taken], pause: timedelta, said: Sequence[Span] =
 
 def begun(archive: Archive, pause: timedelta) -> Begun:
     """Read from an archive how far it is, and the pace of its newest rolls."""
-    totals = archive.store.totals()
+    totals = archive.store.rolls.totals()
     return Begun(
         rolls=totals.rolls,
         unfinished=totals.unfinished,
@@ -103,16 +103,16 @@ def pace_of_roll(archive: Archive, roll: Roll, pause: timedelta) -> Pace:
 
 def _pace(archive: Archive, rolls: Sequence[Roll], pause: timedelta) -> Pace:
     taken = [one for roll in rolls for one in _taken(archive, roll)]
-    said = [s for roll in rolls for s in pauses_of(archive.store.log_since(roll.id, 0))]
+    said = [s for roll in rolls for s in pauses_of(archive.store.journal.log_since(roll.id, 0))]
     return pace_of(taken, pause, said)
 
 
 def _taken(archive: Archive, roll: Roll) -> list[Taken]:
     found = []
     beside: dict[tuple[int | None, int | None], int] = {}
-    for c in archive.store.companions(roll.id):
+    for c in archive.store.frames.companions(roll.id):
         beside[c.frame, c.take] = beside.get((c.frame, c.take), 0) + c.size
-    for frame in archive.store.frames(roll):
+    for frame in archive.store.frames.of(roll):
         for capture in frame.captures:
             if (at := _time(capture.taken_at)) is not None:
                 size = capture.size + beside.get((capture.frame, capture.take), 0)
@@ -124,7 +124,7 @@ def _at_work(archive: Archive) -> list[Roll]:
     """Return the newest rolls with a frame done: whole collections are entered beforehand."""
     found: list[Roll] = []
     skip = 0
-    while len(found) < NEWEST_ROLLS and (page := archive.store.progress(PAGE, skip=skip)):
+    while len(found) < NEWEST_ROLLS and (page := archive.store.rolls.progress(PAGE, skip=skip)):
         found += [p.roll for p in reversed(page) if p.frames_done]
         skip += len(page)
     return found[:NEWEST_ROLLS]

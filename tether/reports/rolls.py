@@ -34,7 +34,7 @@ def listing(
 ) -> Iterator[dict[str, Any]]:
     """Yield one object a roll, the newest last; the keys are documented in docs/json.md."""
     command = _Command(archive, rehearsal=is_rehearsals(archive.root))
-    for roll in archive.store.lines(newest, unfinished=unfinished):
+    for roll in archive.store.rolls.lines(newest, unfinished=unfinished):
         yield {
             "name": roll.name,
             "film": roll.process,
@@ -97,7 +97,7 @@ def not_made(archive: Archive, new: NewRoll) -> str:
 
 def listing_text(archive: Archive, newest: int | None, *, unfinished: bool = False) -> str:
     """Return a list of the newest rolls, and how far all are, as text for a terminal."""
-    totals = archive.store.totals()
+    totals = archive.store.rolls.totals()
     if not totals.rolls:
         return "The archive holds no rolls yet. Start one: tether shoot NAME"
     rows = list(listing(archive, newest, unfinished=unfinished))
@@ -114,7 +114,7 @@ def listing_text(archive: Archive, newest: int | None, *, unfinished: bool = Fal
         f"{plural(totals.rolls, 'roll')}, {totals.frames_done} of {totals.frames_expected} "
         "frames done."
     )
-    unfinished_rows = archive.store.lines(1, unfinished=True)
+    unfinished_rows = archive.store.rolls.lines(1, unfinished=True)
     if unfinished_rows:
         lines.append(f"Go on: {go_on(archive, unfinished_rows[0].name)}")
     return "\n".join(lines)

@@ -74,8 +74,8 @@ class Statement:
 
 def statement(archive: Archive, roll_name: str, pause: timedelta) -> Statement:
     """Put a roll's statement together; ``pause`` is the gap between two pictures that is one."""
-    roll = archive.store.roll(roll_name)
-    frames = archive.store.frames(roll)
+    roll = archive.store.rolls.named(roll_name)
+    frames = archive.store.frames.of(roll)
     states = Counter(f.state for f in frames)
     pace = pace_of_roll(archive, roll, pause)
     upcoming = next_frame(roll, frames)

@@ -11,12 +11,11 @@ from typing import Self
 from tether.archive.archive import Archive
 from tether.archive.layout import TRIALS_FOLDER
 from tether.archive.open_roll import OpenRoll
-from tether.archive.records import Capture, Frame, FrameState, Roll
-from tether.archive.store import Confirmed, Sitting
+from tether.archive.records import Capture, Confirmed, Frame, FrameState, Roll, Scope, Sitting
 from tether.bench.light_record import LightKeeper
 from tether.bench.light_warnings import light_warnings
 from tether.bench.shutter_loan import displaced
-from tether.bench.steps import Scope, Step, left_out
+from tether.bench.steps import Step, left_out
 from tether.camera.protocol import CameraState, Role
 from tether.camera.values import shutter_seconds
 from tether.capture.bench_shots import BenchShots
@@ -144,7 +143,7 @@ class Core:
     def view(self) -> View:
         """Return everything a screen needs."""
         roll = self.roll
-        frames = self.store.frames(roll)
+        frames = self.store.frames.of(roll)
         confirmed = self._confirmed()
         place = find_place(roll, frames, confirmed, short=self.sitting.short)
         return View(
@@ -163,7 +162,7 @@ class Core:
         )
 
     def _confirmed(self) -> list[Confirmed]:
-        return self.store.confirmed(self.sitting.id, self._roll_id)
+        return self.store.journal.confirmed(self.sitting.id, self._roll_id)
 
     def place(self) -> Place:
         """Return the next thing to do."""
@@ -172,14 +171,14 @@ class Core:
     def _sitting(self) -> Sitting:
         """Go on with the last sitting unless the pause was long or the camera is another one."""
         camera = self.camera_key
-        last = self.store.last_sitting()
+        last = self.store.journal.last_sitting()
         if last is not None and camera in ("", last.camera):
             pause = self.archive.clock() - datetime.fromisoformat(last.active_at)
             # A clock that was set back gives a negative pause, which is no reason to ask again.
             if pause.total_seconds() < self.settings.sittings.pause_hours * 3600:
-                self.store.touch_sitting(last.id)
+                self.store.journal.touch_sitting(last.id)
                 return last
-        return self.store.begin_sitting(camera)
+        return self.store.journal.begin_sitting(camera)
 
     @property
     def camera_key(self) -> str:
@@ -287,11 +286,11 @@ class Core:
         done = Confirmed(step.scope, at, step.key)
         roll_id = None if step.scope is Scope.SITTING else self._roll_id
         self.announce(StepConfirmed(done))
-        self.store.confirm(self.sitting.id, roll_id, done)
+        self.store.journal.confirm(self.sitting.id, roll_id, done)
         self.archive.write_state(self.roll)
         what = f"“{step.what.rstrip('.')}”"
-        self._can_undo(what, lambda: self.store.take_back(self.sitting.id, done), done)
-        self.store.touch_sitting(self.sitting.id)
+        self._can_undo(what, lambda: self.store.journal.take_back(self.sitting.id, done), done)
+        self.store.journal.touch_sitting(self.sitting.id)
         self._log("step", f"{how}{self._by()}{self._unmeasured(step)}: {step.what}", frame)
 
     def _unmeasured(self, step: Step) -> str:
@@ -308,7 +307,7 @@ class Core:
         """Shorten the checklist, or ask everything again; return what that means.
 
         The log names every step that is left out."""
-        self.store.set_short(self.sitting.id, short)
+        self.store.journal.set_short(self.sitting.id, short)
         self.sitting = replace(self.sitting, short=short)
         if short:
             names = "; ".join(step.what.rstrip(".") for step in left_out())
@@ -322,7 +321,9 @@ class Core:
     def _judge_capture(self, capture: Capture) -> Judgement:
         judgement = self._judgement_of(capture)
         self._last = (capture.id, judgement)
-        self.store.set_judgement(capture.id, judgement.verdict, judgement.facts, judgement.memory)
+        self.store.frames.set_judgement(
+            capture.id, judgement.verdict, judgement.facts, judgement.memory
+        )
         findings = "; ".join(judgement.facts.texts) or "nothing to object to"
         self._log("verdict", f"{judgement.verdict.value}: {findings}", capture.frame)
         self._write_frame(capture.frame)
@@ -330,7 +331,7 @@ class Core:
 
     def _judge_leftover(self, capture: Capture) -> None:
         self._judge_capture(capture)
-        self.store.touch_sitting(self.sitting.id)
+        self.store.journal.touch_sitting(self.sitting.id)
 
     def _judgement_of(self, capture: Capture) -> Judgement:
         roll = self.roll
@@ -344,7 +345,7 @@ class Core:
             frame=capture.frame,
             shutter=(shutter, seconds) if seconds else None,
             shutters=tuple((c, s) for c in choices if (s := shutter_seconds(c))),
-            memory=self.store.memory(roll.id),
+            memory=self.store.rolls.memory(roll.id),
             settings=self._settings_of(capture),
             light=self.light.kept,
             order=sum(c.id <= capture.id for f in self.frames() for c in f.captures),
@@ -367,7 +368,7 @@ class Core:
     # --- keeping record ------------------------------------------------------------------
 
     def _decided(self, frame: int, text: str) -> Place:
-        self.store.touch_sitting(self.sitting.id)
+        self.store.journal.touch_sitting(self.sitting.id)
         self._log("choice", text, frame)
         self._write_frame(frame)
         return self.place()

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from tether.archive.store import Confirmed
+from tether.archive.records import Confirmed
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from tether.archive.records import Capture, Frame, FrameState, Roll
-from tether.archive.store import Confirmed
-from tether.bench.steps import Scope, Step, steps_of
+from tether.archive.records import Capture, Confirmed, Frame, FrameState, Roll, Scope
+from tether.bench.steps import Step, steps_of
 
 
 class Todo(StrEnum):

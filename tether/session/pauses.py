@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
-from tether.archive.store import LogLine
+from tether.archive.records import LogLine
 from tether.session.core import Core
 from tether.text import plural
 
@@ -29,7 +29,7 @@ class Pausing(Core):
         """Store that the pause is over; return what is worth a look after it, "" for nothing."""
         took = max(datetime.now(UTC) - since, timedelta(0))
         self._log("pause", f"Went on after {span(took)}", self.place().frame)
-        self.store.touch_sitting(self.sitting.id)
+        self.store.journal.touch_sitting(self.sitting.id)
         if took < timedelta(minutes=self.settings.sittings.recheck_minutes):
             return ""
         return (

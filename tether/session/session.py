@@ -6,8 +6,7 @@ thread may show. The next thing to do is derived from the store after each of th
 
 from __future__ import annotations
 
-from tether.archive.records import LONGEST_ROLL, Frame, FrameState, RollError
-from tether.archive.store import Confirmed
+from tether.archive.records import LONGEST_ROLL, Confirmed, Frame, FrameState, RollError
 from tether.bench.retake_steps import place_of, steps_to_redo
 from tether.camera.protocol import Role
 from tether.errors import NotNow
@@ -43,7 +42,7 @@ class Session(Readying, Pausing, Shooting):
         if chosen is None:
             raise NotNow(f"Frame {frame} has no such picture.")
         self._remember(frame)
-        self.store.decide(self._roll_id, frame, FrameState.KEPT, chosen.id)
+        self.store.frames.decide(self._roll_id, frame, FrameState.KEPT, chosen.id)
         return self._decided(frame, f"Kept {chosen.file_name}")
 
     def _frame(self, number: int) -> Frame:
@@ -52,10 +51,10 @@ class Session(Readying, Pausing, Shooting):
     def _remember(self, number: int) -> None:
         """Make what is about to be decided about a frame something that can be undone."""
         frame, cursor = self._frame(number), self.roll.cursor
-        memory = self.store.memory(self._roll_id) or None
+        memory = self.store.rolls.memory(self._roll_id) or None
 
         def put_back() -> None:
-            self.store.restore(self._roll_id, frame, cursor, memory)
+            self.store.frames.restore(self._roll_id, frame, cursor, memory)
             self._write_frame(number)
 
         self._can_undo(f"the choice about frame {number}", put_back)
@@ -71,13 +70,13 @@ class Session(Readying, Pausing, Shooting):
         self._remember(place.frame)
         waiting = [c for c in self._frame(place.frame).captures if c.decision is None]
         for capture in waiting:
-            self.store.set_aside(capture.id)
+            self.store.frames.set_aside(capture.id)
         names = ", ".join(capture.file_name for capture in waiting)
         said = self._decided(place.frame, f"Put aside {names}; shoot again")
         again = steps_to_redo(capture.facts for capture in waiting)
         for step in again:
             at = place_of(step, place.strip or 0, place.frame)
-            self.store.take_back(self.sitting.id, Confirmed(step.scope, at, step.key))
+            self.store.journal.take_back(self.sitting.id, Confirmed(step.scope, at, step.key))
             self._log("step", f"Asked again, as the verdict says: {step.what}", place.frame)
         return self.place() if again else said
 
@@ -126,7 +125,7 @@ class Session(Readying, Pausing, Shooting):
         if state is FrameState.SKIPPED and frame.chosen is not None:
             return self.go_to(None)
         self._remember(place.frame)
-        self.store.decide(self._roll_id, place.frame, state, newest)
+        self.store.frames.decide(self._roll_id, place.frame, state, newest)
         return self._decided(place.frame, f"Marked as {state.value}")
 
     def go_to(self, frame: int | None) -> Place:
@@ -144,7 +143,7 @@ class Session(Readying, Pausing, Shooting):
                 kept="Nothing was changed.",
                 todo="Give one of its frame numbers.",
             )
-        self.store.set_cursor(roll.id, frame)
+        self.store.rolls.set_cursor(roll.id, frame)
         place = self.place()
         self._log("go", f"Went to frame {place.frame}" if place.frame else "Went on", place.frame)
         return place
@@ -154,7 +153,7 @@ class Session(Readying, Pausing, Shooting):
         roll = self.roll
         if roll.frames_expected >= LONGEST_ROLL:
             raise RollError(f"A roll has at most {LONGEST_ROLL} frames.")
-        self.store.change_roll(roll.id, frames_expected=roll.frames_expected + 1)
+        self.store.rolls.change(roll.id, frames_expected=roll.frames_expected + 1)
         self.archive.write_roll(self.roll)
         self._log("roll", f"The roll has {plural(roll.frames_expected + 1, 'frame')} now.")
         return self.place()
@@ -163,6 +162,6 @@ class Session(Readying, Pausing, Shooting):
         """Write a note about a frame (the one that is next unless named); return its number."""
         number = frame or self.place().frame or self.roll.frames_expected
         tidy = printable(text.strip(), 2000)
-        self.store.set_note(self._roll_id, number, tidy)
+        self.store.frames.set_note(self._roll_id, number, tidy)
         self._decided(number, f"Note: {tidy}")
         return number

@@ -5,7 +5,7 @@ from __future__ import annotations
 import getpass
 from dataclasses import replace
 
-from tether.archive.store import Confirmed, Sitting
+from tether.archive.records import Confirmed, Scope, Sitting
 from tether.bench.benches import (
     LONGEST,
     BenchBook,
@@ -17,7 +17,7 @@ from tether.bench.benches import (
     tidy,
 )
 from tether.bench.camera_check import CheckStatus, check_settings
-from tether.bench.steps import BENCH, BY_KEY, WALK, Part, Scope, Step, steps_of
+from tether.bench.steps import BENCH, BY_KEY, WALK, Part, Step, steps_of
 from tether.errors import NotNow
 from tether.session.core import Core
 from tether.session.next_step import Place
@@ -52,7 +52,7 @@ class Readying(Core):
 
     def set_up_done(self) -> frozenset[str]:
         """Return the keys of the steps of the set-up walk that hold now."""
-        confirmed = self.store.confirmed(self.sitting.id, self._roll_id)
+        confirmed = self.store.journal.confirmed(self.sitting.id, self._roll_id)
         walk = {step.key for step in WALK}
         return frozenset(c.key for c in confirmed if c.key in walk)
 
@@ -186,7 +186,7 @@ class Readying(Core):
         """At another bench: what was done at the one before says nothing here."""
         for step in steps_of(Scope.SITTING):
             if step.key in self.set_up_done() and step not in held and step.key != BENCH:
-                self.store.take_back(self.sitting.id, Confirmed(Scope.SITTING, 0, step.key))
+                self.store.journal.take_back(self.sitting.id, Confirmed(Scope.SITTING, 0, step.key))
                 self._log("step", f"Asked again at another bench{self._by()}: {step.what}")
 
     # --- the steps ---------------------------------------------------------------------------
@@ -244,7 +244,7 @@ class Readying(Core):
         )
 
     def _ask_again(self, step: Step, how: str) -> None:
-        self.store.take_back(self.sitting.id, Confirmed(step.scope, 0, step.key))
+        self.store.journal.take_back(self.sitting.id, Confirmed(step.scope, 0, step.key))
         self.benches.mark(self.bench_name, step.key, None)
         self._log("step", f"{how}{self._by()}: {step.what}")
 

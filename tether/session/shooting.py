@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from tether.archive.records import Capture
-from tether.bench.steps import BY_KEY, Scope
+from tether.archive.records import Capture, Scope
+from tether.bench.steps import BY_KEY
 from tether.camera.errors import BatteryLow, CameraError, CameraLost, CameraRefused, CardFull
 from tether.camera.protocol import CardFile
 from tether.capture.transfer import Progress, SamePicture, Transferred
@@ -41,7 +41,7 @@ class Shooting(Core):
         self._frame_in_gate(place)
         report = report or (lambda _: None)
         report(Progress("fire"))
-        intent = self.store.begin(
+        intent = self.store.journal.begin(
             self._roll_id,
             "release",
             place.frame,
@@ -53,7 +53,7 @@ class Shooting(Core):
         try:
             files = self.camera.capture()
         except (BatteryLow, CardFull) as error:
-            self.store.end(intent)
+            self.store.journal.end(intent)
             self._log("camera", f"No picture: {error}", place.frame)
             raise
         except CameraError as error:
@@ -94,7 +94,7 @@ class Shooting(Core):
 
     def _frame_in_gate(self, place: Place) -> None:
         """Shooting says that the frame lies in the gate, also where that was not asked."""
-        confirmed = self.store.confirmed(self.sitting.id, self._roll_id)
+        confirmed = self.store.journal.confirmed(self.sitting.id, self._roll_id)
         for scope, at, key in (
             (Scope.STRIP, place.strip or 0, "strip-load"),
             (Scope.FRAME, place.frame or 0, "frame-advance"),
@@ -167,7 +167,7 @@ class Shooting(Core):
         report(Progress("judge"))
         judged = tuple((c, self._judge_capture(c)) for c in transferred.captures)
         judged = tuple((self._stored(c), j) for c, j in judged)
-        self.store.touch_sitting(self.sitting.id)
+        self.store.journal.touch_sitting(self.sitting.id)
         late = origin == "button" and self._late_for(files) == frame
         if judged:
             self._release = (frame, frozenset(map(_stem, files)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass
 
-from tether.archive.store import Confirmed
+from tether.archive.records import Confirmed
 from tether.session.next_step import Place, in_force
 
 

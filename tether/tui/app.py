@@ -113,7 +113,7 @@ class TetherApp(Shell):
             roll = (
                 wanted
                 if isinstance(wanted, Roll)
-                else await self.thread.run(lambda: archive.store.add_roll(wanted))
+                else await self.thread.run(lambda: archive.store.rolls.add(wanted))
             )
             self.not_made = None
             self._say(f"{printable(roll.name)}: reading what is stored …")
@@ -150,11 +150,11 @@ class TetherApp(Shell):
 
     async def _find_roll(self) -> Roll | NewRoll | None:
         store = self.context.archive.store
-        rolls = await self.thread.run(lambda: store.at_hand(NEWEST))
+        rolls = await self.thread.run(lambda: store.rolls.at_hand(NEWEST))
         name = self.context.roll or ""
         if self.context.new is not None:
             new = self.context.new
-            if not await self.thread.run(lambda: store.has_roll(new.name)):
+            if not await self.thread.run(lambda: store.rolls.has(new.name)):
                 return new
             name = new.name
         if not name and rolls:
@@ -162,9 +162,9 @@ class TetherApp(Shell):
             if picked is None:
                 return None
             name = picked
-        known = bool(name) and await self.thread.run(partial(store.has_roll, name))
+        known = bool(name) and await self.thread.run(partial(store.rolls.has, name))
         if known:
-            return await self.thread.run(partial(store.roll, name))
+            return await self.thread.run(partial(store.rolls.named, name))
         return await self.push_screen_wait(DescribeRoll(name, [p.roll.name for p in rolls]))
 
     async def _find_camera(self) -> ReconnectableCamera | None:

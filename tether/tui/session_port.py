@@ -123,7 +123,7 @@ class SessionPort:
 
     async def log_lines(self) -> list[tuple[str, int | None, str, str]]:
         """Return the log of the roll: when, frame, kind, text."""
-        return await self.ask(lambda s: s.store.log_lines(s.roll.id))
+        return await self.ask(lambda s: s.store.journal.log_lines(s.roll.id))
 
     async def statement(self, pause: timedelta) -> Statement:
         """Return how far the roll is; a gap of ``pause`` between two pictures is a pause."""
@@ -238,7 +238,9 @@ class SessionPort:
         def leave(session: Session) -> str:
             forget(session.store, session.camera_key)
             here = printable(left.stands, 20)
-            session.store.log("camera", f"Shutter left at {here} after a test", session.roll.id)
+            session.store.journal.log(
+                "camera", f"Shutter left at {here} after a test", session.roll.id
+            )
             return f"The shutter stays at {here}."
 
         return await self.ask(leave)

@@ -13,8 +13,7 @@ from textual.screen import Screen
 from textual.widgets import Button, Input, Label, OptionList, Select
 from textual.widgets.option_list import Option
 
-from tether.archive.records import STRIP_CUTS, NewRoll
-from tether.archive.store import RollProgress
+from tether.archive.records import STRIP_CUTS, NewRoll, RollProgress
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.text import plural, printable

@@ -12,8 +12,7 @@ from textual.actions import parse
 from textual.binding import BindingType
 from textual.events import Key
 
-from tether.archive.records import Capture, FrameState
-from tether.bench.steps import Scope
+from tether.archive.records import Capture, FrameState, Scope
 from tether.findings import Verdict
 from tether.session.next_step import Place, Todo
 from tether.session.session import View

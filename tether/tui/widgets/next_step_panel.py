@@ -7,9 +7,9 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
-from tether.archive.records import Capture
+from tether.archive.records import Capture, Scope
 from tether.bench.benches import BenchQuestion
-from tether.bench.steps import BENCH, Scope, Step, reminders, steps_of
+from tether.bench.steps import BENCH, Step, reminders, steps_of
 from tether.findings import Verdict
 from tether.session.next_step import Todo
 from tether.session.session import View
