@@ -50,7 +50,7 @@ def problems(archive: Archive, name: str, *, complete: bool = True) -> list[str]
         path = archive.file(roll, file)
         if not path.is_file() or path.stat().st_size != size or digest(path) != sha:
             wrong.append(f"{file} is not what was recorded")
-    wrong += [f"not recorded: {n}" for n in archive.strangers(roll)]
+    wrong += [f"not recorded: {n}" for n in archive.unrecorded_files(roll)]
     for frame in frames:
         chosen = [c for c in frame.captures if c.decision == "chosen"]
         if frame.state is FrameState.KEPT and len(chosen) != 1:

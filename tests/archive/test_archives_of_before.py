@@ -88,7 +88,7 @@ def test_an_interrupted_arrival_is_filed_with_its_bytes(copied: Copied) -> None:
 def test_a_damaged_archive_is_mended_and_says_what_is_lost(copied: Copied) -> None:
     root = copied("damaged")
     before, torn = pictures(root), (root / "Harbour 1987" / "frames" / "f001.json").read_bytes()
-    with pytest.raises(ValueError, match="Unterminated|Expecting|delimiter"):
+    with pytest.raises(ValueError, match=r"Unterminated|Expecting|delimiter"):
         json.loads(torn)
     database = (root / "tether.sqlite3").read_bytes()
     done = rebuild(root)
@@ -108,9 +108,9 @@ def test_a_damaged_archive_is_mended_and_says_what_is_lost(copied: Copied) -> No
 
 
 def test_a_damaged_database_says_so(copied: Copied) -> None:
-    root = copied("damaged")
-    try:
-        with closing(Archive(root, create=False)) as archive:
-            assert archive.store.damage()
-    except ArchiveDatabaseDamaged as error:
-        assert "tether rebuild" in error.todo
+    with (
+        pytest.raises(ArchiveDatabaseDamaged) as raised,
+        closing(Archive(copied("damaged"), create=False)) as archive,
+    ):
+        archive.store.damage()
+    assert "tether rebuild" in raised.value.todo

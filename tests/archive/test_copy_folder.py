@@ -14,8 +14,8 @@ from tests.archive.conftest import Desk
 from tests.archive.inprocess_rig import NumberedScene
 from tether.archive import second_copy as mirror_module
 from tether.archive.archive import Archive
-from tether.archive.copying import SourceChanged, copy_verified, replace_verified
 from tether.archive.delivery_log import note_delivery
+from tether.archive.durable import SourceChanged, copy_verified, replace_verified
 from tether.archive.rebuild import rebuild
 from tether.archive.second_copy import (
     MARK_FILE,
@@ -190,7 +190,7 @@ def test_a_copy_that_reads_back_differently(
     source.write_bytes(b"bytes")
     sha = digest(source)
     with monkeypatch.context() as patch:
-        patch.setattr("tether.archive.copying.digest_of", lambda _: (5, "0" * 64, b""))
+        patch.setattr("tether.archive.durable.digest_of", lambda _: (5, "0" * 64, b""))
         with pytest.raises(OSError, match="reads back differently"):
             copy_verified(source, tmp_path / "b.dng", 5, sha)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.dng"]
@@ -239,7 +239,7 @@ def test_sidecars_positives_and_test_exposures_are_copied(desk: Desk) -> None:
     (folder / "holiday.dng").write_bytes(b"somebody's own")
     mirror.nudge(session.roll)
     assert mirror.finish().rolls_behind == 0
-    inside = list(session.archive.beside(session.roll))
+    inside = list(session.archive.derived_files(session.roll))
     assert Path("delivered/positives/Harbour_f001_t1.tif") in inside
     assert {Path("Harbour_f001_t1.xmp"), Path("roll.json"), Path("state.json")} <= set(inside)
     for path in inside:
@@ -292,7 +292,7 @@ def test_a_copy_that_may_change_is_read_back_too(
     source.write_bytes(b"bytes")
     final.write_bytes(b"older")
     with monkeypatch.context() as patch:
-        patch.setattr("tether.archive.copying.digest_of", lambda _: (5, "0" * 64, b""))
+        patch.setattr("tether.archive.durable.digest_of", lambda _: (5, "0" * 64, b""))
         with pytest.raises(OSError, match="reads back differently"):
             replace_verified(source, final)
     assert final.read_bytes() == b"older"

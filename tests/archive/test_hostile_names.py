@@ -17,7 +17,7 @@ from tests.archive.bench_rig import problems
 from tests.archive.conftest import Desk
 from tether.archive.archive import ArchiveUnusable
 from tether.archive.fact_files import safe_json
-from tether.archive.layout import LONGEST_NAME, capture_name, folder_name, is_plain
+from tether.archive.layout import LONGEST_NAME, capture_name, folder_name, is_safe_name
 from tether.archive.rebuild import rebuild
 from tether.archive.records import NewRoll, RollError, checked_name
 from tether.archive.second_copy import remembered_copy_folder
@@ -77,7 +77,7 @@ def test_every_accepted_name_makes_a_plain_folder(name: str) -> None:
     except RollError:
         return
     folder = folder_name(tidy)
-    assert is_plain(folder)
+    assert is_safe_name(folder)
     assert folder.strip(" .") == folder
     assert not folder.lower().startswith(("tether.sqlite3", "."))
     assert len(capture_name(folder, 99999, 99999, "dng").encode()) <= LONGEST_NAME
@@ -85,14 +85,14 @@ def test_every_accepted_name_makes_a_plain_folder(name: str) -> None:
 
 @given(st.text(max_size=300))
 def test_what_counts_as_plain_cannot_leave_a_folder(name: str) -> None:
-    if is_plain(name):
+    if is_safe_name(name):
         assert (Path("/archive") / name).parent == Path("/archive")
         assert ".." not in Path(name).parts
 
 
 @pytest.mark.parametrize("name", PATHS)
 def test_paths_are_not_plain(name: str) -> None:
-    assert not is_plain(name)
+    assert not is_safe_name(name)
 
 
 @pytest.mark.parametrize(

@@ -18,16 +18,14 @@ from tether_simulator.ptpip_codes import Property
 
 from tests.archive.bench_rig import problems
 from tests.archive.conftest import Desk
-from tether.archive.archive import Archive
+from tether.archive.archive import KEPT_FACTS, Archive
 from tether.archive.bagit_package import PackageError, package
 from tether.archive.database import ArchiveDatabaseError
 from tether.archive.rebuild import rebuild
 from tether.archive.records import FrameState, NewRoll, Totals
 from tether.archive.schema import _V1, VERSION
-from tether.archive.sidecars import KEPT_FACTS
 from tether.archive.store import Store
-from tether.archive.verify import Pace, Wrong, check
-from tether.archive.verify_progress import Notebook
+from tether.archive.verify import Notebook, Pace, Wrong, check
 from tether.cli.archive import run_verify
 from tether.errors import TetherError
 from tether.film import FilmProcess

@@ -189,7 +189,7 @@ def test_a_stop_while_a_leftover_is_filed(littered: Desk, monkeypatch: pytest.Mo
         raise Stop
 
     with monkeypatch.context() as patch:
-        patch.setattr("tether.capture.filing.settle", stop)
+        patch.setattr("tether.capture.filing.link_into_place", stop)
         with pytest.raises(Stop):
             session.leftovers.file(whole, 1)
     littered.close()

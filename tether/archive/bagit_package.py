@@ -13,7 +13,7 @@ from typing import Any
 
 from tether import __version__
 from tether.archive.archive import Archive
-from tether.archive.copying import SourceChanged, copy_verified, replace_verified
+from tether.archive.durable import SourceChanged, copy_verified, replace_verified
 from tether.archive.records import Roll
 from tether.errors import TetherError
 from tether.paths import whole_path
@@ -89,7 +89,7 @@ def _fill(archive: Archive, roll: Roll, part: Path, report: Callable[[str], None
         report(name)
         (part / name).parent.mkdir(exist_ok=True)
         copy_verified(archive.file(roll, name), part / name, size, digest)
-    for inside in archive.beside(roll):
+    for inside in archive.derived_files(roll):
         report(str(inside))
         (part / inside).parent.mkdir(parents=True, exist_ok=True)
         replace_verified(archive.folder(roll) / inside, part / inside)

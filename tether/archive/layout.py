@@ -46,16 +46,16 @@ def folder_name(roll_name: str) -> str:
     if word.split(".")[0] in _RESERVED or word.startswith(("-", "~", DATABASE)):
         safe = f"roll {safe.lstrip('-~')}"
     short = _cut(safe, _SLUG_BYTES)
-    return short if short == roll_name else apart(safe, roll_name)
+    return short if short == roll_name else with_digest(safe, roll_name)
 
 
-def apart(folder: str, roll_name: str) -> str:
+def with_digest(folder: str, roll_name: str) -> str:
     """Return a folder name with a short digest of the roll's name at its end."""
     digest = hashlib.sha256(roll_name.encode("utf-8")).hexdigest()[:8]
     return f"{_cut(folder, _SLUG_BYTES - 9)}-{digest}"
 
 
-def is_plain(name: object) -> bool:
+def is_safe_name(name: object) -> bool:
     """Tell whether a name read from a database or a file names something inside a folder.
 
     Whoever can edit those can write anything there: a path, a parent folder, a control character.
@@ -71,7 +71,7 @@ def is_plain(name: object) -> bool:
 def is_file_entry(name: object, size: object, digest: object) -> bool:
     """Tell whether name, bytes and SHA-256 read from a file beside the raw files make sense."""
     return (
-        is_plain(name)
+        is_safe_name(name)
         and isinstance(size, int)
         and not isinstance(size, bool)
         and 0 < size < 1 << 50

@@ -23,7 +23,7 @@ from tether.archive.fact_files import (
     read_json,
     read_log,
 )
-from tether.archive.layout import DATABASE, is_plain
+from tether.archive.layout import DATABASE, is_safe_name
 from tether.archive.rebuilt_frames import left_alone, take_in_frames
 from tether.archive.rebuilt_state import take_in_facts, take_in_state, take_in_trials
 from tether.archive.records import LONGEST_ROLL, NewRoll
@@ -130,7 +130,7 @@ def _opened_anew(root: Path, clock: Clock) -> Archive:
 
 
 def _take_in(archive: Archive, folder: Path, done: Rebuilt, *, with_steps: bool) -> None:
-    if not is_plain(folder.name):
+    if not is_safe_name(folder.name):
         done.said.append(f"{printable(folder.name, 80)}: no name for a roll's folder, left alone.")
         return
     new, created = _read_roll(folder)

@@ -13,7 +13,7 @@ from typing import Any
 from tether.archive.archive import Archive
 from tether.archive.durable import digest_of
 from tether.archive.fact_files import FRAMES_FOLDER, BesideUnusable, read_json
-from tether.archive.layout import CAPTURE_NAME, ending_of, is_file_entry, is_plain, memory_name
+from tether.archive.layout import CAPTURE_NAME, ending_of, is_file_entry, is_safe_name, memory_name
 from tether.archive.records import LONGEST_ROLL, Capture, Companion, FrameState, Roll
 from tether.facts import Facts
 from tether.findings import Verdict
@@ -47,7 +47,7 @@ def take_in_frames(archive: Archive, roll: Roll, facts_folder: Path) -> tuple[in
             added += _take_in(archive, roll, int(number[1]), read_json(path))
         except BesideUnusable as error:
             said.append(str(error))
-    unexplained = record_by_name(archive, roll, archive.strangers(roll))
+    unexplained = record_by_name(archive, roll, archive.unrecorded_files(roll))
     return added + len(unexplained), said
 
 
@@ -176,7 +176,7 @@ def record_by_name(archive: Archive, roll: Roll, names: Iterable[str]) -> tuple[
     for name in names:
         path = folder / name
         match = CAPTURE_NAME.match(name)
-        if not match or path.is_symlink() or not path.is_file() or not is_plain(name):
+        if not match or path.is_symlink() or not path.is_file() or not is_safe_name(name):
             continue
         size, digest, head = digest_of(path)
         if size and 0 < int(match["frame"]) <= LONGEST_ROLL:
@@ -200,7 +200,7 @@ def record_by_name(archive: Archive, roll: Roll, names: Iterable[str]) -> tuple[
 
 def left_alone(archive: Archive, roll: Roll) -> list[str]:
     """Return what there is to say of files that are still nobody's, once all else is taken in."""
-    other = archive.strangers(roll)
+    other = archive.unrecorded_files(roll)
     if not other:
         return []
     names = ", ".join(printable(n, 60) for n in other[:3])

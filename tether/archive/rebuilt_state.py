@@ -10,12 +10,11 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from tether.archive.archive import Archive
+from tether.archive.archive import ARCHIVE_FILE, KEPT_FACTS, STATE_FILE, TRIALS_FILE, Archive
 from tether.archive.durable import digest_of
 from tether.archive.fact_files import BesideUnusable, read_json
-from tether.archive.layout import TRIALS_FOLDER, is_file_entry, is_plain
+from tether.archive.layout import TRIALS_FOLDER, is_file_entry, is_safe_name
 from tether.archive.records import Confirmed, Roll, Scope, Sitting
-from tether.archive.sidecars import ARCHIVE_FILE, KEPT_FACTS, STATE_FILE, TRIALS_FILE
 from tether.text import printable
 
 _MOST_STEPS = 20_000
@@ -59,7 +58,9 @@ def take_in_trials(archive: Archive, roll: Roll) -> list[str]:
     """
     store, folder = archive.store, archive.folder(roll) / TRIALS_FOLDER
     prefix = f"{TRIALS_FOLDER}/"
-    missing = {n.removeprefix(prefix) for n in archive.strangers(roll) if n.startswith(prefix)}
+    missing = {
+        n.removeprefix(prefix) for n in archive.unrecorded_files(roll) if n.startswith(prefix)
+    }
     if not missing:
         return []
     listed: object = None
@@ -74,7 +75,7 @@ def take_in_trials(archive: Archive, roll: Roll) -> list[str]:
     found = []
     for name in sorted(missing):
         path = folder / name
-        if path.is_symlink() or not path.is_file() or not is_plain(name):
+        if path.is_symlink() or not path.is_file() or not is_safe_name(name):
             continue
         size, digest = known.get(name) or digest_of(path)[:2]
         if size:

@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from tether.camera.protocol import CardFile
@@ -14,7 +15,7 @@ from tether.facts import Facts
 from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
 from tether.findings import Verdict
 from tether.settings import STROBE
-from tether.text import is_control, printable
+from tether.text import is_control, plural, printable
 
 #: How a roll may be cut: frames a strip, 0 for an uncut roll. 35 mm film is cut in four to six, 120
 #: film in two to four; a mounted slide is a strip of one; half frames lie twice as close.
@@ -314,3 +315,24 @@ class LogLine:
 def utf8_safe(text: str) -> str:
     """SQLite takes no lone surrogates, which undecodable names are made of."""
     return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+@dataclass(frozen=True, slots=True)
+class CopyState:
+    """How the copying stands. ``away`` says why nothing can be copied, "" when it can."""
+
+    folder: Path
+    rolls_behind: int
+    away: str
+
+    def sentence(self) -> str:
+        """Say it for a screen or the end of a sitting."""
+        where = printable(str(self.folder))
+        if self.away:
+            return (
+                f"The copy folder {where} cannot be used ({self.away}); "
+                f"{plural(self.rolls_behind, 'roll')} will be copied when it is back."
+            )
+        if self.rolls_behind:
+            return f"{plural(self.rolls_behind, 'roll')} still to be copied to {where}."
+        return f"Everything is copied to {where}."

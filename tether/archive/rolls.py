@@ -6,7 +6,7 @@ import sqlite3
 from collections.abc import Iterator
 
 from tether.archive.database import Database
-from tether.archive.layout import apart, folder_name
+from tether.archive.layout import folder_name, with_digest
 from tether.archive.records import NewRoll, Roll, RollError, RollLine, RollProgress, Totals
 from tether.film import FilmProcess
 from tether.text import printable
@@ -33,7 +33,7 @@ class Rolls:
             folder = folder_name(new.name)
             # Some disks hold 'harbour' and 'Harbour' for the same folder.
             if self._db.one("SELECT 1 FROM roll WHERE folder = ? COLLATE NOCASE", folder):
-                folder = apart(folder, new.name)
+                folder = with_digest(folder, new.name)
         try:
             with self._db.change() as db:
                 db.execute(

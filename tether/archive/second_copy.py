@@ -12,13 +12,12 @@ import os
 import threading
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from tether.archive.archive import Archive, roll_folders
-from tether.archive.copying import CopyStopped, SourceChanged, copy_verified, replace_verified
+from tether.archive.durable import CopyStopped, SourceChanged, copy_verified, replace_verified
 from tether.archive.fact_files import ROLL_FILE, BesideUnusable, read_json, write_json
-from tether.archive.records import Roll
+from tether.archive.records import CopyState, Roll
 from tether.errors import TetherError
 from tether.paths import whole_path
 from tether.text import plural, printable
@@ -34,27 +33,6 @@ _FOLDER, _NUMBER = "copy folder", "number"
 
 class CopyFolderUnusable(TetherError):
     """The folder cannot hold the copies; nothing was copied."""
-
-
-@dataclass(frozen=True, slots=True)
-class CopyState:
-    """How the copying stands. ``away`` says why nothing can be copied, "" when it can."""
-
-    folder: Path
-    rolls_behind: int
-    away: str
-
-    def sentence(self) -> str:
-        """Say it for a screen or the end of a sitting."""
-        where = printable(str(self.folder))
-        if self.away:
-            return (
-                f"The copy folder {where} cannot be used ({self.away}); "
-                f"{plural(self.rolls_behind, 'roll')} will be copied when it is back."
-            )
-        if self.rolls_behind:
-            return f"{plural(self.rolls_behind, 'roll')} still to be copied to {where}."
-        return f"Everything is copied to {where}."
 
 
 def choose_copy_folder(archive: Archive, folder: Path) -> Path:
@@ -278,7 +256,7 @@ class Mirror:
         Pictures come first, they are what cannot be made again.
         """
         folder, target = self._archive.folder(roll), self._folder / roll.folder
-        for inside in self._archive.beside(roll):
+        for inside in self._archive.derived_files(roll):
             if self._news_came.is_set():
                 return False
             final = target / inside

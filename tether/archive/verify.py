@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import json
 import os
 import threading
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 
 from tether.archive.archive import Archive, ArchiveUnusable
 from tether.archive.records import Roll
-from tether.archive.verify_progress import Notebook
+from tether.clock import Clock, system_clock
 from tether.text import printable
 
 _BLOCK = 1 << 20
@@ -29,7 +32,7 @@ class Wrong(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class Discrepancy:
     """A file that is not as it should be."""
 
     kind: Wrong
@@ -63,7 +66,7 @@ class Checked:
     files: int = 0
     bytes: int = 0
     before: int = 0
-    findings: list[Finding] = field(default_factory=list)
+    findings: list[Discrepancy] = field(default_factory=list)
 
 
 def check(
@@ -136,17 +139,17 @@ def _check_roll(
     stop: threading.Event,
     done: Checked,
     pace: _Pacer,
-) -> list[Finding]:
+) -> list[Discrepancy]:
     recorded = archive.store.frames.recorded(roll.id)
     pace.total = sum(size for _, size, _ in recorded)
     pace.add(0)
 
-    def one(entry: tuple[str, int, str]) -> Finding | None:
+    def one(entry: tuple[str, int, str]) -> Discrepancy | None:
         name, size, digest = entry
         try:
             path = archive.file(roll, name)
         except ArchiveUnusable as error:
-            return Finding(Wrong.UNREADABLE, roll.name, archive.root, error.what)
+            return Discrepancy(Wrong.UNREADABLE, roll.name, archive.root, error.what)
         return _check_file(roll, path, size, digest, stop, pace)
 
     findings = [f for f in pool.map(one, recorded) if f is not None]
@@ -156,31 +159,90 @@ def _check_roll(
         if recorded or archive.folder(roll).exists():
             folder = archive.folder(roll)
             findings += [
-                Finding(Wrong.UNKNOWN, roll.name, folder / name) for name in archive.strangers(roll)
+                Discrepancy(Wrong.UNKNOWN, roll.name, folder / name)
+                for name in archive.unrecorded_files(roll)
             ]
     except FileNotFoundError:
         pass  # every recorded file was named as missing already
     except (OSError, ArchiveUnusable) as error:
-        findings.append(Finding(Wrong.UNREADABLE, roll.name, archive.root, str(error)))
+        findings.append(Discrepancy(Wrong.UNREADABLE, roll.name, archive.root, str(error)))
     return findings
 
 
 def _check_file(
     roll: Roll, path: Path, size: int, digest: str, stop: threading.Event, pace: _Pacer
-) -> Finding | None:
+) -> Discrepancy | None:
     try:
         if not path.is_file():
-            return Finding(Wrong.MISSING, roll.name, path)
+            return Discrepancy(Wrong.MISSING, roll.name, path)
         found = path.stat().st_size
         if found != size:
-            return Finding(Wrong.CHANGED, roll.name, path, f"{found} bytes, recorded {size}")
+            return Discrepancy(Wrong.CHANGED, roll.name, path, f"{found} bytes, recorded {size}")
         computed = hashlib.sha256()
         with path.open("rb") as file:
             while (block := file.read(_BLOCK)) and not stop.is_set():
                 computed.update(block)
                 pace.add(len(block))
         if not stop.is_set() and computed.hexdigest() != digest:
-            return Finding(Wrong.CHANGED, roll.name, path, "same size, other bytes")
+            return Discrepancy(Wrong.CHANGED, roll.name, path, "same size, other bytes")
     except OSError as error:
-        return Finding(Wrong.UNREADABLE, roll.name, path, error.strerror or str(error))
+        return Discrepancy(Wrong.UNREADABLE, roll.name, path, error.strerror or str(error))
     return None
+
+
+FILE = ".verify.jsonl"
+
+GOOD_FOR = timedelta(days=7)
+"""An interrupted check that is older is begun anew."""
+
+
+class Notebook:
+    """A small file in the archive: a line a roll that was found whole.
+
+    Where the archive cannot be written to, a check works without it and begins anew each time.
+    """
+
+    def __init__(self, root: Path, *, afresh: bool = False, clock: Clock = system_clock) -> None:
+        self._path = root / FILE
+        self._clock = clock
+        self._done: set[str] = set()
+        if afresh or not self._read():
+            self.clear()
+
+    @property
+    def count(self) -> int:
+        """How many rolls are behind an earlier, interrupted check."""
+        return len(self._done)
+
+    def has(self, folder: str) -> bool:
+        """Tell whether a roll was found whole already."""
+        return folder in self._done
+
+    def add(self, folder: str) -> None:
+        """Note that a roll was found whole."""
+        line = json.dumps({"at": self._clock().isoformat(), "folder": folder}) + "\n"
+        with contextlib.suppress(OSError):
+            handle = os.open(
+                self._path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW, 0o644
+            )
+            with os.fdopen(handle, "a", encoding="ascii") as file:
+                file.write(line)
+
+    def clear(self) -> None:
+        """Forget everything: the check is through, or is to begin anew."""
+        self._done.clear()
+        with contextlib.suppress(OSError):
+            self._path.unlink()
+
+    def _read(self) -> bool:
+        try:
+            lines = self._path.read_text(encoding="ascii", errors="replace").splitlines()
+            begun = datetime.fromisoformat(json.loads(lines[0])["at"])
+            if abs(self._clock() - begun) > GOOD_FOR:
+                return False
+        except (OSError, ValueError, LookupError, TypeError):
+            return False
+        for line in lines:
+            with contextlib.suppress(ValueError, LookupError, TypeError):
+                self._done.add(str(json.loads(line)["folder"]))
+        return True

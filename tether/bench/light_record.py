@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tether.archive.fact_files import BesideUnusable, read_json, write_json
-from tether.archive.layout import is_plain
+from tether.archive.layout import is_safe_name
 from tether.capture.bench_shots import BenchShot
 from tether.settings import LAMP, STROBE
 from tether.text import printable
@@ -221,7 +221,7 @@ def _base(facts: Mapping[str, Any]) -> KeptBase:
 
 def _trial(facts: Mapping[str, Any]) -> BenchShot:
     name = facts["file"]
-    if not is_plain(name):
+    if not is_safe_name(name):
         raise ValueError("not the name of a file")
     seconds, iso, f_number = (None if v is None else _number(v) for v in facts["exposure"])
     return BenchShot(

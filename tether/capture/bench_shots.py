@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tether.archive.durable import Arrival, flush_folder, settle
+from tether.archive.durable import Arrival, flush_folder, link_into_place
 from tether.archive.layout import TRIALS_FOLDER
 from tether.archive.open_roll import OpenRoll
 from tether.camera.errors import CameraError, CameraLost, CameraRefused
@@ -140,7 +140,7 @@ class BenchShots:
             if name in names:
                 name = f"{stem}_{number}-{len(names) + 1}.{arrival.ending}"
             names.append(name)
-        settle([(a.path, folder / name) for a, name in zip(arrivals, names, strict=True)])
+        link_into_place([(a.path, folder / name) for a, name in zip(arrivals, names, strict=True)])
         self._roll.store.frames.add_bench_shots(
             self._roll.id,
             [(name, a.size, a.sha256) for a, name in zip(arrivals, names, strict=True)],

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from tether.archive.archive import Archive
-from tether.archive.durable import Arrival, flush_folder, matches, settle
-from tether.archive.layout import capture_name, is_plain
+from tether.archive.durable import Arrival, flush_folder, link_into_place, matches
+from tether.archive.layout import capture_name, is_safe_name
 from tether.archive.records import Capture, Companion, Roll
 from tether.camera.protocol import CardFile
 from tether.text import printable
@@ -106,7 +106,7 @@ class Filing:
         """
         roll = self.store.rolls.by_id(self.roll_id)
         incoming = self.archive.incoming(roll)
-        settle([(incoming / p.part, self.archive.file(roll, p.name)) for p in pending])
+        link_into_place([(incoming / p.part, self.archive.file(roll, p.name)) for p in pending])
         return self._record(roll, frame, facts, pending, [intent])
 
     def resume(
@@ -144,7 +144,7 @@ class Filing:
         self, roll: Roll, incoming: Path, frame: int, file: PendingFile
     ) -> PendingFile | None:
         """Find a file under its name, or give it one; None where nothing whole is left."""
-        if not (is_plain(file.part) and is_plain(file.name)):
+        if not (is_safe_name(file.part) and is_safe_name(file.name)):
             return None
         part, final = incoming / file.part, self.archive.file(roll, file.name)
         known = file.name in self.store.frames.file_names(roll.id)
@@ -162,7 +162,7 @@ class Filing:
             name = self._free(roll, set(), frame, take or 1, ending)
             file = replace(file, name=name, take=take)
             final = self.archive.file(roll, name)
-        settle([(part, final)])
+        link_into_place([(part, final)])
         return file
 
     def _record(

@@ -11,7 +11,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
-from tether.archive.durable import digest_of, flush_folder, matches, received
+from tether.archive.durable import check_arrival, digest_of, flush_folder, matches
 from tether.archive.open_roll import OpenRoll
 from tether.archive.rebuilt_frames import record_by_name
 from tether.archive.records import Capture, FrameState, RollError
@@ -136,7 +136,7 @@ class LeftoverActions:
         """
         self._check_frame(frame)
         path = self._existing(item, Kind.WHOLE)
-        arrival = received(path, path.name, None)
+        arrival = check_arrival(path, path.name, None)
         card = CardFile("", path.name, arrival.size, None)
         pending = self._transfer.filing.named(frame, [(card, arrival)])
         facts = {

@@ -93,7 +93,7 @@ def in_folder(transfer: CardTransfer) -> list[Leftover]:
             known = path.name in waiting or utf8_safe(key) in alone
             if path.suffix == ".part" and not known:
                 found.append(_at(path, key, _kind_of_part(transfer, path)))
-        for name in archive.strangers(roll):
+        for name in archive.unrecorded_files(roll):
             if utf8_safe(name) not in alone:
                 kind = Kind.CAPTURE if CAPTURE_NAME.match(name) else Kind.STRANGER
                 found.append(_at(folder / name, name, kind))

@@ -22,7 +22,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from tether.archive.durable import Arrival, IntakeError, received
+from tether.archive.durable import Arrival, IntakeError, check_arrival
 from tether.archive.open_roll import OpenRoll
 from tether.archive.records import Capture, Intent, Recorded, Roll
 from tether.camera.errors import FileUnavailable
@@ -263,7 +263,7 @@ class CardTransfer:
             report(Progress("fetch", part, file.size))
             try:
                 camera.fetch(file, part)
-                arrival = received(part, file.name, file.size)
+                arrival = check_arrival(part, file.name, file.size)
                 if file.size is not None or is_whole(part) or arrival.sha256 == short:
                     return arrival
                 # Nobody said how long it should be, and it speaks of more than came. When it

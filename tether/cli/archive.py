@@ -14,8 +14,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from tether.archive.archive import Archive
 from tether.archive.layout import rebuild_command
 from tether.archive.records import Roll
-from tether.archive.verify import Checked, Finding, Pace, Wrong, check
-from tether.archive.verify_progress import Notebook
+from tether.archive.verify import Checked, Discrepancy, Notebook, Pace, Wrong, check
 from tether.errors import TetherError
 from tether.text import megabytes, plural, printable
 
@@ -65,7 +64,7 @@ def _outcome(found: Checked) -> str:
     )
 
 
-def _advice(findings: list[Finding], root: Path) -> Iterator[str]:
+def _advice(findings: list[Discrepancy], root: Path) -> Iterator[str]:
     kinds = {finding.kind for finding in findings}
     if kinds & {Wrong.MISSING, Wrong.CHANGED, Wrong.UNREADABLE}:
         yield "Bring such a file back from the copy folder, a package or the camera's card."

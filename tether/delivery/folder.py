@@ -9,8 +9,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tether.archive.archive import write_json
-from tether.archive.fact_files import BesideUnusable
+from tether.archive.fact_files import BesideUnusable, write_json
 from tether.archive.lock import RollLock
 from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.errors import TetherError
