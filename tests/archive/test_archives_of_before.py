@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from tests.archive.bench_rig import ContentJudge
+from tests.archive.conftest import Desk
 from tether.archive.archive import Archive
 from tether.archive.database import ArchiveDatabaseDamaged
 from tether.archive.rebuild import rebuild
@@ -114,3 +115,22 @@ def test_a_damaged_database_says_so(copied: Copied) -> None:
     ):
         archive.store.damage()
     assert "tether rebuild" in raised.value.todo
+
+
+def test_a_step_that_a_newer_program_stored_stops_nothing(desk: Desk) -> None:
+    session = desk.session()
+    desk.work(session, keep=1)
+    state = desk.root / "Harbour" / "state.json"
+    desk.close()
+    facts = json.loads(state.read_text())
+    facts["steps"].append({"scope": "frame", "place": 2, "key": "of-a-newer-program"})
+    facts["steps"].append({"scope": "of-a-newer-program", "place": 0, "key": "bench"})
+    state.write_text(json.dumps(facts))
+    (desk.root / "tether.sqlite3").unlink()
+    rebuild(desk.root)
+    session = desk.session()
+    steps = session.store.journal.confirmed(session.sitting.id, session.roll.id)
+    assert [s.scope.value for s in steps if s.key == "of-a-newer-program"] == ["frame"]
+    assert session.view().place.frame == 2
+    desk.work(session)
+    assert session.place().todo is Todo.DONE
