@@ -28,7 +28,6 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Protocol
 
-from tether.archive.durable import flush_folder
 from tether.archive.fact_files import (
     FRAMES_FOLDER,
     LOG_FILE,
@@ -51,6 +50,7 @@ from tether.archive.lock import RollLock
 from tether.archive.records import CopyState, Frame, FrameState, Roll
 from tether.archive.store import Store
 from tether.clock import Clock, system_clock
+from tether.disk import flush_folder
 from tether.errors import TetherError
 from tether.paths import whole_path
 from tether.text import plural, printable

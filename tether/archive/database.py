@@ -11,11 +11,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from tether.archive.durable import flush_file, flush_folder
 from tether.archive.layout import rebuild_command
 from tether.archive.private_copy import PrivateCopy
 from tether.archive.schema import VERSION, bring_up_to_date
 from tether.clock import Clock, stamp, system_clock
+from tether.disk import flush_file, flush_folder
 from tether.errors import TetherError
 from tether.text import printable
 

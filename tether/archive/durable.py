@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import fcntl
 import hashlib
 import os
 import tempfile
@@ -21,6 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tether.archive.layout import ending_of
+from tether.disk import flush, flush_file, flush_folder
 from tether.errors import TetherError
 from tether.text import megabytes, printable
 
@@ -43,36 +43,6 @@ class Arrival:
     sha256: str
     ending: str
     may_be_raw: bool
-
-
-def flush_file(path: Path) -> None:
-    """Make the system write a file's bytes to the disk."""
-    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        flush(handle)
-    finally:
-        os.close(handle)
-
-
-def flush_folder(path: Path) -> None:
-    """Make the system write a folder's names to the disk; some network disks do not offer it."""
-    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        with contextlib.suppress(OSError):
-            os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def flush(handle: int) -> None:
-    """Make the system write an open file's bytes to the disk."""
-    # On macOS fsync only hands the bytes to the drive; F_FULLFSYNC waits for it (fsync(2) there).
-    full = getattr(fcntl, "F_FULLFSYNC", None)
-    if full is not None:
-        with contextlib.suppress(OSError):
-            fcntl.fcntl(handle, full)
-            return
-    os.fsync(handle)
 
 
 def check_arrival(path: Path, camera_name: str, stated: int | None) -> Arrival:

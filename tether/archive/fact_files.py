@@ -15,8 +15,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from tether.archive.durable import flush, flush_folder
 from tether.archive.records import LogLine
+from tether.disk import put_in_place
 from tether.errors import TetherError
 from tether.text import is_control, printable
 
@@ -73,14 +73,11 @@ def write_bytes(path: Path, data: bytes) -> None:
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(data)
-                file.flush()
-                flush(file.fileno())
             Path(name).chmod(0o644)
-            Path(name).replace(path)
+            put_in_place(Path(name), path)
         except BaseException:
             Path(name).unlink(missing_ok=True)
             raise
-        flush_folder(path.parent)
     except OSError as error:
         raise BesideUnusable(
             f"{printable(path.name)} could not be written: {error.strerror}.",

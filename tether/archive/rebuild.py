@@ -14,7 +14,6 @@ from pathlib import Path
 
 from tether.archive.archive import Archive, ArchiveUnusable, roll_folders
 from tether.archive.database import ArchiveDatabaseDamaged
-from tether.archive.durable import flush_folder
 from tether.archive.fact_files import (
     FRAMES_FOLDER,
     LOG_FILE,
@@ -29,6 +28,7 @@ from tether.archive.rebuilt_state import take_in_facts, take_in_state, take_in_t
 from tether.archive.records import LONGEST_ROLL, NewRoll
 from tether.archive.store import Store
 from tether.clock import Clock, system_clock
+from tether.disk import flush_folder
 from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.paths import whole_path

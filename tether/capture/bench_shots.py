@@ -6,13 +6,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tether.archive.durable import Arrival, flush_folder, link_into_place
+from tether.archive.durable import Arrival, link_into_place
 from tether.archive.layout import TRIALS_FOLDER
 from tether.archive.open_roll import OpenRoll
 from tether.camera.errors import CameraError, CameraLost, CameraRefused
 from tether.camera.protocol import CardFile, Role
 from tether.capture.tethered import ReconnectableCamera, Tethered
 from tether.capture.transfer import CardTransfer, Progress, SamePicture
+from tether.disk import flush_folder
 from tether.errors import TetherError
 from tether.facts import ExposureValues
 from tether.text import printable

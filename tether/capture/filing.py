@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from tether.archive.archive import Archive
-from tether.archive.durable import Arrival, flush_folder, link_into_place, matches
+from tether.archive.durable import Arrival, link_into_place, matches
 from tether.archive.layout import capture_name, is_safe_name
 from tether.archive.records import Capture, Companion, Roll
 from tether.camera.protocol import CardFile
+from tether.disk import flush_folder
 from tether.text import printable
 
 

@@ -11,7 +11,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
-from tether.archive.durable import check_arrival, digest_of, flush_folder, matches
+from tether.archive.durable import check_arrival, digest_of, matches
 from tether.archive.open_roll import OpenRoll
 from tether.archive.rebuilt_frames import record_by_name
 from tether.archive.records import Capture, FrameState, RollError
@@ -22,6 +22,7 @@ from tether.capture.recovery import offered
 from tether.capture.tethered import Tethered, light_setting
 from tether.capture.transfer import CardTransfer, Progress
 from tether.clock import stamp
+from tether.disk import flush_folder
 from tether.errors import NotNow
 
 

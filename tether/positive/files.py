@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from tether.disk import put_in_place
 from tether.positive.exif import SOFTWARE, ShotFacts, exif_bytes, exif_directory, tiff_tags
 from tether.positive.icc import colour_profile, grey_profile
 
@@ -130,6 +131,6 @@ def replaced(path: Path, write: Callable[[Path], None]) -> None:
     part = path.with_name(f".new-{secrets.token_hex(4)}{path.suffix}")
     try:
         write(part)
-        part.replace(path)
+        put_in_place(part, path)
     finally:
         part.unlink(missing_ok=True)

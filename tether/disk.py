@@ -1,0 +1,48 @@
+"""Making the disk keep what was written: bytes first, then names; files replaced as a whole."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+from pathlib import Path
+
+
+def flush_file(path: Path) -> None:
+    """Make the system write a file's bytes to the disk."""
+    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        flush(handle)
+    finally:
+        os.close(handle)
+
+
+def flush_folder(path: Path) -> None:
+    """Make the system write a folder's names to the disk; some network disks do not offer it."""
+    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        with contextlib.suppress(OSError):
+            os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def flush(handle: int) -> None:
+    """Make the system write an open file's bytes to the disk."""
+    # On macOS fsync only hands the bytes to the drive; F_FULLFSYNC waits for it (fsync(2) there).
+    full = getattr(fcntl, "F_FULLFSYNC", None)
+    if full is not None:
+        with contextlib.suppress(OSError):
+            fcntl.fcntl(handle, full)
+            return
+    os.fsync(handle)
+
+
+def put_in_place(part: Path, final: Path) -> None:
+    """Give a finished file its name in place of an older one: a reader sees either as a whole.
+
+    Its bytes reach the disk before its name does, so that no name ever stands for half a file.
+    """
+    flush_file(part)
+    part.replace(final)
+    flush_folder(final.parent)
