@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.settings import CameraLimits, Settings
 

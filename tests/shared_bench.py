@@ -10,9 +10,9 @@ from contextlib import suppress
 from functools import lru_cache
 from typing import Any
 
-from tether_simulator import scene
 from tether_simulator.bench_config import BenchConfig
-from tether_simulator.server import START_SECONDS, BenchProcess, BenchServer
+from tether_simulator.film import scenes as scene
+from tether_simulator.server import START_SECONDS, BenchHost, BenchProcess
 
 from tether.errors import TetherError
 from tether.worker_process import WorkerProcess
@@ -28,12 +28,12 @@ class Benches:
 
     def __init__(self) -> None:
         remember_pictures()
-        self._now: BenchServer | None = None
+        self._now: BenchHost | None = None
 
     def begin(self, config: BenchConfig) -> None:
         """Put up a bench as nobody has used it yet."""
         self.close()
-        self._now = BenchServer(config)
+        self._now = BenchHost(config)
 
     def close(self) -> None:
         """Take the bench down."""

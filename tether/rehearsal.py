@@ -111,7 +111,7 @@ class SimulatedHand:
 
     def mishaps(self) -> tuple[tuple[str, str], ...]:
         """Return everything that can be made to go wrong."""
-        from tether_simulator.camera_mishaps import CAMERA_MISHAPS
+        from tether_simulator.mishaps import CAMERA_MISHAPS
 
         return (*self._bench.mishaps(), *((m.code, m.label) for m in CAMERA_MISHAPS))
 
@@ -121,8 +121,7 @@ class SimulatedHand:
 
     def toggle(self, code: str, frame: int | None = None) -> None:
         """Let a mishap happen, or put it right; a picture's own strikes ``frame``."""
-        from tether_simulator.camera_mishaps import CAMERA_MISHAPS
-        from tether_simulator.hand import MISHAPS, Lasts
+        from tether_simulator.mishaps import CAMERA_MISHAPS, MISHAPS, Lasts
 
         of_picture = any(m.code == code and m.lasts is Lasts.FRAME for m in MISHAPS)
         if of_picture and frame is not None and self._said != frame:
@@ -216,7 +215,7 @@ def _named(archive: Archive, name: str) -> Roll:
 def bench_for(roll: Roll, plan: Rehearsal, card: Path) -> Iterator[BenchProcess]:
     """Start the simulated bench with the film of a roll, and stop it in the end."""
     from tether_simulator.bench import BenchConfig
-    from tether_simulator.lamp import LampConfig
+    from tether_simulator.imaging.lamp import LampConfig
     from tether_simulator.server import BenchProcess
 
     # The roll's number makes its pictures its own, and the same again after a stop.

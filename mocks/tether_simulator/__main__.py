@@ -8,9 +8,9 @@ from pathlib import Path
 from tether.film import FilmProcess
 from tether_simulator.bench import BenchConfig
 from tether_simulator.faults import KINDS, parse
-from tether_simulator.ptpip_operations import Identity
-from tether_simulator.sensor import SensorConfig
-from tether_simulator.server import BenchServer
+from tether_simulator.imaging.sensor import SensorConfig
+from tether_simulator.ptpip.operations import Identity
+from tether_simulator.server import BenchHost
 
 HELP = """Commands, one a line:
   go FRAME      bring a frame into the gate        open          take the film out
@@ -31,7 +31,7 @@ def main() -> None:
         process=FilmProcess(options.process), frames=options.frames, seed=options.seed,
         sensor=sensor,
     )  # fmt: skip
-    server = BenchServer(
+    server = BenchHost(
         config,
         port=options.port,
         card=options.card,
@@ -69,7 +69,7 @@ def _options() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def _take_commands(server: BenchServer) -> None:
+def _take_commands(server: BenchHost) -> None:
     while True:
         try:
             line = input().strip()
@@ -84,7 +84,7 @@ def _take_commands(server: BenchServer) -> None:
         print(said or "done", flush=True)
 
 
-def _command(server: BenchServer, line: str) -> str:
+def _command(server: BenchHost, line: str) -> str:
     verb, _, rest = line.partition(" ")
     plain = {"open": "remove_film", "blank": "lay_blank", "reload": "reload", "clear": "clear"}
     with_code = {"mishap": "mishap", "right": "put_right"}

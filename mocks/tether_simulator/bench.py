@@ -10,17 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from tether_simulator import jpeg, lamp
 from tether_simulator.bench_config import BenchConfig
-from tether_simulator.dng import RawFacts, write_dng
-from tether_simulator.exposure import REFERENCE_SECONDS, Exposure
+from tether_simulator.film.step_tablet import Patch
 from tether_simulator.hand import GateState, Hand
-from tether_simulator.imaging import Imaging
-from tether_simulator.sensor import read_out
-from tether_simulator.step_tablet import Patch
-from tether_simulator.view import FilmMap, View
+from tether_simulator.imaging import jpeg, lamp
+from tether_simulator.imaging.dng import RawFacts, write_dng
+from tether_simulator.imaging.exposure import REFERENCE_SECONDS, CameraExposure
+from tether_simulator.imaging.light_path import Imaging
+from tether_simulator.imaging.sensor import read_out
+from tether_simulator.imaging.view import FilmMap, GateView
 
-__all__ = ["Bench", "BenchConfig", "Shot"]
+__all__ = ["BenchConfig", "BenchPicture", "CopyStand"]
 
 FloatArray = NDArray[np.float32]
 
@@ -29,7 +29,7 @@ _JPEG_WIDTH = 1024
 
 
 @dataclass(frozen=True, slots=True)
-class Shot:
+class BenchPicture:
     """What the camera makes of one exposure.
 
     Attributes
@@ -51,7 +51,7 @@ class Shot:
     height: int
 
 
-class Bench:
+class CopyStand:
     """A bench with a camera over a gate. Same configuration and same steps: same bytes.
 
     Calls may come from several threads; they are served in turn.
@@ -74,7 +74,7 @@ class Bench:
         self._turn = threading.Lock()
 
     @property
-    def view(self) -> View:
+    def view(self) -> GateView:
         """How the gate lies on the sensor."""
         return self._imaging.view
 
@@ -88,12 +88,12 @@ class Bench:
         """How often the shutter has opened."""
         return self._shots
 
-    def mosaic(self, exposure: Exposure) -> NDArray[np.uint16]:
+    def mosaic(self, exposure: CameraExposure) -> NDArray[np.uint16]:
         """Open the shutter once and return the raw values, without a file around them."""
         with self._turn:
             return self._mosaic(exposure, self.hand.state)
 
-    def expose(self, exposure: Exposure) -> Shot:
+    def expose(self, exposure: CameraExposure) -> BenchPicture:
         """Open the shutter once and return the files of that exposure."""
         sensor = self.config.sensor
         with self._turn:
@@ -114,7 +114,7 @@ class Bench:
             taken=taken,
         )
         picture = jpeg.render(linear, neutral)
-        return Shot(
+        return BenchPicture(
             raw=write_dng(raw, facts),
             thumbnail=jpeg.thumbnail(picture),
             jpeg=jpeg.encode(picture),
@@ -124,7 +124,7 @@ class Bench:
 
     def live_view(
         self,
-        exposure: Exposure,
+        exposure: CameraExposure,
         *,
         zoom: float = 1,
         centre: tuple[float, float] = (0.5, 0.5),
@@ -165,7 +165,7 @@ class Bench:
             boxes.append((patch, (round(box[0]), round(box[1]), round(box[2]), round(box[3]))))
         return tuple(boxes)
 
-    def _mosaic(self, exposure: Exposure, state: GateState) -> NDArray[np.uint16]:
+    def _mosaic(self, exposure: CameraExposure, state: GateState) -> NDArray[np.uint16]:
         sensor = self.config.sensor
         rng = np.random.default_rng((self.config.seed, 2, self._shots))
         self._shots += 1

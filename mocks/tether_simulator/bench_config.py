@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
-from tether_simulator.lamp import LampConfig
-from tether_simulator.optics import OpticsConfig
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.imaging.lamp import LampConfig
+from tether_simulator.imaging.optics import OpticsConfig
+from tether_simulator.imaging.sensor import SensorConfig
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,18 +22,19 @@ class BenchConfig:
     seed
         Pictures, grain, dust, placement and noise all follow from it.
     sensor, lamp, optics
-        See `tether_simulator.sensor`, `tether_simulator.lamp` and `tether_simulator.optics`.
+        See the modules of `tether_simulator.imaging`.
     framing
-        "rebate", "wide" or "tight", see `tether_simulator.view.View.fit`.
+        "rebate", "wide" or "tight", see `tether_simulator.imaging.view.GateView.fit`.
     edge_print
         Print bar codes and frame numbers on the rebate of 135 film.
     edge_numbers
         The film's two numbers in the bar code, 0..127 and 0..15 (invented).
     target
-        "pictures", or "step-tablet": every frame carries `tether_simulator.step_tablet.StepTablet`.
+        "pictures", or "step-tablet": every frame carries a step tablet, see
+        `tether_simulator.film.step_tablet`.
     frame_faults
         (frame, code) of pictures that went wrong in the camera, codes as in
-        `tether_simulator.hand.MISHAPS`.
+        `tether_simulator.mishaps.MISHAPS`.
     placement_mm, placement_degrees
         Largest error of a careful hand; each frame has its own within it.
     open_gate

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields
 from typing import TypeVar
 
-from tether_simulator.ptpip_codes import Event, Response
+from tether_simulator.ptp import Event, Response
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,20 +9,20 @@ from pathlib import Path
 from typing import Any
 
 from tether.worker_process import WorkerProcess
-from tether_simulator import camera_mishaps
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.camera import Body
-from tether_simulator.camera_card import Card
+from tether_simulator import mishaps as camera_mishaps
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.camera.body import Body
+from tether_simulator.camera.card import MemoryCard
 from tether_simulator.faults import Fault, FaultScript
-from tether_simulator.ptpip_codes import Property
-from tether_simulator.ptpip_operations import Identity
-from tether_simulator.ptpip_responder import Responder
-from tether_simulator.sensor import raw_bytes
+from tether_simulator.imaging.sensor import raw_bytes
+from tether_simulator.ptp import Property
+from tether_simulator.ptpip.operations import Identity
+from tether_simulator.ptpip.responder import Responder
 
 START_SECONDS = 60.0
 
 
-class BenchServer:
+class BenchHost:
     """A bench, its camera and the responder. See `BenchProcess.start` for the parameters."""
 
     def __init__(
@@ -36,9 +36,9 @@ class BenchServer:
         identity: Identity | None = None,
         faults: tuple[Fault, ...] = (),
     ) -> None:
-        kept = Card(card) if capacity is None else Card(card, capacity=capacity)
+        kept = MemoryCard(card) if capacity is None else MemoryCard(card, capacity=capacity)
         before = sum(not item.is_folder for item in kept.items())
-        self.bench = Bench(config or BenchConfig(), before)
+        self.bench = CopyStand(config or BenchConfig(), before)
         self.body = Body(
             self.bench, kept, FaultScript(faults), battery=battery,
             usual_bytes=raw_bytes(self.bench.config.sensor),
@@ -100,12 +100,12 @@ class BenchServer:
         return self.body.faults.struck
 
 
-def _serve(arguments: dict[str, Any]) -> BenchServer:
-    return BenchServer(**arguments)
+def _serve(arguments: dict[str, Any]) -> BenchHost:
+    return BenchHost(**arguments)
 
 
 class BenchProcess:
-    """A `BenchServer` in a process of its own; its calls may come from any thread."""
+    """A `BenchHost` in a process of its own; its calls may come from any thread."""
 
     def __init__(self, child: WorkerProcess) -> None:
         self._child = child
@@ -253,7 +253,7 @@ class BenchProcess:
         return tuple(self._child.call("struck"))
 
     def camera_mishap(self, code: str, *, right: bool = False) -> None:
-        """Let a mishap of `tether_simulator.camera_mishaps` happen, or put it ``right``."""
+        """Let a mishap of `tether_simulator.mishaps` happen, or put it ``right``."""
         self._child.call("camera_mishap", code, right)
 
     def camera_active(self) -> tuple[str, ...]:

@@ -23,8 +23,8 @@ from tether_simulator.faults import (
     Slow,
     Truncated,
 )
-from tether_simulator.ptpip_codes import Operation
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.imaging.sensor import SensorConfig
+from tether_simulator.ptp import Operation
 from tether_simulator.server import BenchProcess
 
 from tests.archive.bench_rig import against_card, card_pictures, problems

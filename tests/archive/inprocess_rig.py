@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tether_simulator.camera import Body
-from tether_simulator.camera_card import Card
+from tether_simulator.camera.body import Body
+from tether_simulator.camera.card import MemoryCard
+from tether_simulator.camera.inprocess import InProcessCamera
 from tether_simulator.faults import FaultScript
-from tether_simulator.inprocess import InProcessCamera
 
 from tether.camera.errors import FileUnavailable
 from tether.camera.protocol import CardFile
@@ -75,7 +75,7 @@ class SteadyCamera:
 
 
 def body_on(card: Path, size: int = 3000) -> Body:
-    return Body(NumberedScene(size), Card(card), FaultScript())
+    return Body(NumberedScene(size), MemoryCard(card), FaultScript())
 
 
 __all__ = ["NumberedScene", "SteadyCamera", "body_on"]

@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 
 import pytest
-from tether_simulator.camera_dials import Quality
-from tether_simulator.exposure import Exposure
+from tether_simulator.camera.dials import Quality
 from tether_simulator.faults import BadName, DropConnection, Fault, SameName, Truncated
-from tether_simulator.ptpip_codes import Operation, Property
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.ptp import Operation, Property
 
 from tests.archive.bench_rig import against_card, card_pictures, problems
 from tests.archive.conftest import Desk
@@ -290,7 +290,7 @@ def test_two_jpegs_that_are_alike_both_belong_to_their_raw_files(
     scene = desk.body._scene
     real = scene.expose
 
-    def with_a_plain_jpeg(exposure: Exposure) -> Snap:
+    def with_a_plain_jpeg(exposure: CameraExposure) -> Snap:
         return Snap(real(exposure).raw, jpeg=b"\xff\xd8\xff\xd9")
 
     monkeypatch.setattr(scene, "expose", with_a_plain_jpeg)

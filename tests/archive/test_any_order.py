@@ -23,9 +23,9 @@ from hypothesis.stateful import (
     precondition,
     rule,
 )
-from tether_simulator.camera_dials import Quality
+from tether_simulator.camera.dials import Quality
 from tether_simulator.faults import BadName, DropConnection, Fault, Refuse, SameName, Truncated
-from tether_simulator.ptpip_codes import Operation, Property
+from tether_simulator.ptp import Operation, Property
 
 from tests.archive.bench_rig import ContentJudge, card_pictures, problems
 from tests.archive.inprocess_rig import SteadyCamera, body_on

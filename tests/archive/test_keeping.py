@@ -13,8 +13,8 @@ from pathlib import Path
 
 import bagit
 import pytest
-from tether_simulator.camera_dials import Quality
-from tether_simulator.ptpip_codes import Property
+from tether_simulator.camera.dials import Quality
+from tether_simulator.ptp import Property
 
 from tests.archive.bench_rig import problems
 from tests.archive.conftest import Desk

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from tether_simulator.camera_dials import Quality
+from tether_simulator.camera.dials import Quality
 from tether_simulator.faults import DropConnection, SameName
-from tether_simulator.ptpip_codes import Operation, Property
+from tether_simulator.ptp import Operation, Property
 
 from tests.archive.bench_rig import against_card, card_pictures, problems
 from tests.archive.conftest import Desk

@@ -12,9 +12,9 @@ import tifffile
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tests.archive.bench_rig import problems
 from tests.archive.conftest import Desk
@@ -24,7 +24,7 @@ from tether.capture.file_check import is_whole
 
 def small_dng() -> bytes:
     config = BenchConfig(sensor=SensorConfig(width=192, height=128))
-    return Bench(config).expose(Exposure(1 / 15, 8.0, 100)).raw
+    return CopyStand(config).expose(CameraExposure(1 / 15, 8.0, 100)).raw
 
 
 def jpeg() -> bytes:

@@ -6,7 +6,7 @@ import json
 from dataclasses import replace
 
 import pytest
-from tether_simulator.ptpip_codes import Property
+from tether_simulator.ptp import Property
 from tether_simulator.server import BenchProcess
 
 from tests.quick import QUICK

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from tether_simulator.faults import DropConnection, Slow
-from tether_simulator.ptpip_codes import Operation, Property
+from tether_simulator.ptp import Operation, Property
 from tether_simulator.server import BenchProcess
 
 from tests.quick import QUICK

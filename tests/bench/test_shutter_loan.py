@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from tether_simulator.faults import Refuse
-from tether_simulator.ptpip_codes import Operation, Response
+from tether_simulator.ptp import Operation, Response
 from tether_simulator.server import BenchProcess
 
 from tests.quick import QUICK

@@ -13,11 +13,11 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.lamp import LampConfig
-from tether_simulator.optics import OpticsConfig
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.lamp import LampConfig
+from tether_simulator.imaging.optics import OpticsConfig
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tests.measure.on_bench import photographed
 from tether.film import FilmProcess
@@ -62,10 +62,10 @@ def a_bench(process: FilmProcess, seed: int) -> BenchConfig:
 
 def roll(config: BenchConfig, optics: OpticsConfig) -> Iterator[Mosaic]:
     """Photograph a roll through a lens."""
-    bench = Bench(replace(config, optics=optics))
+    bench = CopyStand(replace(config, optics=optics))
     for frame in range(1, config.frames + 1):
         bench.hand.go_to(frame)
-        yield photographed(bench, Exposure(SECONDS[config.process], 8.0, 100.0))
+        yield photographed(bench, CameraExposure(SECONDS[config.process], 8.0, 100.0))
 
 
 def focus_and_dust(rolls: int) -> tuple[dict[str, Counter[str]], dict[str, Counter[str]]]:
@@ -163,7 +163,7 @@ def gates(count: int) -> dict[str, Counter[str]]:
         for made, (shine, room_light) in cases.items():
             if made == "flicker" and depth < 1.0:
                 continue
-            bench = Bench(
+            bench = CopyStand(
                 replace(config, sensor=sensor, optics=optics, lamp=shine, room_light=room_light)
             )
             codes = judge_gate(bench, seconds, room=made == "stray")
@@ -173,9 +173,9 @@ def gates(count: int) -> dict[str, Counter[str]]:
     return result
 
 
-def judge_gate(bench: Bench, seconds: float, room: bool) -> list[str]:
+def judge_gate(bench: CopyStand, seconds: float, room: bool) -> list[str]:
     """Photograph the open gate and the lamp off, and return the codes of what is found."""
-    exposure = Exposure(seconds, 8.0, 100.0)
+    exposure = CameraExposure(seconds, 8.0, 100.0)
     bench.hand.remove_film()
     if room:
         bench.hand.mishap("room-light")

@@ -15,8 +15,8 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
 
 from tests.benchmarks.measure_detectors import bench_of, exposure_for, mosaic_of
 from tether.film import FilmProcess
@@ -82,11 +82,11 @@ def roll(process: FilmProcess, framing: str, seed: int, made: str) -> tuple[int 
     begins, strength = int(rng.integers(5, 13)), float(rng.random())
     start = change(config, strength, 0)
     memory = RollMemory().with_open_gate(
-        flat_of(mosaic_of(Bench(start), Exposure(exposure.seconds / 2.5, 8, 100)))
+        flat_of(mosaic_of(CopyStand(start), CameraExposure(exposure.seconds / 2.5, 8, 100)))
     )
     told, codes = None, set[str]()
     for frame in range(1, FRAMES + 1):
-        bench = Bench(change(config, strength, max(0, frame - begins)), frame)
+        bench = CopyStand(change(config, strength, max(0, frame - begins)), frame)
         bench.hand.go_to(frame)
         context = FrameContext(
             process, config.film_format, frame, ("", exposure.seconds), memory=memory, order=frame

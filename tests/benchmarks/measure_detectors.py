@@ -15,12 +15,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.hand import MISHAPS, Lasts
-from tether_simulator.lamp import LampConfig
-from tether_simulator.optics import OpticsConfig
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.lamp import LampConfig
+from tether_simulator.imaging.optics import OpticsConfig
+from tether_simulator.imaging.sensor import SensorConfig
+from tether_simulator.mishaps import MISHAPS, Lasts
 
 from tether.film import FilmProcess
 from tether.findings import Severity
@@ -120,7 +120,7 @@ class Table:
         yield f"| no mishap | {self.clean} made |{' |' * (len(FRAMINGS) - 1)} {rest or 'none'} |"
 
 
-def mosaic_of(bench: Bench, exposure: Exposure) -> Mosaic:
+def mosaic_of(bench: CopyStand, exposure: CameraExposure) -> Mosaic:
     """Photograph what lies in the gate and wrap it as a file would be."""
     sensor = bench.config.sensor
     names = {0: 0, 1: 1, 2: 2}
@@ -134,7 +134,7 @@ def mosaic_of(bench: Bench, exposure: Exposure) -> Mosaic:
     )  # fmt: skip
 
 
-def bench_of(process: FilmProcess, framing: str, seed: int, size: tuple[int, int]) -> Bench:
+def bench_of(process: FilmProcess, framing: str, seed: int, size: tuple[int, int]) -> CopyStand:
     """Build a bench whose lamp, lens and hand vary with the seed."""
     rng = np.random.default_rng((seed, 99))
     lamp = LampConfig(
@@ -144,7 +144,7 @@ def bench_of(process: FilmProcess, framing: str, seed: int, size: tuple[int, int
         kelvin=float(rng.uniform(4500, 5600)),
     )
     optics = OpticsConfig(lens_falloff=float(rng.uniform(0.2, 0.6)))
-    return Bench(
+    return CopyStand(
         BenchConfig(
             process=process, seed=seed, framing=framing, frames=36, edge_print=True, lamp=lamp,
             optics=optics, sensor=SensorConfig(width=size[0], height=size[1]),
@@ -154,14 +154,14 @@ def bench_of(process: FilmProcess, framing: str, seed: int, size: tuple[int, int
     )  # fmt: skip
 
 
-def exposure_for(process: FilmProcess, rng: np.random.Generator) -> Exposure:
+def exposure_for(process: FilmProcess, rng: np.random.Generator) -> CameraExposure:
     """Return a shutter time that puts the base (or clear film) near the target."""
     seconds = {
         FilmProcess.BW_NEGATIVE: 1 / 15,
         FilmProcess.COLOUR_NEGATIVE: 1 / 10,
         FilmProcess.TRANSPARENCY: 1 / 30,
     }[process]
-    return Exposure(seconds * 2 ** float(rng.uniform(-0.2, 0.05)), 8, 100)
+    return CameraExposure(seconds * 2 ** float(rng.uniform(-0.2, 0.05)), 8, 100)
 
 
 def careful_roll(
@@ -236,8 +236,8 @@ def roll(
 
 
 def _with_dust(
-    bench: Bench,
-    exposure: Exposure,
+    bench: CopyStand,
+    exposure: CameraExposure,
     process: FilmProcess,
     memory: RollMemory,
     frames: int,
@@ -257,7 +257,11 @@ def _with_dust(
 
 
 def _shoot(
-    bench: Bench, exposure: Exposure, process: FilmProcess, frame: int, memory: RollMemory
+    bench: CopyStand,
+    exposure: CameraExposure,
+    process: FilmProcess,
+    frame: int,
+    memory: RollMemory,
 ) -> FrameMeasurement:
     near = min(SHUTTERS, key=lambda s: abs(s[1] - exposure.seconds))
     context = FrameContext(

@@ -22,10 +22,10 @@ from numpy.typing import NDArray
 if __name__ == "__main__":  # also when run as a file
     sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.dng import RawFacts, write_dng
-from tether_simulator.exposure import REFERENCE
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.dng import RawFacts, write_dng
+from tether_simulator.imaging.exposure import REFERENCE
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.density.report import density_report
@@ -52,7 +52,7 @@ REPEATS = 9
 def made_file(folder: Path) -> Path:
     """Write a colour negative's frame of 45 megapixels."""
     sensor = SensorConfig(width=WIDTH, height=HEIGHT)
-    bench = Bench(BenchConfig(process=FilmProcess.COLOUR_NEGATIVE, sensor=sensor, seed=5))
+    bench = CopyStand(BenchConfig(process=FilmProcess.COLOUR_NEGATIVE, sensor=sensor, seed=5))
     bench.hand.go_to(3)
     facts = RawFacts(
         sensor.tile, sensor.black, sensor.saturation, sensor.response, (0.6, 1.0, 0.7),

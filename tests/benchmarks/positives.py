@@ -20,10 +20,10 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from tether_simulator.bench import Bench
+from tether_simulator.bench import CopyStand
 from tether_simulator.bench_config import BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.film import FilmProcess
 from tether.positive.exif import ShotFacts
@@ -50,9 +50,9 @@ def seconds(pool: ProcessPoolExecutor, work: Callable[[Any], Any], items: list[A
 
 def made(folder: Path, film: FilmProcess, files: int, width: int, height: int) -> list[Path]:
     """Photograph a frame on the simulated bench, and lay it down several times."""
-    bench = Bench(BenchConfig(process=film, sensor=SensorConfig(width, height)))
+    bench = CopyStand(BenchConfig(process=film, sensor=SensorConfig(width, height)))
     bench.hand.go_to(1)
-    raw = bench.expose(Exposure(1 / 15, 8.0, 100.0)).raw
+    raw = bench.expose(CameraExposure(1 / 15, 8.0, 100.0)).raw
     paths = [folder / f"{film.value}{n}.dng" for n in range(files)]
     for path in paths:
         path.write_bytes(raw)

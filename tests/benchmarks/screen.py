@@ -21,7 +21,7 @@ from pathlib import Path
 
 import pexpect
 from tether_simulator.bench import BenchConfig
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.imaging.sensor import SensorConfig
 from tether_simulator.server import BenchProcess
 
 from tether.archive.archive import Archive

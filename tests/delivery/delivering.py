@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
-from tether_simulator.bench import Bench
+from tether_simulator.bench import CopyStand
 from tether_simulator.bench_config import BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.lamp import LampConfig
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.lamp import LampConfig
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.archive.archive import Archive
 from tether.archive.records import Capture, FrameState, NewRoll, Roll
@@ -98,7 +98,7 @@ def kept_roll(
     roll = archive.store.rolls.add(NewRoll(name, process, "135", expected, 6, notes))
     archive.open_roll(roll).release()
     shine = LampConfig(strobe=strobe)
-    bench = Bench(
+    bench = CopyStand(
         BenchConfig(process=process, frames=expected, sensor=SensorConfig(384, 256), lamp=shine)
     )
     for number in range(1, frames + 1):
@@ -106,7 +106,7 @@ def kept_roll(
         takes = (1, 2) if number == 1 else (1,)
         for take in takes:
             shutter = shutters[(number - 1) % len(shutters)]
-            raw = bench.expose(Exposure(1 / shutter, 8.0, 100.0)).raw
+            raw = bench.expose(CameraExposure(1 / shutter, 8.0, 100.0)).raw
             file_name = f"{roll.folder}_f{number:03d}_t{take}.dng"
             (archive.folder(roll) / file_name).write_bytes(raw)
             capture = Capture(

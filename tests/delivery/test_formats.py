@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tests.delivery.delivering import Kept, kept_roll
 from tether.archive.records import FrameState
@@ -56,11 +56,11 @@ def raw(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A frame, the open gate, the lamp off, a step tablet and its open gate."""
     folder = tmp_path_factory.mktemp("raw")
 
-    def shoot(bench: Bench, name: str, seconds: float) -> None:
-        (folder / name).write_bytes(bench.expose(Exposure(seconds, 8.0, 100.0)).raw)
+    def shoot(bench: CopyStand, name: str, seconds: float) -> None:
+        (folder / name).write_bytes(bench.expose(CameraExposure(seconds, 8.0, 100.0)).raw)
 
     small = SensorConfig(1200, 800)
-    frames, tablet = Bench(BenchConfig(sensor=small)), Bench(
+    frames, tablet = CopyStand(BenchConfig(sensor=small)), CopyStand(
         BenchConfig(sensor=small, target="step-tablet", seed=2)
     )  # fmt: skip
     for bench, gate, film in ((frames, "gate", "frame"), (tablet, "tablet-gate", "tablet")):

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 import rawpy
 from click.testing import CliRunner
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.film_curve import FILMS
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.film.curve import FILMS
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.cli.judged_files import _finite
 from tether.cli.light_json import light_files, light_text
@@ -31,13 +31,13 @@ CHANNELS = {"R", "G1", "G2", "B"}
 def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A colour negative's frame, one shot much too long, the open gate, and the lamp off."""
     folder = tmp_path_factory.mktemp("raw")
-    bench = Bench(
+    bench = CopyStand(
         BenchConfig(process=FilmProcess.COLOUR_NEGATIVE, seed=4, sensor=SensorConfig(1200, 800))
     )
     bench.hand.remove_film()
 
     def shoot(name: str, seconds: float) -> None:
-        (folder / name).write_bytes(bench.expose(Exposure(seconds, 8.0, 100.0)).raw)
+        (folder / name).write_bytes(bench.expose(CameraExposure(seconds, 8.0, 100.0)).raw)
 
     shoot("gate.dng", 1 / 40)
     bench.hand.lamp(False)
@@ -68,9 +68,9 @@ def test_the_documented_keys(files: Path) -> None:
 
 def test_the_place_of_the_picture_is_where_the_bench_put_it(tmp_path: Path) -> None:
     sensor = SensorConfig(1536, 1024)
-    bench = Bench(BenchConfig(framing="wide", seed=3, sensor=sensor, edge_print=True))
+    bench = CopyStand(BenchConfig(framing="wide", seed=3, sensor=sensor, edge_print=True))
     bench.hand.go_to(4)
-    (tmp_path / "frame.dng").write_bytes(bench.expose(Exposure(1 / 15, 8.0, 100.0)).raw)
+    (tmp_path / "frame.dng").write_bytes(bench.expose(CameraExposure(1 / 15, 8.0, 100.0)).raw)
     (row,) = measure_files([tmp_path / "frame.dng"], FilmProcess.BW_NEGATIVE)
     found, scale = row["framing"], bench.view.scale
     x, y = bench.film_map().to_sensor(0.0, 0.0)

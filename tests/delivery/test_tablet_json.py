@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.lamp import LampConfig
-from tether_simulator.optics import OpticsConfig
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.lamp import LampConfig
+from tether_simulator.imaging.optics import OpticsConfig
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.cli.main import app
 from tether.cli.tablet_json import tablet_files, tablet_text
@@ -25,11 +25,11 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The tablet, the open gate and the lamp off; the tablet again through a hazy lens."""
     folder = tmp_path_factory.mktemp("tablet")
 
-    def shoot(bench: Bench, name: str, seconds: float) -> None:
-        (folder / name).write_bytes(bench.expose(Exposure(seconds, 8.0, 100.0)).raw)
+    def shoot(bench: CopyStand, name: str, seconds: float) -> None:
+        (folder / name).write_bytes(bench.expose(CameraExposure(seconds, 8.0, 100.0)).raw)
 
     for name, glare in (("clear", 0.0), ("hazy", 0.002)):
-        bench = Bench(
+        bench = CopyStand(
             BenchConfig(
                 sensor=SensorConfig(1200, 800), target="step-tablet", seed=2,
                 optics=OpticsConfig(veiling_glare=glare),
@@ -100,7 +100,7 @@ def test_the_command(files: Path) -> None:
 
 
 def test_with_a_strobe_the_shutter_time_does_not_count(tmp_path: Path) -> None:
-    bench = Bench(
+    bench = CopyStand(
         BenchConfig(
             sensor=SensorConfig(1200, 800), target="step-tablet", seed=2,
             lamp=LampConfig(strobe=True),
@@ -108,9 +108,9 @@ def test_with_a_strobe_the_shutter_time_does_not_count(tmp_path: Path) -> None:
     )  # fmt: skip
     bench.hand.turn_power(-1.5)
     bench.hand.remove_film()
-    (tmp_path / "gate.dng").write_bytes(bench.expose(Exposure(1 / 60, 8.0, 100.0)).raw)
+    (tmp_path / "gate.dng").write_bytes(bench.expose(CameraExposure(1 / 60, 8.0, 100.0)).raw)
     bench.hand.go_to(1)
-    (tmp_path / "tablet.dng").write_bytes(bench.expose(Exposure(1 / 15, 8.0, 100.0)).raw)
+    (tmp_path / "tablet.dng").write_bytes(bench.expose(CameraExposure(1 / 15, 8.0, 100.0)).raw)
     (tmp_path / "strobe.toml").write_text('[light]\nkind = "strobe"\n')
     asked = ["tablet", "--json", str(tmp_path / "tablet.dng"), "--open-gate"]
     asked += [str(tmp_path / "gate.dng"), "--settings", str(tmp_path / "strobe.toml")]

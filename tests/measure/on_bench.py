@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.lamp import LampConfig
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.lamp import LampConfig
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.raw.mosaic import Mosaic
 
@@ -21,7 +21,7 @@ TILES = {
 NAMES = ("R", "G1", "B", "G2")
 
 
-def photographed(bench: Bench, exposure: Exposure) -> Mosaic:
+def photographed(bench: CopyStand, exposure: CameraExposure) -> Mosaic:
     """Open the shutter once and return the mosaic as LibRaw would give it."""
     sensor = bench.config.sensor
     return Mosaic(
@@ -45,12 +45,12 @@ def open_gate(
     **config: Any,
 ) -> Mosaic:
     """Photograph the light without film."""
-    bench = Bench(BenchConfig(lamp=shine or LampConfig(), **config))
+    bench = CopyStand(BenchConfig(lamp=shine or LampConfig(), **config))
     bench.hand.remove_film()
     for code in mishaps:
         bench.hand.mishap(code)
     bench.hand.lamp(lamp)
-    return photographed(bench, Exposure(seconds, 8.0, 100.0))
+    return photographed(bench, CameraExposure(seconds, 8.0, 100.0))
 
 
 def plain(signal: np.ndarray, black: int = 512, saturation: int = 16_200) -> Mosaic:

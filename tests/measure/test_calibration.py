@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import pytest
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.film_curve import FILMS
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.film.curve import FILMS
+from tether_simulator.imaging.exposure import CameraExposure
 
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.film import FILM_FORMATS, FilmProcess
@@ -21,13 +21,13 @@ FORM = FILM_FORMATS["135"]
 SECONDS = 1 / 30
 
 
-def bench_with(process: FilmProcess, framing: str = "rebate") -> Bench:
+def bench_with(process: FilmProcess, framing: str = "rebate") -> CopyStand:
     sensor = SensorConfig(width=1152, height=768)
-    return Bench(BenchConfig(process=process, seed=5, framing=framing, sensor=sensor))
+    return CopyStand(BenchConfig(process=process, seed=5, framing=framing, sensor=sensor))
 
 
-def seen(bench: Bench, seconds: float = SECONDS, gate: OpenGate | None = None) -> ClearFilm:
-    mosaic = photographed(bench, Exposure(seconds, 8.0, 100.0))
+def seen(bench: CopyStand, seconds: float = SECONDS, gate: OpenGate | None = None) -> ClearFilm:
+    mosaic = photographed(bench, CameraExposure(seconds, 8.0, 100.0))
     return clear_film(mosaic, bench.config.process, FORM, gate=gate)
 
 
@@ -74,7 +74,7 @@ def test_a_saturated_base_is_known_to_be_so(where: str) -> None:
 
 def test_no_film_is_told_from_blank_film_by_the_open_gate() -> None:
     bench = bench_with(BW)
-    gate = flat_of(photographed(bench, Exposure(1 / 60, 8.0, 100.0)))
+    gate = flat_of(photographed(bench, CameraExposure(1 / 60, 8.0, 100.0)))
     assert seen(bench, 1 / 60).seen is Seen.BLANK, "without an open gate the two look alike"
     assert seen(bench, 1 / 60, gate).seen is Seen.NO_FILM
     assert seen(bench, 1 / 125, gate).seen is Seen.NO_FILM

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
 
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.measure.density.report import density, density_planes
@@ -30,24 +30,24 @@ def test_dark_and_exposure_are_taken_into_account() -> None:
     )
 
 
-def tablet(noise: bool, glare: float = 0.0) -> tuple[Bench, Mosaic, Mosaic]:
+def tablet(noise: bool, glare: float = 0.0) -> tuple[CopyStand, Mosaic, Mosaic]:
     """Return a bench with the tablet in its gate, a long exposure of it and the open gate."""
-    from tether_simulator.optics import OpticsConfig
+    from tether_simulator.imaging.optics import OpticsConfig
 
     sensor = SensorConfig(1536, 1024, noise=noise, bits=16, black=2048, saturation=64_000)
-    bench = Bench(
+    bench = CopyStand(
         BenchConfig(
             sensor=sensor, target="step-tablet", seed=2, optics=OpticsConfig(veiling_glare=glare)
         )
     )
     bench.hand.remove_film()
-    gate = photographed(bench, Exposure(1 / 30, 8, 100))
+    gate = photographed(bench, CameraExposure(1 / 30, 8, 100))
     bench.hand.go_to(1)
-    frame = photographed(bench, Exposure(1 / 25, 8, 100))
+    frame = photographed(bench, CameraExposure(1 / 25, 8, 100))
     return bench, frame, gate
 
 
-def steps(bench: Bench, frame: Mosaic, gate: Mosaic) -> dict[str, list[float]]:
+def steps(bench: CopyStand, frame: Mosaic, gate: Mosaic) -> dict[str, list[float]]:
     ratio = exposure_ratio(
         (frame.exposure_seconds, frame.iso, frame.f_number),
         (gate.exposure_seconds, gate.iso, gate.f_number),

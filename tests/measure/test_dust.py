@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy import ndimage
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
 
 from tests.measure.on_bench import photographed, plain
 from tether.film import FilmProcess
@@ -108,14 +108,14 @@ def test_nothing_to_see_says_nothing() -> None:
 
 def test_on_the_bench() -> None:
     for mishap, expected in ((None, False), ("dust-on-lens", True)):
-        bench = Bench(BenchConfig(process=FilmProcess.BW_NEGATIVE, seed=6, frames=8))
+        bench = CopyStand(BenchConfig(process=FilmProcess.BW_NEGATIVE, seed=6, frames=8))
         seen: list[NDArray[np.float32]] = []
         told = []
         for frame in range(1, 9):
             bench.hand.go_to(frame)
             if mishap:
                 bench.hand.mishap(mishap)
-            mosaic = photographed(bench, Exposure(1 / 20, 8, 100))
+            mosaic = photographed(bench, CameraExposure(1 / 20, 8, 100))
             spots = find_spots(mosaic, (slice(80, 944), slice(80, 1456)))
             told += compare_dust(spots, seen)
             seen.append(spots)

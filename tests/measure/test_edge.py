@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import zxingcpp
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
@@ -24,13 +24,13 @@ EDGE = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.DXFilmEdge)
 def seen(*mishaps: str, process: FilmProcess, printed: bool = True, frame: int = 4) -> Survey:
     """Photograph a frame with the film's edges in view."""
     sensor = SensorConfig(width=1536, height=1024)
-    bench = Bench(
+    bench = CopyStand(
         BenchConfig(process=process, framing="wide", seed=3, sensor=sensor, edge_print=printed)
     )
     bench.hand.go_to(frame)
     for code in mishaps:
         bench.hand.mishap(code)
-    return survey(photographed(bench, Exposure(1 / 15, 8.0, 100.0)))
+    return survey(photographed(bench, CameraExposure(1 / 15, 8.0, 100.0)))
 
 
 def read(picture: Survey, process: FilmProcess) -> EdgeCode | None:

@@ -6,7 +6,7 @@ import numpy as np
 import zxingcpp
 from hypothesis import given
 from hypothesis import strategies as st
-from tether_simulator.edge_print import film_edge_code
+from tether_simulator.film.edges import film_edge_code
 
 from tether.measure.film.edge_code import EdgeBits, frame_label, read_bits
 

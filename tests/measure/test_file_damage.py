@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
 
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
@@ -22,9 +22,9 @@ SECTOR = 256
 
 @pytest.fixture(scope="module")
 def frame() -> Mosaic:
-    bench = Bench(BenchConfig(process=FilmProcess.BW_NEGATIVE, seed=5))
+    bench = CopyStand(BenchConfig(process=FilmProcess.BW_NEGATIVE, seed=5))
     bench.hand.go_to(1)
-    return photographed(bench, Exposure(1 / 15, 8.0, 100.0))
+    return photographed(bench, CameraExposure(1 / 15, 8.0, 100.0))
 
 
 def with_hole(mosaic: Mosaic, first: int, count: int, value: int = 0) -> Mosaic:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tether_simulator.lamp import LampConfig, flicker_rows
+from tether_simulator.imaging.lamp import LampConfig, flicker_rows
 
 from tests.measure.on_bench import SensorConfig, open_gate, plain
 from tether.measure.light.flicker import flicker, steadier_shutter, steady_seconds

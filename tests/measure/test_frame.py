@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tests.measure.on_bench import NAMES, photographed, plain
 from tether.film import FILM_FORMATS, FilmProcess
@@ -27,13 +27,13 @@ BW, COLOUR, SLIDE = FilmProcess.BW_NEGATIVE, FilmProcess.COLOUR_NEGATIVE, FilmPr
 SECONDS = {BW: 1 / 15, COLOUR: 1 / 10, SLIDE: 1 / 30}
 
 
-def _bench(process: FilmProcess, framing: str = "rebate", **more: Any) -> Bench:
+def _bench(process: FilmProcess, framing: str = "rebate", **more: Any) -> CopyStand:
     sensor = more.pop("sensor", SensorConfig(width=1152, height=768))
-    return Bench(BenchConfig(process=process, framing=framing, seed=21, sensor=sensor, **more))
+    return CopyStand(BenchConfig(process=process, framing=framing, seed=21, sensor=sensor, **more))
 
 
 def _judged(
-    bench: Bench,
+    bench: CopyStand,
     frame: int,
     memory: RollMemory | None = None,
     seconds: float | None = None,
@@ -48,7 +48,7 @@ def _judged(
         process, bench.config.film_format, frame, ("now", seconds), SHUTTERS,
         memory=memory or RollMemory(),
     )  # fmt: skip
-    return measure_frame(photographed(bench, Exposure(seconds, 8, 100)), context)
+    return measure_frame(photographed(bench, CameraExposure(seconds, 8, 100)), context)
 
 
 def _codes(judged: FrameMeasurement) -> set[str]:
@@ -152,7 +152,7 @@ def test_an_empty_gate_is_told_from_a_blank_frame() -> None:
     memory = _judged(bench, 2, seconds=1 / 40).memory
     bench.hand.remove_film()
     context = FrameContext(BW, frame_number=3, shutter=("1/40", 1 / 40), memory=memory)
-    judged = measure_frame(photographed(bench, Exposure(1 / 40, 8, 100)), context)
+    judged = measure_frame(photographed(bench, CameraExposure(1 / 40, 8, 100)), context)
     assert "no-film" in _codes(judged)
 
 
@@ -197,11 +197,11 @@ def test_density_against_the_open_gate() -> None:
     # ISO 5-2: D = -log10 T. The bench's film has a base of 0.28 in all channels.
     bench = _bench(BW)
     bench.hand.remove_film()
-    light = survey(photographed(bench, Exposure(1 / 60, 8, 100)))
+    light = survey(photographed(bench, CameraExposure(1 / 60, 8, 100)))
     gate = OpenGate(NAMES, grid_of(light.signal), (1 / 60, 100.0, 8.0), "")
     bench.hand.go_to(2)
     context = FrameContext(BW, FILM_FORMATS["135"], 2, ("1/15", 1 / 15), SHUTTERS, open_gate=gate)
-    judged = measure_frame(photographed(bench, Exposure(1 / 15, 8, 100)), context)
+    judged = measure_frame(photographed(bench, CameraExposure(1 / 15, 8, 100)), context)
     assert judged.density is not None
     for name in NAMES:
         of = judged.density[name]
@@ -238,7 +238,9 @@ def test_a_saturation_that_was_seen_once_holds_for_the_roll() -> None:
 
     def judged(frame: int, seconds: float, memory: RollMemory) -> FrameMeasurement:
         bench.hand.go_to(frame)
-        mosaic = replace(photographed(bench, Exposure(seconds, 8, 100)), saturation=(16_383.0,) * 4)
+        mosaic = replace(
+            photographed(bench, CameraExposure(seconds, 8, 100)), saturation=(16_383.0,) * 4
+        )
         return measure_frame(mosaic, FrameContext(BW, frame_number=frame, memory=memory))
 
     before = judged(2, 1 / 15, RollMemory())

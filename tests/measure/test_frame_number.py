@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
 
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.film import FILM_FORMATS, FilmProcess
@@ -122,17 +122,17 @@ def test_half_frames_count_by_halves() -> None:
     assert "says 4 where 3A should follow" in text
 
 
-def shot(bench: Bench, position: int, frame: int, memory: RollMemory) -> FrameMeasurement:
+def shot(bench: CopyStand, position: int, frame: int, memory: RollMemory) -> FrameMeasurement:
     bench.hand.go_to(position)
     context = FrameContext(
         FilmProcess.BW_NEGATIVE, FILM_FORMATS["135"], frame, ("1/15", 1 / 15), memory=memory
     )
-    return measure_frame(photographed(bench, Exposure(1 / 15, 8.0, 100.0)), context)
+    return measure_frame(photographed(bench, CameraExposure(1 / 15, 8.0, 100.0)), context)
 
 
 def test_a_frame_left_out_on_the_bench() -> None:
     sensor = SensorConfig(width=1536, height=1024)
-    bench = Bench(BenchConfig(framing="wide", seed=3, sensor=sensor, edge_print=True))
+    bench = CopyStand(BenchConfig(framing="wide", seed=3, sensor=sensor, edge_print=True))
     memory = RollMemory()
     # The first picture of this roll lies at number 4.
     for position in (4, 5, 6, 7):

@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tests.measure.on_bench import open_gate, photographed
 from tether.errors import TetherError
@@ -52,7 +52,7 @@ def frames(
 
     The roll remembers those without one.
     """
-    bench = Bench(BenchConfig(process=process, framing=view, seed=21, sensor=SENSOR))
+    bench = CopyStand(BenchConfig(process=process, framing=view, seed=21, sensor=SENSOR))
     memory, settings = RollMemory(), Settings()
     if strobe:
         settings = replace(settings, light=replace(settings.light, kind=STROBE))
@@ -66,7 +66,7 @@ def frames(
         context = FrameContext(
             process, bench.config.film_format, number, ("now", seconds), SHUTTERS, settings, memory
         )
-        mosaic = photographed(bench, Exposure(seconds, 8, 100))
+        mosaic = photographed(bench, CameraExposure(seconds, 8, 100))
         if mishap == "damaged":
             data = mosaic.data.copy()
             data[500:] = 0

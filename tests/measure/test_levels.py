@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tether_simulator.sensor import SensorConfig, read_out
+from tether_simulator.imaging.sensor import SensorConfig, read_out
 
 from tests.measure.on_bench import NAMES, TILES, plain
 from tether.measure.levels import stops, with_observed_saturation

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from colour import colorimetry
-from tether_simulator.lamp import LampConfig
+from tether_simulator.imaging.lamp import LampConfig
 
 from tests.measure.on_bench import SensorConfig, open_gate
 from tether.measure.light.open_gate import balance_off_ev, measure_light

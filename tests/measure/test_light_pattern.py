@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
 
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.film import FILM_FORMATS, FilmProcess
@@ -20,19 +20,19 @@ from tether.measure.roll.memory import KnownBase, OpenGate, RollMemory, Trace
 from tether.settings import LightSettings
 
 SMALL = SensorConfig(width=1152, height=768)
-AT = Exposure(1 / 20, 8.0, 100.0)
+AT = CameraExposure(1 / 20, 8.0, 100.0)
 
 
-def bench_with(**config: Any) -> Bench:
-    return Bench(BenchConfig(seed=5, sensor=SMALL, **config))
+def bench_with(**config: Any) -> CopyStand:
+    return CopyStand(BenchConfig(seed=5, sensor=SMALL, **config))
 
 
-def gate_of(bench: Bench) -> OpenGate:
+def gate_of(bench: CopyStand) -> OpenGate:
     bench.hand.remove_film()
-    return flat_of(photographed(bench, Exposure(1 / 40, 8.0, 100.0)))
+    return flat_of(photographed(bench, CameraExposure(1 / 40, 8.0, 100.0)))
 
 
-def measured(bench: Bench, frame: int, memory: RollMemory) -> FrameMeasurement:
+def measured(bench: CopyStand, frame: int, memory: RollMemory) -> FrameMeasurement:
     bench.hand.go_to(frame)
     context = FrameContext(
         FilmProcess.BW_NEGATIVE, FILM_FORMATS["135"], frame, ("1/20", 1 / 20), memory=memory,

@@ -7,8 +7,8 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from tether_simulator import lamp
-from tether_simulator.lamp import LampConfig
+from tether_simulator.imaging import lamp
+from tether_simulator.imaging.lamp import LampConfig
 
 from tests.measure.on_bench import SensorConfig, open_gate, plain
 from tether.findings import Finding

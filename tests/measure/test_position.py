@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 from skimage.transform import rotate
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
@@ -30,21 +30,21 @@ def framed(
     frame: int = 3,
     known: float | None = None,
     **config: Any,
-) -> tuple[Bench, Framing | None]:
+) -> tuple[CopyStand, Framing | None]:
     """Photograph one frame and look for its outline."""
     form = FILM_FORMATS[key]
     sensor = SensorConfig(width=1536, height=1024)
     changed: dict[str, Any] = {"seed": 3, "sensor": sensor} | config
-    bench = Bench(BenchConfig(process=process, film_format=form, **changed))
+    bench = CopyStand(BenchConfig(process=process, film_format=form, **changed))
     bench.hand.go_to(1)
     for code in mishaps:
         bench.hand.mishap(code)
     bench.hand.go_to(frame)
-    picture = survey(photographed(bench, Exposure(1 / 15, 8.0, 100.0)))
+    picture = survey(photographed(bench, CameraExposure(1 / 15, 8.0, 100.0)))
     return bench, find_framing(picture, form, process.is_negative, FramingSettings(), known)
 
 
-def error_mm(bench: Bench, framing: Framing) -> float:
+def error_mm(bench: CopyStand, framing: Framing) -> float:
     """Return the greatest distance of a corner from where the bench put one."""
     form = bench.config.film_format
     place = bench.film_map()

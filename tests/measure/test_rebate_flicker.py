@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.lamp import LampConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.lamp import LampConfig
 
 from tests.measure.on_bench import SensorConfig, photographed, plain
 from tether.film import FILM_FORMATS, FilmProcess
@@ -25,14 +25,16 @@ def said(process: FilmProcess, *mishaps: str, seconds: float = 1 / 125) -> list[
     """Judge frame 2 at a short time, with a lamp that is as much stronger."""
     lamp = LampConfig(strength=0.9 / 15 / seconds)
     sensor = SensorConfig(width=1536, height=1024)
-    bench = Bench(BenchConfig(process=process, seed=4, sensor=sensor, lamp=lamp))
+    bench = CopyStand(BenchConfig(process=process, seed=4, sensor=sensor, lamp=lamp))
     bench.hand.go_to(2)
     for code in mishaps:
         bench.hand.mishap(code)
     context = FrameContext(
         process, FILM_FORMATS["135"], 2, (f"1/{1 / seconds:.0f}", seconds), SHUTTERS
     )
-    found = measure_frame(photographed(bench, Exposure(seconds, 8.0, 100.0)), context).findings
+    found = measure_frame(
+        photographed(bench, CameraExposure(seconds, 8.0, 100.0)), context
+    ).findings
     return [f for f in found if f.code == "lamp-flicker"]
 
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import pearsonr
 from skimage.registration import phase_cross_correlation
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
@@ -88,10 +88,10 @@ def test_an_even_picture_has_no_signature() -> None:
     assert repeat_findings(None, [(1, speckle())], AdvanceSettings()) == []
 
 
-def taken(bench: Bench, seconds: float) -> np.ndarray | None:
+def taken(bench: CopyStand, seconds: float) -> np.ndarray | None:
     """Photograph what lies in the gate and return its signature."""
     negative = bench.config.process.is_negative
-    picture = survey(photographed(bench, Exposure(seconds, 8.0, 100.0)))
+    picture = survey(photographed(bench, CameraExposure(seconds, 8.0, 100.0)))
     framing = find_framing(picture, FILM_FORMATS["135"], negative, FramingSettings())
     seen = seen_area(picture, negative)
     return signature(picture, framing.picture if framing else seen.shrunk(0.08), seen)
@@ -100,7 +100,7 @@ def taken(bench: Bench, seconds: float) -> np.ndarray | None:
 @pytest.mark.parametrize("process", list(FilmProcess))
 def test_a_frame_is_known_again_and_no_other_is_taken_for_it(process: FilmProcess) -> None:
     sensor = SensorConfig(width=1152, height=768)
-    bench = Bench(BenchConfig(process=process, seed=8, sensor=sensor))
+    bench = CopyStand(BenchConfig(process=process, seed=8, sensor=sensor))
     kept: list[tuple[int, np.ndarray]] = []
     for frame in range(1, 13):
         bench.hand.go_to(frame)

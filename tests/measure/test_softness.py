@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import ndimage
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tests.measure.on_bench import TILES, photographed, plain
 from tether.film import FilmProcess
@@ -26,9 +26,9 @@ NOISELESS = FocusSettings(electrons=1e9)
 """For mosaics without photon noise: nothing to speak of is taken off for it."""
 PLAIN = np.full((4, 6), 0.8, np.float32)
 EXPOSURES = {
-    FilmProcess.BW_NEGATIVE: Exposure(1 / 20, 8, 100),
-    FilmProcess.COLOUR_NEGATIVE: Exposure(1 / 10, 8, 100),
-    FilmProcess.TRANSPARENCY: Exposure(1 / 20, 8, 100),
+    FilmProcess.BW_NEGATIVE: CameraExposure(1 / 20, 8, 100),
+    FilmProcess.COLOUR_NEGATIVE: CameraExposure(1 / 10, 8, 100),
+    FilmProcess.TRANSPARENCY: CameraExposure(1 / 20, 8, 100),
 }
 
 
@@ -123,7 +123,9 @@ def test_it_can_be_kept_as_numbers() -> None:
 
 @pytest.mark.parametrize("process", list(FilmProcess))
 def test_frames_of_a_roll(process: FilmProcess) -> None:
-    bench = Bench(BenchConfig(process=process, seed=12, frames=5, sensor=SensorConfig(1200, 800)))
+    bench = CopyStand(
+        BenchConfig(process=process, seed=12, frames=5, sensor=SensorConfig(1200, 800))
+    )
     sharp: list[Sharpness] = []
     soft: list[Sharpness] = []
     tilted: list[Sharpness] = []

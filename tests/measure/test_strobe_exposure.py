@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tether_simulator.bench import Bench as SimulatedBench
+from tether_simulator.bench import CopyStand
 from tether_simulator.bench_config import BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.lamp import LampConfig
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.lamp import LampConfig
 
 from tests.measure.on_bench import SensorConfig, open_gate, photographed
 from tether.film import FILM_FORMATS, FilmProcess
@@ -62,12 +62,12 @@ def test_advice_names_stops_and_no_shutter_time(ev: float, way: str) -> None:
 def test_a_frame_under_a_strobe() -> None:
     sensor = SensorConfig(width=1536, height=1024)
     shine = LampConfig(strobe=True, strength=0.25)
-    bench = SimulatedBench(BenchConfig(seed=4, sensor=sensor, lamp=shine))
+    bench = CopyStand(BenchConfig(seed=4, sensor=sensor, lamp=shine))
     bench.hand.go_to(2)
     settings = replace(Settings(), light=FLASH)
     slow, fast = (
         measure_frame(
-            photographed(bench, Exposure(seconds, 8.0, 100.0)),
+            photographed(bench, CameraExposure(seconds, 8.0, 100.0)),
             FrameContext(
                 FilmProcess.BW_NEGATIVE,
                 FILM_FORMATS["135"],
@@ -92,14 +92,14 @@ def test_a_frame_under_a_strobe() -> None:
 def test_bands_in_the_rebate_are_no_strobes(light: LightSettings, told: bool) -> None:
     sensor = SensorConfig(width=1536, height=1024)
     shine = LampConfig(strength=7.5)
-    bench = SimulatedBench(BenchConfig(seed=4, sensor=sensor, lamp=shine))
+    bench = CopyStand(BenchConfig(seed=4, sensor=sensor, lamp=shine))
     bench.hand.go_to(2)
     bench.hand.mishap("lamp-flicker")
     context = FrameContext(
         FilmProcess.BW_NEGATIVE, FILM_FORMATS["135"], 2, SHUTTERS[3], SHUTTERS,
         replace(Settings(), light=light),
     )  # fmt: skip
-    found = measure_frame(photographed(bench, Exposure(1 / 125, 8.0, 100.0)), context)
+    found = measure_frame(photographed(bench, CameraExposure(1 / 125, 8.0, 100.0)), context)
     assert ("lamp-flicker" in {f.code for f in found.findings}) is told
 
 

@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 from PIL import Image
-from tether_simulator import scene
-from tether_simulator.bench import Bench
+from tether_simulator.bench import CopyStand
 from tether_simulator.bench_config import BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.film_curve import FILMS
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.film import scenes as scene
+from tether_simulator.film.curve import FILMS
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.facts import Corners
 from tether.film import FilmProcess
@@ -56,12 +56,12 @@ def photograph(
         sensor=SensorConfig(768, 512),
         **more,
     )
-    bench = Bench(config)
+    bench = CopyStand(config)
     shots = []
     for n in range(1, frames + 1):
         bench.hand.go_to(n)
         path = folder / f"{process.value}{n}.dng"
-        path.write_bytes(bench.expose(Exposure(SECONDS[process], 8.0, 100.0)).raw)
+        path.write_bytes(bench.expose(CameraExposure(SECONDS[process], 8.0, 100.0)).raw)
         place = bench.film_map()
         corners = tuple(
             place.to_sensor(u, v) for u, v in ((18, -12), (-18, -12), (-18, 12), (18, 12))

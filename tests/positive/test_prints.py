@@ -120,22 +120,22 @@ def test_a_turned_outline_is_printed_straight(tmp_path: Path) -> None:
 
 
 def test_a_flat_field_takes_the_falloff_out(tmp_path: Path) -> None:
-    from tether_simulator.bench import Bench
+    from tether_simulator.bench import CopyStand
     from tether_simulator.bench_config import BenchConfig
-    from tether_simulator.exposure import Exposure
-    from tether_simulator.lamp import LampConfig
-    from tether_simulator.sensor import SensorConfig
+    from tether_simulator.imaging.exposure import CameraExposure
+    from tether_simulator.imaging.lamp import LampConfig
+    from tether_simulator.imaging.sensor import SensorConfig
 
     config = BenchConfig(
         target="step-tablet", sensor=SensorConfig(384, 256), lamp=LampConfig(gradient_x=0.25)
     )
-    bench = Bench(config)
+    bench = CopyStand(config)
     bench.hand.go_to(1)
     frame, gate = tmp_path / "frame.dng", tmp_path / "gate.dng"
-    frame.write_bytes(bench.expose(Exposure(1 / 15, 8.0, 100.0)).raw)
+    frame.write_bytes(bench.expose(CameraExposure(1 / 15, 8.0, 100.0)).raw)
     boxes = bench.patch_boxes()
     bench.hand.remove_film()
-    gate.write_bytes(bench.expose(Exposure(1 / 60, 8.0, 100.0)).raw)
+    gate.write_bytes(bench.expose(CameraExposure(1 / 60, 8.0, 100.0)).raw)
     flat = flat_field(open_mosaic(gate))
     mosaic = open_mosaic(frame)
     linear = open_linear(frame, mosaic, half=True, grey=True)

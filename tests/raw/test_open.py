@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import rawpy
 from PIL import Image
-from tether_simulator.dng import RawFacts, write_dng
+from tether_simulator.imaging.dng import RawFacts, write_dng
 
 from tether.raw.open import RawUnreadable, open_mosaic
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from tether_simulator.camera_mishaps import CAMERA_MISHAPS
+from tether_simulator.mishaps import CAMERA_MISHAPS
 from tether_simulator.server import BenchProcess
 
 from tests.quick import QUICK

@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.dng import RawFacts, write_dng
-from tether_simulator.exposure import Exposure
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.dng import RawFacts, write_dng
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.film import FilmProcess
 from tether.findings import Verdict
@@ -38,9 +38,9 @@ def own_judge() -> Iterator[Judge]:
 @pytest.fixture(scope="module")
 def frame_bytes() -> bytes:
     """A frame as the camera hands it over."""
-    bench = Bench(BenchConfig(seed=3, sensor=SensorConfig(width=768, height=512)))
+    bench = CopyStand(BenchConfig(seed=3, sensor=SensorConfig(width=768, height=512)))
     bench.hand.go_to(3)
-    return bench.expose(Exposure(1 / 15, 8, 100)).raw
+    return bench.expose(CameraExposure(1 / 15, 8, 100)).raw
 
 
 def _file(folder: Path, content: bytes) -> Path:

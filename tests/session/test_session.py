@@ -22,7 +22,7 @@ from tether_simulator.faults import (
     SameName,
     Truncated,
 )
-from tether_simulator.ptpip_codes import Operation
+from tether_simulator.ptp import Operation
 from tether_simulator.server import BenchProcess
 
 from tests.quick import QUICK

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 from tether_simulator.bench_config import BenchConfig
-from tether_simulator.camera_dials import fraction
-from tether_simulator.lamp import LampConfig
-from tether_simulator.ptpip_codes import Property
+from tether_simulator.camera.dials import fraction
+from tether_simulator.imaging.lamp import LampConfig
+from tether_simulator.ptp import Property
 from tether_simulator.server import BenchProcess
 
 from tests.quick import QUICK, SENSOR

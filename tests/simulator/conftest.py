@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tether_simulator.camera import Body
-from tether_simulator.camera_card import Card
-from tether_simulator.exposure import Exposure
+from tether_simulator.camera.body import Body
+from tether_simulator.camera.card import MemoryCard
 from tether_simulator.faults import Fault, FaultScript
-from tether_simulator.ptpip_operations import Identity
-from tether_simulator.ptpip_responder import Responder
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.ptpip.operations import Identity
+from tether_simulator.ptpip.responder import Responder
 
 from tests.simulator.gphoto_client import Remote
 
@@ -35,8 +35,8 @@ class StandIn:
     """A scene whose every picture has other bytes; keeps what it was exposed with."""
 
     size: int = 20_000
-    exposures: list[Exposure] = field(default_factory=list)
-    views: list[tuple[Exposure, float, tuple[float, float]]] = field(default_factory=list)
+    exposures: list[CameraExposure] = field(default_factory=list)
+    views: list[tuple[CameraExposure, float, tuple[float, float]]] = field(default_factory=list)
 
     def picture(self, number: int) -> Snap:
         """The picture number ``number``, counted from 1."""
@@ -44,12 +44,16 @@ class StandIn:
         raw = (block * (self.size // len(block) + 1))[: self.size]
         return Snap(raw, b"\xff\xd8thumb\xff\xd9", b"\xff\xd8picture%d\xff\xd9" % number)
 
-    def expose(self, exposure: Exposure) -> Snap:
+    def expose(self, exposure: CameraExposure) -> Snap:
         self.exposures.append(exposure)
         return self.picture(len(self.exposures))
 
     def live_view(
-        self, exposure: Exposure, *, zoom: float = 1.0, centre: tuple[float, float] = (0.5, 0.5)
+        self,
+        exposure: CameraExposure,
+        *,
+        zoom: float = 1.0,
+        centre: tuple[float, float] = (0.5, 0.5),
     ) -> bytes:
         self.views.append((exposure, zoom, centre))
         return b"\xff\xd8live\xff\xd9"
@@ -111,7 +115,7 @@ def rig(home: Path) -> Iterator[Callable[..., Rig]]:
         per_folder: int = 999,
     ) -> Rig:
         scene = StandIn(size)
-        card = Card(folder, capacity=capacity, per_folder=per_folder)
+        card = MemoryCard(folder, capacity=capacity, per_folder=per_folder)
         body = Body(scene, card, FaultScript(faults), battery=battery)
         built = Rig(scene, body, Responder(body, identity=Identity(extended=extended)), home)
         made.append(built)

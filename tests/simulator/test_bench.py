@@ -10,31 +10,31 @@ import pytest
 import zxingcpp
 from numpy.typing import NDArray
 from PIL import Image
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.edge_print import film_edge_code
-from tether_simulator.exposure import REFERENCE, Exposure
-from tether_simulator.hand import MISHAPS
-from tether_simulator.lamp import LampConfig
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.film.edges import film_edge_code
+from tether_simulator.imaging.exposure import REFERENCE, CameraExposure
+from tether_simulator.imaging.lamp import LampConfig
+from tether_simulator.imaging.sensor import SensorConfig
+from tether_simulator.mishaps import MISHAPS
 
 from tether.film import FILM_FORMATS, FilmProcess
 
 SMALL = SensorConfig(width=384, height=256)
 QUIET = SensorConfig(width=384, height=256, noise=False)
 MIDDLE = np.s_[100:156, 150:234]
-SETTING = Exposure(1 / 20, 8.0, 100.0)
+SETTING = CameraExposure(1 / 20, 8.0, 100.0)
 
 EDGE = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.DXFilmEdge)
 
 
-def bench(frame: int | None = 2, **config: Any) -> Bench:
-    made = Bench(BenchConfig(**{"sensor": QUIET, **config}))
+def bench(frame: int | None = 2, **config: Any) -> CopyStand:
+    made = CopyStand(BenchConfig(**{"sensor": QUIET, **config}))
     if frame is not None:
         made.hand.go_to(frame)
     return made
 
 
-def signal(made: Bench, exposure: Exposure) -> NDArray[np.float64]:
+def signal(made: CopyStand, exposure: CameraExposure) -> NDArray[np.float64]:
     return made.mosaic(exposure).astype(np.float64) - made.config.sensor.black
 
 
@@ -45,18 +45,18 @@ def plane(mosaic: NDArray[np.float64], channel: str = "G") -> NDArray[np.float64
 @pytest.mark.parametrize(
     ("exposure", "stops"),
     [
-        (Exposure(1 / 60, 8.0, 100.0), 0.0),
-        (Exposure(1 / 120, 8.0, 100.0), -1.0),
-        (Exposure(1 / 60, 8.0 * 2**0.5, 100.0), -1.0),
-        (Exposure(1 / 60, 8.0, 50.0), -1.0),
-        (Exposure(1 / 120, 8.0, 400.0), 1.0),
-        (Exposure(1 / 30, 8.0 * 2, 100.0), -1.0),
+        (CameraExposure(1 / 60, 8.0, 100.0), 0.0),
+        (CameraExposure(1 / 120, 8.0, 100.0), -1.0),
+        (CameraExposure(1 / 60, 8.0 * 2**0.5, 100.0), -1.0),
+        (CameraExposure(1 / 60, 8.0, 50.0), -1.0),
+        (CameraExposure(1 / 120, 8.0, 400.0), 1.0),
+        (CameraExposure(1 / 30, 8.0 * 2, 100.0), -1.0),
     ],
 )
-def test_exposure_in_stops(exposure: Exposure, stops: float) -> None:
+def test_exposure_in_stops(exposure: CameraExposure, stops: float) -> None:
     # H is proportional to t / N² (ISO 2721, ISO 12232); raw values to the ISO setting.
     made = bench(None)
-    start = signal(made, Exposure(1 / 60, 8.0, 100.0))[MIDDLE].mean()
+    start = signal(made, CameraExposure(1 / 60, 8.0, 100.0))[MIDDLE].mean()
     now = signal(made, exposure)[MIDDLE].mean()
     # The aperture moves the lens's own falloff a little: hundredths of a stop, off the middle.
     assert np.log2(now / start) == pytest.approx(stops, abs=0.02)
@@ -84,7 +84,7 @@ def test_densities_of_the_step_tablet_read_back() -> None:
     # light steps at that time too: H is proportional to t.
     sensor = SensorConfig(width=768, height=512, noise=False)
     made = bench(None, sensor=sensor, target="step-tablet")
-    short, long = Exposure(1 / 64, 8.0, 100.0), Exposure(16 / 64, 8.0, 100.0)
+    short, long = CameraExposure(1 / 64, 8.0, 100.0), CameraExposure(16 / 64, 8.0, 100.0)
     open_gate = signal(made, short)
     made.hand.go_to(1)
     light, dark = signal(made, short), signal(made, long) / 16
@@ -102,11 +102,11 @@ def test_densities_of_the_step_tablet_read_back() -> None:
 @pytest.mark.parametrize("process", list(FilmProcess))
 def test_blank_film_has_its_base_density_in_each_channel(process: FilmProcess) -> None:
     made = bench(None, process=process)
-    exposure = Exposure(1 / 64, 8.0, 100.0)
+    exposure = CameraExposure(1 / 64, 8.0, 100.0)
     open_gate = signal(made, exposure)
     made.hand.go_to(2)
     made.hand.mishap("blank")
-    film = signal(made, Exposure(4.0, 8.0, 100.0) if not process.is_negative else exposure)
+    film = signal(made, CameraExposure(4.0, 8.0, 100.0) if not process.is_negative else exposure)
     times = 1.0 if process.is_negative else 256.0
     expected = {
         FilmProcess.BW_NEGATIVE: (0.28, 0.28, 0.28),
@@ -145,7 +145,7 @@ def test_every_frame_and_every_seed_shows_another_picture() -> None:
 
 def test_emulsion_to_the_lens_is_mirrored() -> None:
     made = bench(placement_mm=0.0, placement_degrees=0.0)
-    exposure = Exposure(1 / 64, 8.0, 100.0)
+    exposure = CameraExposure(1 / 64, 8.0, 100.0)
     right = plane(signal(made, exposure), "G")
     made.hand.mishap("wrong-side")
     wrong = plane(signal(made, exposure), "G")
@@ -168,7 +168,7 @@ def test_film_that_slipped_lies_three_millimetres_off() -> None:
 
 @pytest.mark.parametrize("code", [mishap.code for mishap in MISHAPS])
 def test_every_mishap_shows_and_can_be_put_right(code: str) -> None:
-    exposure = Exposure(1 / 320, 2.8, 250.0)
+    exposure = CameraExposure(1 / 320, 2.8, 250.0)
     made, good = bench(2, seed=3), bench(3, seed=3)
     made.hand.mishap(code)
     made.hand.go_to(3)
@@ -214,9 +214,9 @@ def test_room_light_comes_past_the_film() -> None:
 
 def test_flicker_makes_bands_along_the_rows_at_short_times_only() -> None:
     made = bench(None, lamp=LampConfig(flicker=0.2))
-    rows = plane(signal(made, Exposure(1 / 400, 8.0, 400.0)))[20:108, 90:100].mean(axis=1)
+    rows = plane(signal(made, CameraExposure(1 / 400, 8.0, 400.0)))[20:108, 90:100].mean(axis=1)
     assert np.ptp(rows) / rows.mean() > 0.2
-    rows = plane(signal(made, Exposure(0.04, 8.0, 100.0)))[20:108, 90:100].mean(axis=1)
+    rows = plane(signal(made, CameraExposure(0.04, 8.0, 100.0)))[20:108, 90:100].mean(axis=1)
     assert np.ptp(rows) / rows.mean() < 0.1
 
 
@@ -240,7 +240,7 @@ def test_a_picture_of_any_format_lies_whole_within_the_gate(key: str) -> None:
 
 def test_a_tight_crop_shows_no_rebate() -> None:
     tight = bench(framing="tight", frame_faults=((2, "over"),))
-    dense = plane(signal(tight, Exposure(1 / 64, 8.0, 100.0)))
+    dense = plane(signal(tight, CameraExposure(1 / 64, 8.0, 100.0)))
     corners = [tight.film_map().to_sensor(u, v) for u in (-18, 18) for v in (-12, 12)]
     assert all(not (0 <= x < 384 and 0 <= y < 256) for x, y in corners)
     assert dense.max() < 0.5 * 10**-0.28 * 1.5 * 15 / 64 * 15_688 * 2
@@ -262,7 +262,7 @@ def test_zxing_reads_the_frame_from_the_edge_and_sees_it_mirrored() -> None:
         placement_degrees=0.0,
         sensor=SensorConfig(width=2000, height=1332),
     )
-    exposure = Exposure(1 / 30, 8.0, 100.0)
+    exposure = CameraExposure(1 / 30, 8.0, 100.0)
     mirrored = read_edge(signal(made, exposure))
     made.hand.mishap("wrong-side")
     right = read_edge(signal(made, exposure))
@@ -302,7 +302,7 @@ def test_live_view_shows_what_the_sensor_sees() -> None:
 def test_a_dimmer_setting_makes_a_dimmer_live_view() -> None:
     made = bench(sensor=SMALL)
     means = [
-        np.asarray(Image.open(io.BytesIO(made.live_view(Exposure(t, 8.0, 100.0))))).mean()
+        np.asarray(Image.open(io.BytesIO(made.live_view(CameraExposure(t, 8.0, 100.0))))).mean()
         for t in (1 / 20, 1 / 80, 1 / 320)
     ]
     assert means[0] > means[1] > means[2]

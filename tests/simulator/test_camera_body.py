@@ -9,9 +9,9 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
-from tether_simulator.camera import Body, Refusal, Refused
-from tether_simulator.camera_card import Card, CardFull
-from tether_simulator.camera_dials import (
+from tether_simulator.camera.body import Body, Refusal, Refused
+from tether_simulator.camera.card import MemoryCard, NoRoom
+from tether_simulator.camera.dials import (
     DAYLIGHT,
     DIALS,
     Quality,
@@ -19,8 +19,8 @@ from tether_simulator.camera_dials import (
     seconds,
     ten_thousandths,
 )
-from tether_simulator.exposure import Exposure
-from tether_simulator.ptpip_codes import Event, ObjectFormat, Property
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.ptp import Event, ObjectFormat, Property
 
 from tests.simulator.conftest import Snap, StandIn
 
@@ -29,7 +29,7 @@ NOON = datetime(2024, 5, 4, 12)
 
 @pytest.fixture
 def body(tmp_path: Path) -> Iterator[Body]:
-    made = Body(StandIn(), Card(tmp_path / "card"))
+    made = Body(StandIn(), MemoryCard(tmp_path / "card"))
     yield made
     made.close()
 
@@ -48,7 +48,7 @@ def shoot(body: Body, tag: int | None = None) -> None:
 def test_exposes_as_the_dials_stand(body: Body) -> None:
     body.turn(Property.EXPOSURE_TIME_FRACTION, fraction("1/250"))
     body.turn(Property.F_NUMBER, 560)
-    assert body.dials.exposure == Exposure(1 / 250, 5.6, 100.0, "Daylight")
+    assert body.dials.exposure == CameraExposure(1 / 250, 5.6, 100.0, "Daylight")
 
 
 def test_standard_shutter_property_turns_the_same_dial(body: Body) -> None:
@@ -87,7 +87,7 @@ def test_apertures_of_the_list_are_thirds_of_a_stop() -> None:
 def test_names_follow_dcf(tmp_path: Path) -> None:
     # CIPA DC-009 (from memory): folders 100..999 and five of A-Z, 0-9, _; files four of these and
     # 0001..9999; numbers count up.
-    card = Card(tmp_path, per_folder=3)
+    card = MemoryCard(tmp_path, per_folder=3)
     names = []
     for _ in range(7):
         _, folder, stem = card.next_name()
@@ -100,7 +100,7 @@ def test_names_follow_dcf(tmp_path: Path) -> None:
 
 
 def test_number_after_9999_begins_a_folder(tmp_path: Path) -> None:
-    card = Card(tmp_path, per_folder=20_000)
+    card = MemoryCard(tmp_path, per_folder=20_000)
     for _ in range(9999):
         _, folder, stem = card.next_name()
     assert (folder.name, stem) == ("100BENCH", "BNCH9999")
@@ -109,11 +109,11 @@ def test_number_after_9999_begins_a_folder(tmp_path: Path) -> None:
 
 
 def test_card_keeps_everything_on_disk(tmp_path: Path) -> None:
-    card = Card(tmp_path)
+    card = MemoryCard(tmp_path)
     _, folder, stem = card.next_name()
     item = card.write(folder, stem + ".DNG", ObjectFormat.DNG, b"raw", captured=NOON)
     bad = card.write(folder, "../x\x1b", ObjectFormat.DNG, b"y", thumbnail=b"t", captured=NOON)
-    again = Card(tmp_path)
+    again = MemoryCard(tmp_path)
     assert again.items() == card.items()
     assert again.find(item.handle) == item
     assert again.path_of(item) == "/DCIM/100BENCH"
@@ -124,10 +124,10 @@ def test_card_keeps_everything_on_disk(tmp_path: Path) -> None:
 
 
 def test_card_refuses_what_does_not_fit(tmp_path: Path) -> None:
-    card = Card(tmp_path, capacity=10)
+    card = MemoryCard(tmp_path, capacity=10)
     _, folder, _ = card.next_name()
     card.write(folder, "A", ObjectFormat.DNG, bytes(6), captured=NOON)
-    with pytest.raises(CardFull):
+    with pytest.raises(NoRoom):
         card.write(folder, "B", ObjectFormat.DNG, bytes(5), captured=NOON)
     assert card.free == 4
     card.remove(card.items()[-1])
@@ -135,7 +135,7 @@ def test_card_refuses_what_does_not_fit(tmp_path: Path) -> None:
 
 
 def test_temporary_card_goes_with_it() -> None:
-    card = Card()
+    card = MemoryCard()
     _, folder, _ = card.next_name()
     file = card.file_of(card.write(folder, "A", ObjectFormat.DNG, b"x", captured=NOON))
     assert file.exists()
@@ -177,12 +177,12 @@ def test_busy_while_it_exposes(tmp_path: Path) -> None:
     inside, go_on = threading.Event(), threading.Event()
 
     class Slowly(StandIn):
-        def expose(self, exposure: Exposure) -> Snap:
+        def expose(self, exposure: CameraExposure) -> Snap:
             inside.set()
             assert go_on.wait(10)
             return super().expose(exposure)
 
-    body = Body(Slowly(), Card(tmp_path))
+    body = Body(Slowly(), MemoryCard(tmp_path))
     body.release()
     assert inside.wait(10)
     with pytest.raises(Refused) as caught:
@@ -194,7 +194,7 @@ def test_busy_while_it_exposes(tmp_path: Path) -> None:
 
 
 def test_battery_empties_and_then_refuses(tmp_path: Path) -> None:
-    body = Body(StandIn(), Card(tmp_path), battery=3.04)
+    body = Body(StandIn(), MemoryCard(tmp_path), battery=3.04)
     events = heard(body)
     assert body.battery_shown == 4
     shoot(body)
@@ -208,7 +208,7 @@ def test_battery_empties_and_then_refuses(tmp_path: Path) -> None:
 
 
 def test_room_is_counted_by_the_largest_picture(tmp_path: Path) -> None:
-    body = Body(StandIn(1000), Card(tmp_path, capacity=2500))
+    body = Body(StandIn(1000), MemoryCard(tmp_path, capacity=2500))
     shoot(body)
     assert body.pictures_left() == 1
     shoot(body)
@@ -250,7 +250,11 @@ class Held(StandIn):
         self.go_on = threading.Event()
 
     def live_view(
-        self, exposure: Exposure, *, zoom: float = 1.0, centre: tuple[float, float] = (0.5, 0.5)
+        self,
+        exposure: CameraExposure,
+        *,
+        zoom: float = 1.0,
+        centre: tuple[float, float] = (0.5, 0.5),
     ) -> bytes:
         assert self.go_on.wait(10)
         return super().live_view(exposure, zoom=zoom, centre=centre) + b"%d" % len(self.views)
@@ -258,7 +262,7 @@ class Held(StandIn):
 
 def test_frame_that_takes_long_comes_with_a_later_call(tmp_path: Path) -> None:
     scene = Held()
-    body = Body(scene, Card(tmp_path))
+    body = Body(scene, MemoryCard(tmp_path))
     assert body.look(0) is None
     assert body.look(0) is None
     scene.go_on.set()
@@ -269,7 +273,7 @@ def test_frame_that_takes_long_comes_with_a_later_call(tmp_path: Path) -> None:
 
 def test_frame_from_before_a_change_is_not_shown(tmp_path: Path) -> None:
     scene = Held()
-    body = Body(scene, Card(tmp_path))
+    body = Body(scene, MemoryCard(tmp_path))
     assert body.look(0) is None
     scene.go_on.set()
     with body.still():
@@ -281,14 +285,18 @@ def test_frame_from_before_a_change_is_not_shown(tmp_path: Path) -> None:
 def test_scene_that_fails_is_reported_and_asked_again(tmp_path: Path) -> None:
     class Failing(StandIn):
         def live_view(
-            self, exposure: Exposure, *, zoom: float = 1.0, centre: tuple[float, float] = (0.5, 0.5)
+            self,
+            exposure: CameraExposure,
+            *,
+            zoom: float = 1.0,
+            centre: tuple[float, float] = (0.5, 0.5),
         ) -> bytes:
             super().live_view(exposure, zoom=zoom, centre=centre)
             if len(self.views) == 1:
                 raise RuntimeError("dark")
             return b"frame"
 
-    body = Body(Failing(), Card(tmp_path))
+    body = Body(Failing(), MemoryCard(tmp_path))
     with pytest.raises(RuntimeError, match="dark"):
         body.look()
     assert body.look() == b"frame"

@@ -11,10 +11,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from tether_simulator.bench import Bench, BenchConfig
+from tether_simulator.bench import BenchConfig, CopyStand
 from tether_simulator.faults import BadName
-from tether_simulator.ptpip_codes import Property
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.imaging.sensor import SensorConfig
+from tether_simulator.ptp import Property
 from tether_simulator.server import BenchProcess
 
 from tests.simulator.gphoto_client import Remote
@@ -39,13 +39,13 @@ def remote(process: BenchProcess) -> Iterator[Remote]:
 
 def test_picture_is_the_one_that_the_bench_makes(process: BenchProcess, remote: Remote) -> None:
     process.go_to(2)
-    here = Bench(SMALL)
+    here = CopyStand(SMALL)
     here.hand.go_to(2)
     taken = remote.capture()
     raw = remote.fetch(*taken)
-    from tether_simulator.exposure import Exposure
+    from tether_simulator.imaging.exposure import CameraExposure
 
-    assert raw == here.expose(Exposure(1 / 15, 8.0, 100.0, "Daylight")).raw
+    assert raw == here.expose(CameraExposure(1 / 15, 8.0, 100.0, "Daylight")).raw
     assert remote.preview().startswith(b"\xff\xd8")
     assert remote.errors() == []
 
@@ -107,7 +107,7 @@ def test_card_outlives_a_killed_process(home: Path, tmp_path: Path) -> None:
 PARENT = """
 import sys
 from tether_simulator.bench import BenchConfig
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.imaging.sensor import SensorConfig
 from tether_simulator.server import BenchProcess
 process = BenchProcess.start(BenchConfig(sensor=SensorConfig(width=64, height=48)))
 print(process.pid, flush=True)

@@ -10,15 +10,15 @@ import pytest
 import rawpy
 import tifffile
 from PIL import Image
-from tether_simulator.bench import Bench, BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.bench import BenchConfig, CopyStand
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 
-EXPOSURE = Exposure(1 / 20, 8.0, 200.0)
+EXPOSURE = CameraExposure(1 / 20, 8.0, 200.0)
 
 
-def bench(**sensor: Any) -> Bench:
-    made = Bench(BenchConfig(sensor=SensorConfig(**{"width": 192, "height": 128, **sensor})))
+def bench(**sensor: Any) -> CopyStand:
+    made = CopyStand(BenchConfig(sensor=SensorConfig(**{"width": 192, "height": 128, **sensor})))
     made.hand.go_to(3)
     return made
 
@@ -39,14 +39,14 @@ def test_libraw_gives_the_mosaic_back_to_the_bit(cfa: str) -> None:
 
 
 def test_a_stated_white_level_can_lie_above_the_real_one() -> None:
-    shot = bench(stated_white=16_383).expose(Exposure(1.0, 8.0, 100.0))
+    shot = bench(stated_white=16_383).expose(CameraExposure(1.0, 8.0, 100.0))
     with rawpy.imread(io.BytesIO(shot.raw)) as raw:
         assert raw.white_level == 16_383
         assert raw.raw_image_visible.max() == 16_200
 
 
 def test_twelve_bits_keep_their_own_levels() -> None:
-    shot = bench(bits=12, black=128, saturation=4000).expose(Exposure(1.0, 8.0, 100.0))
+    shot = bench(bits=12, black=128, saturation=4000).expose(CameraExposure(1.0, 8.0, 100.0))
     with rawpy.imread(io.BytesIO(shot.raw)) as raw:
         assert raw.white_level == 4000
         assert raw.black_level_per_channel == [128] * 4
@@ -57,7 +57,7 @@ def test_twelve_bits_keep_their_own_levels() -> None:
 def test_libraw_takes_white_balance_from_the_file(
     name: str, reddest: tuple[float, ...] | None
 ) -> None:
-    shot = bench().expose(Exposure(1 / 20, 8.0, 100.0, name))
+    shot = bench().expose(CameraExposure(1 / 20, 8.0, 100.0, name))
     with rawpy.imread(io.BytesIO(shot.raw)) as raw:
         red, green, blue = raw.camera_whitebalance[:3]
     if reddest is not None:
@@ -70,7 +70,7 @@ def test_libraw_takes_white_balance_from_the_file(
 def test_white_balance_never_changes_the_raw_values() -> None:
     mosaics = []
     for name in ("Daylight", "Tungsten", "Auto"):
-        shot = bench().expose(Exposure(1 / 20, 8.0, 100.0, name))
+        shot = bench().expose(CameraExposure(1 / 20, 8.0, 100.0, name))
         with rawpy.imread(io.BytesIO(shot.raw)) as raw:
             mosaics.append(raw.raw_image_visible.copy())
     assert np.array_equal(mosaics[0], mosaics[1])
@@ -78,8 +78,8 @@ def test_white_balance_never_changes_the_raw_values() -> None:
 
 
 def test_a_neutral_patch_comes_out_grey_in_libraws_own_rendering() -> None:
-    shot = Bench(BenchConfig(sensor=SensorConfig(width=192, height=128, noise=False))).expose(
-        Exposure(1 / 60, 8.0, 100.0)
+    shot = CopyStand(BenchConfig(sensor=SensorConfig(width=192, height=128, noise=False))).expose(
+        CameraExposure(1 / 60, 8.0, 100.0)
     )
     with rawpy.imread(io.BytesIO(shot.raw)) as raw:
         picture = raw.postprocess(use_camera_wb=True, no_auto_bright=True, gamma=(1, 1))

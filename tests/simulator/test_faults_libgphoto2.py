@@ -26,7 +26,7 @@ from tether_simulator.faults import (
     Truncated,
     WrongSize,
 )
-from tether_simulator.ptpip_codes import Event, Operation, Property, Response
+from tether_simulator.ptp import Event, Operation, Property, Response
 
 from tests.simulator.conftest import Rig
 from tests.simulator.gphoto_client import GphotoError

@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from tether_simulator.film_curve import FILMS, UNEXPOSED, selwyn_sigma
-from tether_simulator.film_shapes import perforations
-from tether_simulator.film_strip import FilmStrip, StripConfig, Window
-from tether_simulator.step_tablet import StepTablet
+from tether_simulator.film.curve import FILMS, UNEXPOSED, selwyn_sigma
+from tether_simulator.film.edges import perforations
+from tether_simulator.film.step_tablet import StepTablet
+from tether_simulator.film.strip import FilmStrip, StripConfig, Window
 
 from tether.film import FILM_FORMATS, FilmProcess
 

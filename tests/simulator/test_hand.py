@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from tether_simulator.hand import CREEPING, MISHAPS, Hand
+from tether_simulator.hand import Hand
+from tether_simulator.mishaps import CREEPING, MISHAPS
 
 
 @pytest.fixture

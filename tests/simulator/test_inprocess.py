@@ -6,8 +6,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from tether_simulator.camera import Body
-from tether_simulator.camera_card import Card
+from tether_simulator.camera.body import Body
+from tether_simulator.camera.card import MemoryCard
+from tether_simulator.camera.inprocess import InProcessCamera
 from tether_simulator.faults import (
     BadName,
     BatteryFalls,
@@ -23,8 +24,7 @@ from tether_simulator.faults import (
     Truncated,
     WrongSize,
 )
-from tether_simulator.inprocess import InProcessCamera
-from tether_simulator.ptpip_codes import Operation, Property
+from tether_simulator.ptp import Operation, Property
 
 from tests.simulator.conftest import StandIn
 from tether.camera import values
@@ -47,7 +47,7 @@ def make(tmp_path: Path) -> Iterator[Callable[..., Made]]:
 
     def build(*faults: Fault, capacity: int = 10**9, battery: float = 100.0) -> Made:
         scene = StandIn()
-        card = Card(tmp_path / f"card{len(bodies)}", capacity=capacity)
+        card = MemoryCard(tmp_path / f"card{len(bodies)}", capacity=capacity)
         body = Body(scene, card, FaultScript(faults), battery=battery)
         bodies.append(body)
         return InProcessCamera(body), body, scene

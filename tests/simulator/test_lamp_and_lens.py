@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tether_simulator.lamp import LampConfig, _planck, balance, evenness, flicker_rows
-from tether_simulator.optics import OpticsConfig, blur, blur_sigma, dust_plane, falloff
+from tether_simulator.imaging.lamp import LampConfig, _planck, balance, evenness, flicker_rows
+from tether_simulator.imaging.optics import OpticsConfig, blur, blur_sigma, dust_plane, falloff
 
 AXIS = np.linspace(-1, 1, 101, dtype=np.float32)
 

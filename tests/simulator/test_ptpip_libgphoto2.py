@@ -10,8 +10,8 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from tether_simulator.camera_dials import fraction
-from tether_simulator.ptpip_codes import Property
+from tether_simulator.camera.dials import fraction
+from tether_simulator.ptp import Property
 
 from tests.simulator.conftest import Rig
 

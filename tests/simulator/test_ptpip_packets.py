@@ -8,9 +8,9 @@ from datetime import datetime
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tether_simulator import ptpip_packets as packets
-from tether_simulator.ptpip_codes import DataType, ObjectFormat, PacketType
-from tether_simulator.ptpip_packets import BadPacket
+from tether_simulator.ptp import DataType, ObjectFormat, PacketType
+from tether_simulator.ptpip import packets
+from tether_simulator.ptpip.packets import BadPacket
 
 # PTP writes UTF-16 (ISO 15740); lone surrogates and nulls do not occur in it.
 TEXT = st.text(st.characters(codec="utf-16-le", exclude_characters="\0"), max_size=120)

@@ -10,12 +10,12 @@ import struct
 from collections.abc import Callable, Iterator
 
 import pytest
-from tether_simulator import ptpip_packets as packets
-from tether_simulator.camera import Body
-from tether_simulator.camera_card import Card
-from tether_simulator.ptpip_codes import ALL, Event, Operation, PacketType, Property, Response
-from tether_simulator.ptpip_link import CHUNK, Gone, read_packet
-from tether_simulator.ptpip_responder import Responder
+from tether_simulator.camera.body import Body
+from tether_simulator.camera.card import MemoryCard
+from tether_simulator.ptp import ALL, Event, Operation, PacketType, Property, Response
+from tether_simulator.ptpip import packets
+from tether_simulator.ptpip.link import CHUNK, Gone, read_packet
+from tether_simulator.ptpip.responder import Responder
 
 from tests.simulator.conftest import Rig, StandIn
 
@@ -128,7 +128,7 @@ Dial = Callable[[], Initiator]
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "192.0.2.1", "::"])
 def test_listens_on_loopback_only(host: str) -> None:
-    body = Body(StandIn(), Card())
+    body = Body(StandIn(), MemoryCard())
     with pytest.raises(ValueError, match="loopback"):
         Responder(body, host)
     body.close()

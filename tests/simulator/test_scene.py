@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from tether_simulator.scene import SCENES, paint
-from tether_simulator.scene_canvas import Canvas
+from tether_simulator.film.canvas import Canvas
+from tether_simulator.film.scenes import SCENES, paint
 
 SIZE = (180, 120)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from tether_simulator.sensor import SensorConfig, read_out
+from tether_simulator.imaging.sensor import SensorConfig, read_out
 
 SENSOR = SensorConfig(width=512, height=512)
 

@@ -14,8 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from tether_simulator.camera_mishaps import CAMERA_MISHAPS
-from tether_simulator.hand import MISHAPS
+from tether_simulator.mishaps import CAMERA_MISHAPS, MISHAPS
 
 from tether.archive.archive import Archive
 from tether.archive.records import Roll

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from rich.console import Console
-from tether_simulator.camera_dials import fraction
+from tether_simulator.camera.dials import fraction
 from tether_simulator.faults import Refuse
-from tether_simulator.ptpip_codes import Operation, Property, Response
+from tether_simulator.ptp import Operation, Property, Response
 from tether_simulator.server import BenchProcess
 from textual.pilot import Pilot
 from textual.widgets import Label, Static

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 from tether_simulator.bench_config import BenchConfig
-from tether_simulator.lamp import LampConfig
+from tether_simulator.imaging.lamp import LampConfig
 from tether_simulator.server import BenchProcess
 
 from tests.quick import SENSOR

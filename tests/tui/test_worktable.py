@@ -9,10 +9,10 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from tether_simulator.bench import Bench
+from tether_simulator.bench import CopyStand
 from tether_simulator.bench_config import BenchConfig
-from tether_simulator.exposure import Exposure
-from tether_simulator.sensor import SensorConfig
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.sensor import SensorConfig
 from tether_simulator.server import BenchProcess
 from textual.widgets import OptionList
 
@@ -221,7 +221,7 @@ async def test_keys_are_answered_while_the_camera_is_slow(
     given: AppContext, bench: BenchProcess
 ) -> None:
     from tether_simulator.faults import Slow
-    from tether_simulator.ptpip_codes import Operation
+    from tether_simulator.ptp import Operation
 
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -444,9 +444,9 @@ async def test_the_usb_road_with_the_virtual_camera(
     """libgphoto2's own virtual USB camera hands back a raw file that lies in its folder."""
     store = tmp_path / "virtual"
     store.mkdir()
-    bench = Bench(BenchConfig(sensor=SensorConfig(width=768, height=512), frames=6))
+    bench = CopyStand(BenchConfig(sensor=SensorConfig(width=768, height=512), frames=6))
     bench.hand.go_to(1)
-    raw = bench.expose(Exposure(1 / 15, 8, 100)).raw
+    raw = bench.expose(CameraExposure(1 / 15, 8, 100)).raw
     (store / "picture.jpg").write_bytes(raw)
     monkeypatch.setenv("VCAMERADIR", str(store))
     app = TetherApp(

@@ -15,7 +15,7 @@ FRAMINGS = ("rebate", "wide", "tight")
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class GateView:
     """The gate as the camera sees it. Lengths in millimetres on the film.
 
     Attributes
@@ -38,7 +38,7 @@ class View:
     turned: bool
 
     @classmethod
-    def fit(cls, width: int, height: int, film: FilmFormat, framing: str) -> View:
+    def fit(cls, width: int, height: int, film: FilmFormat, framing: str) -> GateView:
         """Lay out the view of a format.
 
         "rebate" leaves a little rebate all round the picture (135: less than the half gap at

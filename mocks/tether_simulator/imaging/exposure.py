@@ -12,7 +12,7 @@ REFERENCE_ISO = 100.0
 
 
 @dataclass(frozen=True, slots=True)
-class Exposure:
+class CameraExposure:
     """Shutter time in seconds, marked aperture, ISO speed setting and white balance by name.
 
     ``white_balance`` is metadata only: "Daylight", "Tungsten" or "Auto" change what the file
@@ -45,4 +45,4 @@ class Exposure:
 
 
 #: 1/15 s, f/8, ISO 100: bare light saturates the default bench a little at this setting.
-REFERENCE = Exposure(REFERENCE_SECONDS, REFERENCE_F_NUMBER, REFERENCE_ISO)
+REFERENCE = CameraExposure(REFERENCE_SECONDS, REFERENCE_F_NUMBER, REFERENCE_ISO)

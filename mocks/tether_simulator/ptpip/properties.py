@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from tether_simulator import ptpip_packets as packets
-from tether_simulator.camera import Body
-from tether_simulator.camera_dials import DIALS, standard_shutters, ten_thousandths
-from tether_simulator.ptpip_codes import DataType, Property, Response
-from tether_simulator.ptpip_packets import BadPacket, Value
+from tether_simulator.camera.body import Body
+from tether_simulator.camera.dials import DIALS, standard_shutters, ten_thousandths
+from tether_simulator.ptp import DataType, Property, Response
+from tether_simulator.ptpip import packets
+from tether_simulator.ptpip.packets import BadPacket, Value
 
 _TYPES = {
     Property.BATTERY_LEVEL: DataType.UINT8,

@@ -10,9 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.film import FilmFormat
-from tether_simulator import edge_print, film_damage
-from tether_simulator.film_curve import UNEXPOSED, Film
-from tether_simulator.film_shapes import add_box, interval, perforations
+from tether_simulator.film import damage
+from tether_simulator.film.curve import UNEXPOSED, Film
+from tether_simulator.film.edges import (
+    CLOCK_MM,
+    DATA_MM,
+    MODULE_MM,
+    add_box,
+    film_edge_code,
+    interval,
+    numeral,
+    perforations,
+)
 
 FloatArray = NDArray[np.float32]
 
@@ -95,14 +104,14 @@ class FilmStrip:
                 shift = 1.0 * ("over" in codes) - 1.0 * ("under" in codes)
                 self._place(exposure, window, frame, middle, shift)
             if "light-struck" in codes:
-                film_damage.light_strike(exposure, u - middle, v, form, config.seed + frame)
+                damage.light_strike(exposure, u - middle, v, form, config.seed + frame)
         if config.edge_print and form.perforated:
             for frame, middle in shown:
                 self._print_edge(exposure, u - middle, v, window.scale, frame)
         out = config.film.transmittance(exposure)
         for frame, middle in shown:
             codes = {code for which, code in faults if which == frame}
-            film_damage.mark(out, (u - middle, v), form, codes, config.seed + frame)
+            damage.mark(out, (u - middle, v), form, codes, config.seed + frame)
         self._cut(out, u, v, window, (first, last))
         return out
 
@@ -157,18 +166,12 @@ class FilmStrip:
         for half in range(halves):
             # A half-frame film carries the same print: every second picture meets the code "A".
             number, letter = (frame, half) if halves == 2 else ((frame + 1) // 2, (frame + 1) % 2)
-            tracks = edge_print.film_edge_code(
-                config.number, config.extract, number % 64, bool(letter)
-            )
+            tracks = film_edge_code(config.number, config.extract, number % 64, bool(letter))
             start = (half - halves / 2) * form.pitch / halves + 4.5
-            for track, (near, far) in zip(
-                tracks, (edge_print.CLOCK_MM, edge_print.DATA_MM), strict=True
-            ):
+            for track, (near, far) in zip(tracks, (CLOCK_MM, DATA_MM), strict=True):
                 for index in np.flatnonzero(track):
-                    at = start + float(index) * edge_print.MODULE_MM
-                    add_box(
-                        ink, u, v, (at, edge - far, at + edge_print.MODULE_MM, edge - near), 1.0
-                    )
+                    at = start + float(index) * MODULE_MM
+                    add_box(ink, u, v, (at, edge - far, at + MODULE_MM, edge - near), 1.0)
             text = f"{number}{'A' if letter else ''}"
             for top in (-edge + 0.3, edge - 1.7):
                 _stamp(ink, (u, v), scale, text, (start - 4.0, top))
@@ -204,7 +207,7 @@ def _stamp(
     corner: tuple[float, float],
 ) -> None:
     """Add a numeral of 1.4 mm height with its upper left corner at a place in millimetres."""
-    drawn = edge_print.numeral(text, round(1.4 * scale))
+    drawn = numeral(text, round(1.4 * scale))
     x = round((corner[0] - float(axes[0][0])) * scale)
     y = round((corner[1] - float(axes[1][0])) * scale)
     x0, x1 = max(0, x), min(ink.shape[1], x + drawn.shape[1])

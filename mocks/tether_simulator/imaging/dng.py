@@ -29,8 +29,7 @@ _PLACE_HOLDER = 34664
 
 @dataclass(frozen=True, slots=True)
 class RawFacts:
-    """What the file says about its mosaic; see `tether_simulator.sensor.SensorConfig` for the
-    fields."""
+    """What the file says about its mosaic; see `SensorConfig` for the fields."""
 
     tile: tuple[tuple[int, int], tuple[int, int]]
     black: int

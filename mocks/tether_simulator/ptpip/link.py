@@ -10,11 +10,11 @@ import threading
 import time
 from collections.abc import Iterator
 
-from tether_simulator import ptpip_packets as packets
 from tether_simulator.faults import DropConnection
-from tether_simulator.ptpip_codes import PacketType
-from tether_simulator.ptpip_operations import FilePart
-from tether_simulator.ptpip_packets import HEADER, LONGEST_PACKET, BadPacket
+from tether_simulator.ptp import PacketType
+from tether_simulator.ptpip import packets
+from tether_simulator.ptpip.operations import FilePart
+from tether_simulator.ptpip.packets import HEADER, LONGEST_PACKET, BadPacket
 
 CHUNK = 1 << 20
 """Bytes of data in one packet."""

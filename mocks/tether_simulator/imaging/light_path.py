@@ -10,15 +10,16 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from tether.film import FilmProcess
-from tether_simulator import lamp, optics, scene
 from tether_simulator.bench_config import BenchConfig
-from tether_simulator.film_curve import FILMS, selwyn_sigma
-from tether_simulator.film_strip import FilmStrip, StripConfig, Window
+from tether_simulator.film import scenes
+from tether_simulator.film.curve import FILMS, selwyn_sigma
+from tether_simulator.film.step_tablet import StepTablet
+from tether_simulator.film.strip import FilmStrip, StripConfig, Window
 from tether_simulator.hand import GateState
-from tether_simulator.lamp import LampConfig
-from tether_simulator.optics import OpticsConfig
-from tether_simulator.step_tablet import StepTablet
-from tether_simulator.view import FilmMap, View
+from tether_simulator.imaging import lamp, optics
+from tether_simulator.imaging.lamp import LampConfig
+from tether_simulator.imaging.optics import OpticsConfig
+from tether_simulator.imaging.view import FilmMap, GateView
 
 FloatArray = NDArray[np.float32]
 
@@ -43,7 +44,7 @@ class Imaging:
 
     def __init__(self, config: BenchConfig) -> None:
         self._config = config
-        self.view = View.fit(
+        self.view = GateView.fit(
             config.sensor.width, config.sensor.height, config.film_format, config.framing
         )
         self.tablet = StepTablet(config.film_format)
@@ -133,7 +134,7 @@ class Imaging:
 
     def _paint(self, frame: int, width: int, height: int) -> FloatArray:
         colour = self._config.process is not FilmProcess.BW_NEGATIVE
-        return scene.paint(frame, self._config.seed, width, height, colour)
+        return scenes.paint(frame, self._config.seed, width, height, colour)
 
     def _expected(self, state: GateState, f_number: float) -> FloatArray:
         config, sensor = self._config, self._config.sensor

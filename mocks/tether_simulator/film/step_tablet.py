@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.film import FilmFormat
-from tether_simulator.film_strip import Window
+from tether_simulator.film.strip import Window
 
 FloatArray = NDArray[np.float32]
 

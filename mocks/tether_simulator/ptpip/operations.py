@@ -6,10 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from tether_simulator import ptpip_packets as packets
-from tether_simulator.camera import Body, Refusal, Refused
-from tether_simulator.camera_card import STORAGE, Item
-from tether_simulator.ptpip_codes import (
+from tether_simulator.camera.body import Body, Refusal, Refused
+from tether_simulator.camera.card import STORAGE, Item
+from tether_simulator.ptp import (
     ALL,
     VENDOR_EXTENSION,
     Event,
@@ -18,8 +17,9 @@ from tether_simulator.ptpip_codes import (
     Property,
     Response,
 )
-from tether_simulator.ptpip_packets import Request
-from tether_simulator.ptpip_properties import Properties
+from tether_simulator.ptpip import packets
+from tether_simulator.ptpip.packets import Request
+from tether_simulator.ptpip.properties import Properties
 
 THUMB_SIZE = (160, 120)
 PATIENCE = 1.0
@@ -46,7 +46,7 @@ class FilePart:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class Reply:
     """A response; ``data`` where it comes with a data phase."""
 
     code: int = Response.OK
@@ -81,7 +81,7 @@ class Operations:
         self._identity = identity
         self._properties = Properties(body, extended=identity.extended)
         self.session = 0
-        self._table: dict[Operation, Callable[[Request, bytes], Answer]] = {
+        self._table: dict[Operation, Callable[[Request, bytes], Reply]] = {
             Operation.GET_DEVICE_INFO: self._device_info,
             Operation.OPEN_SESSION: self._open_session,
             Operation.CLOSE_SESSION: self._close_session,
@@ -106,27 +106,27 @@ class Operations:
         if not identity.extended:
             self._table = {code: do for code, do in self._table.items() if not code.of_vendor}
 
-    def perform(self, request: Request, incoming: bytes) -> Answer:
+    def perform(self, request: Request, incoming: bytes) -> Reply:
         """Carry out a request; ``incoming`` is what came in its data phase."""
         try:
             operation = Operation(request.code)
             do = self._table[operation]
         except (ValueError, KeyError):
-            return Answer(Response.OPERATION_NOT_SUPPORTED)
+            return Reply(Response.OPERATION_NOT_SUPPORTED)
         free = {Operation.GET_DEVICE_INFO, Operation.OPEN_SESSION}
         if not self.session and operation not in free:
-            return Answer(Response.SESSION_NOT_OPEN)
+            return Reply(Response.SESSION_NOT_OPEN)
         try:
             return do(request, incoming)
         except Failed as error:
-            return Answer(error.code)
+            return Reply(error.code)
 
     def end(self) -> None:
         """Forget the initiator: it has closed its session, or is gone."""
         self.session = 0
         self._body.live = False
 
-    def _device_info(self, _request: Request, _incoming: bytes) -> Answer:
+    def _device_info(self, _request: Request, _incoming: bytes) -> Reply:
         identity = self._identity
         data = packets.device_info(
             vendor=VENDOR_EXTENSION if identity.extended else 0,
@@ -140,31 +140,31 @@ class Operations:
             version=identity.version,
             serial=identity.serial,
         )
-        return Answer(data=data)
+        return Reply(data=data)
 
-    def _open_session(self, request: Request, _incoming: bytes) -> Answer:
+    def _open_session(self, request: Request, _incoming: bytes) -> Reply:
         if not request.parameter(0):
             raise Failed(Response.INVALID_PARAMETER)
         if self.session:
-            return Answer(Response.SESSION_ALREADY_OPEN, (self.session,))
+            return Reply(Response.SESSION_ALREADY_OPEN, (self.session,))
         self.session = request.parameter(0)
-        return Answer()
+        return Reply()
 
-    def _close_session(self, _request: Request, _incoming: bytes) -> Answer:
+    def _close_session(self, _request: Request, _incoming: bytes) -> Reply:
         self.end()
-        return Answer()
+        return Reply()
 
-    def _storage_ids(self, _request: Request, _incoming: bytes) -> Answer:
-        return Answer(data=packets.array("I", (STORAGE,)))
+    def _storage_ids(self, _request: Request, _incoming: bytes) -> Reply:
+        return Reply(data=packets.array("I", (STORAGE,)))
 
-    def _storage_info(self, request: Request, _incoming: bytes) -> Answer:
+    def _storage_info(self, request: Request, _incoming: bytes) -> Reply:
         if request.parameter(0) != STORAGE:
             raise Failed(Response.INVALID_STORAGE_ID)
         card = self._body.card
         data = packets.storage_info(
             card.capacity, card.free, self._body.pictures_left(), "Memory card"
         )
-        return Answer(data=data)
+        return Reply(data=data)
 
     def _chosen(self, request: Request) -> list[int]:
         storage, form, parent = (request.parameter(index) for index in range(3))
@@ -182,11 +182,11 @@ class Operations:
             items = card.children(parent)
         return [item.handle for item in items if form in {0, item.form}]
 
-    def _count_objects(self, request: Request, _incoming: bytes) -> Answer:
-        return Answer(parameters=(len(self._chosen(request)),))
+    def _count_objects(self, request: Request, _incoming: bytes) -> Reply:
+        return Reply(parameters=(len(self._chosen(request)),))
 
-    def _object_handles(self, request: Request, _incoming: bytes) -> Answer:
-        return Answer(data=packets.array("I", self._chosen(request)))
+    def _object_handles(self, request: Request, _incoming: bytes) -> Reply:
+        return Reply(data=packets.array("I", self._chosen(request)))
 
     def _find(self, handle: int, otherwise: Response = Response.INVALID_OBJECT_HANDLE) -> Item:
         item = self._body.card.find(handle)
@@ -200,7 +200,7 @@ class Operations:
             raise Failed(Response.INVALID_OBJECT_HANDLE)
         return item
 
-    def _object_info(self, request: Request, _incoming: bytes) -> Answer:
+    def _object_info(self, request: Request, _incoming: bytes) -> Reply:
         item = self._find(request.parameter(0))
         data = packets.object_info(
             storage=STORAGE,
@@ -213,27 +213,25 @@ class Operations:
             name=item.name,
             captured=item.captured,
         )
-        return Answer(data=data)
+        return Reply(data=data)
 
-    def _object(self, request: Request, _incoming: bytes) -> Answer:
+    def _object(self, request: Request, _incoming: bytes) -> Reply:
         item = self._file(request)
-        return Answer(data=FilePart(self._body.card.file_of(item), 0, item.size))
+        return Reply(data=FilePart(self._body.card.file_of(item), 0, item.size))
 
-    def _part(self, request: Request, _incoming: bytes) -> Answer:
+    def _part(self, request: Request, _incoming: bytes) -> Reply:
         item = self._file(request)
         offset, wanted = request.parameter(1), request.parameter(2)
         size = max(0, min(wanted, item.size - offset))
-        return Answer(
-            parameters=(size,), data=FilePart(self._body.card.file_of(item), offset, size)
-        )
+        return Reply(parameters=(size,), data=FilePart(self._body.card.file_of(item), offset, size))
 
-    def _thumb(self, request: Request, _incoming: bytes) -> Answer:
+    def _thumb(self, request: Request, _incoming: bytes) -> Reply:
         thumb = self._body.card.thumb(self._file(request))
         if not thumb:
             raise Failed(Response.NO_THUMBNAIL_PRESENT)
-        return Answer(data=thumb)
+        return Reply(data=thumb)
 
-    def _delete(self, request: Request, _incoming: bytes) -> Answer:
+    def _delete(self, request: Request, _incoming: bytes) -> Reply:
         card = self._body.card
         if request.parameter(1):
             raise Failed(Response.SPECIFICATION_BY_FORMAT_UNSUPPORTED)
@@ -241,11 +239,11 @@ class Operations:
             for item in card.items():
                 if not item.is_folder:
                     card.remove(item)
-            return Answer()
+            return Reply()
         card.remove(self._find(request.parameter(0)))
-        return Answer()
+        return Reply()
 
-    def _capture(self, request: Request, _incoming: bytes) -> Answer:
+    def _capture(self, request: Request, _incoming: bytes) -> Reply:
         if request.parameter(0) not in {0, STORAGE}:
             raise Failed(Response.INVALID_STORAGE_ID)
         if request.parameter(1) not in {0, *_FORMATS}:
@@ -254,7 +252,7 @@ class Operations:
             self._body.release(request.transaction)
         except Refused as error:
             raise Failed(_REFUSALS[error.reason]) from None
-        return Answer()
+        return Reply()
 
     def _property(self, request: Request) -> Property:
         code = request.parameter(0)
@@ -262,31 +260,31 @@ class Operations:
             raise Failed(Response.DEVICE_PROP_NOT_SUPPORTED)
         return Property(code)
 
-    def _describe_property(self, request: Request, _incoming: bytes) -> Answer:
-        return Answer(data=self._properties.describe(self._property(request)))
+    def _describe_property(self, request: Request, _incoming: bytes) -> Reply:
+        return Reply(data=self._properties.describe(self._property(request)))
 
-    def _read_property(self, request: Request, _incoming: bytes) -> Answer:
-        return Answer(data=self._properties.read(self._property(request)))
+    def _read_property(self, request: Request, _incoming: bytes) -> Reply:
+        return Reply(data=self._properties.read(self._property(request)))
 
-    def _set_property(self, request: Request, incoming: bytes) -> Answer:
-        return Answer(self._properties.set(self._property(request), incoming))
+    def _set_property(self, request: Request, incoming: bytes) -> Reply:
+        return Reply(self._properties.set(self._property(request), incoming))
 
-    def _ready(self, _request: Request, _incoming: bytes) -> Answer:
-        return Answer(Response.DEVICE_BUSY if self._body.busy else Response.OK)
+    def _ready(self, _request: Request, _incoming: bytes) -> Reply:
+        return Reply(Response.DEVICE_BUSY if self._body.busy else Response.OK)
 
-    def _start_live_view(self, _request: Request, _incoming: bytes) -> Answer:
+    def _start_live_view(self, _request: Request, _incoming: bytes) -> Reply:
         self._body.live = True
-        return Answer()
+        return Reply()
 
-    def _end_live_view(self, _request: Request, _incoming: bytes) -> Answer:
+    def _end_live_view(self, _request: Request, _incoming: bytes) -> Reply:
         self._body.live = False
-        return Answer()
+        return Reply()
 
-    def _live_view_image(self, _request: Request, _incoming: bytes) -> Answer:
+    def _live_view_image(self, _request: Request, _incoming: bytes) -> Reply:
         if not self._body.live:
             raise Failed(Response.NOT_LIVE_VIEW)
         self._body.wait(PATIENCE)
         frame = None if self._body.busy else self._body.look(PATIENCE)
         if frame is None:
             raise Failed(Response.DEVICE_BUSY)
-        return Answer(data=_LIVE_HEADER + frame)
+        return Reply(data=_LIVE_HEADER + frame)

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
-from tether_simulator.exposure import Exposure
-from tether_simulator.ptpip_codes import Property
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.ptp import Property
 
 _SHUTTER = (
     "30 25 20 15 13 10 8 6 5 4 32/10 25/10 2 16/10 13/10 1 10/13 10/16 1/2 10/25 1/3 1/4 1/5 1/6 "
@@ -30,7 +30,7 @@ WHITE_BALANCES = {AUTOMATIC_BALANCE: "Auto", DAYLIGHT: "Daylight", 5: "Fluoresce
     TUNGSTEN: "Tungsten",
     7: "Flash",
 }
-"""White balances by the standard's number, with the names that `Exposure` takes."""
+"""White balances by the standard's number, with the names that `CameraExposure` takes."""
 
 MANUAL_FOCUS, AUTOFOCUS = 1, 2
 MANUAL_EXPOSURE = 1
@@ -144,9 +144,9 @@ class Dials:
         return Quality(self[Property.COMPRESSION_SETTING])
 
     @property
-    def exposure(self) -> Exposure:
+    def exposure(self) -> CameraExposure:
         """What the picture is exposed with."""
-        return Exposure(
+        return CameraExposure(
             seconds(self[Property.EXPOSURE_TIME_FRACTION]),
             self[Property.F_NUMBER] / 100,
             float(self[Property.EXPOSURE_INDEX]),

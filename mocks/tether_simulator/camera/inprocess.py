@@ -29,11 +29,11 @@ from tether.camera.errors import (
 )
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
 from tether.settings import CameraLimits
-from tether_simulator.camera import Body, Refusal, Refused
-from tether_simulator.camera_card import STORAGE, Item
-from tether_simulator.camera_dials import DIALS, WHITE_BALANCES, Quality
+from tether_simulator.camera.body import Body, Refusal, Refused
+from tether_simulator.camera.card import STORAGE, Item
+from tether_simulator.camera.dials import DIALS, WHITE_BALANCES, Quality
 from tether_simulator.faults import DropConnection, Refuse, Slow, among
-from tether_simulator.ptpip_codes import Event, Operation, Property, Response
+from tether_simulator.ptp import Event, Operation, Property, Response
 
 _PROPERTIES: Mapping[Role, Property] = {
     Role.SHUTTER: Property.EXPOSURE_TIME_FRACTION,

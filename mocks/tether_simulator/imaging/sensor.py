@@ -103,7 +103,7 @@ class SensorConfig:
 
 
 _DIRECTORY = 726
-"""Bytes of a raw file beside its photosites, see `tether_simulator.dng`."""
+"""Bytes of a raw file beside its photosites, see `tether_simulator.imaging.dng`."""
 
 
 def raw_bytes(sensor: SensorConfig) -> int:

@@ -14,13 +14,13 @@ from concurrent.futures import Future
 from datetime import datetime, timedelta
 from enum import Enum
 
-from tether_simulator import camera_files
 from tether_simulator import faults as wrong
-from tether_simulator.camera_card import STORAGE, Card, CardFull
-from tether_simulator.camera_dials import Dials
-from tether_simulator.camera_scene import Scene
+from tether_simulator.camera import pictures
+from tether_simulator.camera.card import STORAGE, MemoryCard, NoRoom
+from tether_simulator.camera.dials import Dials
+from tether_simulator.camera.pictures import Scene
 from tether_simulator.faults import FaultScript, PictureFault, among
-from tether_simulator.ptpip_codes import Event, Property
+from tether_simulator.ptp import Event, Property
 
 LEAST_BATTERY = 3.0
 """Per cent of charge below which the shutter does not open."""
@@ -69,7 +69,7 @@ class Body:
     def __init__(
         self,
         scene: Scene,
-        card: Card,
+        card: MemoryCard,
         faults: FaultScript | None = None,
         *,
         battery: float = 100.0,
@@ -264,7 +264,7 @@ class Body:
         last: tuple[Event, int] | None = None
         try:
             last = self._expose(tag, striking)
-        except CardFull:
+        except NoRoom:
             last = Event.STORE_FULL, STORAGE
         finally:
             # Before the last event: whoever hears of it may fire again at once.
@@ -282,18 +282,18 @@ class Body:
         with self._looking:
             picture = self._scene.expose(dials.exposure)
         self.battery -= BATTERY_PER_PICTURE
-        files = camera_files.files_of(picture, dials.quality)
+        files = pictures.files_of(picture, dials.quality)
         self._expected = max(self._expected, sum(len(data) for _, _, data in files))
         if among(wrong.FullCard, striking):
-            raise CardFull
-        made, folder, stem = camera_files.place(self.card, striking)
+            raise NoRoom
+        made, folder, stem = pictures.place(self.card, striking)
         for item in made:
             self._tell(Event.OBJECT_ADDED, item.handle, tag)
         late = among(wrong.LateSecondFile, striking)
         for order, file in enumerate(files):
             if order and late and self._closed.wait(late.seconds):
                 return None
-            item = camera_files.write(
+            item = pictures.write(
                 self.card,
                 folder,
                 f"{stem}.{file[0]}",

@@ -17,7 +17,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from tether_simulator.ptpip_codes import ObjectFormat
+from tether_simulator.ptp import ObjectFormat
 
 STORAGE = 0x00010001
 """Number of the one store: first slot, first volume."""
@@ -29,7 +29,7 @@ FILE_WORD = "BNCH"
 _INDEX = "index.json"
 
 
-class CardFull(Exception):
+class NoRoom(Exception):
     """A picture did not fit."""
 
 
@@ -54,7 +54,7 @@ class Item:
         return self.form is ObjectFormat.ASSOCIATION
 
 
-class Card:
+class MemoryCard:
     """A card of ``capacity`` bytes, kept in ``folder`` (None: until it is closed).
 
     ``per_folder`` is how many pictures a folder takes before the next one is begun.
@@ -164,12 +164,12 @@ class Card:
 
         Raises
         ------
-        CardFull
+        NoRoom
             When there is no room for it. Nothing is written then.
         """
         with self._lock:
             if len(data) > self.free:
-                raise CardFull(name)
+                raise NoRoom(name)
             item = Item(
                 self._next_handle,
                 folder.handle,

@@ -10,19 +10,19 @@ import struct
 import threading
 from collections.abc import Iterable
 
-from tether_simulator import ptpip_packets as packets
-from tether_simulator.camera import Body
+from tether_simulator.camera.body import Body
 from tether_simulator.faults import DropConnection, OperationFault, Refuse, Slow, among
-from tether_simulator.ptpip_codes import (
+from tether_simulator.ptp import (
     Event,
     FailReason,
     Operation,
     PacketType,
     Response,
 )
-from tether_simulator.ptpip_link import Gone, Link, read_packet
-from tether_simulator.ptpip_operations import Answer, Identity, Operations
-from tether_simulator.ptpip_packets import BadPacket, Request
+from tether_simulator.ptpip import packets
+from tether_simulator.ptpip.link import Gone, Link, read_packet
+from tether_simulator.ptpip.operations import Identity, Operations, Reply
+from tether_simulator.ptpip.packets import BadPacket, Request
 
 GUID = bytes(range(16))
 HANDOVER_SECONDS = 1.0
@@ -190,19 +190,19 @@ class Responder:
 
     def _perform(
         self, link: Link, request: Request, incoming: bytes, striking: Iterable[OperationFault]
-    ) -> Answer:
+    ) -> Reply:
         before, link.transaction = link.transaction, request.transaction
         opens = request.code == Operation.OPEN_SESSION
         if self._operations.session and not opens and request.transaction != before + 1:
-            return Answer(Response.INVALID_TRANSACTION_ID)
+            return Reply(Response.INVALID_TRANSACTION_ID)
         if refuse := among(Refuse, striking):
-            return Answer(refuse.response)
+            return Reply(refuse.response)
         sets_property = request.code == Operation.SET_DEVICE_PROP_VALUE
         if request.sends_data is not sets_property:
-            return Answer(Response.GENERAL_ERROR)
+            return Reply(Response.GENERAL_ERROR)
         return self._operations.perform(request, incoming)
 
-    def _answer(self, link: Link, request: Request, answer: Answer) -> None:
+    def _answer(self, link: Link, request: Request, answer: Reply) -> None:
         code = answer.code
         if answer.data is not None and not link.send_data(request.transaction, answer.data):
             code = Response.TRANSACTION_CANCELLED

@@ -7,23 +7,23 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from tether_simulator import scene_land, scene_town
-from tether_simulator.scene_canvas import Canvas
+from tether_simulator.film import land, town
+from tether_simulator.film.canvas import Canvas
 
 FloatArray = NDArray[np.float32]
 
 SCENES: tuple[Callable[[Canvas], None], ...] = (
-    scene_land.hills,
-    scene_town.night,
-    scene_land.snow,
-    scene_town.street,
-    scene_land.sea,
-    scene_town.still_life,
-    scene_land.forest,
-    scene_town.window_room,
-    scene_land.dunes,
-    scene_town.portal,
-    scene_land.mist,
+    land.hills,
+    town.night,
+    land.snow,
+    town.street,
+    land.sea,
+    town.still_life,
+    land.forest,
+    town.window_room,
+    land.dunes,
+    town.portal,
+    land.mist,
 )
 #: How a panchromatic emulsion weighs red, green and blue (invented).
 _PANCHROMATIC = (0.32, 0.42, 0.26)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tether_simulator.scene_canvas import Canvas, Colour, FloatArray, step
+from tether_simulator.film.canvas import Canvas, Colour, FloatArray, step
 
 
 def night(c: Canvas) -> None:

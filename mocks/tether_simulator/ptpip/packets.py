@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from tether_simulator.ptpip_codes import (
+from tether_simulator.ptp import (
     STANDARD_VERSION,
     DataType,
     FailReason,

@@ -1,16 +1,68 @@
-"""Writing a picture to the card: which files, under which names, and what goes wrong with them."""
+"""What the camera asks of the scene in front of its lens, and how a picture gets onto the card.
+
+Which files it makes, under which names, and what goes wrong with them.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import datetime
+from typing import Protocol
 
 from tether_simulator import faults as wrong
-from tether_simulator.camera_card import Card, Item
-from tether_simulator.camera_dials import Quality
-from tether_simulator.camera_scene import Picture
+from tether_simulator.camera.card import Item, MemoryCard
+from tether_simulator.camera.dials import Quality
 from tether_simulator.faults import PictureFault, among
-from tether_simulator.ptpip_codes import ObjectFormat
+from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.ptp import ObjectFormat
+
+
+class Picture(Protocol):
+    """What a scene gives for one exposure: a DNG, a thumbnail and a JPEG."""
+
+    @property
+    def raw(self) -> bytes:
+        """The raw file."""
+        ...
+
+    @property
+    def thumbnail(self) -> bytes:
+        """A small JPEG."""
+        ...
+
+    @property
+    def jpeg(self) -> bytes:
+        """The camera's own JPEG."""
+        ...
+
+    @property
+    def width(self) -> int:
+        """Pixels of the raw file along a row."""
+        ...
+
+    @property
+    def height(self) -> int:
+        """Rows of the raw file."""
+        ...
+
+
+class Scene(Protocol):
+    """What is in front of the lens."""
+
+    def expose(self, exposure: CameraExposure, /) -> Picture:
+        """Return what an exposure makes of it."""
+        ...
+
+    def live_view(
+        self,
+        exposure: CameraExposure,
+        *,
+        zoom: float = 1.0,
+        centre: tuple[float, float] = (0.5, 0.5),
+    ) -> bytes:
+        """Return a JPEG; ``centre`` in shares of the picture's width and height."""
+        ...
+
 
 File = tuple[str, ObjectFormat, bytes]
 """A file of a picture: its name's ending, its format, its bytes."""
@@ -26,7 +78,7 @@ def files_of(picture: Picture, quality: Quality) -> list[File]:
     return files
 
 
-def place(card: Card, striking: Iterable[PictureFault]) -> tuple[list[Item], Item, str]:
+def place(card: MemoryCard, striking: Iterable[PictureFault]) -> tuple[list[Item], Item, str]:
     """Return new folders, the folder to write to, and the next name without its ending."""
     again = among(wrong.SameName, striking)
     pictures = [item for item in card.items() if not item.is_folder]
@@ -41,7 +93,7 @@ def place(card: Card, striking: Iterable[PictureFault]) -> tuple[list[Item], Ite
 
 
 def write(
-    card: Card,
+    card: MemoryCard,
     folder: Item,
     name: str,
     file: File,

@@ -1,0 +1,1 @@
+"""The film: pictures, emulsion, edges and damage, drawn as light that passes through."""

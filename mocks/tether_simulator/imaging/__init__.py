@@ -1,0 +1,1 @@
+"""From the lamp to the raw file: lamp, lens, sensor, exposure, and the files of a picture."""

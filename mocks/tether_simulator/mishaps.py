@@ -1,0 +1,175 @@
+"""What can go wrong in a rehearsal, as a list that a person chooses from: film, lamp, lens, camera.
+
+Those of the bench are played by `tether_simulator.hand.Hand`; those of the camera are faults of
+`tether_simulator.faults` under a name.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from tether_simulator.faults import (
+    BatteryFalls,
+    DropConnection,
+    Fault,
+    FaultScript,
+    FullCard,
+    NeverCompletes,
+    Truncated,
+)
+from tether_simulator.ptp import Operation
+
+
+class Lasts(Enum):
+    """How long a mishap lasts."""
+
+    ONE_MOVE = "spoils the next move only; move the film again to put it right"
+    LOADING = "lasts until the strip is taken out and loaded again"
+    BENCH = "lasts until it is put right on the bench"
+    FRAME = "belongs to the picture itself; nothing puts it right"
+
+
+@dataclass(frozen=True, slots=True)
+class Mishap:
+    """One thing that can go wrong: its code, the words for it, and how long it lasts."""
+
+    code: str
+    label: str
+    lasts: Lasts
+
+
+#: Every mishap that the bench knows. Those of Lasts.FRAME strike the frame that is in the gate.
+MISHAPS: tuple[Mishap, ...] = (
+    Mishap("not-advanced", "The film is not moved (next move only; move again)", Lasts.ONE_MOVE),
+    Mishap("slipped", "The film lands 3 mm off (next move only; move again)", Lasts.ONE_MOVE),
+    Mishap(
+        "half-way", "The film stops between two frames (next move only; move again)", Lasts.ONE_MOVE
+    ),
+    Mishap(
+        "wrong-side", "The base side faces the lens (until the strip is reloaded)", Lasts.LOADING
+    ),
+    Mishap("tilted-strip", "The strip lies 2.5° askew (until it is reloaded)", Lasts.LOADING),
+    Mishap("out-of-focus", "The focus is off (until you focus again)", Lasts.BENCH),
+    Mishap(
+        "one-side-soft", "One side is soft: camera not square (until you level it)", Lasts.BENCH
+    ),
+    Mishap("dust-on-lens", "There is dust on the lens (until you clean it)", Lasts.BENCH),
+    Mishap("room-light", "The room light is on (until you switch it off)", Lasts.BENCH),
+    Mishap("lamp-flicker", "The lamp flickers (until you change the lamp)", Lasts.BENCH),
+    Mishap("lamp-dim", "The lamp lost a stop and a half (until you turn it up)", Lasts.BENCH),
+    Mishap(
+        "lamp-bright", "The lamp gained a stop and a half (until you turn it down)", Lasts.BENCH
+    ),
+    Mishap("lamp-uneven", "The lamp moved aside (until you centre it)", Lasts.BENCH),
+    Mishap("lamp-fades", "The lamp fades with every move (until you turn it up)", Lasts.BENCH),
+    Mishap("lamp-yellows", "The lamp yellows with every move (until you change it)", Lasts.BENCH),
+    Mishap("over", "This picture was overexposed by 3 stops when taken", Lasts.FRAME),
+    Mishap("under", "This picture was underexposed by 3 stops when taken", Lasts.FRAME),
+    Mishap("blank", "This frame was never exposed", Lasts.FRAME),
+    Mishap("light-struck", "Light got into the camera at this frame", Lasts.FRAME),
+    Mishap("scratched", "This frame is scratched along the film", Lasts.FRAME),
+    Mishap("dusty", "This frame has dust and fibres on it", Lasts.FRAME),
+)
+
+CREEPING = frozenset({"lamp-fades", "lamp-yellows"})
+"""Mishaps of the bench that grow with every move of the film."""
+
+
+def mishap_of(code: str) -> Mishap:
+    """Return a mishap of the bench by its code.
+
+    Raises
+    ------
+    ValueError
+        When the code is unknown.
+    """
+    for mishap in MISHAPS:
+        if mishap.code == code:
+            return mishap
+    raise ValueError(f"no mishap '{code}'; known: {', '.join(m.code for m in MISHAPS)}")
+
+
+_FOR_EVER = 1_000_000
+LOW_BATTERY = 5.0
+FULL_BATTERY = 100.0
+FALLEN_BATTERY = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class CameraMishap:
+    """A mishap: code, words, and the fault that it installs. A low battery is no fault."""
+
+    code: str
+    label: str
+    fault: Fault | None
+
+
+CAMERA_MISHAPS: tuple[CameraMishap, ...] = (
+    CameraMishap(
+        "cable-slips",
+        "The cable slips out while the next picture is fetched, and is back at once",
+        DropConnection(code=Operation.GET_PARTIAL_OBJECT, after=70_000),
+    ),
+    CameraMishap(
+        "cable-out",
+        "The cable is out (until you plug it in; then C connects)",
+        DropConnection(times=_FOR_EVER),
+    ),
+    CameraMishap("battery-low", "The battery is nearly empty (until you charge it)", None),
+    CameraMishap(
+        "battery-falls",
+        "The battery gives out at the next picture (until you charge it)",
+        BatteryFalls(percent=FALLEN_BATTERY),
+    ),
+    CameraMishap(
+        "card-full", "The card is full (until you put in another)", FullCard(times=_FOR_EVER)
+    ),
+    CameraMishap(
+        "camera-hangs", "The camera hangs at the next picture (next one only)", NeverCompletes()
+    ),
+    CameraMishap(
+        "file-torn", "The next picture's file is cut short on the card (next one only)", Truncated()
+    ),
+)
+_BY_CODE = {mishap.code: mishap for mishap in CAMERA_MISHAPS}
+
+
+def active(faults: FaultScript, battery: float) -> tuple[str, ...]:
+    """Return the codes of what is pending or in force, in the order of `CAMERA_MISHAPS`.
+
+    A battery that gave out is listed as just that until it is charged: who chooses the line once
+    more charges it, and does not let it give out again.
+    """
+    waiting = faults.pending()
+    empty = battery <= FALLEN_BATTERY
+
+    def now(mishap: CameraMishap) -> bool:
+        if mishap.fault is None:
+            return battery <= LOW_BATTERY and not empty
+        return mishap.fault in waiting or (empty and isinstance(mishap.fault, BatteryFalls))
+
+    return tuple(mishap.code for mishap in CAMERA_MISHAPS if now(mishap))
+
+
+def let_happen(code: str, faults: FaultScript) -> float | None:
+    """Let a mishap happen; return the charge that the battery has from now on, None for as it is.
+
+    Raises
+    ------
+    KeyError
+        When the code is unknown.
+    """
+    fault = _BY_CODE[code].fault
+    if fault is None:
+        return LOW_BATTERY
+    faults.install(fault)
+    return None
+
+
+def put_right(code: str, faults: FaultScript) -> float | None:
+    """Put a mishap right; returns and raises as `let_happen`."""
+    fault = _BY_CODE[code].fault
+    if fault is not None:
+        faults.remove(fault)
+    return FULL_BATTERY if fault is None or isinstance(fault, BatteryFalls) else None

@@ -1,0 +1,1 @@
+"""The camera on the network: a PTP/IP responder (CIPA DC-005) on this computer only."""
