@@ -9,7 +9,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+from tether_simulator.bench import BenchConfig
+from tether_simulator.imaging.lamp import LampConfig
+from tether_simulator.mishaps import MISHAPS, Lasts
+from tether_simulator.server import BenchProcess
 
 from tether.archive.archive import Archive
 from tether.archive.records import Confirmed, NewRoll, Roll, RollError, Scope
@@ -30,10 +34,6 @@ from tether.session.events import (
 )
 from tether.settings import Settings
 from tether.text import printable
-
-if TYPE_CHECKING:
-    from tether_simulator.server import BenchProcess
-
 
 USUAL_SEED = 1
 """Which invented pictures, where nobody asks for others."""
@@ -111,25 +111,19 @@ class SimulatedHand:
 
     def mishaps(self) -> tuple[tuple[str, str], ...]:
         """Return everything that can be made to go wrong."""
-        from tether_simulator.mishaps import CAMERA_MISHAPS
-
-        return (*self._bench.mishaps(), *((m.code, m.label) for m in CAMERA_MISHAPS))
+        return self._bench.mishaps()
 
     def active(self) -> tuple[str, ...]:
         """Return what is wrong now."""
-        return (*self._bench.active(), *self._bench.camera_active())
+        return self._bench.active()
 
     def toggle(self, code: str, frame: int | None = None) -> None:
         """Let a mishap happen, or put it right; a picture's own strikes ``frame``."""
-        from tether_simulator.mishaps import CAMERA_MISHAPS, MISHAPS, Lasts
-
         of_picture = any(m.code == code and m.lasts is Lasts.FRAME for m in MISHAPS)
         if of_picture and frame is not None and self._said != frame:
             # Asked less, the person has not said yet that the frame lies in the gate.
             self._go_to(frame)
-        if any(m.code == code for m in CAMERA_MISHAPS):
-            self._bench.camera_mishap(code, right=code in self._bench.camera_active())
-        elif code in self._bench.active():
+        if code in self._bench.active():
             self._bench.put_right(code)
         else:
             self._bench.mishap(code)
@@ -214,10 +208,6 @@ def _named(archive: Archive, name: str) -> Roll:
 @contextmanager
 def bench_for(roll: Roll, plan: Rehearsal, card: Path) -> Iterator[BenchProcess]:
     """Start the simulated bench with the film of a roll, and stop it in the end."""
-    from tether_simulator.bench import BenchConfig
-    from tether_simulator.imaging.lamp import LampConfig
-    from tether_simulator.server import BenchProcess
-
     # The roll's number makes its pictures its own, and the same again after a stop.
     config = BenchConfig(
         process=roll.process,

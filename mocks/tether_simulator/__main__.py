@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from tether.film import FilmProcess
+from tether.film import FILM_FORMATS, FilmProcess
 from tether_simulator.bench import BenchConfig
 from tether_simulator.faults import KINDS, parse
 from tether_simulator.imaging.sensor import SensorConfig
@@ -28,8 +28,8 @@ def main() -> None:
     options = _options()
     sensor = SensorConfig(width=options.width, height=options.height)
     config = BenchConfig(
-        process=FilmProcess(options.process), frames=options.frames, seed=options.seed,
-        sensor=sensor,
+        process=FilmProcess(options.process), film_format=FILM_FORMATS[options.format],
+        frames=options.frames, seed=options.seed, sensor=sensor,
     )  # fmt: skip
     server = BenchHost(
         config,
@@ -61,6 +61,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument(
         "--process", default=FilmProcess.BW_NEGATIVE.value, choices=[p.value for p in FilmProcess]
     )
+    parser.add_argument("--format", default="135", choices=list(FILM_FORMATS))
     parser.add_argument("--frames", type=int, default=36)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--width", type=int, default=SensorConfig().width)
@@ -87,17 +88,18 @@ def _take_commands(server: BenchHost) -> None:
 def _command(server: BenchHost, line: str) -> str:
     verb, _, rest = line.partition(" ")
     plain = {"open": "remove_film", "blank": "lay_blank", "reload": "reload", "clear": "clear"}
-    with_code = {"mishap": "mishap", "right": "put_right"}
     if verb in plain:
         server.hand(plain[verb])
-    elif verb in with_code:
-        server.hand(with_code[verb], rest)
+    elif verb == "mishap":
+        server.mishap(rest)
+    elif verb == "right":
+        server.put_right(rest)
     elif verb == "go":
         server.hand("go_to", int(rest))
     elif verb == "lamp":
         server.hand("lamp", rest == "on")
     elif verb == "mishaps":
-        return "\n".join(f"{code}: {label}" for code, label in server.hand("mishaps"))
+        return "\n".join(f"{code}: {label}" for code, label in server.mishaps())
     elif verb == "press":
         server.press_button()
     elif verb == "battery":

@@ -1,65 +1,10 @@
-"""The hand that moves the film through the gate, and everything that goes wrong with it."""
+"""The hand that moves the film through the gate, and what goes wrong with it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
 
-
-class Lasts(Enum):
-    """How long a mishap lasts."""
-
-    ONE_MOVE = "spoils the next move only; move the film again to put it right"
-    LOADING = "lasts until the strip is taken out and loaded again"
-    BENCH = "lasts until it is put right on the bench"
-    FRAME = "belongs to the picture itself; nothing puts it right"
-
-
-@dataclass(frozen=True, slots=True)
-class Mishap:
-    """One thing that can go wrong: its code, the words for it, and how long it lasts."""
-
-    code: str
-    label: str
-    lasts: Lasts
-
-
-#: Every mishap that the bench knows. Those of Lasts.FRAME strike the frame that is in the gate.
-MISHAPS: tuple[Mishap, ...] = (
-    Mishap("not-advanced", "The film is not moved (next move only; move again)", Lasts.ONE_MOVE),
-    Mishap("slipped", "The film lands 3 mm off (next move only; move again)", Lasts.ONE_MOVE),
-    Mishap(
-        "half-way", "The film stops between two frames (next move only; move again)", Lasts.ONE_MOVE
-    ),
-    Mishap(
-        "wrong-side", "The base side faces the lens (until the strip is reloaded)", Lasts.LOADING
-    ),
-    Mishap("tilted-strip", "The strip lies 2.5° askew (until it is reloaded)", Lasts.LOADING),
-    Mishap("out-of-focus", "The focus is off (until you focus again)", Lasts.BENCH),
-    Mishap(
-        "one-side-soft", "One side is soft: camera not square (until you level it)", Lasts.BENCH
-    ),
-    Mishap("dust-on-lens", "There is dust on the lens (until you clean it)", Lasts.BENCH),
-    Mishap("room-light", "The room light is on (until you switch it off)", Lasts.BENCH),
-    Mishap("lamp-flicker", "The lamp flickers (until you change the lamp)", Lasts.BENCH),
-    Mishap("lamp-dim", "The lamp lost a stop and a half (until you turn it up)", Lasts.BENCH),
-    Mishap(
-        "lamp-bright", "The lamp gained a stop and a half (until you turn it down)", Lasts.BENCH
-    ),
-    Mishap("lamp-uneven", "The lamp moved aside (until you centre it)", Lasts.BENCH),
-    Mishap("lamp-fades", "The lamp fades with every move (until you turn it up)", Lasts.BENCH),
-    Mishap("lamp-yellows", "The lamp yellows with every move (until you change it)", Lasts.BENCH),
-    Mishap("over", "This picture was overexposed by 3 stops when taken", Lasts.FRAME),
-    Mishap("under", "This picture was underexposed by 3 stops when taken", Lasts.FRAME),
-    Mishap("blank", "This frame was never exposed", Lasts.FRAME),
-    Mishap("light-struck", "Light got into the camera at this frame", Lasts.FRAME),
-    Mishap("scratched", "This frame is scratched along the film", Lasts.FRAME),
-    Mishap("dusty", "This frame has dust and fibres on it", Lasts.FRAME),
-)
-_BY_CODE = {mishap.code: mishap for mishap in MISHAPS}
-
-CREEPING = frozenset({"lamp-fades", "lamp-yellows"})
-"""Mishaps of the bench that grow with every move of the film."""
+from tether_simulator.mishaps import CREEPING, MISHAPS, Lasts, mishap_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +163,7 @@ class Hand:
         ValueError
             When the code is unknown.
         """
-        lasts = _known(code).lasts
+        lasts = mishap_of(code).lasts
         if lasts is Lasts.ONE_MOVE:
             self._pending.add(code)
         elif lasts is Lasts.LOADING:
@@ -238,7 +183,7 @@ class Hand:
         ValueError
             When the code is unknown.
         """
-        _known(code)
+        mishap_of(code)
         for held in (self._pending, self._loading, self._bench):
             held.discard(code)
         self._creep.pop(code, None)
@@ -258,9 +203,3 @@ class Hand:
 
     def _strip_of(self, frame: int) -> int:
         return (frame - 1) // self._per_strip
-
-
-def _known(code: str) -> Mishap:
-    if code not in _BY_CODE:
-        raise ValueError(f"no mishap '{code}'; known: {', '.join(_BY_CODE)}")
-    return _BY_CODE[code]

@@ -1,7 +1,7 @@
 """What can go wrong in a rehearsal, as a list that a person chooses from: film, lamp, lens, camera.
 
-Those of the bench are played by `tether_simulator.hand.Hand`; those of the camera are faults of
-`tether_simulator.faults` under a name.
+Those of the bench are played by `tether_simulator.hand.Hand`. Those of the camera are faults of
+`tether_simulator.faults` under a name, a battery, or dials that are turned.
 """
 
 from __future__ import annotations
@@ -9,11 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from tether_simulator.camera.body import Body
+from tether_simulator.camera.dials import DIALS
 from tether_simulator.faults import (
     BatteryFalls,
     DropConnection,
     Fault,
-    FaultScript,
     FullCard,
     NeverCompletes,
     Truncated,
@@ -94,15 +95,17 @@ _FOR_EVER = 1_000_000
 LOW_BATTERY = 5.0
 FULL_BATTERY = 100.0
 FALLEN_BATTERY = 2.0
+HOLIDAY = "home-from-holiday"
+"""Its dials are turned, see `tether_simulator.camera.dials.Dial.holiday`."""
 
 
 @dataclass(frozen=True, slots=True)
 class CameraMishap:
-    """A mishap: code, words, and the fault that it installs. A low battery is no fault."""
+    """A mishap: code, words, and the fault that it installs, where it is one."""
 
     code: str
     label: str
-    fault: Fault | None
+    fault: Fault | None = None
 
 
 CAMERA_MISHAPS: tuple[CameraMishap, ...] = (
@@ -116,7 +119,7 @@ CAMERA_MISHAPS: tuple[CameraMishap, ...] = (
         "The cable is out (until you plug it in; then C connects)",
         DropConnection(times=_FOR_EVER),
     ),
-    CameraMishap("battery-low", "The battery is nearly empty (until you charge it)", None),
+    CameraMishap("battery-low", "The battery is nearly empty (until you charge it)"),
     CameraMishap(
         "battery-falls",
         "The battery gives out at the next picture (until you charge it)",
@@ -131,45 +134,52 @@ CAMERA_MISHAPS: tuple[CameraMishap, ...] = (
     CameraMishap(
         "file-torn", "The next picture's file is cut short on the card (next one only)", Truncated()
     ),
+    CameraMishap(HOLIDAY, "The camera comes home from a holiday (until it is set for the bench)"),
 )
 _BY_CODE = {mishap.code: mishap for mishap in CAMERA_MISHAPS}
 
 
-def active(faults: FaultScript, battery: float) -> tuple[str, ...]:
+def active(body: Body) -> tuple[str, ...]:
     """Return the codes of what is pending or in force, in the order of `CAMERA_MISHAPS`.
 
-    A battery that gave out is listed as just that until it is charged: who chooses the line once
-    more charges it, and does not let it give out again.
+    A battery that gave out is listed as just that until it is charged: who chooses the line again
+    charges it, and does not let it give out a second time.
     """
-    waiting = faults.pending()
-    empty = battery <= FALLEN_BATTERY
+    waiting = body.faults.pending()
+    empty = body.battery <= FALLEN_BATTERY
 
     def now(mishap: CameraMishap) -> bool:
+        if mishap.code == HOLIDAY:
+            return any(body.dials[dial.code] == dial.holiday for dial in DIALS.values())
         if mishap.fault is None:
-            return battery <= LOW_BATTERY and not empty
+            return body.battery <= LOW_BATTERY and not empty
         return mishap.fault in waiting or (empty and isinstance(mishap.fault, BatteryFalls))
 
     return tuple(mishap.code for mishap in CAMERA_MISHAPS if now(mishap))
 
 
-def let_happen(code: str, faults: FaultScript) -> float | None:
-    """Let a mishap happen; return the charge that the battery has from now on, None for as it is.
-
-    Raises
-    ------
-    KeyError
-        When the code is unknown.
-    """
+def let_happen(code: str, body: Body) -> None:
+    """Let a mishap of the camera happen. Raises KeyError when the code is unknown."""
     fault = _BY_CODE[code].fault
-    if fault is None:
-        return LOW_BATTERY
-    faults.install(fault)
-    return None
+    if code == HOLIDAY:
+        for dial in DIALS.values():
+            if dial.holiday is not None:
+                body.turn(dial.code, dial.holiday)
+    elif fault is None:
+        body.battery = LOW_BATTERY
+    else:
+        body.faults.install(fault)
 
 
-def put_right(code: str, faults: FaultScript) -> float | None:
-    """Put a mishap right; returns and raises as `let_happen`."""
+def put_right(code: str, body: Body) -> None:
+    """Put a mishap of the camera right. Raises KeyError when the code is unknown."""
     fault = _BY_CODE[code].fault
+    if code == HOLIDAY:
+        for dial in DIALS.values():
+            if dial.holiday is not None:
+                body.turn(dial.code, dial.default)
+        return
     if fault is not None:
-        faults.remove(fault)
-    return FULL_BATTERY if fault is None or isinstance(fault, BatteryFalls) else None
+        body.faults.remove(fault)
+    if fault is None or isinstance(fault, BatteryFalls):
+        body.battery = FULL_BATTERY

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from tether.worker_process import WorkerProcess
-from tether_simulator import mishaps as camera_mishaps
+from tether_simulator import mishaps
 from tether_simulator.bench import BenchConfig, CopyStand
 from tether_simulator.camera.body import Body
 from tether_simulator.camera.card import MemoryCard
@@ -84,16 +84,28 @@ class BenchHost:
         """Remove all faults."""
         self.body.faults.clear()
 
-    def camera_mishap(self, code: str, right: bool) -> None:
-        """Let a mishap of the camera happen, or put it ``right``."""
-        change = camera_mishaps.put_right if right else camera_mishaps.let_happen
-        battery = change(code, self.body.faults)
-        if battery is not None:
-            self.body.battery = battery
+    def mishaps(self) -> tuple[tuple[str, str], ...]:
+        """Return code and words of everything that can go wrong."""
+        of_camera = ((mishap.code, mishap.label) for mishap in mishaps.CAMERA_MISHAPS)
+        return (*self.bench.hand.mishaps(), *of_camera)
 
-    def camera_active(self) -> tuple[str, ...]:
-        """Return the codes of the camera's mishaps that are pending or in force."""
-        return camera_mishaps.active(self.body.faults, self.body.battery)
+    def active(self) -> tuple[str, ...]:
+        """Return the codes of what is wrong now."""
+        return (*self.hand("active"), *mishaps.active(self.body))
+
+    def mishap(self, code: str) -> None:
+        """Let something go wrong. Raises ValueError when the code is unknown."""
+        if any(m.code == code for m in mishaps.CAMERA_MISHAPS):
+            mishaps.let_happen(code, self.body)
+        else:
+            self.hand("mishap", code)
+
+    def put_right(self, code: str) -> None:
+        """Put one thing right. Raises ValueError when the code is unknown."""
+        if any(m.code == code for m in mishaps.CAMERA_MISHAPS):
+            mishaps.put_right(code, self.body)
+        else:
+            self.hand("put_right", code)
 
     def struck(self) -> tuple[Fault, ...]:
         """Return the faults that have struck."""
@@ -208,20 +220,20 @@ class BenchProcess:
         self._child.call("hand", "turn_power", stops)
 
     def mishaps(self) -> tuple[tuple[str, str], ...]:
-        """Return code and words of everything that can go wrong on the bench."""
-        return tuple(self._child.call("hand", "mishaps"))
+        """Return code and words of everything that can go wrong."""
+        return tuple(self._child.call("mishaps"))
 
     def active(self) -> tuple[str, ...]:
         """Return the codes of what is wrong now."""
-        return tuple(self._child.call("hand", "active"))
+        return tuple(self._child.call("active"))
 
     def mishap(self, code: str) -> None:
-        """Let something go wrong on the bench."""
-        self._child.call("hand", "mishap", code)
+        """Let something go wrong."""
+        self._child.call("mishap", code)
 
     def put_right(self, code: str) -> None:
         """Put one thing right."""
-        self._child.call("hand", "put_right", code)
+        self._child.call("put_right", code)
 
     def clear(self) -> None:
         """Put everything on the bench right, and remove the camera's faults."""
@@ -251,14 +263,6 @@ class BenchProcess:
     def struck(self) -> tuple[Fault, ...]:
         """Return the faults that have struck."""
         return tuple(self._child.call("struck"))
-
-    def camera_mishap(self, code: str, *, right: bool = False) -> None:
-        """Let a mishap of `tether_simulator.mishaps` happen, or put it ``right``."""
-        self._child.call("camera_mishap", code, right)
-
-    def camera_active(self) -> tuple[str, ...]:
-        """Return the codes of the camera's mishaps that are pending or in force."""
-        return tuple(self._child.call("camera_active"))
 
     def kill(self) -> None:
         """End the process at once, as a loss of power would."""

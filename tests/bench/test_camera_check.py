@@ -213,20 +213,10 @@ def test_the_cards_counter_does_not_jump_with_the_first_picture(camera: CameraPr
     assert 0 <= before - after <= 2
 
 
-def turned(bench: BenchProcess) -> None:
-    """A camera as it comes home from a holiday."""
-    bench.turn(Property.EXPOSURE_INDEX, 800)
-    bench.turn(Property.F_NUMBER, 400)
-    bench.turn(Property.WHITE_BALANCE, 2)
-    bench.turn(Property.FOCUS_MODE, 2)
-    bench.turn(Property.EXPOSURE_PROGRAM_MODE, 2)
-    bench.turn(Property.COMPRESSION_SETTING, 2)
-
-
 def test_set_up_and_put_back(
     archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge, bench: BenchProcess
 ) -> None:
-    turned(bench)
+    bench.mishap("home-from-holiday")
     roles = (
         Role.ISO,
         Role.APERTURE,
@@ -246,6 +236,7 @@ def test_set_up_and_put_back(
         after = setup.check()
         assert not any(x.status is CheckStatus.CHANGE for x in after.lines)
         assert len(after.found) == 6
+        assert bench.active() == (), "a camera that is set right ends the mishap"
         session.refresh_camera()
     # Another session, as after a crash, still knows how the camera was found.
     with Session(archive, roll, camera, judge, QUICK) as session:

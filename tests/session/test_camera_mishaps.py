@@ -28,7 +28,7 @@ EXPECTED = {
 }
 
 
-@pytest.mark.parametrize("code", [m.code for m in CAMERA_MISHAPS])
+@pytest.mark.parametrize("code", EXPECTED)
 def test_a_mishap_of_the_camera_loses_nothing_and_is_over_when_it_is_put_right(
     code: str,
     bench: BenchProcess,
@@ -69,6 +69,11 @@ def test_a_mishap_of_the_camera_loses_nothing_and_is_over_when_it_is_put_right(
         session.keep()
         assert session.frames()[0].chosen is not None
         assert len(list(archive.folder(roll).glob("*_f001_t*.dng"))) >= 1
+
+
+def test_each_mishap_of_the_camera_is_tried() -> None:
+    # Dials that are turned are what the camera check is for: tests/bench/test_camera_check.py.
+    assert {m.code for m in CAMERA_MISHAPS} == {*EXPECTED, "home-from-holiday"}
 
 
 def test_a_mishap_of_a_picture_strikes_the_frame_that_is_next(

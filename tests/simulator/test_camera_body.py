@@ -12,7 +12,6 @@ import pytest
 from tether_simulator.camera.body import Body, Refusal, Refused
 from tether_simulator.camera.card import MemoryCard, NoRoom
 from tether_simulator.camera.dials import (
-    DAYLIGHT,
     DIALS,
     Quality,
     fraction,
@@ -228,8 +227,8 @@ def test_white_balance_names_are_those_of_the_exposure(body: Body) -> None:
     body.turn(Property.WHITE_BALANCE, 6)
     assert body.dials.exposure.white_balance == "Tungsten"
     body.turn(Property.WHITE_BALANCE, 2)
-    assert body.dials.exposure.white_balance == "Auto"
-    body.turn(Property.WHITE_BALANCE, DAYLIGHT)
+    assert body.dials.exposure.white_balance == "Automatic"
+    body.turn(Property.WHITE_BALANCE, 4)
     assert body.dials.exposure.white_balance == "Daylight"
 
 

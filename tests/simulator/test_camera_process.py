@@ -131,9 +131,22 @@ def test_ends_when_its_parent_is_killed() -> None:
 
 
 def test_runs_by_hand(tmp_path: Path) -> None:
-    commands = "go 2\npress\nmishap rain\nfault Slow seconds=0\nbattery 40\nquit\n"
+    commands = (
+        "go 2\npress\nmishap rain\nmishap home-from-holiday\nmishaps\n"
+        "fault Slow seconds=0\nbattery 40\nquit\n"
+    )
     done = subprocess.run(
-        [sys.executable, "-m", "tether_simulator", "--width", "64", "--height", "48"],
+        [
+            sys.executable,
+            "-m",
+            "tether_simulator",
+            "--width",
+            "64",
+            "--height",
+            "48",
+            "--format",
+            "120-6x6",
+        ],
         input=commands,
         cwd=Path(__file__).parents[2],
         capture_output=True,
@@ -142,6 +155,7 @@ def test_runs_by_hand(tmp_path: Path) -> None:
         check=True,
     )
     assert done.stdout.startswith("ptpip:127.0.0.1:")
-    assert done.stdout.count("done") == 4
+    assert done.stdout.count("done") == 5
+    assert "home-from-holiday: " in done.stdout
     assert "no mishap 'rain'" in done.stdout
     assert done.stderr == ""

@@ -1,4 +1,7 @@
-"""The settings of the simulated camera: which there are, what they can be set to.
+"""The dials of the simulated camera: one table of what there is and what it can be set to.
+
+The PTP properties (`tether_simulator.ptpip.properties`) and the settings of the camera without a
+cable (`tether_simulator.camera.inprocess`) are made from it.
 
 Values are those of PTP's device properties (ISO 15740): apertures in hundredths, ISO speeds as
 they are, everything else by the standard's own numbers. A shutter time is a fraction,
@@ -8,12 +11,13 @@ a millisecond cannot tell 1/8000 s from 1/6400 s.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
+from tether.camera.protocol import Role
 from tether_simulator.imaging.exposure import CameraExposure
-from tether_simulator.ptp import Property
+from tether_simulator.ptp import DataType, Property
 
 _SHUTTER = (
     "30 25 20 15 13 10 8 6 5 4 32/10 25/10 2 16/10 13/10 1 10/13 10/16 1/2 10/25 1/3 1/4 1/5 1/6 "
@@ -22,18 +26,6 @@ _SHUTTER = (
 )
 _APERTURES = "2.8 3.2 3.5 4 4.5 5 5.6 6.3 7.1 8 9 10 11 13 14 16 18 20 22"
 _SPEEDS = "100 125 160 200 250 320 400 500 640 800 1000 1250 1600 2000 2500 3200 4000 5000 6400"
-
-AUTOMATIC_BALANCE = 2
-DAYLIGHT = 4
-TUNGSTEN = 6
-WHITE_BALANCES = {AUTOMATIC_BALANCE: "Auto", DAYLIGHT: "Daylight", 5: "Fluorescent"} | {
-    TUNGSTEN: "Tungsten",
-    7: "Flash",
-}
-"""White balances by the standard's number, with the names that `CameraExposure` takes."""
-
-MANUAL_FOCUS, AUTOFOCUS = 1, 2
-MANUAL_EXPOSURE = 1
 
 
 class Quality(Enum):
@@ -73,38 +65,80 @@ def ten_thousandths(shutter: int) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Dial:
-    """One setting: its property, its choices in the camera's order, where it stands at first."""
+    """One setting of the simulated camera.
 
+    Attributes
+    ----------
+    role
+        What it is for, to the program.
+    code, type
+        Its PTP property, and the property's data type.
+    words
+        Its positions in the camera's order, each with the words that `InProcessCamera` has for it.
+        libgphoto2 has words of its own: a test holds both against `Role.read`.
+    default
+        Where it is at first: right for the bench.
+    holiday
+        Where it is after a holiday (see `tether_simulator.mishaps`), None for a dial that then is
+        where it was.
+    span
+        Lowest and highest position and step where the property is stated as a range. libgphoto2
+        shows some settings only where they are (read in its ``camlibs/ptp2/config.c``).
+    """
+
+    role: Role
     code: Property
-    choices: tuple[int, ...]
+    type: DataType
+    words: Mapping[int, str]
     default: int
+    holiday: int | None = None
+    span: tuple[int, int, int] | None = None
+
+    @property
+    def choices(self) -> tuple[int, ...]:
+        """Its positions."""
+        return tuple(self.words)
 
 
-DIALS: dict[Property, Dial] = {
-    dial.code: dial
-    for dial in (
-        Dial(
-            Property.EXPOSURE_TIME_FRACTION,
-            tuple(fraction(text) for text in _SHUTTER.split()),
-            fraction("1/15"),
-        ),
-        Dial(
-            Property.F_NUMBER,
-            tuple(round(100 * float(text)) for text in _APERTURES.split()),
-            800,
-        ),
-        Dial(Property.EXPOSURE_INDEX, tuple(int(text) for text in _SPEEDS.split()), 100),
-        Dial(Property.WHITE_BALANCE, tuple(WHITE_BALANCES), DAYLIGHT),
-        Dial(Property.FOCUS_MODE, (MANUAL_FOCUS, AUTOFOCUS), MANUAL_FOCUS),
-        Dial(Property.EXPOSURE_PROGRAM_MODE, (MANUAL_EXPOSURE, 2, 3, 4), MANUAL_EXPOSURE),
-        Dial(
-            Property.COMPRESSION_SETTING,
-            tuple(quality.value for quality in Quality),
-            Quality.RAW.value,
-        ),
-    )
-}
-"""Every dial by its property. The body has no meter: it exposes as its dials stand."""
+# fmt: off
+DIALS: dict[Property, Dial] = {dial.code: dial for dial in (
+    Dial(
+        Role.SHUTTER, Property.EXPOSURE_TIME_FRACTION, DataType.UINT32,
+        {fraction(text): text for text in _SHUTTER.split()}, default=fraction("1/15"),
+    ),
+    Dial(
+        Role.APERTURE, Property.F_NUMBER, DataType.UINT16,
+        {round(100 * float(text)): f"f/{text}" for text in _APERTURES.split()},
+        default=800, holiday=400,
+    ),
+    Dial(
+        Role.ISO, Property.EXPOSURE_INDEX, DataType.UINT16,
+        {int(text): text for text in _SPEEDS.split()}, default=100, holiday=800,
+    ),
+    Dial(
+        Role.WHITE_BALANCE, Property.WHITE_BALANCE, DataType.UINT16,
+        {2: "Automatic", 4: "Daylight", 5: "Fluorescent", 6: "Tungsten", 7: "Flash"},
+        default=4, holiday=2,
+    ),
+    Dial(
+        Role.FOCUS_MODE, Property.FOCUS_MODE, DataType.UINT16,
+        {1: "Manual", 2: "Automatic"}, default=1, holiday=2,
+    ),
+    Dial(
+        Role.EXPOSURE_MODE, Property.EXPOSURE_PROGRAM_MODE, DataType.UINT16,
+        {1: "M", 2: "P", 3: "A", 4: "S"}, default=1, holiday=2,
+    ),
+    Dial(
+        Role.IMAGE_FORMAT, Property.COMPRESSION_SETTING, DataType.UINT8,
+        {
+            Quality.JPEG_BASIC.value: "JPEG Basic", Quality.JPEG_FINE.value: "JPEG Fine",
+            Quality.RAW.value: "RAW", Quality.RAW_AND_JPEG.value: "RAW + JPEG Fine",
+        },
+        default=Quality.RAW.value, holiday=Quality.JPEG_FINE.value,
+    ),
+)}
+# fmt: on
+"""Every dial by its property. The body has no meter: it exposes as its dials are set."""
 
 
 class Dials:
@@ -150,7 +184,7 @@ class Dials:
             seconds(self[Property.EXPOSURE_TIME_FRACTION]),
             self[Property.F_NUMBER] / 100,
             float(self[Property.EXPOSURE_INDEX]),
-            WHITE_BALANCES[self[Property.WHITE_BALANCE]],
+            DIALS[Property.WHITE_BALANCE].words[self[Property.WHITE_BALANCE]],
         )
 
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 import contextlib
 import threading
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from tether.camera.errors import (
@@ -31,30 +31,11 @@ from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, 
 from tether.settings import CameraLimits
 from tether_simulator.camera.body import Body, Refusal, Refused
 from tether_simulator.camera.card import STORAGE, Item
-from tether_simulator.camera.dials import DIALS, WHITE_BALANCES, Quality
+from tether_simulator.camera.dials import DIALS
 from tether_simulator.faults import DropConnection, Refuse, Slow, among
-from tether_simulator.ptp import Event, Operation, Property, Response
+from tether_simulator.ptp import Event, Operation, Response
 
-_PROPERTIES: Mapping[Role, Property] = {
-    Role.SHUTTER: Property.EXPOSURE_TIME_FRACTION,
-    Role.APERTURE: Property.F_NUMBER,
-    Role.ISO: Property.EXPOSURE_INDEX,
-    Role.WHITE_BALANCE: Property.WHITE_BALANCE,
-    Role.IMAGE_FORMAT: Property.COMPRESSION_SETTING,
-    Role.FOCUS_MODE: Property.FOCUS_MODE,
-    Role.EXPOSURE_MODE: Property.EXPOSURE_PROGRAM_MODE,
-}
-_WORDS: Mapping[Property, Mapping[int, str]] = {
-    Property.WHITE_BALANCE: WHITE_BALANCES | {2: "Automatic"},
-    Property.COMPRESSION_SETTING: {
-        Quality.JPEG_BASIC.value: "JPEG Basic",
-        Quality.JPEG_FINE.value: "JPEG Fine",
-        Quality.RAW.value: "RAW",
-        Quality.RAW_AND_JPEG.value: "RAW + JPEG Fine",
-    },
-    Property.FOCUS_MODE: {1: "Manual", 2: "Automatic"},
-    Property.EXPOSURE_PROGRAM_MODE: {1: "M", 2: "P", 3: "A", 4: "S"},
-}
+_BY_ROLE = {dial.role: dial for dial in DIALS.values()}
 _KEPT = "Pictures that are already on the card stay there."
 _PORT = "inprocess:"
 
@@ -89,7 +70,7 @@ class InProcessCamera:
         """See `Camera.state`."""
         self._pass(Operation.GET_DEVICE_PROP_VALUE)
         body = self._body
-        settings = {role: self._setting(role) for role in _PROPERTIES}
+        settings = {role: self._setting(role) for role in _BY_ROLE}
         settings[Role.CAPTURE_TARGET] = Setting(
             Role.CAPTURE_TARGET, "target", "Memory card", ("Memory card",), readonly=True
         )
@@ -107,20 +88,20 @@ class InProcessCamera:
 
     def set(self, role: Role, value: str) -> Setting:
         """See `Camera.set`. The battery, the clock and the capture target cannot be set."""
-        code = _PROPERTIES.get(role)
-        if code is None:
+        dial = _BY_ROLE.get(role)
+        if dial is None:
             raise CameraRefused(
                 f"The {role} can only be changed on the camera itself.", kept="Nothing was changed."
             )
-        numbers = {_wording(code, number): number for number in DIALS[code].choices}
+        numbers = {words: number for number, words in dial.words.items()}
         if value not in numbers:
             raise CameraRefused(
                 f"The camera does not take {value} for the {role}.",
                 kept=f"It still stands at {self._setting(role).value}.",
                 todo=f"It offers: {', '.join(numbers)}.",
             )
-        self._pass(Operation.SET_DEVICE_PROP_VALUE, code)
-        self._body.turn(code, numbers[value], by_hand=False)
+        self._pass(Operation.SET_DEVICE_PROP_VALUE, dial.code)
+        self._body.turn(dial.code, numbers[value], by_hand=False)
         return self._setting(role)
 
     def list_files(self) -> Sequence[CardFile]:
@@ -258,9 +239,9 @@ class InProcessCamera:
         return CardFile(folder, item.name, size, int(item.captured.timestamp()))
 
     def _setting(self, role: Role) -> Setting:
-        code = _PROPERTIES[role]
-        choices = tuple(_wording(code, number) for number in DIALS[code].choices)
-        return Setting(role, code.name.lower(), _wording(code, self._body.dials[code]), choices)
+        dial = _BY_ROLE[role]
+        now = dial.words[self._body.dials[dial.code]]
+        return Setting(role, dial.code.name.lower(), now, tuple(dial.words.values()))
 
     def _check(self) -> None:
         if self._lost:
@@ -284,15 +265,6 @@ class InProcessCamera:
                 with contextlib.suppress(ValueError):
                     name = Response(fault.response).name.replace("_", " ").lower()
                 raise CameraRefused(f"The camera refused ({name}).", kept=_KEPT, todo="Try again.")
-
-
-def _wording(code: Property, number: int) -> str:
-    if code is Property.EXPOSURE_TIME_FRACTION:
-        above, below = number >> 16, number & 0xFFFF
-        return f"{above}" if below == 1 else f"{above}/{below}"
-    if code is Property.F_NUMBER:
-        return f"f/{number / 100:g}"
-    return _WORDS[code][number] if code in _WORDS else str(number)
 
 
 def _refused(reason: Refusal) -> CameraRefused:

@@ -15,7 +15,7 @@ REFERENCE_ISO = 100.0
 class CameraExposure:
     """Shutter time in seconds, marked aperture, ISO speed setting and white balance by name.
 
-    ``white_balance`` is metadata only: "Daylight", "Tungsten" or "Auto" change what the file
+    ``white_balance`` is metadata only: "Daylight", "Tungsten" or "Automatic" change what the file
     says about neutral and the camera's own JPEG, never the raw values. Any other name counts as
     "Daylight".
     """

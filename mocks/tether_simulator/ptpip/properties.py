@@ -8,11 +8,9 @@ from tether_simulator.ptp import DataType, Property, Response
 from tether_simulator.ptpip import packets
 from tether_simulator.ptpip.packets import BadPacket, Value
 
-_TYPES = {
+_TYPES = {dial.code: dial.type for dial in DIALS.values()} | {
     Property.BATTERY_LEVEL: DataType.UINT8,
-    Property.COMPRESSION_SETTING: DataType.UINT8,
     Property.EXPOSURE_TIME: DataType.UINT32,
-    Property.EXPOSURE_TIME_FRACTION: DataType.UINT32,
     Property.DATE_TIME: DataType.STRING,
     Property.LIVE_VIEW_STATUS: DataType.UINT8,
 }
@@ -29,32 +27,33 @@ class Properties:
     def describe(self, code: Property) -> bytes:
         """Return a property's DevicePropDesc dataset."""
         choices: tuple[int, ...] = ()
+        span = (0, 100, 1) if code is Property.BATTERY_LEVEL else None
         default: Value = self._now(code)
         if code is Property.EXPOSURE_TIME:
             choices = standard_shutters()
             default = ten_thousandths(DIALS[Property.EXPOSURE_TIME_FRACTION].default)
-        elif code in DIALS:
-            choices, default = DIALS[code].choices, DIALS[code].default
+        elif dial := DIALS.get(code):
+            choices, span, default = () if dial.span else dial.choices, dial.span, dial.default
         return packets.property_description(
             code,
-            _kind(code),
+            _TYPES[code],
             writable=code not in _READ_ONLY,
             default=default,
             current=self._now(code),
             choices=choices,
-            span=(0, 100, 1) if code is Property.BATTERY_LEVEL else None,
+            span=span,
         )
 
     def read(self, code: Property) -> bytes:
         """Return a property's packed value."""
-        return packets.value(_kind(code), self._now(code))
+        return packets.value(_TYPES[code], self._now(code))
 
     def set(self, code: Property, data: bytes) -> Response:
         """Set a property from its packed value; return what the camera answers."""
         if code in _READ_ONLY:
             return Response.ACCESS_DENIED
         try:
-            item = packets.read_value(_kind(code), data)
+            item = packets.read_value(_TYPES[code], data)
         except BadPacket:
             return Response.INVALID_DEVICE_PROP_FORMAT
         try:
@@ -77,7 +76,3 @@ class Properties:
         if code is Property.EXPOSURE_TIME:
             return ten_thousandths(body.dials[Property.EXPOSURE_TIME_FRACTION])
         return body.dials[code]
-
-
-def _kind(code: Property) -> DataType:
-    return _TYPES.get(code, DataType.UINT16)
