@@ -34,8 +34,9 @@ class BenchServer(Server):
     def __init__(self, words: Sequence[str], listening: socket.socket) -> None:
         host, port = listening.getsockname()[:2]
         # It runs a shell. "exec" leaves none between the server and the program, which ends
-        # when its parent has gone.
-        command = "exec " + shlex.join([sys.executable, "-m", "tether", *words])
+        # when its parent has gone. "-P": a file of the working directory is never taken for a
+        # module of the program.
+        command = "exec " + shlex.join([sys.executable, "-P", "-m", "tether", *words])
         super().__init__(
             command, host=host, port=port, title=f"tether {words[0]}", templates_path=_PAGE
         )
