@@ -1,16 +1,16 @@
 """Print what is imported inside functions, and the milliseconds that this saves at the start.
 
-``python -m tests.benchmarks.late_imports`` prints the table of docs/performance.md. Each time is
-the best of several processes: the module is imported first, then what it leaves for later.
+``python -m tests.benchmarks.late_imports`` prints the table of docs/performance.md, ``--write``
+writes it there. Each time is the best of several processes: the module is imported first, then
+what it leaves for later.
 """
 
 from __future__ import annotations
 
 import subprocess
 import sys
-from collections import defaultdict
 
-from tests.test_house import imports_in_functions
+from tests.test_house import PERFORMANCE, late_imports
 
 ROUNDS = 3
 _PROGRAM = """
@@ -35,15 +35,23 @@ def milliseconds(module: str, later: list[str]) -> float:
     )
 
 
+def table() -> str:
+    """Return the table, a row for each module that imports something inside a function."""
+    rows = ["| module | imports when it needs them | ms |", "|---|---|---|"]
+    for module, names in late_imports().items():
+        words = ", ".join(f"`{name}`" for name in names)
+        rows.append(f"| `{module}` | {words} | {milliseconds(module, names):.0f} |")
+    return "\n".join(rows) + "\n"
+
+
 def main() -> None:
-    """Print the table."""
-    later = defaultdict(set)
-    for module, imported in imports_in_functions("tether"):
-        later[module].add(imported)
-    print("| module | imports when it needs them | ms |\n|---|---|---|")
-    for module, names in sorted(later.items()):
-        words = ", ".join(f"`{name}`" for name in sorted(names))
-        print(f"| `{module}` | {words} | {milliseconds(module, sorted(names)):.0f} |")
+    """Print the table, or write it."""
+    found = table()
+    if sys.argv[1:] == ["--write"]:
+        before = PERFORMANCE.read_text(encoding="utf-8").partition("| module | imports")[0]
+        PERFORMANCE.write_text(before + found, encoding="utf-8")
+    else:
+        print(found)
 
 
 if __name__ == "__main__":
