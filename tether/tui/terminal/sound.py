@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+import threading
 from pathlib import Path
 
 from tether.settings import AlertSettings
 
 _PLAYERS = ("pw-play", "paplay", "aplay", "afplay")
 """Players that come with desktop systems; each takes a file and plays it."""
-
-_running: list[subprocess.Popen[bytes]] = []
-"""Players at work; each that has ended is let go of at the next sound."""
 
 
 def sound(alerts: AlertSettings) -> str:
@@ -29,16 +27,15 @@ def sound(alerts: AlertSettings) -> str:
     if player is None:
         return f"No player for the sound was found ({', '.join(_PLAYERS)})."
     try:
-        _running[:] = [other for other in _running if other.poll() is None]
-        _running.append(
-            subprocess.Popen(
-                [player, str(file.absolute())],
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                start_new_session=True,
-            )
+        playing = subprocess.Popen(
+            [player, str(file.absolute())],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
         )
     except OSError as error:
         return f"The sound was not played: {error.strerror}."
+    # Somebody has to see its end, or the system keeps its entry until this program ends.
+    threading.Thread(target=playing.wait, name="sound", daemon=True).start()
     return ""
