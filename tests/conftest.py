@@ -14,7 +14,7 @@ from tests.quick import QUICK, SENSOR
 from tests.shared_bench import BenchRoom, remember_pictures
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll
-from tether.camera import CameraProcess, connect
+from tether.camera.process import CameraProcess, connect
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.session.judge import Judge
 

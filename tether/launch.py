@@ -48,7 +48,7 @@ def connector(settings: Settings) -> Callable[[str | None], ReconnectableCamera]
     """Return what connects to a camera at a port, None for the only one attached."""
 
     def connect(port: str | None) -> ReconnectableCamera:
-        from tether.camera import connect as connect_camera
+        from tether.camera.process import connect as connect_camera
 
         return connect_camera(port, settings.camera)
 

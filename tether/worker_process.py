@@ -112,13 +112,12 @@ class WorkerProcess:
         with self._turn:
             if self.alive:
                 return
-            self._reap()
+            self._end()
             self._spawn()
             try:
                 self._ask(self._boot, timeout)
             except BaseException:
-                self.kill()
-                self._reap()
+                self._end()
                 raise
 
     def call(self, method: str, *args: Any, timeout: float | None = None, **kw: Any) -> Any:
@@ -164,8 +163,7 @@ class WorkerProcess:
                         _send(self._socket, None)
                         while self._socket.recv(65536):  # until the worker's end
                             pass
-                self.kill()
-                self._reap()
+                self._end()
             finally:
                 self._turn.release()
         else:
@@ -208,15 +206,12 @@ class WorkerProcess:
             _send(connection, request, deadline)
             good, value = _load(_receive(connection, deadline))
         except TimeoutError:
-            self.kill()
-            self._reap()
-            raise WorkerHung(
-                f"{self.name} did not answer within {timeout:g} s and was ended."
-            ) from None
+            self._end()
+            what = f"{self.name} did not answer within {timeout:g} s and was ended."
+            raise WorkerHung(what) from None
         except (OSError, EOFError):
-            self.kill()
+            self._end()
             status = self._process.returncode if self._process else None
-            self._reap()
             raise WorkerDied(f"{self.name} ended unexpectedly ({_status(status)}).") from None
         except BaseException:
             # Ctrl-C, say: the answer that is still to come would be taken for the next call's.
@@ -226,7 +221,9 @@ class WorkerProcess:
             return value
         raise value
 
-    def _reap(self) -> None:
+    def _end(self) -> None:
+        """End the process, where it still runs, and give up the way to it."""
+        self.kill()
         if self._socket is not None:
             self._socket.close()
             self._socket = None
@@ -237,6 +234,9 @@ def _status(code: int | None) -> str:
         with contextlib.suppress(ValueError):
             return f"signal {signal.Signals(-code).name}"
     return f"exit status {code}"
+
+
+# --- in the worker ---------------------------------------------------------------------------
 
 
 def serve(descriptor: int) -> None:
@@ -319,6 +319,8 @@ def _portable(error: BaseException) -> TetherError:
     carried.trace = "".join(traceback.format_exception(error))
     return carried
 
+
+# --- messages: a count of parts, their sizes, then the parts ----------------------------------
 
 _COUNT = struct.Struct("!I")
 _SIZE = struct.Struct("!Q")

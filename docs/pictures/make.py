@@ -32,7 +32,7 @@ from tether_simulator.server import BenchProcess  # noqa: E402
 
 from tether.archive.archive import Archive  # noqa: E402
 from tether.archive.records import NewRoll  # noqa: E402
-from tether.camera import connect  # noqa: E402
+from tether.camera.process import connect  # noqa: E402
 from tether.film import FilmProcess  # noqa: E402
 from tether.rehearsal import SimulatedHand  # noqa: E402
 from tether.session.judge import Judge  # noqa: E402

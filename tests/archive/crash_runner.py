@@ -70,8 +70,8 @@ def work(archive: Path, port: str, roll: str, frames: int) -> None:
     from tests.archive.bench_rig import ContentJudge
     from tether.archive.archive import Archive
     from tether.archive.records import NewRoll
-    from tether.camera import connect
     from tether.camera.errors import CameraError
+    from tether.camera.process import connect
     from tether.camera.protocol import Role
     from tether.film import FilmProcess
     from tether.session.next_step import Todo

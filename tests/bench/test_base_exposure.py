@@ -15,7 +15,8 @@ from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll
 from tether.bench.base_exposure import MOST_SHOTS, BaseCalibration, BaseResult, base_line
 from tether.bench.light_test import LightTest
-from tether.camera import CameraProcess, Role, connect
+from tether.camera.process import CameraProcess, connect
+from tether.camera.protocol import Role
 from tether.capture.bench_shots import BenchShot
 from tether.errors import NotNow
 from tether.film import FILM_FORMATS, FilmProcess

@@ -22,7 +22,7 @@ from tether.bench.camera_check import (
     stops_apart,
 )
 from tether.bench.camera_setup import CameraSetup
-from tether.camera import CameraProcess
+from tether.camera.process import CameraProcess
 from tether.camera.protocol import CameraState, Role, Setting
 from tether.errors import NotNow
 from tether.session.judge import Judge

@@ -23,8 +23,9 @@ from tether.bench.light_test import (
     next_shutter,
     stray_line,
 )
-from tether.camera import CameraError, CameraProcess, CameraRefused, Role
-from tether.camera.protocol import Setting
+from tether.camera.errors import CameraError, CameraRefused
+from tether.camera.process import CameraProcess
+from tether.camera.protocol import Role, Setting
 from tether.errors import NotNow
 from tether.facts import Facts
 from tether.measure.light.open_gate import Light

@@ -17,7 +17,8 @@ from tether.archive.archive import Archive
 from tether.archive.records import NewRoll, Roll
 from tether.bench.light_test import LightTest
 from tether.bench.shutter_loan import LentShutter, displaced, forget, put_back
-from tether.camera import CameraProcess, Role, connect
+from tether.camera.process import CameraProcess, connect
+from tether.camera.protocol import Role
 from tether.camera.values import shutter_seconds
 from tether.errors import TetherError
 from tether.session.judge import Judge
@@ -27,7 +28,7 @@ KILLED = """
 import os, signal, sys
 from pathlib import Path
 from tests.quick import QUICK
-from tether.camera import connect
+from tether.camera.process import connect
 from tether.camera.process import CameraProcess
 from tether.archive.archive import Archive
 from tether.session.judge import Judge

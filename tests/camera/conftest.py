@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.camera.scripted import PICTURE
-from tether.camera import CameraProcess, connect
+from tether.camera.process import CameraProcess, connect
 from tether.settings import CameraLimits
 
 

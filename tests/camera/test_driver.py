@@ -9,20 +9,17 @@ from pathlib import Path
 import pytest
 
 from tests.camera.scripted import COMPLETE, FOLDER, OTHER, Script, Widget, library
-from tether.camera import (
+from tether.camera import card, driver, firing
+from tether.camera.errors import (
     BatteryLow,
     CameraLost,
     CameraRefused,
-    CardFile,
     CardFull,
     CardUnclear,
     FileUnavailable,
     NoCamera,
-    Role,
-    card,
-    driver,
 )
-from tether.camera import firing as exposures
+from tether.camera.protocol import CardFile, Role
 from tether.settings import CameraLimits
 
 LIMITS = CameraLimits()
@@ -45,7 +42,7 @@ def script() -> Script:
 @pytest.fixture
 def made(script: Script, monkeypatch: pytest.MonkeyPatch) -> Made:
     monkeypatch.setitem(sys.modules, "gphoto2", library(script))
-    monkeypatch.setattr(exposures, "time", script)
+    monkeypatch.setattr(firing, "time", script)
     return lambda: driver.GphotoDriver(None, LIMITS)
 
 

@@ -13,18 +13,9 @@ from pathlib import Path
 import pytest
 
 from tests.camera.scripted import PICTURE
-from tether.camera import (
-    Camera,
-    CameraLost,
-    CameraProcess,
-    CameraRefused,
-    CardFile,
-    CardFull,
-    FileUnavailable,
-    NoCamera,
-    Role,
-    connect,
-)
+from tether.camera.errors import CameraLost, CameraRefused, CardFull, FileUnavailable, NoCamera
+from tether.camera.process import CameraProcess, connect
+from tether.camera.protocol import Camera, CardFile, Role
 from tether.settings import CameraLimits
 
 
@@ -116,7 +107,7 @@ def test_a_driver_that_crashes_is_told(camera: CameraProcess, tmp_path: Path) ->
 
 PARENT = """
 import threading
-from tether.camera import connect
+from tether.camera.process import connect
 camera = connect("usb:")
 threading.Thread(target=camera.wait_for_files, args=(60,), daemon=True).start()
 print(camera._child.pid, flush=True)

@@ -9,7 +9,7 @@ from tether_simulator.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
-from tether.camera import CameraProcess
+from tether.camera.process import CameraProcess
 from tether.errors import TetherError
 from tether.rehearsal import SimulatedHand
 from tether.session.judge import Judge

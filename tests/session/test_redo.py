@@ -9,7 +9,7 @@ from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.bench.retake_steps import steps_to_redo
-from tether.camera import CameraProcess
+from tether.camera.process import CameraProcess
 from tether.facts import Facts
 from tether.rehearsal import SimulatedHand
 from tether.session.judge import Judge

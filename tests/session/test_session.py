@@ -30,16 +30,9 @@ from tether.archive.archive import Archive
 from tether.archive.lock import RollBusy
 from tether.archive.records import FrameState, Roll, RollError, Scope
 from tether.bench.steps import BY_KEY, STEPS, left_out
-from tether.camera import (
-    CameraError,
-    CameraLost,
-    CameraProcess,
-    CameraRefused,
-    CardFull,
-    FileUnavailable,
-    Role,
-    connect,
-)
+from tether.camera.errors import CameraError, CameraLost, CameraRefused, CardFull, FileUnavailable
+from tether.camera.process import CameraProcess, connect
+from tether.camera.protocol import Role
 from tether.camera.values import ImageFormat, image_format
 from tether.errors import NotNow, TetherError
 from tether.facts import Facts

@@ -21,8 +21,8 @@ from tether.bench.camera_check import CheckResult, CheckStatus, Job, check_camer
 from tether.bench.camera_setup import CameraSetup
 from tether.bench.light_test import LightTest, light_lines
 from tether.bench.steps import Part
-from tether.camera import CameraProcess, Role, connect
-from tether.camera.protocol import CameraState, Setting
+from tether.camera.process import CameraProcess, connect
+from tether.camera.protocol import CameraState, Role, Setting
 from tether.errors import NotNow
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.positive.sample import light_of

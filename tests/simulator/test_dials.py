@@ -14,7 +14,7 @@ from tether_simulator.ptpip import packets
 from tether_simulator.ptpip.properties import Properties
 from tether_simulator.server import BenchProcess
 
-from tether.camera import CameraProcess
+from tether.camera.process import CameraProcess
 from tether.camera.protocol import Role
 
 NO_DIAL = {

@@ -17,7 +17,7 @@ from tether.archive.archive import Archive
 from tether.archive.database import Database
 from tether.archive.records import Roll
 from tether.bench.benches import BenchBook, BenchSetup
-from tether.camera import connect
+from tether.camera.process import connect
 from tether.rehearsal import SimulatedHand
 from tether.session.judge import Judge
 from tether.tui.app_context import AppContext

@@ -20,7 +20,7 @@ from tether.archive.archive import Archive
 from tether.archive.records import NewRoll
 from tether.bench.camera_check import CheckStatus
 from tether.bench.shutter_loan import LentShutter
-from tether.camera import Role
+from tether.camera.protocol import Role
 from tether.facts import Facts
 from tether.film import FilmProcess
 from tether.findings import Verdict

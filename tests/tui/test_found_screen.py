@@ -11,7 +11,7 @@ from tests.quick import QUICK
 from tests.tui.piloting import press, ready, screen_text, table, todo, until
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
-from tether.camera import connect
+from tether.camera.process import connect
 from tether.capture.leftovers import Kind, Leftover
 from tether.session.next_step import Todo
 from tether.session.session import View

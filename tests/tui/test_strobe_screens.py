@@ -16,7 +16,7 @@ from tether.archive.archive import Archive
 from tether.bench.base_exposure import BaseCalibration
 from tether.bench.benches import BenchBook, BenchSetup
 from tether.bench.light_test import LightTest
-from tether.camera import Role
+from tether.camera.protocol import Role
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.session.events import Event, StrobePowerTurned

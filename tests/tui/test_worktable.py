@@ -20,7 +20,9 @@ from tests.quick import QUICK
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.archive import Archive
 from tether.archive.records import FrameState, NewRoll, Roll
-from tether.camera import CameraIdentity, CameraProcess, Role, SeveralCameras, connect
+from tether.camera.errors import SeveralCameras
+from tether.camera.process import CameraProcess, connect
+from tether.camera.protocol import CameraIdentity, Role
 from tether.capture.transfer import Progress
 from tether.film import FilmProcess
 from tether.session.judge import Judge

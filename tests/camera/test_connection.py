@@ -10,27 +10,26 @@ from __future__ import annotations
 import gphoto2 as gp
 import pytest
 
-from tether.camera import connection as refusals
-from tether.camera import errors
+from tether.camera import connection, errors
 
 
 def test_the_codes_are_the_library_s() -> None:
-    assert gp.GP_ERROR == refusals.GENERAL
-    assert gp.GP_ERROR_BAD_PARAMETERS == refusals.BAD_PARAMETERS
-    assert gp.GP_ERROR_NOT_SUPPORTED == refusals.NOT_SUPPORTED
-    assert gp.GP_ERROR_IO_WRITE == refusals.IO_WRITE
-    assert gp.GP_ERROR_CORRUPTED_DATA == refusals.CORRUPT
-    assert gp.GP_ERROR_CAMERA_BUSY == refusals.BUSY
-    assert gp.GP_ERROR_FILE_EXISTS == refusals.TWO_OF_ONE_NAME
-    assert {gp.GP_ERROR_IO_USB_CLAIM, gp.GP_ERROR_IO_LOCK} == refusals.CLAIMED
-    assert {gp.GP_ERROR_FILE_NOT_FOUND, gp.GP_ERROR_DIRECTORY_NOT_FOUND} == refusals.NO_FILE
-    assert {gp.GP_ERROR_NO_MEMORY, gp.GP_ERROR_NO_SPACE} == refusals.FULL
+    assert gp.GP_ERROR == connection.GENERAL
+    assert gp.GP_ERROR_BAD_PARAMETERS == connection.BAD_PARAMETERS
+    assert gp.GP_ERROR_NOT_SUPPORTED == connection.NOT_SUPPORTED
+    assert gp.GP_ERROR_IO_WRITE == connection.IO_WRITE
+    assert gp.GP_ERROR_CORRUPTED_DATA == connection.CORRUPT
+    assert gp.GP_ERROR_CAMERA_BUSY == connection.BUSY
+    assert gp.GP_ERROR_FILE_EXISTS == connection.TWO_OF_ONE_NAME
+    assert {gp.GP_ERROR_IO_USB_CLAIM, gp.GP_ERROR_IO_LOCK} == connection.CLAIMED
+    assert {gp.GP_ERROR_FILE_NOT_FOUND, gp.GP_ERROR_DIRECTORY_NOT_FOUND} == connection.NO_FILE
+    assert {gp.GP_ERROR_NO_MEMORY, gp.GP_ERROR_NO_SPACE} == connection.FULL
     assert {
         gp.GP_ERROR_IO, gp.GP_ERROR_TIMEOUT, gp.GP_ERROR_IO_SUPPORTED_SERIAL,
         gp.GP_ERROR_IO_SUPPORTED_USB, gp.GP_ERROR_IO_INIT, gp.GP_ERROR_IO_READ,
         gp.GP_ERROR_IO_WRITE, gp.GP_ERROR_IO_UPDATE, gp.GP_ERROR_IO_SERIAL_SPEED,
         gp.GP_ERROR_IO_USB_CLEAR_HALT, gp.GP_ERROR_IO_USB_FIND, gp.GP_ERROR_OS_FAILURE,
-    } == refusals.LOST  # fmt: skip
+    } == connection.LOST  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -51,7 +50,7 @@ def test_the_codes_are_the_library_s() -> None:
     ],
 )
 def test_codes(code: int, kind: type[errors.CameraError]) -> None:
-    error = refusals.explain(code, "Some words", "firing the shutter")
+    error = connection.explain(code, "Some words", "firing the shutter")
     assert type(error) is kind
     assert "while firing the shutter" in error.what
     assert str(code) in error.what
@@ -80,21 +79,21 @@ def test_codes(code: int, kind: type[errors.CameraError]) -> None:
 def test_the_driver_s_words_decide_where_the_code_does_not(
     said: str, kind: type[errors.CameraError], words: str
 ) -> None:
-    error = refusals.explain(-1, "Unspecified error", "firing the shutter", said)
+    error = connection.explain(-1, "Unspecified error", "firing the shutter", said)
     assert type(error) is kind
     assert words in error.what
     assert said in error.what
 
 
 def test_words_do_not_overrule_a_code_that_is_clear() -> None:
-    assert type(refusals.explain(-7, "I/O problem", "x", "PTP Store Full")) is errors.CameraLost
+    assert type(connection.explain(-7, "I/O problem", "x", "PTP Store Full")) is errors.CameraLost
 
 
 def test_why_no_connection_was_made() -> None:
-    assert type(refusals.explain_connecting(-53, "x", "usb:")) is errors.CameraClaimed
-    absent = refusals.explain_connecting(-105, "Unknown model", "usb:001,004")
+    assert type(connection.explain_connecting(-53, "x", "usb:")) is errors.CameraClaimed
+    absent = connection.explain_connecting(-105, "Unknown model", "usb:001,004")
     assert type(absent) is errors.NoCamera
     assert "at usb:001,004" in absent.what
     assert "battery" in absent.todo
-    far = refusals.explain_connecting(-7, "I/O problem", "ptpip:192.0.2.7:15740:15740")
+    far = connection.explain_connecting(-7, "I/O problem", "ptpip:192.0.2.7:15740:15740")
     assert "same network" in far.todo

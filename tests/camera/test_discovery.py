@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from tether.camera import CameraIdentity, NoCamera, SeveralCameras, check_port, choose, find_cameras
+from tether.camera.discovery import check_port, choose, find_cameras
+from tether.camera.errors import NoCamera, SeveralCameras
+from tether.camera.protocol import CameraIdentity
 
 ONE = CameraIdentity("Body One", "usb:001,004")
 TWO = CameraIdentity("Body Two", "usb:001,005")
