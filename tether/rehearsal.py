@@ -225,7 +225,7 @@ def bench_for(roll: Roll, plan: Rehearsal, card: Path) -> Iterator[BenchProcess]
 
 
 def again(plan: Rehearsal) -> tuple[str, ...]:
-    """Return the options with which the same bench stands there again; the roll says its film."""
+    """Return the options that set up the same bench again; the roll knows its film."""
     seed = () if plan.seed == USUAL_SEED else ("--seed", str(plan.seed))
     file = plan.settings_file
     return (*seed, *(("--settings", str(whole_path(file))) if file is not None else ()))

@@ -49,7 +49,7 @@ def test_a_frame_from_the_settings_to_the_disk(camera: CameraProcess, tmp_path: 
 def test_errors_cross_with_their_type(camera: CameraProcess, tmp_path: Path) -> None:
     with pytest.raises(CameraRefused, match="does not take") as caught:
         camera.set(Role.SHUTTER, "1/61")
-    assert "It still stands at" in caught.value.kept
+    assert "It is still at" in caught.value.kept
     with pytest.raises(FileUnavailable):
         camera.fetch(CardFile("/store_00010001", "nothing.raw"), tmp_path / "nothing")
     with pytest.raises(CameraRefused, match="live view"):

@@ -88,7 +88,7 @@ class Card:
             raise FileUnavailable(
                 f"{file.name!r} came with {written} bytes where the camera says {file.size}.",
                 kept=kept,
-                todo="Try once more; if it comes short again, try another cable or port.",
+                todo="Try again. If it comes short again, try another cable or port.",
             )
         return written
 

@@ -107,7 +107,7 @@ class Connection:
         self.camera = camera
 
     def reopen(self) -> None:
-        """Connect anew, so that nothing remembered stands between the program and the card.
+        """Connect again, so that the library forgets what it remembers of the card.
 
         Raises `CameraLost` when the camera does not answer any more.
         """

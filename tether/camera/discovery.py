@@ -110,7 +110,7 @@ def check_port(text: str) -> str:
     """Return a port as libgphoto2 takes it, or say what is wrong with it.
 
     ``usb:``, ``usb:BUS,DEVICE``, ``ptpip:ADDRESS[:PORT[:EVENTPORT]]``. A host name is looked up,
-    because libgphoto2 takes numbers only (IPv4); one port stands for both.
+    because libgphoto2 takes numbers only (IPv4). One port is used for both.
 
     Raises
     ------
@@ -271,6 +271,6 @@ def not_allowed(
         kept=error.kept,
         todo="Sit at the machine itself (a login over the network has no right to its cameras), or "
         "install the rules that come with libgphoto2's package (libgphoto2-6 or libgphoto2-udev), "
-        "join the group that they name (`ls -l` shows it), and log in anew. Then pull the cable "
+        "join the group that they name (`ls -l` shows it), and log in again. Then pull the cable "
         "and plug it in again.",
     )

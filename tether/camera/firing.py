@@ -55,7 +55,7 @@ class Exposures:
         percent = self._settings.reading(Role.BATTERY)
         if percent is not None and percent < self._limits.battery_percent:
             raise BatteryLow(
-                f"The camera's battery stands at {percent:g} %, below the "
+                f"The camera's battery is at {percent:g} %, below the "
                 f"{self._limits.battery_percent:g} % at which a capture is started.",
                 kept="No picture was started; everything so far is kept.",
                 todo="Change the battery or connect mains power, then go on with this frame.",
@@ -105,7 +105,7 @@ class Exposures:
     def _see_what_is_there(self) -> None:
         """Note what is on the card, where that is not known yet.
 
-        On a card that cannot be listed it stays unknown: pictures can be made all the same, only
+        On a card that cannot be listed it stays unknown: pictures can still be made, only
         one whose news is lost cannot be found.
         """
         if self._known is not None:
@@ -215,7 +215,7 @@ class Exposures:
     def _add(self, folder: str, name: str) -> None:
         file = self._card.describe(folder, name)
         key = (folder, name)
-        # The same name with another size or time is a new file: some cameras count anew.
+        # The same name with another size or time is a new file: some cameras start counting again.
         if self._delivered.get(key) == file:
             return
         self._delivered[key] = file
@@ -232,7 +232,7 @@ class Exposures:
         self._known = now
 
     def _add_new(self, now: set[Key]) -> None:
-        """Take what is on the card and was not there before like a picture that was told of."""
+        """Take what is on the card and was not there before like a picture that an event named."""
         if self._known is not None:
             for folder, name in sorted(now - self._known):
                 self._add(folder, name)
@@ -254,7 +254,7 @@ class Exposures:
     def list_files(self) -> Sequence[CardFile]:
         """See `Camera.list_files`. Events that are waiting stay for `wait`.
 
-        A picture that no event told of is kept for `wait` as well.
+        A picture that no event named is kept for `wait` as well.
         """
         with self._link.doing("listing the card"):
             self.drain()

@@ -80,7 +80,7 @@ class CameraProcess:
         return self._child.alive
 
     def reconnect(self) -> None:
-        """Let go of the camera and connect anew, to the same port.
+        """Let go of the camera and connect to the same port again.
 
         Raises
         ------

@@ -114,7 +114,7 @@ class SettingsAccess:
                 kept="Nothing was changed.",
                 todo="Set it on the camera.",
             )
-        kept = f"It still stands at {before.value}."
+        kept = f"It is still at {before.value}."
         if before.readonly:
             raise CameraRefused(
                 f"The {role} ({before.name}) can only be changed on the camera itself.",

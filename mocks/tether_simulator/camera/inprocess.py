@@ -97,7 +97,7 @@ class InProcessCamera:
         if value not in numbers:
             raise CameraRefused(
                 f"The camera does not take {value} for the {role}.",
-                kept=f"It still stands at {self._setting(role).value}.",
+                kept=f"It is still at {self._setting(role).value}.",
                 todo=f"It offers: {', '.join(numbers)}.",
             )
         self._pass(Operation.SET_DEVICE_PROP_VALUE, dial.code)
@@ -121,7 +121,7 @@ class InProcessCamera:
         body = self._body
         if body.battery < self._limits.battery_percent:
             raise BatteryLow(
-                f"The camera's battery stands at {body.battery:.0f} %.",
+                f"The camera's battery is at {body.battery:.0f} %.",
                 kept="No picture was started; everything so far is kept.",
                 todo="Change the battery, then go on with this frame.",
             )
