@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -45,8 +46,9 @@ def test_the_real_driver_offers_each_position_and_its_words_mean_the_same(
     for dial in DIALS.values():
         setting = settings[dial.role]
         assert not setting.readonly
-        ours = [dial.role.read(words) for words in dial.words.values()]
-        assert [dial.role.read(words) for words in setting.choices] == ours, dial.role
+        # In whatever order: an on-off switch is listed by the driver the other way round.
+        ours = Counter(dial.role.read(words) for words in dial.words.values())
+        assert Counter(dial.role.read(words) for words in setting.choices) == ours, dial.role
         assert setting.reading == dial.role.read(dial.words[dial.default])
 
 
@@ -57,12 +59,13 @@ def test_a_holiday_turns_what_the_bench_needs_and_setting_each_dial_ends_it(
     assert bench.active() == ("home-from-holiday",)
     settings = camera.state().settings
     turned = [dial for dial in DIALS.values() if dial.holiday is not None]
-    assert len(turned) == 6
+    assert turned
     for dial in turned:
-        words = settings[dial.role].choices
-        assert settings[dial.role].value == words[dial.choices.index(dial.holiday or 0)]
-        assert bench.active() == ("home-from-holiday",), f"before {dial.role} is set"
-        camera.set(dial.role, words[dial.choices.index(dial.default)])
+        role = dial.role
+        assert settings[role].reading == role.read(dial.words[dial.holiday or 0])
+        assert bench.active() == ("home-from-holiday",), f"before {role} is set"
+        right = role.read(dial.words[dial.default])
+        camera.set(role, next(c for c in settings[role].choices if role.read(c) == right))
     assert bench.active() == ()
     bench.mishap("home-from-holiday")
     bench.put_right("home-from-holiday")
