@@ -25,7 +25,7 @@ from textual.screen import Screen
 import tether
 from tether import tui
 from tether.cli.main import app
-from tether.cli.options import Whole
+from tether.cli.options import Int
 from tether.findings import FindingKind, Severity, Verdict
 from tether.findings.catalogue import SUBJECTS
 from tether.findings.kind import ACTIONS
@@ -332,7 +332,7 @@ def _value(parameter: click.Argument | click.Option) -> str:
     if isinstance(parameter, click.Option) and parameter.is_flag:
         return "—"
     word = kind.name
-    if isinstance(kind, Whole) and kind.low is not None:
+    if isinstance(kind, Int) and kind.low is not None:
         word += f", {kind.bounds()}"
     if parameter.nargs == -1:
         return f"{word}, one or more"

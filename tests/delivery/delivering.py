@@ -19,10 +19,9 @@ from tether_simulator.imaging.sensor import SensorConfig
 from tether.archive.archive import Archive
 from tether.archive.records import Capture, FrameState, NewRoll, Roll
 from tether.delivery import contact_sheet as contact
-from tether.delivery.deliver import RollDelivery
-from tether.delivery.folder import Delivered, Whole
-from tether.delivery.options import Wishes
-from tether.delivery.run import Step
+from tether.delivery.folder import DeliveryResult, DeliveryState
+from tether.delivery.options import DeliveryOptions
+from tether.delivery.run import DeliveryStep, RollDelivery
 from tether.delivery.workers import Crew, Job, Result
 from tether.facts import Facts
 from tether.film import FilmProcess
@@ -49,10 +48,10 @@ class InlineDelivery(RollDelivery):
     """As quick as a delivery can be: in this process, with coarse contact sheets."""
 
     @contextmanager
-    def crew(self, _whole: Whole) -> Iterator[Crew]:
+    def crew(self, _whole: DeliveryState) -> Iterator[Crew]:
         yield Inline()
 
-    def run(self) -> Delivered:
+    def run(self) -> DeliveryResult:
         with patch.object(contact, "DPI", 60):
             return super().run()
 
@@ -68,14 +67,14 @@ class Kept:
     def folder(self) -> Path:
         return self.archive.folder(self.roll)
 
-    def deliver(self, settings: Settings | None = None, **wishes: Any) -> Delivered:
+    def deliver(self, settings: Settings | None = None, **wishes: Any) -> DeliveryResult:
         return self.delivery(settings, **wishes).run()
 
     def delivery(self, settings: Settings | None = None, **wishes: Any) -> RollDelivery:
-        self.steps: list[Step] = []
+        self.steps: list[DeliveryStep] = []
         # Processes only where they are what is tested.
         kind = RollDelivery if "workers" in wishes else InlineDelivery
-        wanted = Wishes(**{"half": True, **wishes})
+        wanted = DeliveryOptions(**{"half": True, **wishes})
         return kind(self.archive, self.roll, settings or Settings(), wanted, self.steps.append)
 
 

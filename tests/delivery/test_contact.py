@@ -9,8 +9,7 @@ import pytest
 from PIL import Image
 
 from tether.archive.records import FrameState
-from tether.delivery.contact_sheet import DPI, PAPERS, Cell, Sheet, contact_pages
-from tether.delivery.sheet_marks import draw_mark
+from tether.delivery.contact_sheet import DPI, PAPERS, Cell, Sheet, contact_pages, draw_mark
 from tether.film import FILM_FORMATS
 
 

@@ -14,12 +14,10 @@ import pytest
 
 from tests.delivery.delivering import Kept, kept_roll
 from tether.archive.archive import Archive
-from tether.delivery.cluster import ClusterCrew
-from tether.delivery.deliver import RollDelivery
-from tether.delivery.folder import Delivered
-from tether.delivery.options import Wishes
-from tether.delivery.run import Step
-from tether.delivery.worker_check import ClusterUnusable, Place, check, look
+from tether.delivery.cluster import ClusterCrew, ClusterUnusable, SharedFolders, check, look
+from tether.delivery.folder import DeliveryResult
+from tether.delivery.options import DeliveryOptions
+from tether.delivery.run import DeliveryStep, RollDelivery
 from tether.delivery.workers import WorkerLost
 from tether.errors import TetherError
 from tether.film import FilmProcess
@@ -75,7 +73,7 @@ class Interfering:
         self.scheduler = scheduler
         self.killed: list[int] = []
 
-    def __call__(self, step: Step) -> None:
+    def __call__(self, step: DeliveryStep) -> None:
         from distributed import Client
 
         if self.killed or not step.done:
@@ -86,7 +84,9 @@ class Interfering:
         os.kill(self.killed[0], signal.SIGKILL)
 
 
-def delivered(archive: Archive, name: str, wishes: Wishes, report: object) -> Delivered:
+def delivered(
+    archive: Archive, name: str, wishes: DeliveryOptions, report: object
+) -> DeliveryResult:
     roll = archive.store.rolls.named(name)
     return RollDelivery(archive, roll, Settings(), wishes, report).run()  # type: ignore[arg-type]
 
@@ -94,15 +94,19 @@ def delivered(archive: Archive, name: str, wishes: Wishes, report: object) -> De
 def test_workers_of_which_one_is_killed_make_the_same_bytes(kept: Kept, scheduler: str) -> None:
     here, there = kept.archive.root, kept.archive.root.parent / "there"
     name = kept.roll.name
-    done = delivered(kept.archive, name, Wishes(half=True, workers=2), print)
+    done = delivered(kept.archive, name, DeliveryOptions(half=True, workers=2), print)
     interfering = Interfering(scheduler)
     with closing(Archive(there)) as archive:
-        same = delivered(archive, name, Wishes(half=True, scheduler=scheduler), interfering)
+        same = delivered(
+            archive, name, DeliveryOptions(half=True, scheduler=scheduler), interfering
+        )
         assert interfering.killed, "a worker was killed on the way"
         assert (same.printed, same.trouble) == (done.printed, done.trouble) == (FRAMES, [])
         assert files_of(there) == files_of(here)
-        steps: list[Step] = []
-        again = delivered(archive, name, Wishes(half=True, scheduler=scheduler), steps.append)
+        steps: list[DeliveryStep] = []
+        again = delivered(
+            archive, name, DeliveryOptions(half=True, scheduler=scheduler), steps.append
+        )
         assert (again.printed, again.unchanged) == (0, FRAMES), "a second run does nothing twice"
         assert {step.phase for step in steps} == {"reports"}
 
@@ -152,7 +156,7 @@ def test_a_worker_that_sees_another_archive_is_refused(
     monkeypatch.chdir(kept.archive.root.parent)
     with closing(Archive(Path("/proc/self/cwd/here"))) as archive:
         with pytest.raises(ClusterUnusable, match="does not see the folder /proc/self/cwd/here"):
-            delivered(archive, kept.roll.name, Wishes(scheduler=scheduler), print)
+            delivered(archive, kept.roll.name, DeliveryOptions(scheduler=scheduler), print)
         left = archive.folder(kept.roll) / "delivered" / "positives"
         assert not list(left.glob(".new-*")), "the mark is taken away again"
 
@@ -197,7 +201,7 @@ def test_what_to_install_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_worker_with_other_programs_is_refused(tmp_path: Path) -> None:
     mark = tmp_path / "mark"
     mark.write_text("known")
-    host, unseen, programs = look(Place(tmp_path, None, mark, "known"))
+    host, unseen, programs = look(SharedFolders(tmp_path, None, mark, "known"))
     check("w", (host, unseen, programs))
     with pytest.raises(ClusterUnusable, match=r"numpy 0\.1 and not"):
         check("w", (host, unseen, programs | {"numpy": "0.1"}))
@@ -211,10 +215,14 @@ def test_each_folder_that_is_not_seen_is_named(tmp_path: Path) -> None:
     out.mkdir()
     (raw / "a.dng").write_bytes(b"abc")
     (out / "mark").write_text("known")
-    place = Place(raw, (raw / "a.dng", 3), out / "mark", "known")
+    place = SharedFolders(raw, (raw / "a.dng", 3), out / "mark", "known")
     assert place.unseen() == ""
-    assert Place(raw, (raw / "a.dng", 4), out / "mark", "known").unseen() == str(raw)
-    assert Place(tmp_path / "none", None, out / "mark", "known").unseen() == str(tmp_path / "none")
-    assert Place(raw, None, out / "mark", "another").unseen() == str(out)
-    assert Place(raw, None, tmp_path / "gone" / "mark", "known").unseen() == str(tmp_path / "gone")
+    assert SharedFolders(raw, (raw / "a.dng", 4), out / "mark", "known").unseen() == str(raw)
+    assert SharedFolders(tmp_path / "none", None, out / "mark", "known").unseen() == str(
+        tmp_path / "none"
+    )
+    assert SharedFolders(raw, None, out / "mark", "another").unseen() == str(out)
+    assert SharedFolders(raw, None, tmp_path / "gone" / "mark", "known").unseen() == str(
+        tmp_path / "gone"
+    )
     assert sorted(p.name for p in out.iterdir()) == ["mark"]

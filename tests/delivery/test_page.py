@@ -16,7 +16,7 @@ from PIL import Image
 from tests.delivery.delivering import NASTY, Kept, kept_roll
 from tether.delivery.page.facts import PageFacts
 from tether.delivery.page.page import page
-from tether.positive.flat import from_grid
+from tether.positive.flat_field import from_grid
 
 
 class Outline(HTMLParser):

@@ -21,11 +21,11 @@ from tether.archive.archive import Archive
 from tether.archive.records import Capture, Companion, FrameState, NewRoll, Roll
 from tether.cli.plan import plan, stars
 from tether.cli.plan_input import Asked, bench
-from tether.cli.plan_words import WIDTH, plan_text
+from tether.cli.plan_text import WIDTH, plan_text
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Verdict
-from tether.reports.pace import Pace, Taken, pace_of
+from tether.reports.pace import FramePace, Taken, pace_of
 from tether.settings import PlanningSettings, Settings
 
 ROOT = Path(__file__).parents[2]
@@ -206,13 +206,13 @@ def test_pace_counts_retakes_and_leaves_out_pauses() -> None:
     exposures = taken((0, 1), (10, 2), (20, 2), (30, 3), (40000, 4), (40010, 5))
     pace = pace_of(exposures[::-1], PAUSE)
     assert pace.seconds == pytest.approx(40 / 3)
-    assert replace(pace, seconds=None) == Pace(
+    assert replace(pace, seconds=None) == FramePace(
         seconds=None, timed=3, pauses=1, bytes_a_frame=120, stored=5
     )
 
 
 def test_pace_of_little_is_not_made_up() -> None:
-    assert pace_of([], PAUSE) == Pace(None, 0, 0, None, 0)
+    assert pace_of([], PAUSE) == FramePace(None, 0, 0, None, 0)
     assert pace_of(taken((0, 1)), PAUSE).seconds is None
     assert pace_of(taken((0, 1), (5, 1)), PAUSE).seconds is None, "a retake alone is no frame"
     assert pace_of(taken((0, 1), (9000, 2)), PAUSE).seconds is None, "a pause alone is no work"

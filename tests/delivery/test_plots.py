@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tether.delivery.page.plots import cell_map, line_plot
-from tether.positive.flat import from_grid
+from tether.positive.flat_field import from_grid
 
 
 def heights(svg: ET.Element) -> list[float]:

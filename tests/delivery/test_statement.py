@@ -13,8 +13,7 @@ from tether.facts import Facts
 from tether.film import FilmProcess
 from tether.findings import Verdict
 from tether.reports.pace import Taken, pace_of
-from tether.reports.roll_summary import leaving_text
-from tether.reports.statement import statement
+from tether.reports.roll_summary import leaving_text, statement
 from tether.session.pauses import overlap, pauses_of, span
 
 PAUSE = timedelta(minutes=15)

@@ -21,7 +21,7 @@ from tether.positive.curve import encoded
 from tether.positive.linear import camera_matrix, open_linear, tile_weights
 from tether.positive.printing import is_grey, print_frame
 from tether.positive.recipe import Recipe
-from tether.positive.roll import Brief, roll_recipes
+from tether.positive.roll_recipes import Brief, roll_recipes
 from tether.positive.sample import take_sample
 from tether.raw.open import open_mosaic
 from tether.settings import PositiveSettings

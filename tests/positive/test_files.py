@@ -14,8 +14,7 @@ from tests.exiftool import exiftool
 from tests.positive.photographed import photograph
 from tether.film import FilmProcess
 from tether.positive.exif import ShotFacts, shot_facts
-from tether.positive.files import eight_bit, write_jpeg, write_tiff
-from tether.positive.icc import colour_profile, grey_profile
+from tether.positive.files import colour_profile, eight_bit, grey_profile, write_jpeg, write_tiff
 
 FACTS = ShotFacts(
     make="Bench", model="One", taken="2024:05:04 10:00:00", changed="2024:05:04 11:00:00",

@@ -10,11 +10,11 @@ import pytest
 
 from tests.positive.photographed import colour_difference, photograph, printed, recipes_of, resized
 from tether.film import FilmProcess
-from tether.positive.flat import flat_field
+from tether.positive.flat_field import flat_field
 from tether.positive.linear import open_linear, tile_weights
 from tether.positive.printing import print_frame
 from tether.positive.recipe import Recipe
-from tether.positive.roll import Brief, roll_recipes
+from tether.positive.roll_recipes import Brief, roll_recipes
 from tether.positive.sample import take_sample
 from tether.raw.open import open_mosaic
 from tether.settings import PositiveSettings

@@ -11,7 +11,7 @@ from tether.facts import Facts
 from tether.film import FilmProcess
 from tether.positive.balance import evening, roll_balance, roll_base, roll_white
 from tether.positive.recipe import Recipe, outline_of
-from tether.positive.roll import Brief, roll_recipes
+from tether.positive.roll_recipes import Brief, roll_recipes
 from tether.positive.sample import Sample
 from tether.settings import PositiveSettings
 

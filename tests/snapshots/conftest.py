@@ -32,8 +32,8 @@ from tether import clock
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.bench.camera_setup import CameraSetup
-from tether.reports import statement
-from tether.reports.statement import Statement
+from tether.reports import roll_summary as statement
+from tether.reports.roll_summary import Statement
 from tether.tui import session_port
 from tether.tui.app import TetherApp
 from tether.tui.app_context import AppContext

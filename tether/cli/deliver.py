@@ -8,10 +8,9 @@ from contextlib import contextmanager
 
 from tether.archive.archive import Archive
 from tether.archive.delivery_log import note_delivery
-from tether.delivery.deliver import RollDelivery
-from tether.delivery.folder import Delivered
-from tether.delivery.options import Wishes
-from tether.delivery.run import Step
+from tether.delivery.folder import DeliveryResult
+from tether.delivery.options import DeliveryOptions
+from tether.delivery.run import DeliveryStep, RollDelivery
 from tether.errors import TetherError
 from tether.settings import Settings
 from tether.text import plural, printable
@@ -19,7 +18,9 @@ from tether.text import plural, printable
 _WORDS = {"check": "checking raw files", "print": "printing positives", "reports": "writing"}
 
 
-def deliver_roll(archive: Archive, roll_name: str, settings: Settings, wishes: Wishes) -> int:
+def deliver_roll(
+    archive: Archive, roll_name: str, settings: Settings, options: DeliveryOptions
+) -> int:
     """Deliver a roll, print what came of it, and return the exit code: 1 for any trouble.
 
     Raises
@@ -29,7 +30,7 @@ def deliver_roll(archive: Archive, roll_name: str, settings: Settings, wishes: W
     """
     roll = archive.store.rolls.named(roll_name)
     with _shown() as shown:
-        delivery = RollDelivery(archive, roll, settings, wishes, shown)
+        delivery = RollDelivery(archive, roll, settings, options, shown)
         try:
             result = delivery.run()
         except KeyboardInterrupt:
@@ -45,7 +46,7 @@ def deliver_roll(archive: Archive, roll_name: str, settings: Settings, wishes: W
     return 1 if result.trouble else 0
 
 
-def _lines(result: Delivered) -> Iterator[str]:
+def _lines(result: DeliveryResult) -> Iterator[str]:
     done = f"{plural(result.printed, 'positive')} printed"
     if result.unchanged:
         done += f", {result.unchanged} unchanged"
@@ -77,7 +78,7 @@ class _Shown:
             self._bars.start()
         self._tasks: dict[str, object] = {}
 
-    def __call__(self, step: Step) -> None:
+    def __call__(self, step: DeliveryStep) -> None:
         """Take a step in."""
         words = _WORDS[step.phase]
         if self._bars is None:

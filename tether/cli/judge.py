@@ -11,7 +11,7 @@ import click
 from tether.cli.options import (
     FILM,
     PATH,
-    Whole,
+    Int,
     format_option,
     json_option,
     read_settings,
@@ -75,7 +75,7 @@ def light(
 )
 @click.option("--open-gate", type=PATH, required=True, help="Raw file of the light without film.")
 @click.option("--dark", type=PATH, help="Raw file with the lamp off; its light is taken off both.")
-@click.option("--steps", type=Whole(3, 60), default=21, help="Steps on the tablet.")
+@click.option("--steps", type=Int(3, 60), default=21, help="Steps on the tablet.")
 @json_option
 @settings_option
 def tablet(

@@ -16,7 +16,7 @@ from tether.cli.options import (
     FILM,
     NUMBER,
     PATH,
-    Whole,
+    Int,
     archive_option,
     default_archive,
     format_option,
@@ -63,9 +63,9 @@ def app() -> None:
 @click.option("--camera", help="Camera port: usb:001,004 or ptpip:ADDRESS:PORT. [default: USB]")
 @click.option("--film", type=FILM, help="Kind of film; starts a new roll without asking.")
 @format_option
-@click.option("--frames", type=Whole(), default=36, help="Frames on the roll.")
+@click.option("--frames", type=Int(), default=36, help="Frames on the roll.")
 @click.option(
-    "--strips", type=Whole(), default=6, help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut."
+    "--strips", type=Int(), default=6, help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut."
 )
 @click.option("--notes", default="", show_default=False, help="Free notes about the roll.")
 @click.option(
@@ -132,16 +132,16 @@ def shoot(
 )
 @click.option(
     "--frames",
-    type=Whole(1, 40),
+    type=Int(1, 40),
     default=6,
     help="Frames on the roll, if it is a new one.",
 )
 @click.option(
-    "--strips", type=Whole(), default=6, help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut."
+    "--strips", type=Int(), default=6, help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut."
 )
 @click.option("--unattended", is_flag=True, help="Run by itself, without a keyboard.")
 @click.option("--fresh", is_flag=True, help="Begin a new roll even if the last is unfinished.")
-@click.option("--seed", type=Whole(), default=1, help="Which invented pictures.")
+@click.option("--seed", type=Int(), default=1, help="Which invented pictures.")
 @settings_option
 def rehearse(
     roll: str | None,
@@ -192,7 +192,7 @@ def rehearse(
 @click.argument("command", help="shoot or rehearse; its own arguments and options follow.")
 @click.option(
     "--port",
-    type=Whole(0, 65535),
+    type=Int(0, 65535),
     default=0,
     help="Port on 127.0.0.1; 0 for one that is free.",
 )
@@ -228,7 +228,7 @@ def web(
 @json_option
 @click.option(
     "--newest",
-    type=Whole(1),
+    type=Int(1),
     help="Only the newest so many. [default: 200; all with --json]",
 )
 @click.option("--unfinished", is_flag=True, help="Only rolls with an open frame.")
@@ -304,9 +304,9 @@ def rebuild(
 @click.option("--pupil-ratio", type=NUMBER, default=1.0, help="Exit over entrance pupil.")
 @click.option("--closest", help="Largest magnification of the lens alone: 0.5 or 1:2.")
 @click.option("--archive", type=PATH, help="Measure the pace of this archive.")
-@click.option("--rolls", type=Whole(), help="Rolls in the whole collection.")
+@click.option("--rolls", type=Int(), help="Rolls in the whole collection.")
 @click.option(
-    "--frames-per-roll", type=Whole(), help="Frames a roll. [default: as in the archive, or 36]"
+    "--frames-per-roll", type=Int(), help="Frames a roll. [default: as in the archive, or 36]"
 )
 @click.option(
     "--seconds-per-frame", type=NUMBER, help="Seconds a frame. [default: as in the archive]"
@@ -331,7 +331,7 @@ def plan(
     """Plan a bench: magnification, spacer, aperture, resolution; hours and disk space to go."""
     from tether.cli import plan as planning
     from tether.cli.plan_input import Asked
-    from tether.cli.plan_words import plan_text
+    from tether.cli.plan_text import plan_text
 
     asked = Asked(
         film_format, sensor, pixels, focal, aperture, pupil_ratio, closest,
@@ -364,7 +364,7 @@ app.add_command(tablet)
     help="Print all of the raw file: 7=no for frame 7, yes to undo. Remembered.",
 )
 @click.option("--flat", type=PATH, help="Raw file of the empty gate with the light on.")
-@click.option("--workers", type=Whole(1), help="Processes at once. [default: cores and memory]")
+@click.option("--workers", type=Int(1), help="Processes at once. [default: cores and memory]")
 @click.option(
     "--scheduler", metavar="ADDRESS", help="Have it done by the workers of a Dask scheduler."
 )
@@ -386,9 +386,9 @@ def deliver(
     """Deliver a roll: positives, contact sheet, sidecars, tables and a page to read."""
     from tether.archive.archive import Archive
     from tether.cli.deliver import deliver_roll
-    from tether.delivery.options import Wishes, by_frame, quarter_turns, yes_or_no
+    from tether.delivery.options import DeliveryOptions, by_frame, quarter_turns, yes_or_no
 
-    wishes = Wishes(
+    options = DeliveryOptions(
         to=to,
         half=half,
         tiff=tiff,
@@ -401,7 +401,7 @@ def deliver(
     )
     opened = Archive(archive or default_archive(), create=False)
     try:
-        code = deliver_roll(opened, roll, read_settings(settings), wishes)
+        code = deliver_roll(opened, roll, read_settings(settings), options)
     finally:
         opened.close()
     raise click.exceptions.Exit(code)

@@ -24,7 +24,7 @@ class _Film(click.Choice[str]):
         return FilmProcess(super().convert(value, param, ctx))
 
 
-class Whole(click.ParamType[int]):
+class Int(click.ParamType[int]):
     """A whole number, from ``low`` on, or from there to ``high``."""
 
     name = "whole number"

@@ -13,7 +13,7 @@ from tether.archive.archive import Archive
 from tether.archive.records import LONGEST_ROLL
 from tether.cli.plan_input import Asked, Bench, PlanError, bench, collection
 from tether.measure import optics
-from tether.reports.pace import Begun, begun
+from tether.reports.pace import ArchiveProgress, archive_progress
 from tether.settings import PlanningSettings, Settings
 
 #: Sampling frequency of film of 35 mm up to 4 x 5 inches by stars, pixels per inch: FADGI,
@@ -152,11 +152,11 @@ def stars(ppi: float) -> int:
 
 
 def _collection(asked: Asked, settings: Settings, where: Path | None) -> dict[str, Any] | None:
-    have: Begun | None = None
+    have: ArchiveProgress | None = None
     if where is not None:
         opened = Archive(where, create=False)
         try:
-            have = begun(opened, timedelta(minutes=settings.planning.pause_minutes))
+            have = archive_progress(opened, timedelta(minutes=settings.planning.pause_minutes))
         finally:
             opened.close()
     if have is None and asked.rolls is None:
@@ -188,7 +188,9 @@ def _collection(asked: Asked, settings: Settings, where: Path | None) -> dict[st
     }
 
 
-def _time(asked: Asked, taken: PlanningSettings, have: Begun | None, left: int) -> dict[str, Any]:
+def _time(
+    asked: Asked, taken: PlanningSettings, have: ArchiveProgress | None, left: int
+) -> dict[str, Any]:
     seconds, source, timed = asked.seconds_per_frame, "given", None
     if seconds is None and have is not None:
         seconds, source, timed = have.pace.seconds, "archive", have.pace.timed
@@ -204,7 +206,7 @@ def _time(asked: Asked, taken: PlanningSettings, have: Begun | None, left: int) 
     }
 
 
-def _disk(settings: Settings, have: Begun | None, left: int) -> dict[str, Any]:
+def _disk(settings: Settings, have: ArchiveProgress | None, left: int) -> dict[str, Any]:
     a_frame, source = settings.storage.raw_bytes, "settings"
     if have is not None and have.pace.bytes_a_frame:
         a_frame, source = have.pace.bytes_a_frame, "archive"

@@ -12,18 +12,114 @@ import secrets
 import socket
 from collections.abc import Callable, Generator, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from functools import partial
+from importlib.metadata import version
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from tether.delivery.worker_check import KEPT, ClusterUnusable, Place, blind, check, look
+import rawpy
+
+from tether import __version__
 from tether.delivery.workers import Job, Result, WorkerLost
+from tether.errors import TetherError
 from tether.positive.job import one_thread_each
 from tether.text import printable
 
 if TYPE_CHECKING:
     from distributed import Client
+
+KEPT = "The raw files are untouched, and what is finished stays."
+
+
+class ClusterUnusable(TetherError):
+    """The scheduler or its workers cannot be used."""
+
+
+@dataclass(frozen=True, slots=True)
+class SharedFolders:
+    """What every worker has to see: a folder with raw files, and one to write to.
+
+    ``raw`` is a file in the first with its size (None where no file is there), ``mark`` a file in
+    the second whose text is known here only.
+    """
+
+    raw_folder: Path
+    raw: tuple[Path, int] | None
+    mark: Path
+    text: str
+
+    def unseen(self) -> str:
+        """Return the folder that this process does not see as the caller does, "" for none."""
+        try:
+            if self.mark.read_text("ascii") != self.text:
+                return str(self.mark.parent)
+            written = self.mark.with_name(f"{self.mark.name}-{secrets.token_hex(4)}")
+            written.write_bytes(b"")
+            written.unlink()
+        except (OSError, ValueError):
+            return str(self.mark.parent)
+        with suppress(OSError):
+            if self.raw is None and self.raw_folder.is_dir():
+                return ""
+            if self.raw is not None and self.raw[0].stat().st_size == self.raw[1]:
+                return ""
+        return str(self.raw_folder)
+
+
+def programs() -> dict[str, str]:
+    """Return the versions of everything that decides what the bytes of a positive are."""
+    known = {name: version(name) for name in ("numpy", "rawpy", "pillow", "tifffile")}
+    return {"tether": __version__, "LibRaw": ".".join(map(str, rawpy.libraw_version)), **known}
+
+
+def look(place: SharedFolders) -> tuple[str, str, dict[str, str]]:
+    """Say from a worker: its machine, the folder that it does not see, and its programs."""
+    return socket.gethostname(), place.unseen(), programs()
+
+
+def check(worker: str, answer: Any) -> None:
+    """Judge what `look` gave on a worker.
+
+    Raises
+    ------
+    ClusterUnusable
+        When it cannot do the work, or would do it differently.
+    """
+    if isinstance(answer, BaseException):
+        raise ClusterUnusable(
+            f"The worker {worker} cannot do this work: "
+            f"{printable(f'{type(answer).__name__}: {answer}', 300)}.",
+            kept=KEPT,
+            todo="Install the same version of tether on its machine, and start it again.",
+        )
+    host, unseen, theirs = answer
+    where = f"{worker} on {printable(str(host), 80)}"
+    if unseen:
+        raise blind(where, unseen)
+    differing = [
+        f"{name} {printable(str(theirs.get(name)), 20)} and not {here}"
+        for name, here in programs().items()
+        if theirs.get(name) != here
+    ]
+    if differing:
+        raise ClusterUnusable(
+            f"The worker {where} has {', '.join(differing)}: its pictures could differ.",
+            kept=KEPT,
+            todo="Install the same versions there, and start it again.",
+        )
+
+
+def blind(where: str, folder: str) -> ClusterUnusable:
+    """Return the error for a worker that does not see a folder."""
+    return ClusterUnusable(
+        f"The worker {where} does not see the folder {printable(folder, 400)} as this machine "
+        "does, or cannot write to it.",
+        kept=KEPT,
+        todo="Mount it there under the same path, or end that worker.",
+    )
+
 
 ANSWER_SECONDS = 10.0
 """How long the scheduler may take to answer, and a first worker to be there."""
@@ -64,7 +160,7 @@ class ClusterCrew:
     ) -> None:
         self.address = printable(address)
         self._answer, self._workerless = answer, workerless
-        self._place: Place | None = None
+        self._place: SharedFolders | None = None
         self._client = self._connect(address)
 
     def _connect(self, address: str) -> Client:
@@ -124,7 +220,7 @@ class ClusterCrew:
             self._client.wait_for_workers(1, timeout=self._answer)
         raw = next(((path, path.stat().st_size) for path in raw_files if path.exists()), None)
         text = secrets.token_hex(16)
-        self._place = Place(raw_folder, raw, written_to / f".new-{text[:8]}", text)
+        self._place = SharedFolders(raw_folder, raw, written_to / f".new-{text[:8]}", text)
         self._place.mark.write_text(text, "ascii")
         answers = self._ask(partial(look, self._place))
         if not answers:
@@ -201,7 +297,7 @@ class ClusterCrew:
         return ClusterUnusable(f"The scheduler at {self.address} {what}.", kept=KEPT, todo=_AGAIN)
 
 
-def _do(place: Place | None, work: Callable[[Job], Result], job: Job) -> Result:
+def _do(place: SharedFolders | None, work: Callable[[Job], Result], job: Job) -> Result:
     """Do a job on a worker; workers that joined after `ClusterCrew.meet` are looked at here."""
     one_thread_each()
     if place is not None and (unseen := place.unseen()):

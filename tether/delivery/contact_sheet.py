@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+from PIL import Image, ImageDraw, ImageFont, ImageOps
+from PIL.Image import Image as Picture
 
 from tether.archive.records import FrameState
-from tether.delivery.sheet_marks import draw_mark, font
 from tether.film import FilmFormat
 from tether.findings import Verdict
 from tether.text import printable
-
-if TYPE_CHECKING:
-    from PIL.Image import Image as Picture
-    from PIL.ImageDraw import ImageDraw
 
 #: Width and height in millimetres (ISO 216; ANSI/ASME Y14.1).
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
@@ -124,13 +122,10 @@ def _layout(
 
 class _Page:
     def __init__(self, sheet: Sheet, layout: _Layout, paper: tuple[float, float], dpi: int) -> None:
-        from PIL import Image
-        from PIL.ImageDraw import Draw
-
         self.sheet, self.layout, self.paper = sheet, layout, paper
         self.dot = dpi / 25.4
         self.image = Image.new("RGB", (self._px(paper[0]), self._px(paper[1])), "white")
-        self.draw_on: ImageDraw = Draw(self.image)
+        self.draw_on: ImageDraw.ImageDraw = ImageDraw.Draw(self.image)
 
     def _px(self, millimetres: float) -> int:
         return round(millimetres * self.dot)
@@ -182,8 +177,6 @@ class _Page:
                 self._words((at, below + 0.3), chosen, 2.3, _FAINT)
 
     def _picture(self, cell: Cell, box: tuple[int, int, int, int]) -> bool:
-        from PIL import Image, ImageOps
-
         assert cell.picture is not None, "the caller checked"
         try:
             with Image.open(cell.picture) as opened:
@@ -258,3 +251,64 @@ def save_sheets(
         replace(path, write)
         written.append(path)
     return written
+
+
+#: Fonts that are common on desktop systems and know more scripts than Pillow's own.
+_FONTS = ("DejaVuSans.ttf", "Arial Unicode.ttf", "NotoSans-Regular.ttf", "Arial.ttf", "arial.ttf")
+
+
+@cache
+def font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
+    """Return a font of that height in pixels: of the system where one is found, else Pillow's."""
+    for name in _FONTS:
+        try:
+            return ImageFont.truetype(name, size)
+        except OSError:
+            continue
+    return ImageFont.load_default(size)
+
+
+def draw_mark(draw: ImageDraw.ImageDraw, mark: str, corner: tuple[int, int], size: int) -> None:
+    """Draw the mark of a frame's state or of a verdict into a square.
+
+    kept a tick, open a dot, skipped two angles, blank a ring, damaged a cross; keep a filled
+    square, look a triangle, reshoot a cross in a square, unjudged a dashed square.
+    """
+    x, y = corner
+    s, pen = size, max(1, size // 8)
+
+    def line(*places: tuple[float, float], width: int = pen) -> None:
+        draw.line([(x + a * s, y + b * s) for a, b in places], _INK, width, "curve")
+
+    def box(a: float = 0.08, b: float = 0.92) -> tuple[float, float, float, float]:
+        return (x + a * s, y + a * s, x + b * s, y + b * s)
+
+    if mark == "kept":
+        line((0.08, 0.55), (0.38, 0.85), (0.92, 0.15), width=pen + 1)
+    elif mark == "open":
+        draw.ellipse(box(0.38, 0.62), _INK)
+    elif mark == "skipped":
+        line((0.15, 0.15), (0.5, 0.5), (0.15, 0.85))
+        line((0.5, 0.15), (0.85, 0.5), (0.5, 0.85))
+    elif mark == "blank":
+        draw.ellipse(box(), None, _INK, pen)
+    elif mark == "damaged":
+        line((0.12, 0.12), (0.88, 0.88))
+        line((0.88, 0.12), (0.12, 0.88))
+    elif mark == "keep":
+        draw.rectangle(box(0.15, 0.85), _INK)
+    elif mark == "look":
+        draw.polygon(
+            [(x + 0.5 * s, y + 0.08 * s), (x + 0.95 * s, y + 0.9 * s), (x + 0.05 * s, y + 0.9 * s)],
+            None, _INK, pen,
+        )  # fmt: skip
+    elif mark == "reshoot":
+        draw.rectangle(box(), None, _INK, pen)
+        line((0.25, 0.25), (0.75, 0.75))
+        line((0.75, 0.25), (0.25, 0.75))
+    else:
+        for a, b in ((0.1, 0.35), (0.65, 0.9)):
+            line((a, 0.1), (b, 0.1))
+            line((a, 0.9), (b, 0.9))
+            line((0.1, a), (0.1, b))
+            line((0.9, a), (0.9, b))

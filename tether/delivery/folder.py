@@ -50,7 +50,7 @@ class Record:
 
 
 @dataclass(slots=True)
-class Delivered:
+class DeliveryResult:
     """What came of a delivery.
 
     ``trouble`` are sentences for the person, empty when all is well. ``left_out`` says of which
@@ -86,7 +86,7 @@ def without_pictures(frames: Sequence[Frame]) -> str:
 
 
 @dataclass(slots=True)
-class Known:
+class ChosenFile:
     """A chosen raw file with what is known of it.
 
     ``intact`` if its SHA-256 is as recorded; ``crop`` says in words how its positive is cropped.
@@ -212,13 +212,13 @@ class DeliveredFolder:
 
 
 @dataclass(frozen=True, slots=True)
-class Whole:
+class DeliveryState:
     """A roll with everything that a delivery knows of it."""
 
     roll: Roll
     frames: Sequence[Frame]
     folder: DeliveredFolder
-    known: Sequence[Known]
+    files: Sequence[ChosenFile]
     record: Record
 
     def choice(self, frame: int) -> Choice:

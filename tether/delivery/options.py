@@ -13,7 +13,7 @@ from tether.text import printable
 
 
 @dataclass(frozen=True, slots=True)
-class Wishes:
+class DeliveryOptions:
     """What a person asked of a delivery.
 
     ``turns``, ``exposures`` and ``crops`` are by frame, 0 for all frames; they are remembered in
@@ -33,7 +33,7 @@ class Wishes:
 
 
 def choices_with(
-    known: Mapping[int, Choice], wishes: Wishes, frames: Sequence[int]
+    known: Mapping[int, Choice], options: DeliveryOptions, frames: Sequence[int]
 ) -> dict[int, Choice]:
     """Return the choices by frame with what is wished now; ``frames`` are the roll's.
 
@@ -43,14 +43,14 @@ def choices_with(
         When something is wished for a frame that the roll does not have.
     """
     made = dict(known)
-    for number in {*wishes.turns, *wishes.exposures, *wishes.crops} - {0, *frames}:
+    for number in {*options.turns, *options.exposures, *options.crops} - {0, *frames}:
         raise TetherError(
             f"There is no frame {number} on this roll.",
             kept="Nothing was changed.",
             todo=f"Its frames are {min(frames, default=0)} to {max(frames, default=0)}.",
         )
     wished: tuple[tuple[str, Mapping[int, Any]], ...] = (
-        ("turn", wishes.turns), ("exposure", wishes.exposures), ("crop", wishes.crops),
+        ("turn", options.turns), ("exposure", options.exposures), ("crop", options.crops),
     )  # fmt: skip
     for name, values in wished:
         for frame, value in sorted(values.items()):  # what is for all comes first

@@ -1,24 +1,49 @@
-"""The doing of a delivery: gives the planned jobs to a crew, and records each as it is done."""
+"""Deliver a roll: have its raw files sampled and printed, record each, and describe the result."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from contextlib import closing
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from tether.delivery.folder import Delivered, Whole, on_disk
-from tether.delivery.plan import Job, Task
-from tether.delivery.workers import Crew, Result
+from tether.archive.archive import Archive
+from tether.archive.fact_files import BesideUnusable
+from tether.archive.layout import TRIALS_FOLDER
+from tether.archive.records import Roll
+from tether.bench.light_record import LightKeeper
+from tether.delivery.cluster import ClusterCrew
+from tether.delivery.folder import (
+    DeliveredFolder,
+    DeliveryResult,
+    DeliveryState,
+    on_disk,
+    without_pictures,
+)
+from tether.delivery.options import DeliveryOptions, choices_with
+from tether.delivery.plan import Job, Task, chosen_files, prints_to_make, recipes, samples_to_take
+from tether.delivery.workers import Crew, LocalCrew, Result
+from tether.delivery.write_reports import write_reports, write_sidecars
 from tether.errors import TetherError
-from tether.paths import reason
+from tether.measure.roll.memory import RollMemory
+from tether.paths import reason, whole_path
 from tether.positive.exif import ShotFacts
-from tether.positive.job import Printed, PrintJob, Sampled, SampleJob, print_file, sample
+from tether.positive.flat_field import FlatField, from_grid
+from tether.positive.job import (
+    Printed,
+    PrintJob,
+    Sampled,
+    SampleJob,
+    measure_flat,
+    print_file,
+    sample,
+)
+from tether.settings import Settings
 from tether.text import printable
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class DeliveryStep:
     """A step of the work for whoever shows it: a phase, how far it is, and what was done."""
 
     phase: str
@@ -27,20 +52,24 @@ class Step:
     text: str = ""
 
 
-Report = Callable[[Step], None]
+Report = Callable[[DeliveryStep], None]
 
 
 def take_samples(
-    tasks: Sequence[Task[SampleJob]], crew: Crew, whole: Whole, result: Delivered, report: Report
+    tasks: Sequence[Task[SampleJob]],
+    crew: Crew,
+    state: DeliveryState,
+    result: DeliveryResult,
+    report: Report,
 ) -> None:
     """Check and sample raw files; each is recorded at once, so that a stop costs no other."""
     trouble: dict[int, str] = {}
 
     def take(done: int, number: int, sampled: Sampled | Exception) -> None:
-        k = tasks[number].known
-        name = printable(k.capture.file_name, 80)
+        file = tasks[number].file
+        name = printable(file.capture.file_name, 80)
         if isinstance(sampled, Exception):
-            trouble[number] = _not_read(name, k.path, sampled)
+            trouble[number] = _not_read(name, file.path, sampled)
         elif sampled.sample is None:
             trouble[number] = (
                 f"{name} is not the file that was recorded: its SHA-256 differs. "
@@ -48,40 +77,44 @@ def take_samples(
             )
         else:
             try:
-                disk = on_disk(k.path)
+                disk = on_disk(file.path)
             except OSError as gone:  # between the sampling and now
-                trouble[number] = _not_read(name, k.path, gone)
-                report(Step("check", done, len(tasks), name))
+                trouble[number] = _not_read(name, file.path, gone)
+                report(DeliveryStep("check", done, len(tasks), name))
                 return
-            k.sample, k.channels, k.intact = sampled.sample, sampled.channels, True
-            k.shot = sampled.shot or ShotFacts()
-            whole.record.samples[k.capture.file_name] = {
+            file.sample, file.channels, file.intact = sampled.sample, sampled.channels, True
+            file.shot = sampled.shot or ShotFacts()
+            state.record.samples[file.capture.file_name] = {
                 "key": tasks[number].digest,
                 "disk": disk,
                 "sample": asdict(sampled.sample),
                 "channels": sampled.channels,
-                "shot": asdict(k.shot),
+                "shot": asdict(file.shot),
             }
-            whole.folder.write(whole.record)
-        report(Step("check", done, len(tasks), name))
+            state.folder.write(state.record)
+        report(DeliveryStep("check", done, len(tasks), name))
 
     if tasks:
-        report(Step("check", 0, len(tasks)))
+        report(DeliveryStep("check", 0, len(tasks)))
     _each(crew, sample, tasks, take)
     result.trouble += _in_order(trouble)
 
 
 def make_prints(
-    tasks: Sequence[Task[PrintJob]], crew: Crew, whole: Whole, result: Delivered, report: Report
+    tasks: Sequence[Task[PrintJob]],
+    crew: Crew,
+    state: DeliveryState,
+    result: DeliveryResult,
+    report: Report,
 ) -> None:
     """Print positives; each is recorded as soon as it is whole, so that a stop costs no other."""
     trouble: dict[int, str] = {}
 
     def take(done: int, number: int, printed: Printed | Exception) -> None:
-        k, job = tasks[number].known, tasks[number].job
-        name = k.capture.file_name
+        file, job = tasks[number].file, tasks[number].job
+        name = file.capture.file_name
         if isinstance(printed, Exception):
-            trouble[number] = _not_printed(printable(name, 80), k.path, printed)
+            trouble[number] = _not_printed(printable(name, 80), file.path, printed)
         elif gone := _missing((job.jpeg, job.small, *([job.tiff] if job.tiff else []))):
             trouble[number] = (
                 f"The positive of {printable(name, 80)} was printed and is gone again "
@@ -89,18 +122,18 @@ def make_prints(
             )
         else:
             files = [job.jpeg, job.small, *([job.tiff] if job.tiff else [])]
-            whole.record.printed[name] = {
+            state.record.printed[name] = {
                 "digest": tasks[number].digest,
                 "width": printed.width,
                 "height": printed.height,
-                "files": {str(p.relative_to(whole.folder.root)): p.stat().st_size for p in files},
+                "files": {str(p.relative_to(state.folder.root)): p.stat().st_size for p in files},
             }
-            whole.folder.write(whole.record)
+            state.folder.write(state.record)
             result.printed += 1
-        report(Step("print", done, len(tasks), f"frame {k.frame.number}"))
+        report(DeliveryStep("print", done, len(tasks), f"frame {file.frame.number}"))
 
     if tasks:
-        report(Step("print", 0, len(tasks)))
+        report(DeliveryStep("print", 0, len(tasks)))
     _each(crew, print_file, tasks, take)
     result.trouble += _in_order(trouble)
 
@@ -113,7 +146,7 @@ def _each(
 ) -> None:
     """Have the tasks done; ``take`` is given how many are, a task's number, and its outcome."""
     numbers = {id(task.job): number for number, task in enumerate(tasks)}
-    largest = max((task.known.capture.size for task in tasks), default=0)
+    largest = max((task.file.capture.size for task in tasks), default=0)
     # Closed when it is left, however that is: what is under way is then called off at once.
     with closing(crew.each_done(work, [task.job for task in tasks], largest)) as found:
         for done, (job, outcome) in enumerate(found, 1):
@@ -161,3 +194,133 @@ def without_rest(error: Exception) -> str:
     if isinstance(error, OSError):
         return f"{reason(error)}."
     return printable(f"{type(error).__name__}: {error}", 300)
+
+
+class RollDelivery:
+    """Delivers one roll into one folder; finished positives are not made again.
+
+    Parameters
+    ----------
+    archive, roll
+        What is delivered. Raw files are read and never written.
+    settings
+        Of the program.
+    options
+        Of the person.
+    report
+        Is told each step.
+
+    Raises
+    ------
+    TetherError
+        When the folder holds something else.
+    """
+
+    def __init__(
+        self,
+        archive: Archive,
+        roll: Roll,
+        settings: Settings,
+        options: DeliveryOptions,
+        report: Report,
+    ) -> None:
+        self.archive, self.roll, self.options, self.report = archive, roll, options, report
+        self.settings, self.base_target = settings.positive, settings.exposure.base_target_ev
+        self.frames = archive.store.frames.of(roll)
+        self.folder = DeliveredFolder(options.to or archive.folder(roll) / "delivered", roll.name)
+        self.result = DeliveryResult(self.folder.root, left_out=without_pictures(self.frames))
+
+    def run(self) -> DeliveryResult:
+        """Do all of it.
+
+        Raises
+        ------
+        TetherError
+            When there is nothing to deliver, a wish is for no frame of the roll, the folder
+            cannot be written to or is in use, or the workers cannot be had.
+        """
+        files = chosen_files(self.archive, self.roll, self.frames, self.result)
+        if not files:
+            raise TetherError(
+                f"No frame of '{printable(self.roll.name)}' has been kept yet.",
+                kept="Nothing was changed.",
+                todo="Shoot and keep frames first: tether shoot.",
+            )
+        self._see_folder()
+        numbers = [frame.number for frame in self.frames]
+        flat = self._flat()
+        with self.folder.held():
+            record = self.folder.read()
+            record.choices = choices_with(record.choices, self.options, numbers)
+            state = DeliveryState(self.roll, self.frames, self.folder, files, record)
+            try:
+                self.folder.write(record)
+                with self.crew(state) as crew:
+                    self._work(state, flat, crew)
+                self._describe(state, flat)
+            except (OSError, BesideUnusable) as error:
+                raise TetherError(
+                    f"The delivery stopped: {reason(error)}.",
+                    kept="The raw files are untouched; finished positives are in "
+                    f"{printable(str(self.folder.root), 400)}.",
+                    todo="See to the disk and run the same command again; it goes on from there.",
+                ) from error
+        return self.result
+
+    def _see_folder(self) -> None:
+        """Refuse a roll whose folder is gone: delivering into it would make an empty one anew."""
+        folder = self.archive.folder(self.roll)
+        if not folder.is_dir():
+            raise TetherError(
+                f"The folder of '{printable(self.roll.name)}' is not there: "
+                f"{printable(str(folder), 400)}.",
+                kept="Nothing was changed.",
+                todo="If it was renamed or moved, put it back under this name. If its disk is not "
+                "attached, attach it. Then deliver again.",
+            )
+
+    def _flat(self) -> FlatField | None:
+        if self.options.flat is None:
+            # What the last kept frame was judged against; else what lies in the folder, as after a
+            # rebuilt database or a light test that came last.
+            gate = RollMemory.from_bytes(self.archive.store.rolls.memory(self.roll.id)).open_gate
+            kept = LightKeeper(self.archive.folder(self.roll) / TRIALS_FOLDER).kept.gate
+            gate = gate or (kept.as_open_gate() if kept else None)
+            return from_grid(gate.channels, gate.grid) if gate else None
+        for _, result in LocalCrew(1).each_done(measure_flat, [whole_path(self.options.flat)], 1):
+            if isinstance(result, Exception):
+                raise TetherError(
+                    f"The flat field {printable(str(self.options.flat))} cannot be used: "
+                    f"{without_rest(result)}",
+                    kept="Nothing was changed.",
+                    todo="Name a raw file of the empty gate with the light on.",
+                ) from result
+            return result
+        return None
+
+    @contextmanager
+    def crew(self, state: DeliveryState) -> Iterator[Crew]:
+        """Yield who does the work, as it was wished for."""
+        if self.options.scheduler is None:
+            yield LocalCrew(self.options.workers)
+            return
+        with ClusterCrew(self.options.scheduler) as crew:
+            raw_files = [file.path for file in state.files]
+            crew.meet(self.archive.folder(self.roll), raw_files, self.folder.positives)
+            yield crew
+
+    def _work(self, state: DeliveryState, flat: FlatField | None, crew: Crew) -> None:
+        take_samples(samples_to_take(state, flat), crew, state, self.result, self.report)
+        made = recipes(state, self.settings, flat, half=self.options.half)
+        tasks, there = prints_to_make(state, made, flat, tiff=self.options.tiff)
+        self.result.unchanged = there
+        make_prints(tasks, crew, state, self.result, self.report)
+
+    def _describe(self, state: DeliveryState, flat: FlatField | None) -> None:
+        self.report(DeliveryStep("reports", 0, 1))
+        write_sidecars(state, self.archive.folder(self.roll), self.result)
+        self.folder.write(state.record)
+        settings = {"settings": asdict(self.settings), "half": self.options.half}
+        log = self.archive.store.journal.log_lines(self.roll.id, 500)
+        write_reports(state, self.result, settings, log, flat=flat, base_target=self.base_target)
+        self.report(DeliveryStep("reports", 1, 1))

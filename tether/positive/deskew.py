@@ -1,9 +1,10 @@
-"""Turn a picture by a small angle: two slides, one along its rows and one along its columns.
+"""Turn a picture by a small angle: a shear along its rows, then one along its columns.
 
-A turn by ``t`` is nearly a slide of each row by ``-tan t`` times its height and then of each column
-by ``sin t`` times its place (the two-pass idea of image rotation). Each row is moved by one amount,
-so that it is a sum of a few shifted copies of itself, many times faster than to look up each pixel.
-What it leaves is a difference of ``t ** 2`` between the scales along and down: 0.03 % at a degree.
+A turn by ``t`` is nearly a shear of the rows, each by ``-tan t`` times its height, and then one of
+the columns, each by ``sin t`` times its place (two-pass image rotation). Each row is moved by one
+amount, so that it is a sum of a few shifted copies of itself, many times faster than to look up
+each pixel. What it leaves is a difference of ``t ** 2`` between the scales along and down: 0.03 %
+at a degree.
 `size_for` chooses the size by which the corners still come to lie in the corners.
 """
 
@@ -61,18 +62,18 @@ def straightened(
     # The row of the picture at which each column of the result begins.
     down = y - height / 2 + math.sin(turn) * (columns - width / 2)
     first = math.floor(down.min()) - BEFORE
-    slides = _Slides(picture, width, x, y, math.tan(turn))
-    columns_down = _Down(down - first, math.prod(picture.shape[2:]))
+    row_shear = _RowShear(picture, width, x, y, math.tan(turn))
+    column_shear = _ColumnShear(down - first, math.prod(picture.shape[2:]))
     spare = math.floor(down.max()) - math.floor(down.min()) + BEFORE + AFTER
-    rows = np.empty((spare + _BAND, slides.length), np.float32)
-    out = np.empty((height, slides.length), np.uint16)
+    rows = np.empty((spare + _BAND, row_shear.length), np.float32)
+    out = np.empty((height, row_shear.length), np.uint16)
     for top in range(0, height, _BAND):
         bottom = min(top + _BAND, height)
         if top:  # what the last band read beyond its end, this one begins with
             rows[:spare] = rows[_BAND:]
         for row in range(spare if top else 0, spare + bottom - top):
-            slides.row(first + top + row, rows[row])
-        columns_down.band(rows, out[top:bottom])
+            row_shear.row(first + top + row, rows[row])
+        column_shear.band(rows, out[top:bottom])
     return out.reshape(height, width, *picture.shape[2:])
 
 
@@ -88,8 +89,8 @@ def _weights(part: NDArray[np.floating]) -> NDArray[np.float32]:
     return np.asarray(weights, np.float32)
 
 
-class _Slides:
-    """Rows of a picture, each moved along so that things that lie turned stand above each other."""
+class _RowShear:
+    """A shear of a picture's rows, so that what is turned comes to be upright."""
 
     def __init__(self, picture: Shorts, width: int, x: float, y: float, slope: float) -> None:
         self._channels = math.prod(picture.shape[2:])
@@ -121,8 +122,8 @@ class _Slides:
             out += self._term
 
 
-class _Down:
-    """Columns of a band of rows, each moved down; those that begin alike are moved together."""
+class _ColumnShear:
+    """A shear of the columns of a band of rows; those that move alike are moved together."""
 
     def __init__(self, first: NDArray[np.floating], channels: int) -> None:
         whole = np.floor(first).astype(int)

@@ -10,6 +10,11 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+import rawpy
+import tifffile
+from PIL import Image
+from PIL.TiffImagePlugin import IFDRational, ImageFileDirectory_v2
+
 from tether.text import printable
 
 SOFTWARE = "tether"
@@ -51,8 +56,6 @@ def shot_facts(path: Path) -> ShotFacts:
 
 
 def _from_tiff(path: Path) -> dict[str, Any]:
-    import tifffile
-
     found: dict[str, Any] = {}
     try:
         with tifffile.TiffFile(path) as file:
@@ -81,8 +84,6 @@ _NAMES = {
 
 
 def _from_libraw(path: Path) -> dict[str, Any]:
-    import rawpy
-
     try:
         with rawpy.RawPy() as raw:
             raw.open_file(str(path))
@@ -102,9 +103,6 @@ def _from_libraw(path: Path) -> dict[str, Any]:
 
 def exif_bytes(facts: ShotFacts, description: str, size: tuple[int, int]) -> bytes:
     """Return an Exif block for a JPEG of that (width, height), upright, with the shot's facts."""
-    from PIL import Image
-    from PIL.TiffImagePlugin import IFDRational
-
     exif = Image.Exif()
     exif.endian = "<"
     exif[270] = _ascii(description)
@@ -130,8 +128,6 @@ def exif_directory(facts: ShotFacts, at: int) -> bytes:
 
     What Exif asks of uncompressed pictures; size and components stand in the main directory.
     """
-    from PIL.TiffImagePlugin import ImageFileDirectory_v2
-
     directory = ImageFileDirectory_v2(b"II*\0\0\0\0\0", group=34665)
     for code, value in _shot_tags(facts).items():
         directory[code] = value
@@ -139,8 +135,6 @@ def exif_directory(facts: ShotFacts, at: int) -> bytes:
 
 
 def _shot_tags(facts: ShotFacts) -> dict[int, Any]:
-    from PIL.TiffImagePlugin import IFDRational
-
     tags: dict[int, Any] = {
         36864: b"0232",  # ExifVersion
         40960: b"0100",  # FlashpixVersion

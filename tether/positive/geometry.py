@@ -67,7 +67,7 @@ def placed(outline: Corners | None, step: int, shape: tuple[int, int]) -> Placem
         if min(size) < 8:
             return whole
         return Placement(rows, columns, 0.0, size, (size[1] / 2, size[0] / 2))
-    # Some more is read than is printed: for the filter, and for how the straightening slides.
+    # Some more is read than is printed: for the filter, and for how far the straightening shears.
     more = 4 + math.ceil(max(shape) * math.radians(degrees) ** 2)
     low = np.maximum(np.floor(corners.min(axis=0)) - more, 0).astype(int)
     high = np.minimum(np.ceil(corners.max(axis=0)) + more, (width, height)).astype(int)

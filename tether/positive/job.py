@@ -11,12 +11,14 @@ from multiprocessing.connection import wait
 from pathlib import Path
 from threading import Thread
 
+from PIL import Image
+
 from tether.facts import Corners
 from tether.film import FilmProcess
 from tether.measure.levels import with_observed_saturation
 from tether.positive.exif import ShotFacts, shot_facts
 from tether.positive.files import eight_bit, replaced, write_jpeg, write_tiff
-from tether.positive.flat import FlatField, flat_field
+from tether.positive.flat_field import FlatField, flat_field
 from tether.positive.linear import camera_matrix, open_linear, tile_weights
 from tether.positive.printing import is_grey, print_frame
 from tether.positive.recipe import Recipe
@@ -131,8 +133,6 @@ def print_file(job: PrintJob) -> Printed:
     RawUnreadable, OSError
         When the raw file cannot be read or a positive not be written.
     """
-    from PIL import Image
-
     mosaic = with_observed_saturation(open_mosaic(job.path))
     recipe = job.recipe
     linear = open_linear(job.path, mosaic, half=recipe.half, grey=is_grey(recipe))

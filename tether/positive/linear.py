@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
+import rawpy
 from numpy.typing import NDArray
 
 from tether.measure.levels import sites_of
@@ -193,8 +194,6 @@ def camera_matrix(path: Path) -> tuple[float, ...]:
     As LibRaw states it for the camera (from its tables or the file's own); empty where it knows
     none.
     """
-    import rawpy
-
     try:
         with rawpy.RawPy() as raw:
             raw.open_file(str(path))
@@ -215,8 +214,6 @@ def _alike(mosaic: Mosaic, letter: str) -> int:
 
 def _interpolate(path: Path) -> tuple[NDArray[np.uint16], float]:
     """Return the picture, and the raw value that its 65535 stands for."""
-    import rawpy
-
     try:
         with rawpy.imread(str(path)) as raw:
             given: dict[str, Any] = {

@@ -14,7 +14,7 @@ from tether.positive.curve import (
     table_axis,
     table_of,
 )
-from tether.positive.flat import FlatField, rows_of
+from tether.positive.flat_field import FlatField, rows_of
 from tether.positive.geometry import canvas, placed, upright
 from tether.positive.linear import Linear
 from tether.positive.recipe import Recipe

@@ -12,7 +12,7 @@ from tether.film import FilmProcess
 from tether.measure.shapes import Quad
 from tether.measure.survey import survey
 from tether.positive.balance import Triple
-from tether.positive.flat import FlatField, rows_of
+from tether.positive.flat_field import FlatField, rows_of
 from tether.raw.mosaic import Mosaic
 
 SAMPLES = 240

@@ -27,7 +27,7 @@ class Taken:
 
 
 @dataclass(frozen=True, slots=True)
-class Pace:
+class FramePace:
     """What a frame takes, retakes included.
 
     ``seconds`` is None before two frames were photographed without a pause between them,
@@ -43,7 +43,7 @@ class Pace:
 
 
 @dataclass(frozen=True, slots=True)
-class Begun:
+class ArchiveProgress:
     """What an archive holds and still lacks."""
 
     rolls: int
@@ -51,10 +51,10 @@ class Begun:
     frames_expected: int
     frames_done: int
     free_bytes: int
-    pace: Pace
+    pace: FramePace
 
 
-def pace_of(exposures: Sequence[Taken], pause: timedelta, said: Sequence[Span] = ()) -> Pace:
+def pace_of(exposures: Sequence[Taken], pause: timedelta, said: Sequence[Span] = ()) -> FramePace:
     """Measure the pace from the times of exposures, in any order.
 
     All time between one exposure and the next counts, up to ``pause``: retakes, the change of
@@ -74,7 +74,7 @@ def pace_of(exposures: Sequence[Taken], pause: timedelta, said: Sequence[Span] =
                 spent += one.at - before - paused
                 timed += new
         before = one.at
-    return Pace(
+    return FramePace(
         seconds=spent.total_seconds() / timed if timed and spent else None,
         timed=timed,
         pauses=pauses,
@@ -83,10 +83,10 @@ def pace_of(exposures: Sequence[Taken], pause: timedelta, said: Sequence[Span] =
     )
 
 
-def begun(archive: Archive, pause: timedelta) -> Begun:
+def archive_progress(archive: Archive, pause: timedelta) -> ArchiveProgress:
     """Read from an archive how far it is, and the pace of its newest rolls."""
     totals = archive.store.rolls.totals()
-    return Begun(
+    return ArchiveProgress(
         rolls=totals.rolls,
         unfinished=totals.unfinished,
         frames_expected=totals.frames_expected,
@@ -96,12 +96,12 @@ def begun(archive: Archive, pause: timedelta) -> Begun:
     )
 
 
-def pace_of_roll(archive: Archive, roll: Roll, pause: timedelta) -> Pace:
+def pace_of_roll(archive: Archive, roll: Roll, pause: timedelta) -> FramePace:
     """Measure the pace of one roll."""
     return _pace(archive, [roll], pause)
 
 
-def _pace(archive: Archive, rolls: Sequence[Roll], pause: timedelta) -> Pace:
+def _pace(archive: Archive, rolls: Sequence[Roll], pause: timedelta) -> FramePace:
     taken = [one for roll in rolls for one in _taken(archive, roll)]
     said = [s for roll in rolls for s in pauses_of(archive.store.journal.log_since(roll.id, 0))]
     return pace_of(taken, pause, said)

@@ -20,7 +20,7 @@ from tether.capture.leftovers import Kind, Leftover
 from tether.capture.transfer import Progress
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.reports.statement import Statement, statement
+from tether.reports.roll_summary import Statement, statement
 from tether.session.events import Event
 from tether.session.judge import Judgement
 from tether.session.next_step import Place, Todo

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from tether.archive.records import Frame, Roll
-from tether.positive.flat import FlatField
+from tether.positive.flat_field import FlatField
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from statistics import median
 from tether.delivery.page.facts import PageFacts
 from tether.delivery.page.html import add, section
 from tether.delivery.page.plots import cell_map, line_plot
-from tether.positive.flat import FlatField
+from tether.positive.flat_field import FlatField
 
 
 def over_the_roll(main: ET.Element, facts: PageFacts) -> None:
