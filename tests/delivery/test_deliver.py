@@ -357,7 +357,7 @@ def test_a_frame_whose_edges_were_not_seen_is_cropped_as_the_others_lie(tmp_path
         # known, and it does not lie like them: all of it is shown.
         assert 170 < known[4][0] < 178
         assert known[5] == (192, 128)
-        assert "as the roll's other frames lie" in page.read_text("utf-8")
+        assert "other frames lie: its own edges were not seen" in page.read_text("utf-8")
         assert kept.deliver(crops={5: False}).printed == 1
         assert sizes()[4] == (192, 128)
         assert kept.deliver().printed == 0, "the choice is remembered"

@@ -85,6 +85,17 @@ def without_pictures(frames: Sequence[Frame]) -> str:
     return f"No positive of: {'; '.join(parts)}." if parts else ""
 
 
+def strips_of(roll: Roll, frames: Sequence[Frame]) -> list[tuple[Frame, ...]]:
+    """Return the frames by strips, as they lie in the sleeve; an uncut roll is one strip.
+
+    Frames beyond the expected end of the roll lie behind it.
+    """
+    by_number = {f.number: f for f in frames}
+    numbers = [roll.frames_of(strip) for strip in range(1, roll.strips + 1)]
+    numbers.append(range(roll.frames_expected + 1, max(by_number, default=0) + 1))
+    return [tuple(by_number[n] for n in strip if n in by_number) for strip in numbers if strip]
+
+
 @dataclass(slots=True)
 class ChosenFile:
     """A chosen raw file with what is known of it.

@@ -8,9 +8,8 @@ from typing import Any
 
 from tether.archive.records import Frame
 from tether.delivery.contact_sheet import Cell, Sheet, save_sheets
-from tether.delivery.folder import DeliveryResult, DeliveryState
-from tether.delivery.page.facts import PageFacts
-from tether.delivery.page.page import page
+from tether.delivery.folder import DeliveryResult, DeliveryState, strips_of
+from tether.delivery.page.page import PageFacts, page
 from tether.delivery.tables import as_csv, as_json, rows
 from tether.delivery.xmp import Subject, is_as_written, raw_sidecar
 from tether.positive.files import replaced
@@ -87,15 +86,12 @@ def write_reports(
 def sheet_of(state: DeliveryState) -> Sheet:
     """Return what the contact sheet shows: strips in order, as they lie in the sleeve."""
     roll = state.roll
-    by_number = {f.number: f for f in state.frames}
-    numbers = [list(roll.frames_of(strip)) for strip in range(1, roll.strips + 1)]
-    # Frames beyond the expected end of the roll lie behind it.
-    numbers.append(list(range(roll.frames_expected + 1, max(by_number) + 1)))
-    strips = [tuple(_cell(state, by_number[n]) for n in strip) for strip in numbers if strip]
     return Sheet(
         title=roll.name,
         subtitle=f"{roll.process.label}, {roll.film_format.label}. {roll.notes}",
-        strips=tuple(strips),
+        strips=tuple(
+            tuple(_cell(state, frame) for frame in strip) for strip in strips_of(roll, state.frames)
+        ),
         form=roll.film_format,
     )
 

@@ -1,1 +1,1 @@
-"""The page about a roll, and its plots."""
+"""The page about a roll: what it shows, its plots, its template and its style."""

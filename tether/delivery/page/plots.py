@@ -1,12 +1,75 @@
-"""Plots as inline SVG: a line over the roll, and a frame's histogram. Pure functions."""
+"""The page's plots as inline SVG: lines over the roll, the map of the light, histograms."""
 
 from __future__ import annotations
 
 import math
 import xml.etree.ElementTree as ET
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from tether.archive.records import Capture, Frame, Roll
+from tether.facts import Facts
+from tether.positive.flat_field import FlatField
+from tether.text import printable
 
 _WIDTH, _LEFT, _RIGHT, _TOP = 640, 52, 12, 12
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """A plot with its heading, and words to stand under it ("" for none)."""
+
+    heading: str
+    drawn: ET.Element
+    words: str = ""
+
+
+def roll_plots(
+    roll: Roll, frames: Sequence[Frame], base_target: float, flat: FlatField | None
+) -> list[Plot]:
+    """Return what was measured over the roll, and the map of the light where it is known."""
+    last = max((f.number for f in frames), default=1)
+    target = base_target if roll.process.is_negative else None
+    plots = []
+    if bases := _over(frames, lambda facts: facts.base_ev):
+        title = "Film base, stops from saturation"
+        dashed = "" if target is None else f" (dashed: the target, {target:g})"
+        drawn = line_plot(bases, title, "stops", last, target=target, least=2.0)
+        plots.append(Plot(title + dashed, drawn))
+    if sharp := _over(frames, lambda facts: facts.sharpness):
+        title, middle = "Sharpness, times the roll's median", median(sharp.values()) or 1.0
+        relative = {n: v / middle for n, v in sharp.items()}
+        words = "Pictures full of fine detail lie higher. A slow fall is a focus that drifts."
+        plots.append(Plot(title, line_plot(relative, title, "times", last, least=1.0), words))
+    if turns := _over(frames, lambda facts: facts.rotation_degrees):
+        title = "Rotation of the frame, degrees"
+        plots.append(Plot(title, line_plot(turns, title, "degrees", last, least=1.0)))
+    if flat is not None:
+        cells = flat.stops_under(6, 9)
+        words = (
+            f"The darkest cell lies {max(map(max, cells)):.2f} stops under the brightest; "
+            "positives are evened out."
+        )
+        drawn = cell_map(cells, "Light over the view", words)
+        plots.append(Plot("Light over the view, stops under its brightest part", drawn, words))
+    return plots
+
+
+def _over(frames: Sequence[Frame], number: Callable[[Facts], float | None]) -> dict[int, float]:
+    """Return a number of the chosen takes' facts by frame, where it was measured."""
+    chosen = [(f.number, number(f.chosen.facts)) for f in frames if f.chosen]
+    return {frame: value for frame, value in chosen if value is not None}
+
+
+def capture_histogram(capture: Capture) -> ET.Element | None:
+    """Return the histogram that a capture was judged by, None where there is none."""
+    bars = capture.facts.histogram
+    if bars is None:
+        return None
+    title = f"Histogram of frame {capture.frame}, take {capture.take}"
+    counts = {printable(name, 12): values for name, values in bars.counts.items()}
+    return histogram(counts, bars.lowest_ev, bars.bin_ev, title)
 
 
 def line_plot(
@@ -75,6 +138,7 @@ def cell_map(cells: Sequence[Sequence[float]], title: str, spoken: str) -> ET.El
     """
     wide, tall = 44, 26
     svg = _svg(tall * len(cells) + 2, title, spoken, wide * len(cells[0]) + 2)
+    svg.set("class", "map")
     top = max(max(row) for row in cells)
     for row, values in enumerate(cells):
         for column, value in enumerate(values):
