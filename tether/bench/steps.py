@@ -110,7 +110,8 @@ SET_UP: tuple[Step, ...] = (
         "Wash and dry your hands before you touch lens or film. Take the lens off for its rear "
         "element. Blow first, then a clean lens cloth in circles from the centre out to the edge, "
         "front and rear. Filters, hoods and close-up lenses come off.",
-        "Hold the lens against the lamp at a slant: no speck, no smear, no fibre, front and rear.",
+        "Tilt the lens under a desk lamp, with the light from the side: no speck, no smear, no "
+        "fibre, front and rear. Never look through the lens at a lamp or the sun.",
         "Cleaning fluids are flammable and their vapour is harmful: ventilate, wear gloves, keep "
         "them off a hot lamp, and follow the product's safety sheet.",
         each_time=True,
@@ -124,7 +125,7 @@ SET_UP: tuple[Step, ...] = (
         "cuts the frame.",
         "`tether plan` works out magnification and spacer for the film's format, the sensor and "
         "the lens. Without a plan: as near as the lens goes with the whole frame in view.",
-        "The lit gate shows in the viewfinder with its whole frame and about a millimetre of "
+        "On the camera's display the lit gate shows its whole frame and about a millimetre of "
         "rebate on each side.",
         parts=frozenset({_CAMERA, _LENS, _HOLDER, _FILM}),
         label="Holder and spacer",
@@ -159,8 +160,8 @@ SET_UP: tuple[Step, ...] = (
         "Light from one side, or with a pattern in it, is printed into every frame.",
         "The diffuser should be so far below the film that its texture is out of focus (a few "
         "centimetres). Mask what shines past the gate. One lamp only, and one colour.",
-        "Look down on the gate through the viewfinder, far out of focus: an even field with no "
-        "pattern, no shadow of a lead, no bright edge.",
+        "On the camera's display, far out of focus, the gate is an even field: no pattern, no "
+        "shadow of a lead, no bright edge.",
         "Do not stare into the lamp. Mains leads stay dry, whole, and out of the way of feet; work "
         "inside a housing is for a qualified person.",
         parts=frozenset({_LAMP, _HOLDER}),
@@ -173,8 +174,8 @@ SET_UP: tuple[Step, ...] = (
         "A lamp changes colour and strength while it warms up; room light greys the shadows.",
         "Ten minutes is enough for most lamps. Cover windows, turn screens away from the film. "
         "The diffuser should be far enough from the film that its texture is out of focus.",
-        "Hand over the gate, lamp off: you can hardly see it in the viewfinder. Lamp on: two light "
-        "tests five minutes apart agree.",
+        "With the lamp off, a hand over the gate is barely visible on the camera's display. With "
+        "it on, two light tests five minutes apart agree.",
         "Do not stare into the lamp. Hot lamps scorch film and fingers: leave them room and air, "
         "and never leave one alone. Keep mains leads dry and off wet hands.",
         each_time=True,
@@ -251,7 +252,9 @@ STEPS: tuple[Step, ...] = (
         "Make sure that the film is safety film and in a fit state to handle.",
         "Old cellulose nitrate film burns fiercely and cannot be put out: never put it on a lamp.",
         "Safety film usually says SAFETY on its edge. Film from before the early 1950s without "
-        "that word, film that smells sharp, is brown, sticky or powdery is a case for an archive.",
+        "that word, film that smells sharp, is brown, sticky or powdery is a case for an archive. "
+        "If film burns: everyone out, shut the door, call the fire service from outside. Do not "
+        "fight it, do not breathe the smoke.",
         caution="If it may be nitrate: stop, keep it cool and away from the lamp and from any "
         "flame, and ask your fire authority or a film archive. Vinegar smell or mould: ventilate, "
         "keep it apart from other film.",
