@@ -52,7 +52,7 @@ class Unattended:
         for said in self.session.found:
             self._print(said)
         failures = 0
-        while (place := self.session.place()).todo is not Todo.DONE:
+        while (place := self.session.next_step()).todo is not Todo.DONE:
             if place.todo is Todo.STEP:
                 self.session.confirm(place.step)
             elif place.todo is Todo.SHOOT:
@@ -117,7 +117,7 @@ class Unattended:
 
     def _decide(self) -> None:
         """Keep what may be kept; follow advice on a picture to shoot again, a few times."""
-        place = self.session.place()
+        place = self.session.next_step()
         capture = place.capture
         assert capture is not None, "a decision is about a capture"
         advice = capture.facts.advice_shutter

@@ -50,7 +50,7 @@ class Desk:
 
     def work(self, session: Session, keep: int = 99) -> None:
         """Go on until ``keep`` frames were kept or the roll is complete."""
-        while keep and (place := session.place()).todo is not Todo.DONE:
+        while keep and (place := session.next_step()).todo is not Todo.DONE:
             if place.todo is Todo.STEP:
                 session.confirm()
             elif place.todo is Todo.SHOOT:

@@ -101,9 +101,9 @@ def work(archive: Path, port: str, roll: str, frames: int) -> None:
             camera = None
     for said in session.found:
         print("found:", said)
-    while (place := session.place()).todo is not Todo.DONE:
+    while (place := session.next_step()).todo is not Todo.DONE:
         if place.todo is Todo.STEP:
-            session.ask_less(True)
+            session.checklist.ask_less(True)
             session.confirm(place.step)
         elif place.todo is Todo.DECIDE:
             session.keep()

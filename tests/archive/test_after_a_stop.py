@@ -25,7 +25,7 @@ from tether.session.session import Session
 
 def ready(desk: Desk, frames: int = 3) -> Session:
     session = desk.session(frames=frames)
-    while session.place().step:
+    while session.next_step().step:
         session.confirm()
     return session
 
@@ -43,11 +43,11 @@ def test_pictures_made_while_nobody_looked_are_offered(desk: Desk) -> None:
     for _ in range(2):
         session = desk.session()
         assert "no frame has: BNCH0002.DNG" in session.found[0]
-        (file,) = offered(session.transfer, desk.camera, session.camera_key)
+        (file,) = offered(session.transfer, desk.camera, session.tethered.key)
         desk.close()
     session = desk.session()
     session.transfer.take(
-        desk.camera, session.camera_key, [file], 2, "card", {}, None, lambda _: None
+        desk.camera, session.tethered.key, [file], 2, "card", {}, None, lambda _: None
     )
     assert [c.origin for c in session.frames()[1].captures] == ["card"]
     desk.close()
@@ -101,7 +101,7 @@ def test_the_raw_file_whose_news_was_lost_is_found_beside_its_jpeg(desk: Desk) -
     files = desk.camera.wait_for_files(0)
     jpeg = [f for f in files if f.name.endswith("JPG")]
     session.transfer.take(
-        desk.camera, session.camera_key, jpeg, 1, "button", {}, None, lambda _: None
+        desk.camera, session.tethered.key, jpeg, 1, "button", {}, None, lambda _: None
     )
     assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
 
@@ -110,12 +110,12 @@ def test_a_picture_told_of_twice_is_filed_once(desk: Desk) -> None:
     session = ready(desk)
     desk.body.press_button()
     desk.body.wait()
-    shot = session.take_from_camera()
+    shot = session.shooting.take_from_camera()
     assert shot is not None
     files = desk.camera.list_files()
     session.keep()
     again = session.transfer.take(
-        desk.camera, session.camera_key, files, 2, "button", {}, None, lambda _: None
+        desk.camera, session.tethered.key, files, 2, "button", {}, None, lambda _: None
     )
     assert again.repeated
     assert again.captures == ()
@@ -179,7 +179,7 @@ def test_a_jpeg_alone_leaves_the_release_open_for_its_raw_file(
         with pytest.raises(CameraError, match="no raw file"):
             session.capture()
     session.reconnect()
-    assert session.place().capture is not None
+    assert session.next_step().capture is not None
     assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
     desk.work(session)
     assert problems(session.archive, "Harbour") == []
@@ -188,7 +188,7 @@ def test_a_jpeg_alone_leaves_the_release_open_for_its_raw_file(
 def test_a_picture_of_another_roll_waits_for_that_roll(desk: Desk) -> None:
     """A stop between shutter and record, then the person opens another roll first."""
     session = ready(desk)
-    store, key = session.store, session.camera_key
+    store, key = session.store, session.tethered.key
     store.journal.begin(session.roll.id, "release", 1, {"camera": key})
     desk.body.press_button()
     desk.body.wait()
@@ -235,7 +235,7 @@ def test_a_driver_that_gives_the_first_of_two_pictures_of_one_name(
     session = ready(desk)
     desk.body.faults.install(*faults)
     desk.work(session, keep=1)
-    while session.place().step:
+    while session.next_step().step:
         session.confirm()
     with pytest.raises(SamePicture, match="frame 1 of roll 'Harbour' once more") as caught:
         session.capture()
@@ -266,11 +266,11 @@ def test_a_picture_of_another_roll_is_not_filed_again(desk: Desk) -> None:
     told = CardFile(earlier.folder, earlier.name, earlier.size, 1)
     with pytest.raises(SamePicture, match="frame 1 of roll 'Winter'"):
         session.transfer.take(
-            desk.camera, session.camera_key, [told], 1, "button", {}, None, lambda _: None
+            desk.camera, session.tethered.key, [told], 1, "button", {}, None, lambda _: None
         )
     assert problems(session.archive, "Harbour", complete=False) == []
     assert session.store.journal.intents(session.roll.id) == []
-    assert session.store.journal.unfetched_card_files(session.camera_key, [told]) == [told]
+    assert session.store.journal.unfetched_card_files(session.tethered.key, [told]) == [told]
 
 
 def test_a_test_exposure_is_no_earlier_picture(desk: Desk) -> None:
@@ -279,7 +279,7 @@ def test_a_test_exposure_is_no_earlier_picture(desk: Desk) -> None:
     desk.body.faults.install(SameName(nth=2, same=True))
     desk.work(session, keep=1)
     with pytest.raises(SamePicture, match="frame 1 of roll 'Harbour'"):
-        session.bench_shots.take("open-gate")
+        session.bench.shots.take("open-gate")
     assert session.store.frames.bench_shots(session.roll.id) == []
 
 
@@ -332,7 +332,7 @@ def test_a_late_jpeg_is_not_taken_for_the_picture_of_a_release_that_came_to_noth
         session.capture()
     session.keep()
     store, roll = session.store, session.roll
-    store.journal.begin(roll.id, "release", 2, {"camera": session.camera_key})
+    store.journal.begin(roll.id, "release", 2, {"camera": session.tethered.key})
     desk.close()
     session = desk.session()
     assert any("no picture was made" in said for said in session.found)

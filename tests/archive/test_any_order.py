@@ -122,7 +122,7 @@ class Bench(RuleBasedStateMachine):
         self.archive.close()
 
     def todo(self) -> Todo:
-        return self.session.place().todo
+        return self.session.next_step().todo
 
     @precondition(lambda self: self.todo() is Todo.STEP)
     @rule()
@@ -165,7 +165,7 @@ class Bench(RuleBasedStateMachine):
         self.body.press_button()
         self.body.wait()
         if at_work:
-            self.session.take_from_camera()
+            self.session.shooting.take_from_camera()
 
     @precondition(lambda self: self.todo() is Todo.DECIDE)
     @rule(keep=st.booleans())
@@ -242,7 +242,7 @@ class Bench(RuleBasedStateMachine):
     def offered(self) -> set[str]:
         """The names that a person is offered; all of a card that the driver cannot list."""
         try:
-            found = offered(self.session.transfer, self.camera, self.session.camera_key)
+            found = offered(self.session.transfer, self.camera, self.session.tethered.key)
         except CardUnclear:
             assert self.camera.by_name
             names = [name for _, name, _ in card_pictures(self.base / "card")]
@@ -259,7 +259,7 @@ class Bench(RuleBasedStateMachine):
             here = {sha for _, _, sha in self.archive.store.frames.recorded(self.session.roll.id)}
             waiting = self.offered() | self.left
             # A file that comes beside one that never comes whole is asked for at the next starts.
-            for facts in self.archive.store.journal.open_fetches(self.session.camera_key):
+            for facts in self.archive.store.journal.open_fetches(self.session.tethered.key):
                 waiting |= {f["name"] for f in facts["files"]}
             for sha, name, whole in card_pictures(self.base / "card"):
                 assert not whole or sha in here or name in waiting, f"{name} is lost"

@@ -61,8 +61,8 @@ def test_a_finished_roll_is_whole_and_done(copied: Copied) -> None:
         assert any(frame.note for frame in frames)
         assert all(c.facts.stored for frame in frames for c in frame.captures)
         with Session(archive, roll, None, ContentJudge()) as session:
-            assert session.place().todo is Todo.DONE
-            assert session.light.kept.gate is not None, "the light test is read"
+            assert session.next_step().todo is Todo.DONE
+            assert session.bench.light.kept.gate is not None, "the light test is read"
     assert pictures(root) == before
 
 
@@ -129,8 +129,8 @@ def test_a_step_that_a_newer_program_stored_stops_nothing(desk: Desk) -> None:
     (desk.root / "tether.sqlite3").unlink()
     rebuild(desk.root)
     session = desk.session()
-    steps = session.store.journal.confirmed(session.sitting.id, session.roll.id)
+    steps = session.store.journal.confirmed(session.checklist.sitting.id, session.roll.id)
     assert [s.scope.value for s in steps if s.key == "of-a-newer-program"] == ["frame"]
     assert session.view().place.frame == 2
     desk.work(session)
-    assert session.place().todo is Todo.DONE
+    assert session.next_step().todo is Todo.DONE

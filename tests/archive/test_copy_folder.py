@@ -228,7 +228,7 @@ def test_sidecars_positives_and_test_exposures_are_copied(desk: Desk) -> None:
     """They may change later; the copy is then replaced as a whole."""
     copy, folder = desk.base / "copy", desk.root / "Harbour"
     session, mirror = copying(desk, copy)
-    trial = session.bench_shots.take("open-gate")
+    trial = session.bench.shots.take("open-gate")
     desk.work(session)
     (folder / "Harbour_f001_t1.xmp").write_text("<x/>")
     positives = folder / "delivered" / "positives"

@@ -138,9 +138,9 @@ def test_a_disk_that_becomes_read_only_in_the_middle(desk: Desk) -> None:
     """As a system does with a disk that has errors. Each key says so; then the work goes on."""
     session = desk.session()
     desk.work(session, keep=1)
-    while session.place().step:
+    while session.next_step().step:
         session.confirm()
-    before = session.place()
+    before = session.next_step()
     database = session.store.database._db
     database.execute("PRAGMA query_only = ON")
     acts = (session.capture, lambda: session.note("x"), lambda: session.go_to(1))
@@ -149,7 +149,7 @@ def test_a_disk_that_becomes_read_only_in_the_middle(desk: Desk) -> None:
             act()
         assert caught.value.todo
     database.execute("PRAGMA query_only = OFF")
-    assert session.place() == before
+    assert session.next_step() == before
     assert [len(f.captures) for f in session.frames()] == [1, 0, 0]
     desk.work(session)
     assert problems(session.archive, "Harbour") == []
@@ -162,7 +162,7 @@ def test_a_clock_that_was_set_back(desk: Desk) -> None:
     desk.close()
     set_back = datetime(1999, 12, 31, 23, 59, 59, tzinfo=UTC)
     session = desk.session(archive=desk.archive(clock=lambda: set_back))
-    assert session.place().frame == 2
+    assert session.next_step().frame == 2
     desk.work(session)
     assert problems(session.archive, "Harbour") == []
     assert [line[2] for line in session.store.journal.log_lines(session.roll.id)][-1] == "choice"

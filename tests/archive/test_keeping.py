@@ -38,7 +38,7 @@ def two_rolls(desk: Desk) -> Desk:
     for name in ("Harbour", "Winter"):
         session = desk.session(name, frames=2)
         if name == "Harbour":
-            session.bench_shots.take("open-gate")
+            session.bench.shots.take("open-gate")
         desk.work(session)
         session.note("a note", 2)
         if name == "Winter":
@@ -77,7 +77,7 @@ def rows(root: Path) -> dict[str, list[tuple[object, ...]]]:
 
 def place(desk: Desk, name: str) -> Place:
     session = desk.session(name, frames=2)
-    found = session.place()
+    found = session.next_step()
     desk.close()
     return found
 

@@ -218,7 +218,7 @@ def test_of_two_pictures_described_alike_the_earlier_one_is_offered(
     if seen_before:
         button(desk, 1)
     session = desk.session()
-    while session.place().step:
+    while session.next_step().step:
         session.confirm()
     if not seen_before:
         button(desk, 1)

@@ -91,7 +91,7 @@ def test_what_a_release_stores_on_its_way(desk: Desk, monkeypatch: pytest.Monkey
 
 def test_files_beside_the_pictures(desk: Desk) -> None:
     session = desk.session()
-    session.bench_shots.take("open-gate")
+    session.bench.shots.take("open-gate")
     desk.work(session, keep=1)
     folder = session.archive.folder(session.roll)
     assert keys(read(folder / "roll.json")) == (

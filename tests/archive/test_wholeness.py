@@ -84,7 +84,7 @@ def test_a_camera_that_states_no_size(
     whole = SAMPLES["dng"]
     monkeypatch.setattr(desk.body._scene, "expose", lambda _: Snap(whole))
     session = desk.session(frames=1)
-    while session.place().step:
+    while session.next_step().step:
         session.confirm()
     real_capture = desk.camera.capture
     real_fetch = desk.camera.fetch

@@ -36,13 +36,13 @@ def session(archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge) -
 
 @pytest.fixture
 def calibration(session: Session) -> Iterator[BaseCalibration]:
-    working = BaseCalibration(session)
+    working = BaseCalibration(session.bench)
     yield working
     working.close()
 
 
 def shutter_of(session: Session) -> str | None:
-    return session.camera_state.value(Role.SHUTTER) if session.camera_state else None
+    return session.tethered.state.value(Role.SHUTTER) if session.tethered.state else None
 
 
 def calibrated(calibration: BaseCalibration) -> BaseResult:
@@ -67,11 +67,11 @@ def test_blank_film_finds_the_shutter_from_wherever_it_stands(
     assert abs((result.seen.ev or 0) - TARGET) <= TOLERANCE
     # The bench's base lies 0.3 stops under saturation at 1/15 s (docs/bench.md).
     assert shutter_of(session) in ("1/15", "1/20")
-    kept = session.light.kept.base
+    kept = session.bench.light.kept.base
     assert kept is not None
-    assert kept.trial == result.trial
-    assert kept.trial.shutter == shutter_of(session)
-    assert session.bench_shots.file(kept.trial).is_file()
+    assert kept.shot == result.shot
+    assert kept.shot.shutter == shutter_of(session)
+    assert session.bench.shots.file(kept.shot).is_file()
     assert all(not frame.captures for frame in session.frames())
 
 
@@ -79,8 +79,8 @@ def test_nothing_is_set_without_consent(
     session: Session, calibration: BaseCalibration, bench: BenchProcess
 ) -> None:
     # Through the driver, which for seconds gives what it has read before a dial was turned by hand.
-    assert session.camera is not None
-    session.camera.set(Role.SHUTTER, "1/60")
+    assert session.tethered.camera is not None
+    session.tethered.camera.set(Role.SHUTTER, "1/60")
     bench.go_to(1)
     result = calibration.shoot()
     assert not result.reached
@@ -90,7 +90,7 @@ def test_nothing_is_set_without_consent(
     assert abs(result.nearest_off_ev) <= 0.2
     assert shutter_of(session) == "1/60"
     # What was seen is known all the same: the base scales with the exposure.
-    assert session.light.kept.base is not None
+    assert session.bench.light.kept.base is not None
     assert calibration.set_wanted() == result.wanted
     assert calibration.shoot().reached
 
@@ -122,14 +122,14 @@ def test_the_open_gate_tells_that_no_film_is_there(
     session: Session, calibration: BaseCalibration, bench: BenchProcess
 ) -> None:
     bench.remove_film()
-    test = LightTest(session)
+    test = LightTest(session.bench)
     test.run()
     test.close()
     bench.turn(Property.EXPOSURE_TIME_FRACTION, fraction("1/60"))
     result = calibration.shoot()
     assert result.seen.seen is Seen.NO_FILM
     assert "no film in it" in base_line(result)
-    assert session.light.kept.base is None
+    assert session.bench.light.kept.base is None
 
 
 def test_frames_that_show_no_rebate_are_judged_by_it(archive: Archive, judge: Judge) -> None:
@@ -142,12 +142,12 @@ def test_frames_that_show_no_rebate_are_judged_by_it(archive: Archive, judge: Ju
     camera = connect(bench.port_name, QUICK.camera)
     try:
         with Session(archive, roll, camera, judge, QUICK) as session:
-            calibration = BaseCalibration(session)
+            calibration = BaseCalibration(session.bench)
             bench.lay_blank()
             assert calibrated(calibration).reached
             calibration.close()
             bench.go_to(1)
-            while session.place().todo is Todo.STEP:
+            while session.next_step().todo is Todo.STEP:
                 session.confirm()
             ((capture, _),) = session.capture().captures
             assert capture.facts.base_source == "roll"
@@ -156,10 +156,10 @@ def test_frames_that_show_no_rebate_are_judged_by_it(archive: Archive, judge: Ju
             session.keep()
         # It holds for the next program too, and with a stop less light the verdict knows.
         with Session(archive, roll, camera, judge, QUICK) as session:
-            assert session.camera is not None
-            session.camera.set(Role.SHUTTER, "1/60")
+            assert session.tethered.camera is not None
+            session.tethered.camera.set(Role.SHUTTER, "1/60")
             bench.go_to(2)
-            while session.place().todo is Todo.STEP:
+            while session.next_step().todo is Todo.STEP:
                 session.confirm()
             ((capture, _),) = session.capture().captures
             assert capture.facts.base_source == "roll"
@@ -179,17 +179,17 @@ def test_a_transparency_is_calibrated_on_its_highlights(archive: Archive, judge:
     camera = connect(bench.port_name, QUICK.camera)
     try:
         with Session(archive, roll, camera, judge, QUICK) as session:
-            calibration = BaseCalibration(session)
+            calibration = BaseCalibration(session.bench)
             bench.lay_blank()
             result = calibrated(calibration)
             calibration.close()
             assert result.reached
             assert result.seen.seen is Seen.HIGHLIGHTS
-            assert session.light.kept.base is not None
+            assert session.bench.light.kept.base is not None
             # Clear film is the lightest that a transparency can be: no picture saturates now, and
             # a darker one is right as it is.
             bench.go_to(1)
-            while session.place().todo is Todo.STEP:
+            while session.next_step().todo is Todo.STEP:
                 session.confirm()
             ((capture, _),) = session.capture().captures
             assert capture.verdict == "keep"

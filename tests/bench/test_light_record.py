@@ -18,7 +18,7 @@ from tether.bench.light_record import (
     KeptBase,
     KeptGate,
     KeptLight,
-    LightKeeper,
+    LightRecord,
     as_json,
     read_light,
 )
@@ -40,21 +40,21 @@ BASE = KeptBase(replace(TRIAL, file="clear-film_1.dng", after=3), "rebate", {"R"
 
 
 def kept(folder: Path, **parts: object) -> Path:
-    LightKeeper(folder).keep(**parts)  # type: ignore[arg-type]
+    LightRecord(folder).keep(**parts)  # type: ignore[arg-type]
     return folder / "light.json"
 
 
 def test_what_is_kept_is_found_again(tmp_path: Path) -> None:
-    keeper = LightKeeper(tmp_path)
+    keeper = LightRecord(tmp_path)
     assert keeper.kept == KeptLight()
     keeper.keep(gate=GATE)
     keeper.keep(base=BASE)
     assert keeper.kept == KeptLight(GATE, BASE)
-    assert LightKeeper(tmp_path).kept == KeptLight(GATE, BASE)
+    assert LightRecord(tmp_path).kept == KeptLight(GATE, BASE)
     assert keeper.kept.since == 3
-    newer = replace(GATE, trial=replace(TRIAL, file="open-gate_2.dng", after=9))
+    newer = replace(GATE, shot=replace(TRIAL, file="open-gate_2.dng", after=9))
     keeper.keep(gate=newer)
-    assert LightKeeper(tmp_path).kept == KeptLight(newer, BASE)
+    assert LightRecord(tmp_path).kept == KeptLight(newer, BASE)
     assert [p.name for p in tmp_path.iterdir()] == ["light.json"]
 
 
@@ -62,26 +62,26 @@ def test_how_uneven_the_open_gate_is_goes_with_it_and_an_older_file_does_without
     tmp_path: Path,
 ) -> None:
     path = kept(tmp_path, gate=replace(GATE, uneven_percent=32.4))
-    gate = LightKeeper(tmp_path).kept.gate
+    gate = LightRecord(tmp_path).kept.gate
     assert gate is not None
     assert gate.as_open_gate().uneven_percent == 32.4
     facts = json.loads(path.read_text(encoding="utf-8"))
     del facts["open_gate"]["uneven_percent"]
     path.write_text(json.dumps(facts), encoding="utf-8")
-    assert LightKeeper(tmp_path).kept.gate == GATE
+    assert LightRecord(tmp_path).kept.gate == GATE
     facts["open_gate"]["uneven_percent"] = "much"
     path.write_text(json.dumps(facts), encoding="utf-8")
-    assert LightKeeper(tmp_path).kept.gate is None
+    assert LightRecord(tmp_path).kept.gate is None
 
 
 def test_a_strobes_open_gate_says_nothing_of_how_much_light_there_is(tmp_path: Path) -> None:
     """Under a lamp, later on, densities over it would be off by whatever its power was."""
     kept(tmp_path, gate=replace(GATE, strobe=True))
-    gate = LightKeeper(tmp_path).kept.gate
+    gate = LightRecord(tmp_path).kept.gate
     assert gate is not None
-    assert gate.trial.exposure == GATE.trial.exposure
+    assert gate.shot.exposure == GATE.shot.exposure
     assert gate.as_open_gate().exposure == (None, None, None)
-    assert GATE.as_open_gate().exposure == GATE.trial.exposure
+    assert GATE.as_open_gate().exposure == GATE.shot.exposure
 
 
 def test_it_becomes_part_of_the_rolls_memory() -> None:
@@ -168,7 +168,7 @@ def test_damage_gives_less_and_never_something_else(
     assert found.gate is None or np.array(found.gate.grid).shape == (4, 2, 2)
     assert found.base is None or all(v >= 0 for v in found.base.signal.values())
     # Whatever was read, the program can go on with it and write it.
-    LightKeeper(folder).keep(gate=GATE)
+    LightRecord(folder).keep(gate=GATE)
     assert read_light(path).gate == GATE
 
 
@@ -222,7 +222,7 @@ def test_what_the_verdict_found_about_the_bench_is_said_with_what_helps(
 
 
 def test_after_another_light_test_only_focus_is_still_said() -> None:
-    tested = KeptLight(replace(GATE, trial=replace(TRIAL, after=4)))
+    tested = KeptLight(replace(GATE, shot=replace(TRIAL, after=4)))
     assert remarks(tested, camera(), "light-drift", "focus-drift") == (
         "What focus-drift says: focus again.",
     )

@@ -46,7 +46,7 @@ def session(archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge) -
 
 @pytest.fixture
 def light_test(session: Session) -> Iterator[LightTest]:
-    test = LightTest(session)
+    test = LightTest(session.bench)
     yield test
     test.close()
 
@@ -59,16 +59,16 @@ def log_of(session: Session) -> str:
 
 
 def test_a_test_exposure_is_kept_and_belongs_to_no_frame(session: Session) -> None:
-    before = session.place()
-    trials = session.bench_shots.take("grey"), session.bench_shots.take("grey")
-    first, second = (session.bench_shots.file(trial) for trial in trials)
+    before = session.next_step()
+    trials = session.bench.shots.take("grey"), session.bench.shots.take("grey")
+    first, second = (session.bench.shots.file(trial) for trial in trials)
     assert first.parent == session.archive.folder(session.roll) / "bench"
     assert first != second
     for trial, path in zip(trials, (first, second), strict=True):
         assert hashlib.sha256(path.read_bytes()).hexdigest() == trial.sha256
         assert (trial.after, trial.shutter) == (0, "1/15")
     assert all(not frame.captures for frame in session.frames())
-    assert session.place() == before
+    assert session.next_step() == before
     assert session.store.journal.intents(session.roll.id) == []
     assert f"bench/{first.name}" in log_of(session)
     assert not list(session.archive.incoming(session.roll).iterdir())
@@ -76,7 +76,7 @@ def test_a_test_exposure_is_kept_and_belongs_to_no_frame(session: Session) -> No
 
 def test_raw_and_jpeg_are_both_kept(session: Session, bench: BenchProcess) -> None:
     bench.turn(Property.COMPRESSION_SETTING, 7)
-    raw = session.bench_shots.file(session.bench_shots.take())
+    raw = session.bench.shots.file(session.bench.shots.take())
     assert raw.suffix == ".dng"
     assert {p.suffix for p in raw.parent.glob("test_*")} == {".dng", ".jpg"}
 
@@ -85,8 +85,8 @@ def test_it_is_never_taken_for_a_frames_picture(
     archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge
 ) -> None:
     with Session(archive, roll, camera, judge, QUICK) as session:
-        session.bench_shots.take()
-        key = session.camera_key
+        session.bench.shots.take()
+        key = session.tethered.key
     # A release that was begun before a crash and made no picture: the card is searched for it.
     archive.store.journal.begin(roll.id, "release", 1, {"camera": key, "settings": {}})
     with Session(archive, roll, camera, judge, QUICK) as session:
@@ -97,7 +97,7 @@ def test_without_raw_nothing_is_fired(session: Session, bench: BenchProcess) -> 
     bench.turn(Property.COMPRESSION_SETTING, 2)
     session.reconnect()
     with pytest.raises(CameraRefused, match="no raw file"):
-        session.bench_shots.take()
+        session.bench.shots.take()
     assert not (session.archive.folder(session.roll) / "bench").exists()
 
 
@@ -106,11 +106,11 @@ def test_a_connection_that_breaks_is_said_and_the_card_keeps_the_picture(
 ) -> None:
     # A release of a frame that is still open must not get this picture either.
     session.store.journal.begin(
-        session.roll.id, "release", 1, {"camera": session.camera_key, "settings": {}}
+        session.roll.id, "release", 1, {"camera": session.tethered.key, "settings": {}}
     )
     bench.install(DropConnection(code=Operation.GET_PARTIAL_OBJECT, after=1000))
     with pytest.raises(CameraError):
-        session.bench_shots.take()
+        session.bench.shots.take()
     said = " ".join(session.reconnect())
     assert "card holds" in said
     assert all(not frame.captures for frame in session.frames())
@@ -119,8 +119,8 @@ def test_a_connection_that_breaks_is_said_and_the_card_keeps_the_picture(
 def test_without_a_camera(archive: Archive, roll: Roll, judge: Judge) -> None:
     with Session(archive, roll, None, judge, QUICK) as session:
         with pytest.raises(NotNow):
-            session.bench_shots.take()
-        test = LightTest(session)
+            session.bench.shots.take()
+        test = LightTest(session.bench)
         with pytest.raises(NotNow):
             test.run()
         test.close()
@@ -171,9 +171,9 @@ def test_a_good_lamp_is_found_good_and_the_shutter_put_back(
     assert -1.5 <= result.light.mean_ev <= -0.5
     assert 1 <= result.exposures <= MOST_EXPOSURES
     assert {number for number, _ in seen} == set(range(1, result.exposures + 1))
-    assert session.camera_state is not None
-    assert session.camera_state.value(Role.SHUTTER) == "1/15"
-    assert result.trial.shutter != "1/15"
+    assert session.tethered.state is not None
+    assert session.tethered.state.value(Role.SHUTTER) == "1/15"
+    assert result.shot.shutter != "1/15"
     # Neutral light of the simulated lamp: its sensor's own response (invented,
     # mocks/tether_simulator/sensor.py).
     assert result.light.neutral["R/G"] == pytest.approx(0.58, abs=0.03)
@@ -200,7 +200,7 @@ def test_an_uneven_open_gate_is_kept_and_the_log_says_what_that_means(
     bench.mishap("lamp-uneven")
     result = light_test.run()
     assert (result.kept, result.uneven) == (True, True)
-    gate = session.light.kept.gate
+    gate = session.bench.light.kept.gate
     assert gate is not None
     assert gate.uneven_percent == pytest.approx(result.light.evenness_percent, abs=0.01)
     assert "kept as the roll's flat field, uneven as it is: Positives are evened" in log_of(session)
@@ -217,8 +217,8 @@ def test_darkness_ends_after_three_exposures(
     result = light_test.run()
     assert [finding.code for finding in result.findings] == ["light-too-dark"]
     assert result.exposures <= MOST_EXPOSURES
-    assert session.camera_state is not None
-    assert session.camera_state.value(Role.SHUTTER) == "1/15"
+    assert session.tethered.state is not None
+    assert session.tethered.state.value(Role.SHUTTER) == "1/15"
 
 
 def test_a_shutter_that_could_not_be_put_back_is_said(
@@ -240,7 +240,7 @@ def test_the_session_goes_on_after_a_light_test(
     bench.install(Slow(code=Operation.GET_PARTIAL_OBJECT, seconds=0.2))
     light_test.run()
     bench.go_to(1)
-    while session.place().todo is Todo.STEP:
+    while session.next_step().todo is Todo.STEP:
         session.confirm()
     assert len(session.capture().captures) == 1
 
@@ -259,7 +259,7 @@ def test_the_map_is_in_per_cent_of_the_lightest_cell() -> None:
 
 
 def shot_and_kept(session: Session) -> Facts:
-    while session.place().todo is Todo.STEP:
+    while session.next_step().todo is Todo.STEP:
         session.confirm()
     ((capture, _),) = session.capture().captures
     session.keep()
@@ -271,20 +271,20 @@ def test_the_open_gate_is_the_rolls_flat_field_and_survives_the_program(
 ) -> None:
     bench.remove_film()
     with Session(archive, roll, camera, judge, QUICK) as session:
-        test = LightTest(session)
+        test = LightTest(session.bench)
         result = test.run()
         test.close()
         assert result.kept
         assert "kept as the roll's flat field" in log_of(session)
     # Nothing of it is in memory any more: a new program reads what lies in the folder.
     with Session(archive, roll, camera, judge, QUICK) as session:
-        gate = session.light.kept.gate
+        gate = session.bench.light.kept.gate
         assert gate is not None
-        raw = session.bench_shots.file(gate.trial)
-        assert hashlib.sha256(raw.read_bytes()).hexdigest() == gate.trial.sha256
-        assert gate.trial.exposure[1:] == (100.0, 8.0)
+        raw = session.bench.shots.file(gate.shot)
+        assert hashlib.sha256(raw.read_bytes()).hexdigest() == gate.shot.sha256
+        assert gate.shot.exposure[1:] == (100.0, 8.0)
         bench.go_to(1)
-        assert session.camera is not None
+        assert session.tethered.camera is not None
         facts = shot_and_kept(session)
         # Density of the base over the open gate: the bench's film has 0.28
         # (mocks/tether_simulator/film_curve.py),
@@ -294,7 +294,7 @@ def test_the_open_gate_is_the_rolls_flat_field_and_survives_the_program(
         assert remembered is not None
         np.testing.assert_allclose(remembered.grid, np.array(gate.grid, np.float32), rtol=1e-5)
         # A lamp that is moved after the test shows in the frames.
-        session.camera.set(Role.SHUTTER, "1/20")
+        session.tethered.camera.set(Role.SHUTTER, "1/20")
         bench.mishap("lamp-uneven")
         bench.go_to(2)
         facts = shot_and_kept(session)
@@ -303,7 +303,7 @@ def test_the_open_gate_is_the_rolls_flat_field_and_survives_the_program(
         assert said.text.endswith("test the light again.")
         assert said.action == "light-test"
         bench.remove_film()
-        test = LightTest(session)
+        test = LightTest(session.bench)
         test.run()
         test.close()
         assert session.view().remarks == ()
@@ -314,15 +314,15 @@ def test_a_flickering_open_gate_is_no_flat_field(
 ) -> None:
     bench.remove_film()
     light_test.run()
-    before = session.light.kept.gate
+    before = session.bench.light.kept.gate
     bench.mishap("lamp-flicker")
     result = light_test.run()
     assert not result.kept
-    assert session.light.kept.gate == before
+    assert session.bench.light.kept.gate == before
     (flicker,) = [f for f in result.findings if f.code == "lamp-flicker"]
     # Whole periods of mains light are multiples of 1/20 s; the camera has that very setting.
     assert flicker.action.startswith("Set the shutter to 1/20 ")
-    assert session.bench_shots.file(result.trial).is_file()
+    assert session.bench.shots.file(result.shot).is_file()
 
 
 def test_a_dark_room_has_no_stray_light(
@@ -334,10 +334,10 @@ def test_a_dark_room_has_no_stray_light(
     result = light_test.run_stray(gate)
     assert result.findings == ()
     assert result.share < 0.0005
-    assert result.trial.shutter == gate.trial.shutter
+    assert result.shot.shutter == gate.shot.shutter
     assert result.said == ""
-    assert session.camera_state is not None
-    assert session.camera_state.value(Role.SHUTTER) == "1/15"
+    assert session.tethered.state is not None
+    assert session.tethered.state.value(Role.SHUTTER) == "1/15"
     assert "Stray light" in log_of(session)
 
 

@@ -51,7 +51,7 @@ def watched(real):
 
 session = Session(archive, archive.store.rolls.named(roll), camera, judge, QUICK)
 CameraProcess.capture, CameraProcess.set = map(watched, (CameraProcess.capture, CameraProcess.set))
-LightTest(session).run()
+LightTest(session.bench).run()
 """
 
 
@@ -62,17 +62,17 @@ def session(archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge) -
 
 
 def shutter_of(session: Session) -> str | None:
-    state = session.refresh_camera()
+    state = session.tethered.refresh()
     return state.value(Role.SHUTTER) if state else None
 
 
 def left(session: Session) -> str:
-    found = displaced(session.store, session.camera_key, session.refresh_camera())
+    found = displaced(session.store, session.tethered)
     return found.sentence() if found else ""
 
 
 def test_a_lent_shutter_comes_back(session: Session) -> None:
-    lent = LentShutter(session, "light test")
+    lent = LentShutter(session.open_roll, session.tethered, "light test")
     assert lent.movable
     lent.set("1/60")
     assert shutter_of(session) == "1/60"
@@ -85,41 +85,41 @@ def test_a_lent_shutter_comes_back(session: Session) -> None:
 def test_what_the_camera_does_not_take_back_is_said_and_offered(
     session: Session, bench: BenchProcess
 ) -> None:
-    lent = LentShutter(session, "light test")
+    lent = LentShutter(session.open_roll, session.tethered, "light test")
     lent.set("1/60")
     bench.install(Refuse(code=Operation.SET_DEVICE_PROP_VALUE, response=Response.DEVICE_BUSY))
     assert lent.put_back() == "The shutter was not put back: it stood at 1/15."
     bench.clear()
     assert "before, it stood at 1/15" in left(session)
-    assert put_back(session) == "1/15"
+    assert put_back(session.open_roll, session.tethered) == "1/15"
     assert shutter_of(session) == "1/15"
     with pytest.raises(TetherError, match="nothing to put back"):
-        put_back(session)
+        put_back(session.open_roll, session.tethered)
 
 
 def test_a_second_test_does_not_forget_where_the_shutter_belongs(session: Session) -> None:
-    LentShutter(session, "light test").set("1/60")
-    again = LentShutter(session, "light test")
+    LentShutter(session.open_roll, session.tethered, "light test").set("1/60")
+    again = LentShutter(session.open_roll, session.tethered, "light test")
     again.set("1/125")
     assert again.put_back() == ""
     assert shutter_of(session) == "1/60", "as the second test found it"
     assert "before, it stood at 1/15" in left(session)
-    forget(session.store, session.camera_key)
+    forget(session.store, session.tethered)
     assert left(session) == ""
 
 
 def test_a_dial_that_was_turned_back_by_hand_ends_the_matter(session: Session) -> None:
-    LentShutter(session, "light test").set("1/60")
-    assert session.camera is not None
-    session.camera.set(Role.SHUTTER, "1/15")
+    LentShutter(session.open_roll, session.tethered, "light test").set("1/60")
+    assert session.tethered.camera is not None
+    session.tethered.camera.set(Role.SHUTTER, "1/15")
     assert left(session) == ""
-    session.camera.set(Role.SHUTTER, "1/60")
+    session.tethered.camera.set(Role.SHUTTER, "1/60")
     assert left(session) == ""
 
 
 def test_a_note_that_makes_no_sense_is_none(session: Session) -> None:
     for stored in ("", "{", "[]", '{"was": "1/15"}', "\\u0000"):
-        session.store.set_fact(f"shutter of {session.camera_key}", stored)
+        session.store.set_fact(f"shutter of {session.tethered.key}", stored)
         assert left(session) == ""
 
 
@@ -150,7 +150,7 @@ def test_killed_in_a_light_test_the_next_start_says_so_and_can_put_the_shutter_b
         assert stands is not None
         if moved:
             assert (shutter_seconds(stands) or 0) < 1 / 15
-            assert put_back(session) == "1/15"
+            assert put_back(session.open_roll, session.tethered) == "1/15"
         assert shutter_of(session) == "1/15"
         assert left(session) == ""
     camera.close()
@@ -160,11 +160,12 @@ def test_after_a_lost_connection_the_shutter_is_offered_again(
     session: Session, bench: BenchProcess, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     bench.remove_film()
-    test = LightTest(session)
+    test = LightTest(session.bench)
     lost: list[str] = []
 
     def unreachable(lent: LentShutter) -> str:
-        lost.append(lent._elsewhere())
+        assert lent.before is not None
+        lost.append(f"The shutter was not put back: it stood at {lent.before.value}.")
         return lost[-1]
 
     # As it is when the camera cannot be reached any more at the end of a test.

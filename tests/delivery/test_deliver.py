@@ -17,7 +17,7 @@ from PIL import Image
 from tests.delivery.delivering import Kept, kept_roll
 from tether.archive.layout import DATABASE, TRIALS_FOLDER
 from tether.archive.records import FrameState
-from tether.bench.light_record import KeptGate, LightKeeper
+from tether.bench.light_record import KeptGate, LightRecord
 from tether.capture.bench_shots import BenchShot
 from tether.delivery.folder import DeliveredFolder
 from tether.delivery.options import by_frame, quarter_turns, yes_or_no
@@ -94,7 +94,7 @@ def test_the_open_gate_in_the_rolls_folder_evens_the_positives_out(kept: Kept) -
     row = tuple(np.linspace(0.8, 0.4, 12).tolist())
     trial = BenchShot("open-gate_1.dng", "", "2024-05-04T10:00:00+00:00")
     (kept.folder / TRIALS_FOLDER).mkdir(exist_ok=True)
-    keeper = LightKeeper(kept.folder / TRIALS_FOLDER)
+    keeper = LightRecord(kept.folder / TRIALS_FOLDER)
     keeper.keep(gate=KeptGate(trial, ("R", "G1", "B", "G2"), ((row,) * 8,) * 4))
     assert kept.deliver().printed == 3
     evened_left, evened_right = sides()

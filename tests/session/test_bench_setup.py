@@ -39,8 +39,8 @@ def begun(archive: Archive, roll: Roll, judge: Judge) -> Session:
 
 def confirm_all(session: Session) -> None:
     for step in SET_UP:
-        if step.key not in session.set_up_done():
-            session.confirm_set_up(step)
+        if step.key not in session.set_up.done():
+            session.set_up.confirm_open(step)
 
 
 def new_sitting(archive: Archive) -> None:
@@ -52,21 +52,21 @@ def log_of(session: Session) -> str:
 
 
 def open_steps(session: Session) -> set[str]:
-    return {s.key for s in SET_UP} - session.set_up_done()
+    return {s.key for s in SET_UP} - session.set_up.done()
 
 
 def test_the_first_sitting_asks_everything_and_the_next_one_what_has_to_be_done_each_time(
     archive: Archive, roll: Roll, judge: Judge
 ) -> None:
     with begun(archive, roll, judge) as session:
-        assert session.bench_question().last is None
-        session.use_bench(TABLE, person="Ada")
+        assert session.set_up.question().last is None
+        session.set_up.use_bench(TABLE, person="Ada")
         assert open_steps(session) == {s.key for s in SET_UP} - {BENCH}
         confirm_all(session)
-        assert session.place().step == BY_KEY["film-base"]
+        assert session.next_step().step == BY_KEY["film-base"]
     new_sitting(archive)
     with begun(archive, roll, judge) as session:
-        question = session.bench_question()
+        question = session.set_up.question()
         assert question.last is not None
         assert question.last.parts() == TABLE.parts()
         assert question.person == "Ada"
@@ -80,14 +80,14 @@ def test_only_what_a_changed_part_touches_is_asked(
     archive: Archive, roll: Roll, judge: Judge
 ) -> None:
     with begun(archive, roll, judge) as session:
-        session.use_bench(TABLE)
+        session.set_up.use_bench(TABLE)
         confirm_all(session)
         # In the middle of a sitting: the lamp is another one.
-        session.use_bench(replace(TABLE, lamp="strobe"))
+        session.set_up.use_bench(replace(TABLE, lamp="strobe"))
         assert open_steps(session) == {s.key for s in SET_UP if Part.LAMP in s.parts}
     new_sitting(archive)
     with begun(archive, roll, judge) as session:
-        session.use_bench(replace(TABLE, lamp="strobe"), moved=frozenset({Part.HOLDER}))
+        session.set_up.use_bench(replace(TABLE, lamp="strobe"), moved=frozenset({Part.HOLDER}))
         touched = {s.key for s in SET_UP if s.parts & {Part.LAMP, Part.HOLDER}}
         assert open_steps(session) == (EACH_TIME | touched) - {BENCH}
 
@@ -96,7 +96,7 @@ def test_another_film_wants_the_holder_set_anew_also_within_a_sitting(
     archive: Archive, roll: Roll, judge: Judge
 ) -> None:
     with begun(archive, roll, judge) as session:
-        session.use_bench(TABLE)
+        session.set_up.use_bench(TABLE)
         confirm_all(session)
     other = archive.store.rolls.add(NewRoll("Slides", FilmProcess.TRANSPARENCY, "135", 6, 0))
     with begun(archive, other, judge) as session:
@@ -111,12 +111,12 @@ def test_a_stop_resumes_at_the_same_step_and_the_log_says_who_did_what(
     archive: Archive, roll: Roll, judge: Judge
 ) -> None:
     with begun(archive, roll, judge) as session:
-        session.use_bench(TABLE, person="Ada")
+        session.set_up.use_bench(TABLE, person="Ada")
         session.confirm()
         session.confirm()
-        before = session.place().step
+        before = session.next_step().step
     with begun(archive, roll, judge) as session:
-        assert session.place().step == before
+        assert session.next_step().step == before
         assert f"step Done by Ada: {SET_UP[1].what}" in log_of(session)
         assert f"step Done by Ada: {SET_UP[2].what}" in log_of(session)
 
@@ -125,12 +125,12 @@ def test_another_bench_owes_nothing_to_the_first(
     archive: Archive, roll: Roll, judge: Judge
 ) -> None:
     with begun(archive, roll, judge) as session:
-        session.use_bench(TABLE)
+        session.set_up.use_bench(TABLE)
         confirm_all(session)
-        session.use_bench(BenchSetup("Attic"))
+        session.set_up.use_bench(BenchSetup("Attic"))
         assert open_steps(session) == {s.key for s in SET_UP} - {BENCH}
         # Back at the first one what was done there holds, but for what is due each time.
-        session.use_bench(TABLE)
+        session.set_up.use_bench(TABLE)
         assert open_steps(session) == EACH_TIME - {BENCH}
 
 
@@ -138,43 +138,43 @@ def test_the_rest_is_left_out_with_one_key_named_in_the_log_and_due_the_next_tim
     archive: Archive, roll: Roll, judge: Judge
 ) -> None:
     with begun(archive, roll, judge) as session:
-        session.use_bench(TABLE)
-        said = session.skip_set_up()
+        session.set_up.use_bench(TABLE)
+        said = session.set_up.skip()
         assert said.startswith(f"{len(SET_UP) - 1} set-up steps left out")
         assert open_steps(session) == set()
         assert log_of(session).count("step Left out") == len(SET_UP) - 1
-        assert session.place().todo is Todo.STEP
-        assert session.place().step == BY_KEY["film-base"], "never left out with the set-up"
+        assert session.next_step().todo is Todo.STEP
+        assert session.next_step().step == BY_KEY["film-base"], "never left out with the set-up"
     new_sitting(archive)
     with begun(archive, roll, judge) as session:
-        assert session.bench_question().standing == ()
+        assert session.set_up.question().standing == ()
 
 
 def test_a_step_is_taken_back_with_what_the_bench_remembers_of_it(
     archive: Archive, roll: Roll, judge: Judge
 ) -> None:
     with begun(archive, roll, judge) as session:
-        session.use_bench(TABLE)
+        session.set_up.use_bench(TABLE)
         step = BY_KEY["stand-square"]
-        session.confirm_set_up(step)
+        session.set_up.confirm_open(step)
         session.undo()
         assert step.key in open_steps(session)
         assert BenchBook(archive.store).find("Table 1") == replace(
             BenchBook(archive.store).benches()[0], done={}
         )
-        session.confirm_set_up(step)
+        session.set_up.confirm_open(step)
         session.mark(FrameState.SKIPPED)
-        assert step.what.rstrip(".") in session.undo_set_up(), "and not the choice that came since"
+        assert step.what.rstrip(".") in session.set_up.undo(), "and not the choice that came since"
         assert step.key in open_steps(session)
         assert session.frames()[0].state is FrameState.SKIPPED
         session.undo()
-        session.confirm_set_up(step)
-        session.do_again(step)
+        session.set_up.confirm_open(step)
+        session.set_up.do_again(step)
         assert step.key in open_steps(session)
         with pytest.raises(NotNow):
-            session.do_again(step)
+            session.set_up.do_again(step)
         with pytest.raises(NotNow):
-            session.confirm_set_up(BY_KEY["frame-dust"])
+            session.set_up.confirm_open(BY_KEY["frame-dust"])
 
 
 def test_no_step_is_asked_twice_over_a_roll_and_film_comes_before_focus() -> None:

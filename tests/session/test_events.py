@@ -22,7 +22,7 @@ from tether.session.session import Session
 
 
 def to_the_first_shot(session: Session) -> None:
-    while session.place().todo is Todo.STEP:
+    while session.next_step().todo is Todo.STEP:
         session.confirm()
 
 
@@ -32,7 +32,7 @@ def test_each_step_is_told_once_in_the_order_of_doing(
     events: list[Event] = []
     with Session(archive, roll, None, judge, QUICK, events.append) as session:
         to_the_first_shot(session)
-        stored = archive.store.journal.confirmed(session.sitting.id, roll.id)
+        stored = archive.store.journal.confirmed(session.checklist.sitting.id, roll.id)
     assert events == [StepConfirmed(step) for step in stored]
     assert len(events) > 10
 

@@ -20,10 +20,10 @@ from tether.session.session import Session
 def asked(session: Session) -> list[str]:
     """Confirm steps until the shutter; return which they were."""
     keys = []
-    while (step := session.place().step) is not None:
+    while (step := session.next_step().step) is not None:
         keys.append(step.key)
         session.confirm(step)
-    assert session.place().todo is Todo.SHOOT
+    assert session.next_step().todo is Todo.SHOOT
     return keys
 
 
@@ -38,7 +38,7 @@ def test_a_film_that_was_not_moved_is_moved_before_the_next_take(
 ) -> None:
     hand = SimulatedHand(bench, roll)
     with Session(archive, roll, camera, judge, QUICK, hand.listen) as session:
-        session.ask_less(short)
+        session.checklist.ask_less(short)
         asked(session)
         session.capture()
         session.keep()

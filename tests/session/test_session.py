@@ -61,7 +61,7 @@ def at_work(parts: Build) -> Session:
 
 def to_shutter(session: Session) -> None:
     """Confirm steps until the next thing is to shoot."""
-    while session.place().todo is Todo.STEP:
+    while session.next_step().todo is Todo.STEP:
         session.confirm()
 
 
@@ -73,8 +73,8 @@ def files_of(parts: Build) -> dict[str, bytes]:
 def test_every_step_is_asked_once_in_its_scope(parts: Build) -> None:
     with at_work(parts) as session:
         asked = []
-        while session.place().todo is not Todo.SHOOT:
-            step = session.place().step
+        while session.next_step().todo is not Todo.SHOOT:
+            step = session.next_step().step
             assert step is not None
             asked.append(step)
             session.confirm(step)
@@ -83,8 +83,8 @@ def test_every_step_is_asked_once_in_its_scope(parts: Build) -> None:
         session.capture()
         session.keep()
         again = []
-        while session.place().todo is not Todo.SHOOT:
-            step = session.place().step
+        while session.next_step().todo is not Todo.SHOOT:
+            step = session.next_step().step
             assert step is not None
             again.append(step.scope)
             session.confirm(step)
@@ -106,7 +106,7 @@ def test_a_strip_is_shot_in_order_and_every_file_is_what_the_camera_holds(
     parts: Build, tmp_path: Path
 ) -> None:
     with at_work(parts) as session:
-        while session.place().todo is not Todo.DONE:
+        while session.next_step().todo is not Todo.DONE:
             to_shutter(session)
             session.capture()
             session.keep()
@@ -147,7 +147,7 @@ def test_a_stop_at_any_place_resumes_there(parts: Build) -> None:
     seen = []
     for _ in range(40):
         with at_work(parts) as session:
-            before = session.place()
+            before = session.next_step()
             seen.append(before.todo)
             if before.todo is Todo.DONE:
                 break
@@ -157,9 +157,9 @@ def test_a_stop_at_any_place_resumes_there(parts: Build) -> None:
                 session.capture()
             else:
                 session.keep()
-            after = session.place()
+            after = session.next_step()
         with at_work(parts) as session:
-            assert session.place() == after
+            assert session.next_step() == after
     assert seen[-1] is not Todo.DONE or seen.count(Todo.SHOOT) == 6
     assert Todo.DECIDE in seen
 
@@ -198,10 +198,10 @@ def test_a_jpeg_that_comes_after_the_next_key_still_finds_its_frame(
         to_shutter(session)
         session.capture()
         session.keep()
-        while (late := session.take_from_camera()) is None:
+        while (late := session.shooting.take_from_camera()) is None:
             pass
         assert late.captures == ()
-        assert session.place().frame == 2
+        assert session.next_step().frame == 2
     assert sorted(files_of(parts)) == ["Harbour_f001_t1.dng", "Harbour_f001_t1.jpg"]
 
 
@@ -213,7 +213,7 @@ def test_a_camera_set_to_jpeg_is_not_fired(parts: Build) -> None:
         to_shutter(session)
         with pytest.raises(CameraRefused, match="no raw file"):
             session.capture()
-        assert session.place().todo is Todo.SHOOT
+        assert session.next_step().todo is Todo.SHOOT
     assert parts.camera.list_files() == []
 
 
@@ -223,10 +223,10 @@ def test_the_cameras_own_button_counts(parts: Build, bench: BenchProcess) -> Non
         bench.press_button()
         shot = None
         while shot is None:
-            shot = session.take_from_camera()
+            shot = session.shooting.take_from_camera()
         assert shot.captures[0][0].origin == "button"
-        assert session.place().todo is Todo.DECIDE
-        assert session.place().frame == 1
+        assert session.next_step().todo is Todo.DECIDE
+        assert session.next_step().frame == 1
 
 
 @pytest.mark.parametrize(
@@ -249,7 +249,7 @@ def test_a_lost_camera_costs_no_picture(parts: Build, bench: BenchProcess, fault
             bench.clear()
             session.reconnect()
         bench.clear()
-        if session.place().todo is Todo.SHOOT:
+        if session.next_step().todo is Todo.SHOOT:
             session.capture()
         session.keep()
         frame = session.frames()[0]
@@ -263,15 +263,15 @@ def test_a_picture_taken_before_the_program_died_is_fetched_at_the_next_start(
 ) -> None:
     session = at_work(parts)
     to_shutter(session)
-    parts.archive.store.journal.begin(parts.roll.id, "release", 1, {"camera": session.camera_key})
+    parts.archive.store.journal.begin(parts.roll.id, "release", 1, {"camera": session.tethered.key})
     session.close()
     bench.go_to(1)
     bench.press_button()
     parts.camera.reconnect()
     with at_work(parts) as session:
         assert any("fetched now" in said for said in session.found)
-        assert session.place().todo is Todo.DECIDE
-        assert session.place().frame == 1
+        assert session.next_step().todo is Todo.DECIDE
+        assert session.next_step().frame == 1
 
 
 def test_a_duplicate_event_files_one_picture(parts: Build, bench: BenchProcess) -> None:
@@ -279,7 +279,7 @@ def test_a_duplicate_event_files_one_picture(parts: Build, bench: BenchProcess) 
     with at_work(parts) as session:
         to_shutter(session)
         session.capture()
-        assert session.take_from_camera() is None
+        assert session.shooting.take_from_camera() is None
         assert len(session.frames()[0].captures) == 1
 
 
@@ -313,7 +313,7 @@ def test_two_pictures_of_one_name_in_one_folder(parts: Build, bench: BenchProces
         assert session.frames()[1].captures == ()
         session.capture()
         session.keep()
-        assert session.place().frame == 3
+        assert session.next_step().frame == 3
     assert len(set(files_of(parts).values())) == 2
 
 
@@ -352,14 +352,14 @@ def test_a_full_card_is_said(parts: Build, bench: BenchProcess) -> None:
         to_shutter(session)
         with pytest.raises(CardFull):
             session.capture()
-        assert session.place().todo is Todo.SHOOT
+        assert session.next_step().todo is Todo.SHOOT
 
 
 def test_a_low_battery_starts_no_capture(parts: Build, bench: BenchProcess) -> None:
     with at_work(parts) as session:
         to_shutter(session)
         bench.set_battery(5)
-        assert session.take_from_camera() is None, "the camera's news is heard"
+        assert session.shooting.take_from_camera() is None, "the camera's news is heard"
         with pytest.raises(CameraRefused, match="battery"):
             session.capture()
 
@@ -389,13 +389,13 @@ def test_marks_notes_and_going_back(parts: Build) -> None:
         session.mark(FrameState.BLANK)
         session.mark(FrameState.DAMAGED)
         session.mark(FrameState.SKIPPED)
-        assert session.place().frame == 4
+        assert session.next_step().frame == 4
         session.note("torn \x1b[31mperforation", 2)
         assert session.go_to(3).frame == 3
         to_shutter(session)
         session.capture()
         session.keep()
-        assert session.place().frame == 4
+        assert session.next_step().frame == 4
         with pytest.raises(RollError, match="frames 1 to 6"):
             session.go_to(7)
         frames = session.frames()
@@ -423,23 +423,23 @@ def test_going_back_to_a_decided_frame_keeps_its_choice_until_there_is_another(
 
 def test_a_shortened_checklist_says_in_the_log_what_was_left_out(parts: Build) -> None:
     with at_work(parts) as session:
-        session.ask_less(True)
+        session.checklist.ask_less(True)
         to_shutter(session)
         lines = [text for _, _, kind, text in session.store.journal.log_lines(parts.roll.id)
                  if kind == "checklist"]  # fmt: skip
         assert all(step.what.rstrip(".") in lines[-1] for step in left_out())
         session.capture()
         session.keep()
-        assert session.place().todo is Todo.SHOOT, "two keys a frame"
+        assert session.next_step().todo is Todo.SHOOT, "two keys a frame"
 
 
 def test_what_does_not_fit_the_place_changes_nothing(parts: Build) -> None:
     with at_work(parts) as session:
-        place = session.place()
+        place = session.next_step()
         for action in (session.keep, session.shoot_again, session.capture):
             with pytest.raises(NotNow):
                 action()
-        assert session.place() == place
+        assert session.next_step() == place
 
 
 @pytest.mark.parametrize(
@@ -461,24 +461,24 @@ def test_what_was_confirmed_holds_until_a_long_pause(
         closing(Archive(parts.archive.root, clock=lambda: ended + passed)) as later,
         at_work(parts._replace(archive=later)) as session,
     ):
-        assert (session.place().todo is Todo.SHOOT) is goes_on
+        assert (session.next_step().todo is Todo.SHOOT) is goes_on
 
 
 def test_what_was_done_can_be_undone(parts: Build) -> None:
     with at_work(parts) as session:
-        first = session.place()
+        first = session.next_step()
         session.confirm()
         session.undo()
-        assert session.place() == first
+        assert session.next_step() == first
         to_shutter(session)
         session.capture()
-        waiting = session.place()
+        waiting = session.next_step()
         session.keep()
         session.undo()
-        assert session.place() == waiting
+        assert session.next_step() == waiting
         session.shoot_again()
         session.undo()
-        assert session.place() == waiting
+        assert session.next_step() == waiting
         session.keep()
         assert session.frames()[0].state is FrameState.KEPT
     with at_work(parts) as session, pytest.raises(NotNow, match="nothing to undo"):
@@ -493,7 +493,7 @@ def test_undoing_passes_over_the_steps_that_a_waiting_picture_was_taken_upon(
         to_shutter(session)
         session.capture()
         assert not session.view().can_undo
-        with pytest.raises(NotNow, match="steps before this picture stand"):
+        with pytest.raises(NotNow, match="steps before this picture stay done"):
             session.undo()
         session.keep()
         to_shutter(session)
@@ -501,11 +501,11 @@ def test_undoing_passes_over_the_steps_that_a_waiting_picture_was_taken_upon(
         assert session.view().can_undo
         said = session.undo()
         assert said == "the choice about frame 1; the picture of frame 2 waits as well"
-        assert (session.place().frame, session.place().todo) == (1, Todo.DECIDE)
+        assert (session.next_step().frame, session.next_step().todo) == (1, Todo.DECIDE)
         session.keep()
-        assert (session.place().frame, session.place().todo) == (2, Todo.DECIDE)
+        assert (session.next_step().frame, session.next_step().todo) == (2, Todo.DECIDE)
         session.keep()
-        assert session.place().step == BY_KEY["frame-advance"], "of frame 3"
+        assert session.next_step().step == BY_KEY["frame-advance"], "of frame 3"
         session.confirm()
         said = session.undo()
         assert BY_KEY["frame-advance"].what.rstrip(".") in said
@@ -523,7 +523,7 @@ def test_a_step_of_another_frame_than_the_one_in_the_gate_is_passed_over(parts: 
         to_shutter(session)
         assert session.capture().captures[0][0].frame == 3
         assert session.undo().startswith("the choice about frame 2")
-        assert (session.place().frame, session.place().todo) == (2, Todo.STEP)
+        assert (session.next_step().frame, session.next_step().todo) == (2, Todo.STEP)
         assert session.undo() == "the choice about frame 1", "frame 2 was not in the gate any more"
 
 
@@ -534,11 +534,11 @@ def test_several_takes_are_put_aside_together_and_any_can_be_chosen(
         bench.go_to(1)
         for _ in range(2):
             bench.press_button()
-            while session.take_from_camera() is None:
+            while session.shooting.take_from_camera() is None:
                 pass
         session.shoot_again()
         to_shutter(session)
-        assert session.place().frame == 1
+        assert session.next_step().frame == 1
         takes = session.frames()[0].captures
         session.choose(1, takes[0].id)
         chosen = session.frames()[0].chosen
@@ -556,8 +556,8 @@ def test_a_picture_that_waits_is_not_passed_over(parts: Build) -> None:
         to_shutter(session)
         session.capture()
         session.go_to(None)
-        assert session.place().todo is Todo.DECIDE
-        assert session.place().frame == 1
+        assert session.next_step().todo is Todo.DECIDE
+        assert session.next_step().frame == 1
 
 
 def test_a_restarted_rehearsal_has_the_film_where_it_was(parts: Build, bench: BenchProcess) -> None:
@@ -580,7 +580,7 @@ def test_a_picture_judged_at_the_next_start_gets_advice_in_the_cameras_own_words
         session.store.frames.set_judgement(shot.id, Verdict.UNJUDGED, Facts(), b"")
     with at_work(parts) as session:
         assert any("had not been judged" in said for said in session.found)
-        waiting = session.place().capture
+        waiting = session.next_step().capture
         assert waiting is not None
         state = parts.camera.state()
         assert waiting.facts.advice_shutter in state.settings[Role.SHUTTER].choices

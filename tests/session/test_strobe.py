@@ -68,7 +68,7 @@ def session(
 
 
 def shutter_of(session: Session) -> str | None:
-    state = session.refresh_camera()
+    state = session.tethered.refresh()
     return state.value(Role.SHUTTER) if state else None
 
 
@@ -79,7 +79,7 @@ def log_of(session: Session) -> str:
 def test_the_open_gate_is_photographed_once_and_the_power_advised(
     session: Session, strobe: BenchProcess
 ) -> None:
-    test = LightTest(session)
+    test = LightTest(session.bench)
     strobe.remove_film()
     result = test.run()
     # Bare light saturates at 1/15 s (docs/bench.md), and no shutter time helps against a strobe.
@@ -99,8 +99,8 @@ def test_the_open_gate_is_photographed_once_and_the_power_advised(
     strobe.turn_power(note.value + 3.0)
     result = test.run()
     assert (result.findings, result.kept) == ((), True)
-    assert session.light.kept.gate is not None
-    assert session.light.kept.gate.strobe
+    assert session.bench.light.kept.gate is not None
+    assert session.bench.light.kept.gate.strobe
     strobe.lamp(False)
     assert test.run_stray(result).findings == ()
     test.close()
@@ -111,7 +111,7 @@ def test_the_open_gate_is_photographed_once_and_the_power_advised(
 def test_base_and_frame_with_a_strobe(
     session: Session, strobe: BenchProcess, archive: Archive
 ) -> None:
-    calibration = BaseCalibration(session)
+    calibration = BaseCalibration(session.bench)
     strobe.turn_power(-1.5)
     strobe.lay_blank()
     first = calibration.shoot()
@@ -127,7 +127,7 @@ def test_base_and_frame_with_a_strobe(
     strobe.turn(Property.EXPOSURE_TIME_FRACTION, fraction("1/15"))
     session.reconnect()
     strobe.go_to(1)
-    while session.place().todo is Todo.STEP:
+    while session.next_step().todo is Todo.STEP:
         session.confirm()
     ((capture, _),) = session.capture().captures
     assert (capture.verdict, capture.strobe) == ("keep", True)
@@ -137,7 +137,7 @@ def test_base_and_frame_with_a_strobe(
     # A stop and a half less light: the verdict says so, and names no shutter time.
     strobe.turn_power(-1.5)
     strobe.go_to(2)
-    while session.place().todo is Todo.STEP:
+    while session.next_step().todo is Todo.STEP:
         session.confirm()
     ((capture, judgement),) = session.capture().captures
     assert capture.facts.advice_shutter is None
@@ -157,16 +157,16 @@ def test_base_and_frame_with_a_strobe(
 def test_a_picture_is_shown_as_it_was_judged_whatever_the_light_is_now(
     session: Session, strobe: BenchProcess
 ) -> None:
-    session.use_bench(replace(TABLE, light=LAMP))
+    session.set_up.use_bench(replace(TABLE, light=LAMP))
     strobe.turn_power(-2.0)
     strobe.go_to(1)
-    while session.place().todo is Todo.STEP:
+    while session.next_step().todo is Todo.STEP:
         session.confirm()
     ((capture, judged),) = session.capture().captures
     assert judged.facts.advice_shutter
-    session.use_bench(TABLE)
-    session._last = None  # as after another picture was looked at
-    again = session.judgement(capture)
+    session.set_up.use_bench(TABLE)
+    session.verdicts._last = None  # as after another picture was looked at
+    again = session.verdicts.of(capture)
     assert again.facts.advice_shutter == judged.facts.advice_shutter
 
 
@@ -174,17 +174,17 @@ def test_the_kept_bench_says_the_kind_of_light(archive: Archive, roll: Roll, jud
     flashing = replace(QUICK, light=replace(QUICK.light, kind=STROBE))
     with Session(archive, roll, None, judge, flashing) as session:
         assert session.settings.light.strobe, "no bench is known: the settings say it"
-        session.use_bench(replace(TABLE, light="lamp"))
+        session.set_up.use_bench(replace(TABLE, light="lamp"))
         assert not session.settings.light.strobe
         # Another kind of light is another lamp: its steps are asked again.
-        for step in session.bench_question().standing:
-            session.confirm_set_up(step[0])
-        session.use_bench(TABLE)
+        for step in session.set_up.question().standing:
+            session.set_up.confirm_open(step[0])
+        session.set_up.use_bench(TABLE)
         assert session.settings.light.strobe
         assert f"changed: {Part.LAMP}" in log_of(session)
     archive.store.journal.begin_sitting("")
     with Session(archive, roll, None, judge, QUICK) as session:
-        assert session.bench_name == ""
+        assert session.set_up.bench_name == ""
         assert session.settings.light.strobe, "the bench that was used last counts"
     (bench,) = BenchBook(archive.store).benches()
     assert bench.parts().endswith("the light is a strobe")
@@ -232,9 +232,9 @@ def test_with_a_lamp_the_check_has_no_word_on_the_shutter() -> None:
 
 
 def test_the_check_sets_the_shutter_and_puts_it_back(session: Session) -> None:
-    assert session.camera is not None
-    session.camera.set(Role.SHUTTER, "1/250")
-    setup = CameraSetup(session)
+    assert session.tethered.camera is not None
+    session.tethered.camera.set(Role.SHUTTER, "1/250")
+    setup = CameraSetup(session.bench)
     said = setup.set_up(setup.check().lines)
     assert shutter_of(session) == "1/125"
     assert any("1/250 → 1/125" in text for text in said)

@@ -31,7 +31,6 @@ from tests.snapshots.still import Bench, StoppedClock
 from tether import clock
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
-from tether.bench.camera_setup import CameraSetup
 from tether.reports import roll_summary as statement
 from tether.reports.roll_summary import Statement
 from tether.tui import session_port
@@ -114,8 +113,6 @@ def still_clock(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
             if vars(module).get("datetime") is datetime:
                 monkeypatch.setattr(module, "datetime", StoppedClock)
     monkeypatch.setattr(clock, "datetime", StoppedClock)
-    # The camera check was given its clock when it was defined.
-    monkeypatch.setattr(CameraSetup.__init__, "__defaults__", (still.BEGIN.timestamp,))
     monkeypatch.setenv("TZ", "UTC")
     time.tzset()
     yield

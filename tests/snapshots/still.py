@@ -208,12 +208,12 @@ class Bench:
             BenchSetup("Table 1", lens="macro 60 mm", lamp="panel", used_at="2026-11-02")
         )
         with self.session() as session:
-            session.skip_set_up()
+            session.set_up.skip()
 
     def to_step(self, key: str) -> None:
         """Confirm what comes up to a step."""
         with self.session() as session:
-            while (step := session.place().step) is not None and step.key != key:
+            while (step := session.next_step().step) is not None and step.key != key:
                 session.confirm(step)
             assert step is not None, f"no step {key} came"
 
@@ -227,7 +227,7 @@ class Bench:
         with self.session() as session:
             for number, verdict in enumerate(verdicts, start=1):
                 _to_shutter(session)
-                frame = session.place().frame
+                frame = session.next_step().frame
                 take = len(session.frames()[(frame or 1) - 1].captures) + 1
                 self.judge.says[f"f{frame:03}_t{take}"] = verdict
                 session.capture()
@@ -236,5 +236,5 @@ class Bench:
 
 
 def _to_shutter(session: Session) -> None:
-    while session.place().todo is Todo.STEP:
+    while session.next_step().todo is Todo.STEP:
         session.confirm()

@@ -275,7 +275,7 @@ async def test_the_light_is_tested_with_the_film_out_and_back(
         await until(pilot, lambda: ready(pilot))
         assert bench.frame() == 1
         assert app.port is not None
-        state = await app.port.ask(lambda s: s.refresh_camera())
+        state = await app.port.ask(lambda s: s.tethered.refresh())
         assert state is not None
         assert state.value(Role.SHUTTER) == "1/15"
         await press(pilot, "f")
@@ -342,7 +342,7 @@ async def test_stray_light_is_looked_for_with_the_lamp_off(
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
         assert app.port is not None
-        assert (await app.port.ask(lambda s: s.light.kept)).gate is not None
+        assert (await app.port.ask(lambda s: s.bench.light.kept)).gate is not None
         assert bench.lamp_on()
     app.shut()
 
@@ -373,8 +373,8 @@ async def test_the_base_is_calibrated_on_blank_film(given: AppContext, bench: Be
         assert "found and checked" in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
-        assert (await app.port.ask(lambda s: s.light.kept)).base is not None
-        state = await app.port.ask(lambda s: s.refresh_camera())
+        assert (await app.port.ask(lambda s: s.bench.light.kept)).base is not None
+        state = await app.port.ask(lambda s: s.tethered.refresh())
         assert state is not None
         assert state.value(Role.SHUTTER) == wanted
     app.shut()
@@ -424,7 +424,7 @@ async def test_a_setting_that_is_declined_stays_and_another_film_can_be_tried(
         await until(pilot, lambda: screen.stage is BaseStage.FILM and not screen.results)
         await back(pilot)
         assert app.port is not None
-        state = await app.port.ask(lambda s: s.refresh_camera())
+        state = await app.port.ask(lambda s: s.tethered.refresh())
         assert state is not None
         assert state.value(Role.SHUTTER) == "1/250"
     app.shut()
@@ -448,7 +448,9 @@ async def test_a_shutter_that_an_interrupted_test_left_elsewhere_is_asked_about(
         await until(pilot, lambda: ready(pilot))
         assert first.port is not None
         # As a light test does that is killed before it can put the shutter back.
-        await first.port.ask(lambda s: LentShutter(s, "light test").set("1/125"))
+        await first.port.ask(
+            lambda s: LentShutter(s.open_roll, s.tethered, "light test").set("1/125")
+        )
     first.shut()
     app = TetherApp(given)
     async with app.run_test(size=size) as pilot:
@@ -458,7 +460,7 @@ async def test_a_shutter_that_an_interrupted_test_left_elsewhere_is_asked_about(
         await pilot.press(*["down"] * down, "enter")
         await until(pilot, lambda: ready(pilot))
         assert app.port is not None
-        state = await app.port.ask(lambda s: s.refresh_camera())
+        state = await app.port.ask(lambda s: s.tethered.refresh())
         assert state is not None
         assert state.value(Role.SHUTTER) == ends_at
     app.shut()

@@ -93,7 +93,7 @@ async def test_power_is_turned_and_a_frame_kept(
         assert view.place.capture is not None
         assert (view.place.capture.take, view.place.capture.verdict) == (2, "keep")
         assert app.port is not None
-        state = await app.port.ask(lambda s: s.refresh_camera())
+        state = await app.port.ask(lambda s: s.tethered.refresh())
         assert state is not None
         assert state.value(Role.SHUTTER) == "1/15"
     app.shut()

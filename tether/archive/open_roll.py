@@ -6,7 +6,7 @@ from pathlib import Path
 
 from tether.archive.archive import Archive
 from tether.archive.layout import TRIALS_FOLDER
-from tether.archive.records import Capture, Frame, Roll
+from tether.archive.records import Capture, Frame, Roll, RollError
 
 
 class OpenRoll:
@@ -61,6 +61,22 @@ class OpenRoll:
     def frame(self, number: int) -> Frame:
         """Return one frame as it is stored now."""
         return self.frames()[number - 1]
+
+    def check_frame(self, number: int) -> None:
+        """See that the roll has a frame.
+
+        Raises
+        ------
+        RollError
+            When it has not.
+        """
+        last = self.roll.frames_expected
+        if not 1 <= number <= last:
+            raise RollError(
+                f"This roll has frames 1 to {last}, not {number}.",
+                kept="Nothing was changed.",
+                todo="Give one of its frame numbers.",
+            )
 
     def stored(self, capture: Capture) -> Capture:
         """Return a capture as it is stored now: with its verdict, once it was judged."""

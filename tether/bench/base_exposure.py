@@ -9,22 +9,20 @@ most three shots. With a strobe no setting of the camera is named: its power is 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
 from tether.bench.light_record import KeptBase
-from tether.bench.light_test import request_of
-from tether.bench.light_worker import light_worker
+from tether.bench.light_worker import LightRequest, light_worker
 from tether.bench.shutter_loan import as_taken
+from tether.bench.work_bench import Report, WorkBench, shutter_times
 from tether.camera.protocol import Role, Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.capture.bench_shots import BenchShot
 from tether.capture.transfer import Progress
 from tether.errors import NotNow
 from tether.facts import ExposureValues
-from tether.session.session import Session
 from tether.text import printable
 from tether.worker_process import RAW_SECONDS
 
@@ -43,7 +41,7 @@ class BaseResult:
     ----------
     seen
         The clear film that was seen.
-    trial
+    shot
         The raw file, and the shutter it was exposed at.
     shots
         How many there were so far.
@@ -64,7 +62,7 @@ class BaseResult:
     """
 
     seen: ClearFilm
-    trial: BenchShot
+    shot: BenchShot
     shots: int
     off_ev: float | None
     reached: bool
@@ -82,8 +80,8 @@ class BaseResult:
 class BaseCalibration:
     """Finds a roll's shutter time. All methods block; `close` ends the worker."""
 
-    def __init__(self, session: Session) -> None:
-        self._session = session
+    def __init__(self, bench: WorkBench) -> None:
+        self._bench = bench
         self._worker = light_worker()
         self.shots = 0
         self.result: BaseResult | None = None
@@ -96,7 +94,7 @@ class BaseCalibration:
         """Count the shots from the start: another piece of film lies in the gate."""
         self.shots, self.result = 0, None
 
-    def shoot(self, report: Callable[[int, Progress], None] | None = None) -> BaseResult:
+    def shoot(self, report: Report = lambda *_: None) -> BaseResult:
         """Photograph what lies in the gate and say how far its clear film is from the target.
 
         A base that is not saturated is kept as the roll's. The shutter is not moved.
@@ -108,26 +106,25 @@ class BaseCalibration:
         TetherError
             When no picture came, or it cannot be measured.
         """
-        session = self._session
-        if session.camera is None or session.refresh_camera() is None:
-            raise NotNow("No camera is connected.", todo="Connect it, then calibrate.")
+        bench = self._bench
+        bench.camera.connected("Connect it, then calibrate.")
+        bench.camera.refresh()
         if self.shots >= MOST_SHOTS:
             raise NotNow(f"There were {MOST_SHOTS} shots already.", todo="Begin anew.")
         number = self.shots + 1
-        told = partial(report or (lambda *_: None), number)
-        trial = session.bench_shots.take(CLEAR_FILM, told)
+        shot = bench.shots.take(CLEAR_FILM, partial(report, number))
         self.shots = number
-        told(Progress("judge"))
-        shutter = self._shutter()
-        seen, exposure = self._measure(trial, shutter)
+        report(number, Progress("judge"))
+        state = bench.camera.refresh()
+        shutter = state.settings.get(Role.SHUTTER) if state else None
+        seen, exposure = self._measure(shot, shutter)
         shutter = as_taken(shutter, exposure[0])
-        stands = printable(shutter.value, 20) if shutter else ""
-        trial = replace(trial, exposure=exposure, shutter=stands)
+        label = printable(shutter.value, 20) if shutter else ""
+        shot = replace(shot, exposure=exposure, shutter=label)
         if seen.seen.usable and not seen.clipped:
-            strobe = session.settings.light.strobe
-            session.light.keep(base=KeptBase(trial, seen.seen.value, seen.signal, strobe))
-        self.result = self._judged(seen, trial, shutter)
-        self._log(self.result)
+            bench.light.keep(base=KeptBase(shot, seen.seen.value, seen.signal, bench.strobe))
+        self.result = self._judged(seen, shot, shutter)
+        bench.log(f"Base ({shot.file}, {label}): {base_line(self.result)}")
         return self.result
 
     def set_wanted(self) -> str:
@@ -140,36 +137,38 @@ class BaseCalibration:
         CameraError
             When the camera does not take it.
         """
-        session, result = self._session, self.result
-        if result is None or result.wanted is None or session.camera is None:
+        camera, result = self._bench.camera, self.result
+        if result is None or result.wanted is None or camera.camera is None:
             raise NotNow("There is no setting to make.")
-        now_set = session.camera.set(Role.SHUTTER, result.wanted).value
-        session.refresh_camera()
-        session.store.journal.log(
-            "camera", f"Shutter set to {printable(now_set, 20)} for the roll", session.roll.id
-        )
+        now_set = camera.camera.set(Role.SHUTTER, result.wanted).value
+        camera.refresh()
+        self._bench.roll.log("camera", f"Shutter set to {printable(now_set, 20)} for the roll")
         return now_set
 
     def _measure(
-        self, trial: BenchShot, shutter: Setting | None
+        self, shot: BenchShot, shutter: Setting | None
     ) -> tuple[ClearFilm, ExposureValues]:
-        session = self._session
-        roll = session.roll
+        bench, roll = self._bench, self._bench.roll.roll
+        request = LightRequest(
+            shutter_seconds(shutter.value) if shutter else None,
+            shutter_times(shutter),
+            bench.settings,
+        )
         self._worker.start()
         measured: tuple[ClearFilm, ExposureValues] = self._worker.call(
             "clear_film",
-            session.bench_shots.file(trial),
+            bench.shots.file(shot),
             (roll.process, roll.format_key),
-            request_of(shutter, session),
-            session.light.kept,
+            request,
+            bench.light.kept,
             timeout=RAW_SECONDS,
         )
         return measured
 
-    def _judged(self, seen: ClearFilm, trial: BenchShot, shutter: Setting | None) -> BaseResult:
-        limits, strobe = self._session.settings.exposure, self._session.settings.light.strobe
+    def _judged(self, seen: ClearFilm, shot: BenchShot, shutter: Setting | None) -> BaseResult:
+        limits, strobe = self._bench.settings.exposure, self._bench.strobe
         if not seen.seen.usable:
-            return BaseResult(seen, trial, self.shots, None, False, None, False, strobe=strobe)
+            return BaseResult(seen, shot, self.shots, None, False, None, False, strobe=strobe)
         off = seen.stops_to_target(limits)
         reached = not seen.clipped and abs(off) <= limits.base_tolerance_ev
         wanted = None
@@ -180,18 +179,7 @@ class BaseCalibration:
             if wanted == shutter.value:
                 wanted = None
         can_set = wanted is not None and shutter is not None and not shutter.readonly
-        return BaseResult(seen, trial, self.shots, off, reached, wanted, can_set, rest, strobe)
-
-    def _shutter(self) -> Setting | None:
-        state = self._session.refresh_camera()
-        return state.settings.get(Role.SHUTTER) if state else None
-
-    def _log(self, result: BaseResult) -> None:
-        self._session.store.journal.log(
-            "bench",
-            f"Base ({result.trial.file}, {result.trial.shutter}): {base_line(result)}",
-            self._session.roll.id,
-        )
+        return BaseResult(seen, shot, self.shots, off, reached, wanted, can_set, rest, strobe)
 
 
 def _rest(wanted: str | None, stands: str, off: float) -> float:
@@ -218,7 +206,7 @@ def base_line(result: BaseResult) -> str:
     if seen in _NOT_SEEN:
         return _NOT_SEEN[seen]
     what, lie, are = _SEEN[seen]
-    at = f" at {result.trial.shutter}" if result.trial.shutter else ""
+    at = f" at {result.shot.shutter}" if result.shot.shutter else ""
     if result.seen.clipped:
         return f"{what} {are} saturated{at}: by how much cannot be seen."
     ev, off = result.seen.ev or 0.0, result.off_ev or 0.0

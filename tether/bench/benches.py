@@ -6,6 +6,7 @@ are asked whose part of it has changed, and those that have to be done each time
 
 from __future__ import annotations
 
+import getpass
 import json
 import unicodedata
 from collections.abc import Mapping, Sequence
@@ -42,7 +43,7 @@ class BenchSetup:
     name
         What the person calls it.
     camera
-        What tells its camera from others, see `tether.session.core.Core.camera_key`.
+        What tells its camera from others, see `tether.capture.tethered.Tethered.key`.
     lens, holder, lamp
         In the person's own words, "" where nothing was said.
     film
@@ -190,6 +191,16 @@ class BenchBook:
         """Who is at the bench, "" where nobody said."""
         return printable(self._store.fact(_PERSON) or "", LONGEST)
 
+    @property
+    def person_or_account(self) -> str:
+        """Who works here: the person who was named, else the account, "" where it has no name."""
+        return self.person or _account()
+
+    @property
+    def by_person(self) -> str:
+        """Who does it, as words for the log; "" where that is not known."""
+        return f" by {self.person_or_account}" if self.person_or_account else ""
+
     def set_person(self, name: str) -> None:
         """Store who is at the bench."""
         self._store.set_fact(_PERSON, name or None)
@@ -211,6 +222,14 @@ class BenchBook:
 
     def _write(self, benches: Sequence[BenchSetup]) -> None:
         self._store.set_fact(_BENCHES, json.dumps([asdict(b) for b in benches]))
+
+
+def _account() -> str:
+    """Return the name of the account that the program runs under, "" where it has none."""
+    try:
+        return printable(getpass.getuser(), LONGEST)
+    except (OSError, KeyError):
+        return ""
 
 
 def _same(text: str) -> str:

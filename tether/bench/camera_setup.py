@@ -7,16 +7,15 @@ crash, from another roll, or on another day. Each camera has its own memory.
 from __future__ import annotations
 
 import json
-import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from tether.archive.records import FrameState
 from tether.bench.camera_check import CLOCK_VALUE, CheckResult, Job, check_camera, clock_ahead
+from tether.bench.work_bench import WorkBench
 from tether.camera.errors import CameraRefused
 from tether.camera.protocol import CameraState, Role
 from tether.errors import NotNow
-from tether.session.session import Session
 from tether.text import printable
 
 
@@ -30,19 +29,18 @@ class CheckedCamera:
 
 
 class CameraSetup:
-    """Checks, sets and puts back the camera of a session. All methods block.
+    """Checks, sets and puts back the camera of a bench. All methods block.
 
     Parameters
     ----------
-    session
+    bench
         Whose camera it is; everything that is done goes into its roll's log.
-    clock
-        Returns the computer's time in seconds since 1970.
     """
 
-    def __init__(self, session: Session, clock: Callable[[], float] = time.time) -> None:
-        self._session = session
-        self._clock = clock
+    def __init__(self, bench: WorkBench) -> None:
+        self._bench = bench
+        self._roll = bench.roll
+        self._camera = bench.camera
 
     def check(self) -> CheckedCamera:
         """Read the camera afresh and compare it with what the bench asks for.
@@ -54,28 +52,23 @@ class CameraSetup:
         CameraError
             When it does not answer.
         """
-        session = self._session
         state = self._state()
-        frames = session.frames()
-        sizes = [c.size for f in frames for c in f.captures]
+        frames, settings = self._roll.frames(), self._bench.settings
         job = Job(
             sum(f.state is FrameState.OPEN for f in frames),
-            max(sizes, default=0) or session.settings.storage.raw_bytes,
+            self._roll.raw_bytes(settings.storage.raw_bytes),
         )
         lines = check_camera(
-            state, job, session.settings.bench, now=self._clock(),
-            strobe=session.settings.light.strobe,
-        )  # fmt: skip
-        assert session.camera is not None, "its state was just read"
-        return CheckedCamera(
-            printable(session.camera.identity.model, 40), lines, self._to_put_back()
+            state, job, settings.bench, now=self._time(), strobe=self._bench.strobe
         )
+        model = printable(self._camera.connected().identity.model, 40)
+        return CheckedCamera(model, lines, self._to_put_back())
 
     def set_up(self, lines: Sequence[CheckResult]) -> tuple[str, ...]:
         """Set what the lines want; return what there is to say about each.
 
         The old values are stored first. A setting that the camera refuses is said, and the
-        others are set all the same.
+        others are set nevertheless.
 
         Raises
         ------
@@ -91,10 +84,10 @@ class CameraSetup:
         self._remember(found)
         said = []
         for role in (role for role in Role if role in wanted):
-            value = str(int(self._clock())) if wanted[role] == CLOCK_VALUE else wanted[role]
+            value = str(int(self._time())) if wanted[role] == CLOCK_VALUE else wanted[role]
             before = state.value(role) or ""
             said.append(self._set(role, value, before)[1])
-        self._session.refresh_camera()
+        self._camera.refresh()
         return tuple(said)
 
     def put_back(self) -> tuple[str, ...]:
@@ -116,27 +109,25 @@ class CameraSetup:
         for role in reversed(changed):
             value = found[role.value]
             if role is Role.CLOCK:
-                value = str(int(self._clock() + float(value)))
+                value = str(int(self._time() + float(value)))
             done, text = self._set(role, value, state.value(role) or "")
             said.append(text)
             if done:
                 del found[role.value]
                 self._remember(found)
-        self._session.refresh_camera()
+        self._camera.refresh()
         return tuple(said)
 
     def _state(self) -> CameraState:
-        state = self._session.refresh_camera()
+        state = self._camera.refresh()
         if state is None:
             raise NotNow("No camera is connected.", todo="Connect it, then check again.")
         return state
 
     def _set(self, role: Role, value: str, before: str) -> tuple[bool, str]:
         """Set one value; return whether the camera took it, and a sentence about it."""
-        camera = self._session.camera
-        assert camera is not None, "its state was just read"
         try:
-            now = camera.set(role, value).value
+            now = self._camera.connected().set(role, value).value
         except CameraRefused as error:
             text = f"The {role.noun} was not set: {error}"
             self._log(text)
@@ -154,28 +145,32 @@ class CameraSetup:
         return done, text
 
     def _log(self, text: str) -> None:
-        self._session.store.journal.log("camera", text, self._session.roll.id)
+        self._roll.log("camera", text)
+
+    def _time(self) -> float:
+        """Return the computer's time in seconds since 1970."""
+        return self._roll.archive.clock().timestamp()
 
     # --- what was found ----------------------------------------------------------------------
 
     @property
     def _key(self) -> str:
-        return f"camera as found: {self._session.camera_key}"
+        return f"camera as found: {self._camera.key}"
 
     def _as_found(self, state: CameraState, role: Role) -> str | None:
         if role is Role.CLOCK:
             # A clock goes on: what can be put back is by how much it was ahead.
-            ahead = clock_ahead(state.settings.get(role), self._clock())
+            ahead = clock_ahead(state.settings.get(role), self._time())
             return None if ahead is None else f"{ahead:.0f}"
         return state.value(role)
 
     def _found(self) -> dict[str, str]:
         """Return what was found, by the role's stored word; a newer program knows more roles."""
-        text = self._session.store.fact(self._key)
+        text = self._roll.store.fact(self._key)
         return dict(json.loads(text)) if text else {}
 
     def _remember(self, found: Mapping[str, str]) -> None:
-        self._session.store.set_fact(self._key, json.dumps(found) if found else None)
+        self._roll.store.set_fact(self._key, json.dumps(found) if found else None)
 
     def _to_put_back(self) -> tuple[tuple[Role, str], ...]:
         found = self._found()

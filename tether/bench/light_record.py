@@ -41,7 +41,7 @@ class KeptGate:
     later on: its exposure is not handed on.
     """
 
-    trial: BenchShot
+    shot: BenchShot
     channels: tuple[str, ...]
     grid: Grid
     uneven_percent: float = 0.0
@@ -56,8 +56,8 @@ class KeptGate:
         return OpenGate(
             self.channels,
             np.array(self.grid, np.float32),
-            (None, None, None) if self.strobe else self.trial.exposure,
-            self.trial.taken_at,
+            (None, None, None) if self.strobe else self.shot.exposure,
+            self.shot.taken_at,
             self.uneven_percent,
         )
 
@@ -71,7 +71,7 @@ class KeptBase:
     where an older program did not store it.
     """
 
-    trial: BenchShot
+    shot: BenchShot
     seen: str
     signal: Mapping[str, float] = field(default_factory=dict)
     strobe: bool | None = False
@@ -87,7 +87,7 @@ class KeptLight:
     @property
     def since(self) -> int:
         """How many captures the roll had when its light was last looked at."""
-        return max((part.trial.after for part in (self.gate, self.base) if part), default=0)
+        return max((part.shot.after for part in (self.gate, self.base) if part), default=0)
 
     def base_under(self, *, strobe: bool) -> KeptBase | None:
         """Return the base that was calibrated under this kind of light."""
@@ -105,8 +105,8 @@ class KeptLight:
         if self.gate is not None:
             memory = memory.with_open_gate(self.gate.as_open_gate())
         base = self.base_under(strobe=strobe)
-        if base is not None and base.trial.after >= _last_seen(memory):
-            known = KnownBase(dict(base.signal), base.trial.exposure)
+        if base is not None and base.shot.after >= _last_seen(memory):
+            known = KnownBase(dict(base.signal), base.shot.exposure)
             memory = replace(memory, base=known)
         return memory
 
@@ -123,8 +123,8 @@ def _last_seen(memory: RollMemory) -> int:
     return int(seen[:, ORDER].max()) if seen.size else 0
 
 
-class LightKeeper:
-    """Keeps what is known of one roll's light.
+class LightRecord:
+    """What is kept of one roll's light.
 
     Parameters
     ----------
@@ -134,14 +134,14 @@ class LightKeeper:
 
     def __init__(self, folder: Path) -> None:
         self._path = folder / LIGHT_FILE
-        self._known: KeptLight | None = None
+        self._kept: KeptLight | None = None
 
     @property
     def kept(self) -> KeptLight:
         """What is known; nothing where the file is missing or makes no sense."""
-        if self._known is None:
-            self._known = read_light(self._path)
-        return self._known
+        if self._kept is None:
+            self._kept = read_light(self._path)
+        return self._kept
 
     def keep(self, *, gate: KeptGate | None = None, base: KeptBase | None = None) -> None:
         """Put a new open gate or a new base in the place of the old one.
@@ -153,7 +153,7 @@ class LightKeeper:
         """
         now = KeptLight(gate or self.kept.gate, base or self.kept.base)
         write_json(self._path, as_json(now))
-        self._known = now
+        self._kept = now
 
 
 def as_json(light: KeptLight) -> dict[str, Any]:
@@ -161,14 +161,14 @@ def as_json(light: KeptLight) -> dict[str, Any]:
     facts: dict[str, Any] = {"version": VERSION}
     if light.gate is not None:
         rounded = [[[round(v, _DIGITS) for v in row] for row in plane] for plane in light.gate.grid]
-        facts["open_gate"] = asdict(light.gate.trial) | {
+        facts["open_gate"] = asdict(light.gate.shot) | {
             "channels": list(light.gate.channels),
             "grid": rounded,
             "uneven_percent": round(light.gate.uneven_percent, 2),
             "light": STROBE if light.gate.strobe else LAMP,
         }
     if light.base is not None:
-        facts["base"] = asdict(light.base.trial) | {
+        facts["base"] = asdict(light.base.shot) | {
             "seen": light.base.seen,
             "signal": dict(light.base.signal),
         }

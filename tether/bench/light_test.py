@@ -10,10 +10,9 @@ bands stand out best, and nothing is cut off. The first exposure tells how far t
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
@@ -21,15 +20,15 @@ import numpy as np
 from tether.bench.light_record import KeptGate
 from tether.bench.light_worker import GateSeen, LightRequest, light_worker
 from tether.bench.shutter_loan import LentShutter, as_taken
+from tether.bench.work_bench import Report, WorkBench, shutter_times
 from tether.camera.protocol import Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.capture.bench_shots import BenchShot
 from tether.capture.transfer import Progress
-from tether.errors import NotNow, TetherError
+from tether.errors import TetherError
 from tether.findings import Finding, Severity
 from tether.findings.about_bench import EVENED_OUT
 from tether.measure.light.open_gate import Light, judge_stray_light
-from tether.session.session import Session
 from tether.settings import Settings
 from tether.text import percent, printable
 from tether.worker_process import RAW_SECONDS
@@ -38,8 +37,6 @@ MOST_EXPOSURES = 3
 OPEN_GATE, LAMP_OFF = "open-gate", "lamp-off"
 NO_FLAT = frozenset({"light-saturated", "light-too-dark", "lamp-flicker", "strobe-power"})
 """Findings with which an open gate is no flat field; one that is a mere note does not count."""
-
-Report = Callable[[int, Progress], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +47,7 @@ class LightResult:
     ----------
     light, findings
         What was measured, and what there is to say about it.
-    trial
+    shot
         The open gate's raw file, and the shutter it was exposed at.
     exposures
         How many it took to get there.
@@ -64,7 +61,7 @@ class LightResult:
 
     light: Light
     findings: tuple[Finding, ...]
-    trial: BenchShot
+    shot: BenchShot
     exposures: int
     kept: bool = False
     said: str = ""
@@ -82,7 +79,7 @@ class StrayResult:
 
     share: float
     findings: tuple[Finding, ...]
-    trial: BenchShot
+    shot: BenchShot
     said: str = ""
 
 
@@ -105,32 +102,22 @@ def next_shutter(light: Light, shutter: Setting | None, settings: Settings) -> s
     return None if found == shutter.value else found
 
 
-def request_of(shutter: Setting | None, session: Session) -> LightRequest:
-    """Return what a test exposure is measured against."""
-    choices = shutter.choices if shutter else ()
-    return LightRequest(
-        shutter_seconds(shutter.value) if shutter else None,
-        tuple((c, s) for c in choices if (s := shutter_seconds(c))),
-        session.settings,
-    )
-
-
 class LightTest:
-    """Runs light tests for a session. All methods block; `close` ends the worker.
+    """Runs light tests on a bench. All methods block; `close` ends the worker.
 
     A strobe is photographed once, and says by how many stops its power is off: the shutter, which
     changes nothing about its light, is not touched.
     """
 
-    def __init__(self, session: Session) -> None:
-        self._session = session
+    def __init__(self, bench: WorkBench) -> None:
+        self._bench = bench
         self._worker = light_worker()
 
     def close(self) -> None:
         """End the worker. May be called twice."""
         self._worker.close()
 
-    def run(self, report: Report | None = None) -> LightResult:
+    def run(self, report: Report = lambda *_: None) -> LightResult:
         """Photograph the open gate and measure it; the film must be out already.
 
         ``report`` is told the number of the exposure and what is going on. An open gate that can
@@ -141,27 +128,26 @@ class LightTest:
         NotNow
             When no camera is connected.
         TetherError
-            When no picture came, or it cannot be measured. The shutter is put back all the same
+            When no picture came, or it cannot be measured. The shutter is put back nevertheless
             where the camera can still be reached.
         """
-        report = report or _nowhere
-        result = self._lent(lambda shutter: self._expose(shutter, report))
+        result = self._with_shutter(lambda shutter: self._open_gate(shutter, report))
         self._log(result)
         return result
 
-    def run_stray(self, gate: LightResult, report: Report | None = None) -> StrayResult:
+    def run_stray(self, gate: LightResult, report: Report = lambda *_: None) -> StrayResult:
         """Photograph the gate with the lamp off, and compare it with the open gate.
 
         The shutter is set as for the open gate. Raises as `run` does.
         """
-        report = report or _nowhere
-        return self._lent(lambda shutter: self._stray(shutter, gate, report))
+        return self._with_shutter(lambda shutter: self._stray(shutter, gate, report))
 
-    def _lent(self, work: Callable[[LentShutter], R]) -> R:
-        session = self._session
-        if session.camera is None or session.refresh_camera() is None:
-            raise NotNow("No camera is connected.", todo="Connect it, then test the light.")
-        shutter = LentShutter(session, "light test")
+    def _with_shutter(self, work: Callable[[LentShutter], R]) -> R:
+        """Lend the shutter to ``work``, and put it back whatever comes of that."""
+        camera = self._bench.camera
+        camera.connected("Connect it, then test the light.")
+        camera.refresh()
+        shutter = LentShutter(self._bench.roll, camera, "light test")
         try:
             result = work(shutter)
         except TetherError as error:
@@ -172,86 +158,84 @@ class LightTest:
             raise
         return replace(result, said=" ".join(filter(None, (result.said, shutter.put_back()))))
 
-    def _expose(self, shutter: LentShutter, report: Report) -> LightResult:
-        session = self._session
-        number = 1
-        while True:
-            trial = session.bench_shots.take(OPEN_GATE, partial(report, number))
+    def _open_gate(self, shutter: LentShutter, report: Report) -> LightResult:
+        """Photograph the open gate until its exposure will do; keep the last picture's light."""
+        for number in range(1, MOST_EXPOSURES + 1):
+            shot = self._bench.shots.take(OPEN_GATE, partial(report, number))
             report(number, Progress("judge"))
-            stands = shutter.now()
-            seen = self._measure(session.bench_shots.file(trial), stands)
-            shutter.believe(seen.exposure[0])
-            stands = as_taken(stands, seen.exposure[0])
-            wanted = next_shutter(seen.light, stands, session.settings)
-            if session.settings.light.strobe:
-                wanted = None
-            if wanted is None or number == MOST_EXPOSURES:
-                trial = replace(trial, shutter=printable(stands.value, 20) if stands else "")
-                return self._keep(seen, trial, number)
-            shutter.set(wanted)
-            number += 1
+            setting = shutter.now()
+            seen = self._measure(shot, setting)
+            shutter.correct_from_file(seen.exposure[0])
+            setting = as_taken(setting, seen.exposure[0])
+            wanted = None
+            if not self._bench.strobe:
+                wanted = next_shutter(seen.light, setting, self._bench.settings)
+            if wanted is None:
+                break
+            if number < MOST_EXPOSURES:
+                shutter.set(wanted)
+        label = printable(setting.value, 20) if setting else ""
+        return self._keep(seen, replace(shot, shutter=label, exposure=seen.exposure), number)
 
-    def _measure(self, path: Path, shutter: Setting | None) -> GateSeen:
+    def _measure(self, shot: BenchShot, shutter: Setting | None) -> GateSeen:
+        request = LightRequest(
+            shutter_seconds(shutter.value) if shutter else None,
+            shutter_times(shutter),
+            self._bench.settings,
+        )
         self._worker.start()
         seen: GateSeen = self._worker.call(
-            "gate", path, request_of(shutter, self._session), timeout=RAW_SECONDS
+            "gate", self._bench.shots.file(shot), request, timeout=RAW_SECONDS
         )
         return seen
 
-    def _keep(self, seen: GateSeen, trial: BenchShot, number: int) -> LightResult:
+    def _keep(self, seen: GateSeen, shot: BenchShot, number: int) -> LightResult:
         """Keep an open gate as the roll's flat field where it can be one."""
-        trial, strobe = replace(trial, exposure=seen.exposure), self._session.settings.light.strobe
-        wrong = [f for f in seen.findings if f.code in NO_FLAT and f.severity is not Severity.NOTE]
-        if not wrong:
-            gate = KeptGate(trial, seen.channels, seen.grid, seen.uneven_percent, strobe)
-            self._session.light.keep(gate=gate)
-        return LightResult(seen.light, seen.findings, trial, number, kept=not wrong, strobe=strobe)
+        strobe = self._bench.strobe
+        fit = not any(f.code in NO_FLAT and f.severity is not Severity.NOTE for f in seen.findings)
+        if fit:
+            gate = KeptGate(shot, seen.channels, seen.grid, seen.uneven_percent, strobe)
+            self._bench.light.keep(gate=gate)
+        return LightResult(seen.light, seen.findings, shot, number, kept=fit, strobe=strobe)
 
     def _stray(self, shutter: LentShutter, gate: LightResult, report: Report) -> StrayResult:
-        session = self._session
-        stands = shutter.now()
-        wanted, strobe = gate.trial.shutter, session.settings.light.strobe
+        shots = self._bench.shots
+        setting, wanted = shutter.now(), gate.shot.shutter
         if (
-            not strobe
+            setting is not None
             and shutter.movable
-            and stands
-            and stands.value != wanted
-            and wanted in stands.choices
+            and not self._bench.strobe
+            and setting.value != wanted
+            and wanted in setting.choices
         ):
             shutter.set(wanted)
-        trial = session.bench_shots.take(LAMP_OFF, partial(report, 1))
+        shot = shots.take(LAMP_OFF, partial(report, 1))
         report(1, Progress("judge"))
         self._worker.start()
         share: float = self._worker.call(
             "stray",
-            session.bench_shots.file(trial),
-            session.bench_shots.file(gate.trial),
-            (shutter_seconds(trial.shutter), gate.trial.exposure[0]),
-            strobe,
+            shots.file(shot),
+            shots.file(gate.shot),
+            (shutter_seconds(shot.shutter), gate.shot.exposure[0]),
+            self._bench.strobe,
             timeout=RAW_SECONDS,
         )
-        findings = tuple(judge_stray_light(share, session.settings.light))
-        said = "; ".join(f.text for f in findings) or "nothing to object to"
-        session.store.journal.log(
-            "bench", f"Stray light ({trial.file}): {stray_line(share)}; {said}", session.roll.id
-        )
-        return StrayResult(share, findings, trial)
+        findings = tuple(judge_stray_light(share, self._bench.settings.light))
+        self._bench.log(f"Stray light ({shot.file}): {stray_line(share)}; {_in_words(findings)}")
+        return StrayResult(share, findings, shot)
 
     def _log(self, result: LightResult) -> None:
-        said = "; ".join(f.text for f in result.findings) or "nothing to object to"
         kept = "kept as the roll's flat field" if result.kept else "not kept as flat field"
         if result.kept and result.uneven:
             kept += f", uneven as it is: {EVENED_OUT.rstrip('.')}"
-        self._session.store.journal.log(
-            "bench",
-            f"Light ({result.trial.file}, {result.trial.shutter}; {kept}): "
-            f"{'; '.join(light_lines(result))}; {said}",
-            self._session.roll.id,
+        self._bench.log(
+            f"Light ({result.shot.file}, {result.shot.shutter}; {kept}): "
+            f"{'; '.join(light_lines(result))}; {_in_words(result.findings)}"
         )
 
 
-def _nowhere(_number: int, _progress: Progress) -> None:
-    """Report to nobody."""
+def _in_words(findings: Sequence[Finding]) -> str:
+    return "; ".join(f.text for f in findings) or "nothing to object to"
 
 
 def light_lines(result: LightResult) -> tuple[str, ...]:
@@ -259,7 +243,7 @@ def light_lines(result: LightResult) -> tuple[str, ...]:
     light = result.light
     if light.saturated:
         return ("Level: saturated",)
-    at = f" at {result.trial.shutter}" if result.trial.shutter else ""
+    at = f" at {result.shot.shutter}" if result.shot.shutter else ""
     if result.strobe:
         flicker = "Flicker: not judged; a strobe has none"
     elif light.flicker_percent:

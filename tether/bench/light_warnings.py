@@ -122,7 +122,7 @@ def _newest_base(
     calibrated: KeptBase | None, captures: Sequence[Capture]
 ) -> tuple[str, float | None]:
     """Return the shutter's label and the level of the base (EV) that were seen last."""
-    since = captures[calibrated.trial.after :] if calibrated else captures
+    since = captures[calibrated.shot.after :] if calibrated else captures
     for capture in reversed([c for c in since if not c.strobe]):
         level = capture.facts.base_ev
         if level is not None:
@@ -131,14 +131,14 @@ def _newest_base(
     if calibrated is None:
         return "", None
     strongest = max(calibrated.signal.values(), default=0.0)
-    return calibrated.trial.shutter, math.log2(strongest) if strongest > 0 else None
+    return calibrated.shot.shutter, math.log2(strongest) if strongest > 0 else None
 
 
 def _since_the_gate(gate: KeptGate, camera: CameraState | None, strobe: bool) -> list[LightWarning]:
     """Say what has changed on the camera since the open gate was photographed."""
     if camera is None:
         return []
-    seconds, _, aperture = gate.trial.exposure
+    seconds, _, aperture = gate.shot.exposure
     texts = []
     f_now = f_number(camera.value(Role.APERTURE) or "")
     if f_now and aperture and abs(f_now / aperture - 1) > _SAME_APERTURE:
@@ -149,7 +149,7 @@ def _since_the_gate(gate: KeptGate, camera: CameraState | None, strobe: bool) ->
     time = shutter_seconds(label)
     if time and seconds and seconds / time > _SHORTER and not strobe:
         texts.append(
-            f"Flicker was looked for at {gate.trial.shutter or f'{seconds:g} s'}; at "
+            f"Flicker was looked for at {gate.shot.shutter or f'{seconds:g} s'}; at "
             f"{printable(label, 20)} there may be some"
         )
     return [LightWarning(f"{text}: test the light again.", LIGHT_TEST) for text in texts]
@@ -160,7 +160,7 @@ def _age(gate: KeptGate, settings: Settings, at: datetime) -> list[LightWarning]
 
     return [
         _with_action(finding.kind, finding.text)
-        for finding in judge_flat(gate.trial.taken_at, at, settings.light)
+        for finding in judge_flat(gate.shot.taken_at, at, settings.light)
     ]
 
 

@@ -8,59 +8,57 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
+from tether.archive.open_roll import OpenRoll
 from tether.archive.store import Store
-from tether.camera.protocol import CameraState, Role, Setting
+from tether.camera.protocol import Role, Setting
 from tether.camera.values import nearest_shutter, same_time, shutter_seconds
+from tether.capture.tethered import Tethered
 from tether.errors import TetherError
 from tether.text import printable
 
-if TYPE_CHECKING:
-    from tether.session.core import Core
-
 
 @dataclass(frozen=True, slots=True)
-class Displaced:
+class DisplacedShutter:
     """A shutter that does not stand where it stood before a test that was interrupted.
 
-    ``was`` and ``stands`` are the camera's own wording.
+    ``was`` and ``now`` are the camera's own wording, ``test`` what it was lent to.
     """
 
     was: str
-    stands: str
+    now: str
     test: str
 
     def sentence(self) -> str:
-        """Say it."""
+        """Say where the shutter was and is, for the screen and the log."""
         return (
             f"The {printable(self.test, 40)} was interrupted: the shutter stands at "
-            f"{printable(self.stands, 20)}; before, it stood at {printable(self.was, 20)}."
+            f"{printable(self.now, 20)}; before, it stood at {printable(self.was, 20)}."
         )
 
 
-def displaced(store: Store, camera_key: str, state: CameraState | None) -> Displaced | None:
+def displaced(store: Store, camera: Tethered) -> DisplacedShutter | None:
     """Return where the shutter stood before an interrupted test, None where all is as it was.
 
     A note of a shutter that stands right again is removed.
     """
-    noted = _noted(store, camera_key)
-    stands = state.value(Role.SHUTTER) if state else None
-    if noted is None or stands is None:
+    noted = _noted(store, camera)
+    now = camera.state.value(Role.SHUTTER) if camera.state else None
+    if noted is None or now is None:
         return None
     was, test = noted
-    if was == stands:
-        store.set_fact(_key(camera_key), None)
+    if was == now:
+        forget(store, camera)
         return None
-    return Displaced(was, stands, test)
+    return DisplacedShutter(was, now, test)
 
 
-def forget(store: Store, camera_key: str) -> None:
+def forget(store: Store, camera: Tethered) -> None:
     """Leave the shutter where it is: the person wants it there."""
-    store.set_fact(_key(camera_key), None)
+    store.set_fact(_key(camera), None)
 
 
-def put_back(session: Core) -> str:
+def put_back(roll: OpenRoll, camera: Tethered) -> str:
     """Put the shutter back to where it stood before an interrupted test; return that setting.
 
     Raises
@@ -68,23 +66,21 @@ def put_back(session: Core) -> str:
     TetherError
         When nothing is noted, or the camera does not take it. The note stays then.
     """
-    noted = _noted(session.store, session.camera_key)
-    if noted is None or session.camera is None:
+    noted = _noted(roll.store, camera)
+    if noted is None or camera.camera is None:
         raise TetherError("The shutter stands as it was; there is nothing to put back.")
     was, _ = noted
-    session.camera.set(Role.SHUTTER, was)
-    session.refresh_camera()
-    stands = session.camera_state.value(Role.SHUTTER) if session.camera_state else None
-    if stands != was:
+    camera.camera.set(Role.SHUTTER, was)
+    state = camera.refresh()
+    now = state.value(Role.SHUTTER) if state else None
+    if now != was:
         raise TetherError(
             f"The camera did not take {printable(was, 20)}: its shutter stands at "
-            f"{printable(stands or 'an unknown time', 20)}.",
+            f"{printable(now or 'an unknown time', 20)}.",
             todo=f"Set it to {printable(was, 20)} on the camera.",
         )
-    forget(session.store, session.camera_key)
-    session.store.journal.log(
-        "camera", f"Shutter put back to {printable(was, 20)}", session.roll.id
-    )
+    forget(roll.store, camera)
+    roll.log("camera", f"Shutter put back to {printable(was, 20)}")
     return was
 
 
@@ -107,20 +103,21 @@ class LentShutter:
 
     Parameters
     ----------
-    session
-        With a connected camera.
+    roll, camera
+        The roll whose log tells of it, and the camera, which is connected.
     test
         What it is lent to, in words.
     """
 
-    def __init__(self, session: Core, test: str) -> None:
-        self._session = session
+    def __init__(self, roll: OpenRoll, camera: Tethered, test: str) -> None:
+        self._roll = roll
+        self._camera = camera
         self._test = test
         self.before = self.now()
         self._moved = False
 
-    def believe(self, seconds: float | None) -> None:
-        """Take note of a raw file's exposure time, before the shutter was moved for the first time.
+    def correct_from_file(self, seconds: float | None) -> None:
+        """Correct where it stood by a raw file's exposure time, while it was not moved yet.
 
         See `as_taken`: it is put back to where it really stood.
         """
@@ -129,7 +126,7 @@ class LentShutter:
 
     def now(self) -> Setting | None:
         """Read how the shutter stands; None where the camera has no such setting."""
-        state = self._session.refresh_camera()
+        state = self._camera.refresh()
         return state.settings.get(Role.SHUTTER) if state else None
 
     @property
@@ -145,58 +142,51 @@ class LentShutter:
         CameraError
             When the camera does not take the setting.
         """
-        session = self._session
-        assert session.camera is not None, "lent by a connected camera"
         assert self.before is not None, "a camera without a shutter setting has none to move"
-        if _noted(session.store, session.camera_key) is None:
-            # A note that an earlier stop left says where it really belongs: that one stays.
-            noted = {
-                "was": self.before.value,
-                "test": self._test,
-                "at": self._session.store.stamp(),
-            }
-            session.store.set_fact(_key(session.camera_key), json.dumps(noted))
+        store = self._roll.store
+        if _noted(store, self._camera) is None:
+            # A note that an earlier interruption left says where it really belongs: it stays.
+            noted = {"was": self.before.value, "test": self._test, "at": store.stamp()}
+            store.set_fact(_key(self._camera), json.dumps(noted))
         self._moved = True
-        session.camera.set(Role.SHUTTER, value)
+        self._camera.connected().set(Role.SHUTTER, value)
 
     def put_back(self) -> str:
         """Set it to where it was; return what there is to say, "" when it stands there now.
 
         One that was not moved is not touched.
         """
-        session, before = self._session, self.before
+        before = self.before
         if before is None or not self._moved:
             return ""
-        stands = None
+        now = None
         try:
-            if session.camera is None:
-                raise TetherError("No camera is connected.")
-            now_set = self.now()
-            if now_set is not None and now_set.value != before.value:
-                session.camera.set(Role.SHUTTER, before.value)
-                now_set = self.now()
-            stands = now_set.value if now_set else None
+            now = self.now()
+            if now is not None and now.value != before.value:
+                self._camera.connected().set(Role.SHUTTER, before.value)
+                now = self.now()
         except TetherError as error:
-            session.store.journal.log("camera", f"{self._elsewhere()} {error}", session.roll.id)
-        if stands != before.value:
-            return self._elsewhere()
-        noted = _noted(session.store, session.camera_key)
+            self._roll.log("camera", f"{_elsewhere(before)} {error}")
+            now = None
+        if now is None or now.value != before.value:
+            return _elsewhere(before)
+        noted = _noted(self._roll.store, self._camera)
         if noted is not None and noted[0] == before.value:
-            forget(session.store, session.camera_key)
+            forget(self._roll.store, self._camera)
         return ""
 
-    def _elsewhere(self) -> str:
-        was = printable(self.before.value, 20) if self.before else ""
-        return f"The shutter was not put back: it stood at {was}."
+
+def _elsewhere(before: Setting) -> str:
+    return f"The shutter was not put back: it stood at {printable(before.value, 20)}."
 
 
-def _key(camera_key: str) -> str:
-    return f"shutter of {camera_key}"
+def _key(camera: Tethered) -> str:
+    return f"shutter of {camera.key}"
 
 
-def _noted(store: Store, camera_key: str) -> tuple[str, str] | None:
+def _noted(store: Store, camera: Tethered) -> tuple[str, str] | None:
     """Read a note as (where the shutter stood, what it was lent to)."""
-    stored = store.fact(_key(camera_key))
+    stored = store.fact(_key(camera))
     if stored is None:
         return None
     try:

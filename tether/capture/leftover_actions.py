@@ -14,7 +14,7 @@ from pathlib import Path
 from tether.archive.durable import check_arrival, digest_of, matches
 from tether.archive.open_roll import OpenRoll
 from tether.archive.rebuilt_frames import record_by_name
-from tether.archive.records import Capture, FrameState, RollError
+from tether.archive.records import Capture, FrameState
 from tether.camera.errors import CameraError, CameraRefused
 from tether.camera.protocol import CardFile
 from tether.capture.leftovers import Kind, Leftover, in_folder, on_card
@@ -99,7 +99,7 @@ class LeftoverActions:
         CameraError, IntakeError
             When it could not be fetched or filed; it stays on the card.
         """
-        self._check_frame(frame)
+        self._roll.check_frame(frame)
         camera = self._camera.connected("Connect it, then fetch the picture.")
         settings = self._camera.settings_now(self._light())
         try:
@@ -135,7 +135,7 @@ class LeftoverActions:
         IntakeError
             When it could not be filed; it stays where it is.
         """
-        self._check_frame(frame)
+        self._roll.check_frame(frame)
         path = self._existing(item, Kind.WHOLE)
         arrival = check_arrival(path, path.name, None)
         card = CardFile("", path.name, arrival.size, None)
@@ -204,15 +204,6 @@ class LeftoverActions:
             self._roll.store.journal.leave_alone(self._roll.id, [item.key])
         self._roll.log("recovery", f"Left where it is: {item.name} ({item.kind.value})")
         return f"{item.name} stays where it is and is not asked about again."
-
-    def _check_frame(self, frame: int) -> None:
-        last = self._roll.roll.frames_expected
-        if not 1 <= frame <= last:
-            raise RollError(
-                f"This roll has frames 1 to {last}, not {frame}.",
-                kept="Nothing was changed.",
-                todo="Give one of its frame numbers.",
-            )
 
     def _existing(self, item: Leftover, kind: Kind) -> Path:
         if item.kind is not kind or item.path is None or not item.path.is_file():

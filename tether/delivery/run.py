@@ -11,7 +11,7 @@ from tether.archive.archive import Archive
 from tether.archive.fact_files import BesideUnusable
 from tether.archive.layout import TRIALS_FOLDER
 from tether.archive.records import Roll
-from tether.bench.light_record import LightKeeper
+from tether.bench.light_record import LightRecord
 from tether.delivery.cluster import ClusterCrew
 from tether.delivery.folder import (
     DeliveredFolder,
@@ -284,7 +284,7 @@ class RollDelivery:
             # What the last kept frame was judged against; else what lies in the folder, as after a
             # rebuilt database or a light test that came last.
             gate = RollMemory.from_bytes(self.archive.store.rolls.memory(self.roll.id)).open_gate
-            kept = LightKeeper(self.archive.folder(self.roll) / TRIALS_FOLDER).kept.gate
+            kept = LightRecord(self.archive.folder(self.roll) / TRIALS_FOLDER).kept.gate
             gate = gate or (kept.as_open_gate() if kept else None)
             return from_grid(gate.channels, gate.grid) if gate else None
         for _, result in LocalCrew(1).each_done(measure_flat, [whole_path(self.options.flat)], 1):

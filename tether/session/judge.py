@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
+from tether.archive.records import Capture
 from tether.bench.light_record import KeptLight
+from tether.bench.work_bench import WorkBench, shutter_times
+from tether.camera.protocol import Role
+from tether.camera.values import shutter_seconds
 from tether.errors import TetherError
 from tether.facts import Facts, StoredFinding
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Finding, Verdict
-from tether.settings import Settings
+from tether.settings import LAMP, STROBE, Settings
 from tether.worker_process import RAW_MEMORY_BYTES, RAW_SECONDS, WorkerProcess
 
 if TYPE_CHECKING:  # the session only hands arrays on; numpy would slow the program's start
@@ -60,6 +64,14 @@ class Judgement:
     def findings(self) -> tuple[StoredFinding, ...]:
         """What was found, gravest first."""
         return self.facts.findings
+
+
+class Judging(Protocol):
+    """What judges a raw file; see `Judge`."""
+
+    def judge(self, path: Path, request: JudgeRequest) -> Judgement:
+        """Judge a file; never raises for a file that is bad."""
+        ...
 
 
 class JudgeWorker:
@@ -146,3 +158,76 @@ def unjudged(error: TetherError, memory: bytes) -> Judgement:
         "findings": [finding.as_json()],
     }
     return Judgement(Facts.read(facts), memory)
+
+
+class Verdicts:
+    """The verdicts on a roll's pictures: made and stored once, and made afresh to be shown.
+
+    Parameters
+    ----------
+    bench
+        Its roll, and the light and the camera's settings that a picture is judged by.
+    judge
+        What judges a raw file.
+    """
+
+    def __init__(self, bench: WorkBench, judge: Judging) -> None:
+        self._bench = bench
+        self._roll = bench.roll
+        self._judge = judge
+        self._last: tuple[int, Judgement] | None = None
+
+    def judge(self, capture: Capture) -> Judgement:
+        """Judge a capture, and store what came of it."""
+        judgement = self._judgement_of(capture)
+        self._last = (capture.id, judgement)
+        self._roll.store.frames.set_judgement(
+            capture.id, judgement.verdict, judgement.facts, judgement.memory
+        )
+        findings = "; ".join(judgement.facts.texts) or "nothing to object to"
+        self._roll.log("verdict", f"{judgement.verdict.value}: {findings}", capture.frame)
+        self._roll.write_frame(capture.frame)
+        return judgement
+
+    def judge_waiting(self) -> list[int]:
+        """Judge the captures that an interruption left without a verdict; return their frames."""
+        waiting = [
+            capture
+            for frame in self._roll.frames()
+            for capture in frame.captures
+            if capture.decision is None and not capture.facts.stored
+        ]
+        for capture in waiting:
+            self.judge(capture)
+        return [capture.frame for capture in waiting]
+
+    def of(self, capture: Capture) -> Judgement:
+        """Return a stored capture's judgement for showing, made afresh unless it is the last."""
+        if self._last is None or self._last[0] != capture.id:
+            self._last = (capture.id, self._judgement_of(capture))
+        return self._last[1]
+
+    def _judgement_of(self, capture: Capture) -> Judgement:
+        roll, state = self._roll.roll, self._bench.camera.state
+        shutter = capture.settings.get(Role.SHUTTER.value, "")
+        seconds = shutter_seconds(shutter)
+        request = JudgeRequest(
+            process=roll.process,
+            format_key=roll.format_key,
+            frame=capture.frame,
+            shutter=(shutter, seconds) if seconds else None,
+            shutters=shutter_times(state.settings.get(Role.SHUTTER) if state else None),
+            memory=self._roll.store.rolls.memory(roll.id),
+            settings=self._settings_of(capture),
+            light=self._bench.light.kept,
+            order=sum(c.id <= capture.id for f in self._roll.frames() for c in f.captures),
+        )
+        return self._judge.judge(self._roll.file(capture.file_name), request)
+
+    def _settings_of(self, capture: Capture) -> Settings:
+        """Return the settings with the light that lit a picture, whatever is there by now."""
+        settings = self._bench.settings
+        if not capture.settings:  # one that was found: nothing is known of it
+            return settings
+        kind = STROBE if capture.strobe else LAMP
+        return replace(settings, light=replace(settings.light, kind=kind))

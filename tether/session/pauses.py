@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
+from tether.archive.open_roll import OpenRoll
 from tether.archive.records import LogLine
-from tether.session.core import Core
+from tether.session.checklist import Checklist
 from tether.text import plural
 
 Span = tuple[datetime, datetime]
@@ -17,24 +18,37 @@ _PAUSED = "Paused"
 _ENDING = frozenset({"pause", "sitting"})
 
 
-class Pausing(Core):
-    """A session that can be paused."""
+class Pauses:
+    """Begins and ends the pauses of one roll.
 
-    def pause(self) -> datetime:
+    Parameters
+    ----------
+    checklist
+        Where the work is when a pause begins.
+    recheck_minutes
+        Length of a pause after which light and focus are worth a look.
+    """
+
+    def __init__(self, roll: OpenRoll, checklist: Checklist, recheck_minutes: float) -> None:
+        self._roll = roll
+        self._checklist = checklist
+        self._recheck = timedelta(minutes=recheck_minutes)
+
+    def begin(self) -> datetime:
         """Store that a pause begins; return when."""
-        self._log("pause", _PAUSED, self.place().frame)
-        return datetime.now(UTC)
+        self._roll.log("pause", _PAUSED, self._checklist.next_step().frame)
+        return self._roll.archive.clock()
 
-    def go_on(self, since: datetime) -> str:
+    def end(self, since: datetime) -> str:
         """Store that the pause is over; return what is worth a look after it, "" for nothing."""
-        took = max(datetime.now(UTC) - since, timedelta(0))
-        self._log("pause", f"Went on after {span(took)}", self.place().frame)
-        self.store.journal.touch_sitting(self.sitting.id)
-        if took < timedelta(minutes=self.settings.sittings.recheck_minutes):
+        took = max(self._roll.archive.clock() - since, timedelta(0))
+        self._roll.log("pause", f"Went on after {span(took)}", self._checklist.next_step().frame)
+        self._checklist.touch()
+        if took < self._recheck:
             return ""
         return (
             f"The pause took {span(took)}. If the lamp was off, let it warm up; then look at light "
-            "(3) and focus (2)."
+            "and focus."
         )
 
 

@@ -6,26 +6,260 @@ thread may show. The next thing to do is derived from the store after each of th
 
 from __future__ import annotations
 
-from tether.archive.records import LONGEST_ROLL, Confirmed, Frame, FrameState, RollError
+from collections.abc import Callable
+from types import TracebackType
+from typing import Self
+
+from tether.archive.archive import Archive
+from tether.archive.open_roll import OpenRoll
+from tether.archive.records import LONGEST_ROLL, Capture, Frame, FrameState, Roll, RollError, Scope
+from tether.bench.benches import BenchBook
+from tether.bench.light_record import LightRecord
+from tether.bench.light_warnings import light_warnings
 from tether.bench.retake_steps import place_of, steps_to_redo
+from tether.bench.shutter_loan import displaced
+from tether.bench.steps import BENCH, Step
+from tether.bench.work_bench import WorkBench
 from tether.camera.protocol import Role
+from tether.capture.bench_shots import BenchShots
+from tether.capture.leftover_actions import LeftoverActions
+from tether.capture.recovery import recover
+from tether.capture.tethered import ReconnectableCamera, Tethered
+from tether.capture.transfer import CardTransfer, Progress
 from tether.errors import NotNow
+from tether.session.checklist import Checklist, begin_sitting
+from tether.session.events import Event, Listener
+from tether.session.judge import Judging, Verdicts
 from tether.session.next_step import Place
-from tether.session.pauses import Pausing
-from tether.session.session_values import Judging, Shot, View
-from tether.session.setup import Readying
+from tether.session.pauses import Pauses
+from tether.session.setup import SetUp
 from tether.session.shooting import Shooting
-from tether.text import plural, printable
+from tether.session.undo import UndoStack
+from tether.session.values import Shot, View
+from tether.settings import Settings
+from tether.text import megabytes, plural, printable
 
 __all__ = ["Judging", "Session", "Shot", "View"]
 
 
-class Session(Readying, Pausing, Shooting):
-    """One roll at work. Use as a context manager, or call `close`; see `Core` for what it takes."""
+class Session:
+    """One roll at work. Use as a context manager, or call `close`.
+
+    Parameters
+    ----------
+    archive, roll
+        Where the work is stored. The roll is locked for this process.
+    camera
+        A connected camera, None to go on without one (decisions and notes still work).
+    judge
+        What judges a raw file.
+    settings
+        Targets and limits.
+    listener
+        Called with what happens at the bench; the rehearsal's hand moves the film on it.
+
+    Attributes
+    ----------
+    open_roll, tethered
+        The roll and the camera.
+    bench
+        What the steps of the set-up work with: test exposures, the light, the settings.
+    checklist, set_up
+        The steps that were done, and which bench this is.
+    shooting, verdicts
+        From the shutter to a picture in the archive, and what is judged of it.
+    leftovers, pauses
+        What an interruption left, and the pauses.
+    found
+        What an earlier interruption left, in sentences.
+
+    Raises
+    ------
+    tether.archive.lock.RollBusy
+        When another program is at work on the roll.
+    """
+
+    def __init__(
+        self,
+        archive: Archive,
+        roll: Roll,
+        camera: ReconnectableCamera | None,
+        judge: Judging,
+        settings: Settings | None = None,
+        listener: Listener | None = None,
+    ) -> None:
+        settings = settings or Settings()
+        self.archive = archive
+        self.store = archive.store
+        self._listener = listener
+        self.open_roll = roll_at_work = OpenRoll(archive, roll)
+        try:
+            self.tethered = Tethered(camera)
+            self.transfer = CardTransfer(roll_at_work)
+            shots = BenchShots(
+                roll_at_work, self.tethered, self.transfer, settings.storage.raw_bytes
+            )
+            light = LightRecord(roll_at_work.test_folder)
+            self.bench = WorkBench(roll_at_work, self.tethered, shots, light, settings)
+            self._undo = UndoStack(roll_at_work)
+            benches = BenchBook(self.store)
+            sitting = begin_sitting(
+                self.store, archive.clock, self.tethered.key, settings.sittings.pause_hours
+            )
+            self.checklist = Checklist(
+                roll_at_work, sitting, self._undo, benches, light, self.announce
+            )
+            self.set_up = SetUp(self.bench, benches, self.checklist, self._undo)
+            self.verdicts = Verdicts(self.bench, judge)
+            self.shooting = Shooting(self.bench, self.transfer, self.checklist, self.verdicts)
+            self.leftovers = LeftoverActions(
+                roll_at_work,
+                self.tethered,
+                self.transfer,
+                self._judge_leftover,
+                lambda: self.settings.light.kind,
+            )
+            self.pauses = Pauses(roll_at_work, self.checklist, settings.sittings.recheck_minutes)
+            self.set_up.begin()
+            self.found = self._resume()
+        except BaseException:
+            self.open_roll.close()
+            raise
+
+    def __enter__(self) -> Self:
+        """Return the session itself."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Let go of the roll."""
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the roll; the camera and the archive are the caller's."""
+        self.open_roll.close()
+
+    def announce(self, event: Event) -> None:
+        """Tell the listener what happened at the bench; without one nothing is done."""
+        if self._listener is not None:
+            self._listener(event)
+
+    def _resume(self) -> tuple[str, ...]:
+        """Find what an earlier interruption left; return what there is to say about it."""
+        news = list(recover(self.transfer, self.tethered.camera, self.tethered.key))
+        # The camera's list of shutter settings is part of a judgement's advice: read it first.
+        self.tethered.refresh()
+        news += [
+            f"Frame {frame} had not been judged; that is done now."
+            for frame in self.verdicts.judge_waiting()
+        ]
+        if left := displaced(self.store, self.tethered):
+            news.append(left.sentence())
+        if self.tethered.camera is not None:
+            news += self._room()
+        self.checklist.announce_film()
+        place = self.next_step()
+        self._log("sitting", f"At work on {self.roll.name}; next: {place.sentence()}", place.frame)
+        return tuple(news)
+
+    def _room(self) -> list[str]:
+        roll, storage = self.roll, self.settings.storage
+        left = sum(f.state is FrameState.OPEN for f in self.frames())
+        need = left * self.open_roll.raw_bytes(storage.raw_bytes) + storage.spare_bytes
+        free = self.archive.free_bytes()
+        if left == 0 or free >= need:
+            return []
+        return [
+            f"The disk has {megabytes(free)} free; the {plural(left, 'frame')} left on "
+            f"{printable(roll.name)} want about {megabytes(need)}. Make room soon."
+        ]
+
+    # --- where the work is -----------------------------------------------------------------
+
+    @property
+    def roll(self) -> Roll:
+        """The roll as it is stored now."""
+        return self.open_roll.roll
+
+    @property
+    def settings(self) -> Settings:
+        """Targets and limits; the kind of light is that of the bench."""
+        return self.bench.settings
+
+    def frames(self) -> tuple[Frame, ...]:
+        """The frames as they are stored now."""
+        return self.open_roll.frames()
+
+    def next_step(self) -> Place:
+        """Return the next thing to do."""
+        return self.checklist.next_step()
+
+    def view(self) -> View:
+        """Return everything a screen needs; with the question about the bench when it is next."""
+        frames, place, camera = self.frames(), self.next_step(), self.tethered.camera
+        asks_bench = place.step is not None and place.step.key == BENCH
+        return View(
+            self.roll,
+            frames,
+            place,
+            self.tethered.state,
+            self.checklist.sitting.short,
+            self.archive.free_bytes(),
+            self.set_up.question() if asks_bench else None,
+            light_warnings(
+                self.bench.light.kept,
+                frames,
+                self.tethered.state,
+                self.settings,
+                self.archive.clock(),
+            ),
+            strobe=self.bench.strobe,
+            camera_name=camera.identity.model if camera else "",
+            can_undo=self._undo.last(place, self.checklist.confirmed()) is not None,
+        )
+
+    # --- steps and pictures ------------------------------------------------------------------
+
+    def confirm(self, step: Step | None = None) -> Place:
+        """Store that the step that is next was done; return what comes next.
+
+        For the step that asks which bench this is that means: the same as last time.
+
+        Raises
+        ------
+        NotNow
+            When no step is next, or another one than ``step``.
+        """
+        place = self.next_step()
+        if place.step is None or (step is not None and step.key != place.step.key):
+            raise NotNow("There is no such step to confirm now.", todo=f"Next: {place.sentence()}")
+        if place.step.key == BENCH:
+            if not self.set_up.use_same_bench():
+                self.checklist.confirm(place.step, frame=place.frame)
+        elif place.step.scope is Scope.SITTING:
+            self.set_up.confirm(place.step, place.frame)
+        else:
+            at = place_of(place.step, place.strip or 0, place.frame or 0)
+            self.checklist.confirm(place.step, at, place.frame)
+        return self.next_step()
+
+    def capture(self, report: Callable[[Progress], None] = lambda _: None) -> Shot:
+        """Fire the shutter for the frame that is next, see `Shooting.release`."""
+        return self.shooting.release(report)
+
+    def reconnect(self) -> tuple[str, ...]:
+        """Connect to the camera again, see `Shooting.reconnect`."""
+        return self.shooting.reconnect()
+
+    # --- choices -----------------------------------------------------------------------------
 
     def keep(self) -> Place:
         """Keep the picture that waits: it stands for the frame."""
-        place = self.place()
+        place = self.next_step()
         if place.capture is None or place.frame is None:
             raise NotNow("There is no picture waiting to be kept.")
         return self.choose(place.frame, place.capture.id)
@@ -38,47 +272,42 @@ class Session(Readying, Pausing, Shooting):
         NotNow
             When the frame has no such picture.
         """
-        chosen = next((c for c in self._frame(frame).captures if c.id == capture_id), None)
+        chosen = next((c for c in self.open_roll.frame(frame).captures if c.id == capture_id), None)
         if chosen is None:
             raise NotNow(f"Frame {frame} has no such picture.")
         self._remember(frame)
-        self.store.frames.decide(self._roll_id, frame, FrameState.KEPT, chosen.id)
+        self.store.frames.decide(self.open_roll.id, frame, FrameState.KEPT, chosen.id)
         return self._decided(frame, f"Kept {chosen.file_name}")
-
-    def _frame(self, number: int) -> Frame:
-        return self.frames()[number - 1]
 
     def _remember(self, number: int) -> None:
         """Make what is about to be decided about a frame something that can be undone."""
-        frame, cursor = self._frame(number), self.roll.cursor
-        memory = self.store.rolls.memory(self._roll_id) or None
+        frame, cursor = self.open_roll.frame(number), self.roll.cursor
+        memory = self.store.rolls.memory(self.open_roll.id) or None
 
         def put_back() -> None:
-            self.store.frames.restore(self._roll_id, frame, cursor, memory)
-            self._write_frame(number)
+            self.store.frames.restore(self.open_roll.id, frame, cursor, memory)
+            self.open_roll.write_frame(number)
 
-        self._can_undo(f"the choice about frame {number}", put_back)
+        self._undo.add(f"the choice about frame {number}", put_back)
 
     def shoot_again(self) -> Place:
         """Put all pictures that wait aside; they stay on disk, and the frame is shot again.
 
         What the verdict asks to be done first (move the film, focus) comes up as a step again.
         """
-        place = self.place()
+        place = self.next_step()
         if place.capture is None or place.frame is None:
             raise NotNow("There is no picture waiting to be put aside.")
         self._remember(place.frame)
-        waiting = [c for c in self._frame(place.frame).captures if c.decision is None]
+        waiting = [c for c in self.open_roll.frame(place.frame).captures if c.decision is None]
         for capture in waiting:
             self.store.frames.set_aside(capture.id)
         names = ", ".join(capture.file_name for capture in waiting)
-        said = self._decided(place.frame, f"Put aside {names}; shoot again")
-        again = steps_to_redo(capture.facts for capture in waiting)
-        for step in again:
+        self._decided(place.frame, f"Put aside {names}; shoot again")
+        for step in steps_to_redo(capture.facts for capture in waiting):
             at = place_of(step, place.strip or 0, place.frame)
-            self.store.journal.take_back(self.sitting.id, Confirmed(step.scope, at, step.key))
-            self._log("step", f"Asked again, as the verdict says: {step.what}", place.frame)
-        return self.place() if again else said
+            self.checklist.ask_again(step, at, "Asked again, as the verdict says", place.frame)
+        return self.next_step()
 
     def follow_advice(self) -> str:
         """Set the shutter as the verdict advises, and put the picture aside to shoot again.
@@ -92,21 +321,21 @@ class Session(Readying, Pausing, Shooting):
         CameraError
             When the camera does not take the setting; the picture still waits.
         """
-        waiting = self.place().capture
+        waiting = self.next_step().capture
         advice = waiting.facts.advice_shutter if waiting else None
-        if self.settings.light.strobe:
+        if self.bench.strobe:
             raise NotNow(
                 "With a strobe the shutter does not set the exposure.",
-                todo="Turn the strobe's power as the verdict says, then shoot again (A).",
+                todo="Turn the strobe's power as the verdict says, then shoot again.",
             )
-        if waiting is None or advice is None or self.camera is None:
+        if waiting is None or advice is None or self.tethered.camera is None:
             raise NotNow(
                 "There is no advice that could be set from here.",
                 todo="Change the light or the camera by hand, then shoot again.",
             )
-        now_set = self.camera.set(Role.SHUTTER, advice).value
+        now_set = self.tethered.camera.set(Role.SHUTTER, advice).value
         self._log("camera", f"Shutter set to {printable(now_set)}, as advised", waiting.frame)
-        self.refresh_camera()
+        self.tethered.refresh()
         self.shoot_again()
         return now_set
 
@@ -115,17 +344,17 @@ class Session(Readying, Pausing, Shooting):
 
         For a blank or damaged frame the newest picture, if there is one, stands for it.
         """
-        place = self.place()
+        place = self.next_step()
         if place.frame is None:
             raise NotNow("All frames are decided.", todo="Go to a frame to change it.")
-        frame = self._frame(place.frame)
+        frame = self.open_roll.frame(place.frame)
         newest = (
             frame.captures[-1].id if frame.captures and state is not FrameState.SKIPPED else None
         )
         if state is FrameState.SKIPPED and frame.chosen is not None:
             return self.go_to(None)
         self._remember(place.frame)
-        self.store.frames.decide(self._roll_id, place.frame, state, newest)
+        self.store.frames.decide(self.open_roll.id, place.frame, state, newest)
         return self._decided(place.frame, f"Marked as {state.value}")
 
     def go_to(self, frame: int | None) -> Place:
@@ -137,14 +366,10 @@ class Session(Readying, Pausing, Shooting):
             When the roll has no such frame.
         """
         roll = self.roll
-        if frame is not None and not 1 <= frame <= roll.frames_expected:
-            raise RollError(
-                f"This roll has frames 1 to {roll.frames_expected}, not {frame}.",
-                kept="Nothing was changed.",
-                todo="Give one of its frame numbers.",
-            )
+        if frame is not None:
+            self.open_roll.check_frame(frame)
         self.store.rolls.set_cursor(roll.id, frame)
-        place = self.place()
+        place = self.next_step()
         self._log("go", f"Went to frame {place.frame}" if place.frame else "Went on", place.frame)
         return place
 
@@ -156,12 +381,53 @@ class Session(Readying, Pausing, Shooting):
         self.store.rolls.change(roll.id, frames_expected=roll.frames_expected + 1)
         self.archive.write_roll(self.roll)
         self._log("roll", f"The roll has {plural(roll.frames_expected + 1, 'frame')} now.")
-        return self.place()
+        return self.next_step()
 
     def note(self, text: str, frame: int | None = None) -> int:
         """Write a note about a frame (the one that is next unless named); return its number."""
-        number = frame or self.place().frame or self.roll.frames_expected
+        number = frame or self.next_step().frame or self.roll.frames_expected
         tidy = printable(text.strip(), 2000)
-        self.store.frames.set_note(self._roll_id, number, tidy)
+        self.store.frames.set_note(self.open_roll.id, number, tidy)
         self._decided(number, f"Note: {tidy}")
         return number
+
+    def undo(self) -> str:
+        """Take the last step or choice of this start back; return what it was.
+
+        Pictures are never undone: a picture whose choice is undone waits for a choice again, and
+        the steps that a waiting picture was taken upon stay done; see `UndoStack.last`.
+
+        Raises
+        ------
+        NotNow
+            When nothing was done since the program was started that could be taken back.
+        """
+        before = self.next_step()
+        last = self._undo.last(before, self.checklist.confirmed())
+        if last is None and self._undo and before.capture is not None:
+            raise NotNow(
+                "There is nothing to undo: the steps before this picture stay done, as it was "
+                "taken upon them.",
+                todo="Keep it, or shoot it again.",
+            )
+        if last is None:
+            raise NotNow("There is nothing to undo since the program was started.")
+        self._undo.take_back(last)
+        after = self.next_step()
+        self._log("undo", f"Undone: {last.what}", after.frame)
+        if before.capture is not None and after.frame != before.frame:
+            return f"{last.what}; the picture of frame {before.frame} waits as well"
+        return last.what
+
+    def _judge_leftover(self, capture: Capture) -> None:
+        self.verdicts.judge(capture)
+        self.checklist.touch()
+
+    def _decided(self, frame: int, text: str) -> Place:
+        self.checklist.touch()
+        self._log("choice", text, frame)
+        self.open_roll.write_frame(frame)
+        return self.next_step()
+
+    def _log(self, kind: str, text: str, frame: int | None = None) -> None:
+        self.open_roll.log(kind, text, frame)

@@ -4,22 +4,45 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from tether.archive.records import Capture, Scope
+from tether.archive.records import Scope
+from tether.bench.shutter_loan import displaced
 from tether.bench.steps import BY_KEY
+from tether.bench.work_bench import WorkBench
 from tether.camera.errors import BatteryLow, CameraError, CameraLost, CameraRefused, CardFull
 from tether.camera.protocol import CardFile
-from tether.capture.transfer import Progress, SamePicture, Transferred
+from tether.capture.recovery import recover
+from tether.capture.transfer import CardTransfer, Progress, SamePicture
 from tether.errors import NotNow
-from tether.session.core import Core
+from tether.session.checklist import Checklist
+from tether.session.judge import Verdicts
 from tether.session.next_step import Place, Todo, in_force
-from tether.session.session_values import Shot
+from tether.session.values import Shot
 from tether.text import printable
 
 
-class Shooting(Core):
-    """A session that takes pictures."""
+class Shooting:
+    """Takes the pictures of one roll.
 
-    def capture(self, report: Callable[[Progress], None] | None = None) -> Shot:
+    Parameters
+    ----------
+    bench, transfer
+        The roll with its camera, and what fetches and files pictures.
+    checklist, verdicts
+        Which frame is next, and what judges its picture.
+    """
+
+    def __init__(
+        self, bench: WorkBench, transfer: CardTransfer, checklist: Checklist, verdicts: Verdicts
+    ) -> None:
+        self._bench = bench
+        self._roll = bench.roll
+        self._camera = bench.camera
+        self._transfer = transfer
+        self._checklist = checklist
+        self._verdicts = verdicts
+        self._release: tuple[int, frozenset[tuple[str, str]]] = (0, frozenset())
+
+    def release(self, report: Callable[[Progress], None] = lambda _: None) -> Shot:
         """Fire the shutter for the frame that is next; file and judge what comes of it.
 
         Raises
@@ -32,57 +55,47 @@ class Shooting(Core):
         IntakeError, ArchiveUnusable
             When the picture could not be filed; the camera keeps its copy.
         """
-        place = self.place()
-        if self.camera is None:
-            raise NotNow("No camera is connected.", todo="Attach the camera and start again.")
+        place = self._checklist.next_step()
+        camera = self._camera.connected()
         if place.todo is not Todo.SHOOT or place.frame is None:
             raise NotNow("This is not the moment to shoot.", todo=f"Next: {place.sentence()}.")
-        self.tethered.check_before_release(self.open_roll, self.settings.storage.raw_bytes)
+        self._camera.check_before_release(self._roll, self._bench.settings.storage.raw_bytes)
         self._frame_in_gate(place)
-        report = report or (lambda _: None)
         report(Progress("fire"))
-        intent = self.store.journal.begin(
-            self._roll_id,
-            "release",
-            place.frame,
-            {
-                "camera": self.camera_key,
-                "settings": self.tethered.settings_now(self.settings.light.kind),
-            },
-        )
+        facts = {"camera": self._camera.key, "settings": self._settings_now()}
+        intent = self._roll.store.journal.begin(self._roll.id, "release", place.frame, facts)
         try:
-            files = self.camera.capture()
+            files = camera.capture()
         except (BatteryLow, CardFull) as error:
-            self.store.journal.end(intent)
-            self._log("camera", f"No picture: {error}", place.frame)
+            self._roll.store.journal.end(intent)
+            self._roll.log("camera", f"No picture: {error}", place.frame)
             raise
         except CameraError as error:
             # Even a refusal can hide a picture: libgphoto2 reports a connection that breaks
             # after the shutter was fired as a general error. The card tells.
-            self._log("camera", f"No picture came of a release: {error}", place.frame)
+            self._roll.log("camera", f"No picture came of a release: {error}", place.frame)
             return self._after_loss(error, place.frame, report)
-        return self._take_in(files, place.frame, "program", intent, report)
+        return self.take_in(files, place.frame, "program", intent, report)
 
-    def take_from_camera(self, report: Callable[[Progress], None] | None = None) -> Shot | None:
+    def take_from_camera(self, report: Callable[[Progress], None] = lambda _: None) -> Shot | None:
         """Look for a picture taken with the camera's own button or a release; None for none.
 
         Such a picture counts like one fired from here, for the frame that is next. Without a
         frame to give it to it stays on the card, and that is said.
         """
-        if self.camera is None:
+        if self._camera.camera is None:
             return None
-        files = self.camera.wait_for_files(0.15)
+        files = self._camera.camera.wait_for_files(0.15)
         if not files:
             return None
-        report = report or (lambda _: None)
         late = self._late_for(files)
         if late is not None:
-            return self._take_in(files, late, "button", None, report)
-        place = self.place()
+            return self.take_in(files, late, "button", None, report)
+        place = self._checklist.next_step()
         if place.frame is None:
             return Shot((), (_left_on_card(files),))
         self._frame_in_gate(place)
-        return self._take_in(files, place.frame, "button", None, report)
+        return self.take_in(files, place.frame, "button", None, report)
 
     def _late_for(self, files: Sequence[CardFile]) -> int | None:
         """Return the frame whose release files belong to that come after it, None for none.
@@ -94,33 +107,32 @@ class Shooting(Core):
 
     def _frame_in_gate(self, place: Place) -> None:
         """Shooting says that the frame lies in the gate, also where that was not asked."""
-        confirmed = self.store.journal.confirmed(self.sitting.id, self._roll_id)
+        confirmed = self._checklist.confirmed()
         for scope, at, key in (
             (Scope.STRIP, place.strip or 0, "strip-load"),
             (Scope.FRAME, place.frame or 0, "frame-advance"),
         ):
             if key not in in_force(confirmed, scope, at):
-                self._confirm(BY_KEY[key], at, place.frame, "Taken as done by shooting")
+                self._checklist.confirm(BY_KEY[key], at, place.frame, "Taken as done by shooting")
 
     def _after_loss(
         self, error: CameraError, frame: int, report: Callable[[Progress], None]
     ) -> Shot:
         """After a camera went silent: connect again and look on its card for the picture."""
-        assert self.camera is not None, "only a camera can be lost"
         report(Progress("reconnect"))
         try:
             said = self.reconnect()
         except CameraError as gone:
-            self.camera_state = None
+            self._camera.state = None
             # A cable that is out can look like a refusal at first; that it is out is what helps.
             raise CameraLost(
                 f"The camera does not answer any more. At first: {error.what}",
                 kept="Whatever it has on its card is looked for when it is connected again.",
                 todo=gone.todo or error.todo,
             ) from None
-        for waiting in self.frames()[frame - 1].captures:
+        for waiting in self._roll.frame(frame).captures:
             if waiting.decision is None and waiting.origin == "card":
-                return Shot(((waiting, self.judgement(waiting)),), said)
+                return Shot(((waiting, self._verdicts.of(waiting)),), said)
         if isinstance(error, SamePicture):
             raise error
         raise CameraLost(
@@ -133,12 +145,12 @@ class Shooting(Core):
 
     def _battery_hint(self) -> str:
         """Say so when the battery is what may be wrong: a camera only says that it is not ready."""
-        percent = self.camera_state.battery_percent if self.camera_state else None
-        if percent is None or percent >= self.settings.camera.battery_percent:
+        percent = self._camera.state.battery_percent if self._camera.state else None
+        if percent is None or percent >= self._bench.settings.camera.battery_percent:
             return ""
         return f"The camera's battery is at {percent:.0f} %: charge it or connect mains power. "
 
-    def _take_in(
+    def take_in(
         self,
         files: Sequence[CardFile],
         frame: int,
@@ -146,28 +158,31 @@ class Shooting(Core):
         intent: int | None,
         report: Callable[[Progress], None],
     ) -> Shot:
-        assert self.camera is not None, "files come from a camera"
+        """Fetch a release's files, file them for a frame and judge them; see `release`.
+
+        ``origin`` is stored with the captures; ``intent`` is that of a release from here.
+        """
         try:
-            transferred: Transferred = self.transfer.take(
-                self.camera,
-                self.camera_key,
+            transferred = self._transfer.take(
+                self._camera.connected(),
+                self._camera.key,
                 files,
                 frame,
                 origin,
-                self.tethered.settings_now(self.settings.light.kind),
+                self._settings_now(),
                 intent,
                 report,
             )
         except CameraError as error:
-            self._log("camera", f"A picture was not fetched: {error}", frame)
+            self._roll.log("camera", f"A picture was not fetched: {error}", frame)
             # A connection that breaks is reported as a general refusal by some drivers: look again.
             if isinstance(error, CameraLost | CameraRefused | SamePicture) and intent is not None:
                 return self._after_loss(error, frame, report)
             raise
         report(Progress("judge"))
-        judged = tuple((c, self._judge_capture(c)) for c in transferred.captures)
-        judged = tuple((self._stored(c), j) for c, j in judged)
-        self.store.journal.touch_sitting(self.sitting.id)
+        judged = tuple((c, self._verdicts.judge(c)) for c in transferred.captures)
+        judged = tuple((self._roll.stored(c), j) for c, j in judged)
+        self._checklist.touch()
         late = origin == "button" and self._late_for(files) == frame
         if judged:
             self._release = (frame, frozenset(map(_stem, files)))
@@ -179,8 +194,18 @@ class Shooting(Core):
             )
         return Shot(judged, transferred.said)
 
-    def _stored(self, capture: Capture) -> Capture:
-        return self.open_roll.stored(capture)
+    def reconnect(self) -> tuple[str, ...]:
+        """Connect to the camera again, and fetch what it took meanwhile for the open release."""
+        self._camera.reconnect()
+        news = list(recover(self._transfer, self._camera.camera, self._camera.key))
+        self._camera.refresh()
+        self._verdicts.judge_waiting()
+        self._roll.log("camera", "Connected to the camera again.")
+        left = displaced(self._roll.store, self._camera)
+        return (*news, left.sentence()) if left else tuple(news)
+
+    def _settings_now(self) -> dict[str, str]:
+        return self._camera.settings_now(self._bench.settings.light.kind)
 
 
 def _stem(file: CardFile) -> tuple[str, str]:

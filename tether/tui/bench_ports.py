@@ -38,12 +38,12 @@ class LightTestPort:
         self._test: LightTest | None = None
 
     def _of(self, session: Session) -> LightTest:
-        self._test = self._test or LightTest(session)
+        self._test = self._test or LightTest(session.bench)
         return self._test
 
     async def film_loaded(self) -> bool:
         """Whether a strip was put into the holder, as far as the person said."""
-        return await self._port.ask(lambda s: s.film_loaded)
+        return await self._port.ask(lambda s: s.checklist.film_loaded)
 
     async def measure(self, report: ReportExposure, turned_ev: float = 0.0) -> LightResult:
         """Photograph the open gate; the film is out, the power turned by ``turned_ev`` stops."""
@@ -76,7 +76,7 @@ class BaseExposurePort:
         self._calibration: BaseCalibration | None = None
 
     def _of(self, session: Session) -> BaseCalibration:
-        self._calibration = self._calibration or BaseCalibration(session)
+        self._calibration = self._calibration or BaseCalibration(session.bench)
         return self._calibration
 
     async def shoot(
@@ -114,15 +114,15 @@ class CameraSetupPort:
 
     async def check(self) -> CheckedCamera:
         """Read the camera and compare it with what the bench asks for."""
-        return await self._port.ask(lambda s: CameraSetup(s).check())
+        return await self._port.ask(lambda s: CameraSetup(s.bench).check())
 
     async def set_up(self, lines: Sequence[CheckResult]) -> tuple[str, ...]:
         """Set what the lines want; return what there is to say about each."""
-        return await self._port.ask(lambda s: CameraSetup(s).set_up(lines))
+        return await self._port.ask(lambda s: CameraSetup(s.bench).set_up(lines))
 
     async def put_back(self) -> tuple[str, ...]:
         """Set everything back to what was found; return what there is to say about each."""
-        return await self._port.ask(lambda s: CameraSetup(s).put_back())
+        return await self._port.ask(lambda s: CameraSetup(s.bench).put_back())
 
 
 class LiveFocusPort:
@@ -135,10 +135,11 @@ class LiveFocusPort:
         """Return one live picture as the camera sent it, and the milliseconds that it took."""
 
         def ask(session: Session) -> tuple[bytes, float]:
-            if session.camera is None or session.camera_state is None:
+            camera = session.tethered.camera
+            if camera is None or session.tethered.state is None:
                 raise NotNow("No camera is connected.", todo="Go back and connect it.")
             began = time.perf_counter()
-            jpeg = session.camera.preview()
+            jpeg = camera.preview()
             return jpeg, 1000 * (time.perf_counter() - began)
 
         return await self._port.ask(ask)

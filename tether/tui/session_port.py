@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from tether.archive.records import Capture, FrameState
 from tether.bench.benches import BenchQuestion, BenchSetup
-from tether.bench.shutter_loan import Displaced, displaced, forget, put_back
+from tether.bench.shutter_loan import DisplacedShutter, displaced, forget, put_back
 from tether.bench.steps import Part, Step
 from tether.camera.errors import CameraLost
 from tether.capture.leftovers import Kind, Leftover
@@ -98,7 +98,7 @@ class SessionPort:
             try:
                 return call(self._session)
             except CameraLost:
-                self._session.camera_state = None
+                self._session.tethered.state = None
                 raise
 
         return await self._thread.run(run)
@@ -119,7 +119,7 @@ class SessionPort:
 
     async def positive(self, capture: Capture) -> Image | None:
         """Return the small positive of a capture, None where its file could not be read."""
-        return await self.ask(lambda s: positive_of(s.judgement(capture), s.roll.process))
+        return await self.ask(lambda s: positive_of(s.verdicts.of(capture), s.roll.process))
 
     async def log_lines(self) -> list[tuple[str, int | None, str, str]]:
         """Return the log of the roll: when, frame, kind, text."""
@@ -182,7 +182,7 @@ class SessionPort:
 
     async def ask_less(self, short: bool) -> str:
         """Shorten the checklist, or ask everything again; return what that means."""
-        return await self.ask(lambda s: s.ask_less(short))
+        return await self.ask(lambda s: s.checklist.ask_less(short))
 
     async def undo(self) -> str:
         """Take the last step or choice back; return what it was."""
@@ -190,21 +190,21 @@ class SessionPort:
 
     async def pause(self) -> datetime:
         """Store that a pause begins; return when."""
-        return await self.ask(lambda s: s.pause())
+        return await self.ask(lambda s: s.pauses.begin())
 
     async def go_on(self, since: datetime) -> str:
         """Store that a pause is over; return what is worth a look after it."""
-        return await self.ask(lambda s: s.go_on(since))
+        return await self.ask(lambda s: s.pauses.end(since))
 
     # --- the camera ----------------------------------------------------------------------------
 
     async def camera_answers(self) -> bool:
         """Whether the camera's state is known: it is connected, and answered last time."""
-        return await self.ask(lambda s: s.camera_state is not None)
+        return await self.ask(lambda s: s.tethered.state is not None)
 
     async def refresh_camera(self) -> None:
         """Read the camera's settings, battery and room."""
-        await self.ask(lambda s: s.refresh_camera())
+        await self.ask(lambda s: s.tethered.refresh())
 
     async def reconnect(self) -> tuple[str, ...]:
         """Connect to the camera again; return what there is to say."""
@@ -215,32 +215,32 @@ class SessionPort:
 
         def look(session: Session) -> Shot | None:
             try:
-                return session.take_from_camera(report)
+                return session.shooting.take_from_camera(report)
             except TetherError:
-                session.camera_state = None
+                session.tethered.state = None
                 raise
 
         return await self.ask(look)
 
-    async def displaced(self) -> Displaced | None:
+    async def displaced(self) -> DisplacedShutter | None:
         """Return the shutter that an interrupted test has left elsewhere, None for none."""
-        return await self.ask(lambda s: displaced(s.store, s.camera_key, s.camera_state))
+        return await self.ask(lambda s: displaced(s.store, s.tethered))
 
     async def put_shutter_back(self) -> str:
         """Put that shutter back; return what to say. It is offered again where that fails."""
         return await self.ask(
-            lambda s: f"The shutter stands at {printable(put_back(s), 20)} again."
+            lambda s: (
+                f"The shutter stands at {printable(put_back(s.open_roll, s.tethered), 20)} again."
+            )
         )
 
-    async def leave_shutter(self, left: Displaced) -> str:
+    async def leave_shutter(self, left: DisplacedShutter) -> str:
         """Leave that shutter where it is; return what to say."""
 
         def leave(session: Session) -> str:
-            forget(session.store, session.camera_key)
-            here = printable(left.stands, 20)
-            session.store.journal.log(
-                "camera", f"Shutter left at {here} after a test", session.roll.id
-            )
+            forget(session.store, session.tethered)
+            here = printable(left.now, 20)
+            session.open_roll.log("camera", f"Shutter left at {here} after a test")
             return f"The shutter stays at {here}."
 
         return await self.ask(leave)
@@ -251,12 +251,12 @@ class SessionPort:
         """Return how the set-up of the bench is."""
 
         def read(session: Session) -> SetUpState:
-            place = session.place()
+            place, camera = session.next_step(), session.tethered.camera
             return SetUpState(
-                session.set_up_done(),
-                session.bench_question(),
-                session.bench_name,
-                printable(session.camera.identity.model, 40) if session.camera else "",
+                session.set_up.done(),
+                session.set_up.question(),
+                session.set_up.bench_name,
+                printable(camera.identity.model, 40) if camera else "",
                 place.todo is not Todo.STEP or (place.step is not None and place.step.with_film),
                 session.settings.light.kind,
             )
@@ -265,23 +265,23 @@ class SessionPort:
 
     async def use_bench(self, bench: BenchSetup, moved: frozenset[Part], person: str) -> Place:
         """Say which bench this is."""
-        return await self.ask(lambda s: s.use_bench(bench, moved, person))
+        return await self.ask(lambda s: s.set_up.use_bench(bench, moved, person))
 
     async def confirm_set_up(self, step: Step) -> Place:
         """Store that a set-up step was done, whichever is next."""
-        return await self.ask(lambda s: s.confirm_set_up(step))
+        return await self.ask(lambda s: s.set_up.confirm_open(step))
 
     async def do_again(self, step: Step) -> Place:
         """Ask a set-up step again."""
-        return await self.ask(lambda s: s.do_again(step))
+        return await self.ask(lambda s: s.set_up.do_again(step))
 
     async def undo_set_up(self) -> str:
         """Take the last set-up step back; return what it was."""
-        return await self.ask(lambda s: s.undo_set_up())
+        return await self.ask(lambda s: s.set_up.undo())
 
     async def skip_set_up(self) -> str:
         """Leave out what is open of the set-up; return what that means."""
-        return await self.ask(lambda s: s.skip_set_up())
+        return await self.ask(lambda s: s.set_up.skip())
 
     # --- what an interruption left -------------------------------------------------------------
 

@@ -158,7 +158,7 @@ class BaseScreen(BenchScreen):
             self.results.append(result)
             self._asked_ev = result.off_ev or 0.0
             self.stage = _stage_after(result)
-            self.say(f"Kept as bench/{result.trial.file}, of no frame.")
+            self.say(f"Kept as bench/{result.shot.file}, of no frame.")
         self._refresh()
         return result is not None
 

@@ -23,7 +23,7 @@ from tether.bench.light_test import (
     light_map,
     stray_line,
 )
-from tether.bench.shutter_loan import Displaced
+from tether.bench.shutter_loan import DisplacedShutter
 from tether.bench.steps import BY_KEY
 from tether.capture.transfer import Progress
 from tether.findings import Finding
@@ -89,7 +89,7 @@ class LightScreen(BenchScreen):
         self.stage = Stage.OUT
         self.result: LightResult | None = None
         self.stray: StrayResult | None = None
-        self.left: Displaced | None = None
+        self.left: DisplacedShutter | None = None
         self.film = True
         self._doing = ""
         self._warned = False
@@ -244,7 +244,7 @@ class LightScreen(BenchScreen):
         self._doing = ""
         if result is not None:
             self.stray, self.stage = result, Stage.BACK
-            self.say(f"Kept as bench/{result.trial.file}. {result.said}".strip())
+            self.say(f"Kept as bench/{result.shot.file}. {result.said}".strip())
         self._refresh()
 
     async def _film_back(self) -> None:

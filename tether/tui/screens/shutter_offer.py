@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from tether.bench.shutter_loan import Displaced
+from tether.bench.shutter_loan import DisplacedShutter
 from tether.text import printable
 from tether.tui.screens.dialogs import Pick
 
@@ -15,15 +15,15 @@ if TYPE_CHECKING:
 _BACK, _LEAVE = "back", "leave"
 
 
-def question(left: Displaced) -> str:
+def question(left: DisplacedShutter) -> str:
     """Ask what to do, in lines that a narrow dialog has room for."""
     said = left.sentence().replace(": ", ":\n", 1)
     return f"{said}\nWhat shall it be?"
 
 
-def options(left: Displaced) -> Sequence[tuple[str, str]]:
+def options(left: DisplacedShutter) -> Sequence[tuple[str, str]]:
     """Return what there is to choose, by name."""
-    was, stands = printable(left.was, 20), printable(left.stands, 20)
+    was, stands = printable(left.was, 20), printable(left.now, 20)
     return ((_BACK, f"Put it back to {was}"), (_LEAVE, f"Leave it at {stands}"))
 
 

@@ -1,25 +1,15 @@
-"""What a session is given, and what it gives to a screen."""
+"""What a session gives to a screen."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Protocol
 
 from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.bench.benches import BenchQuestion
 from tether.bench.light_warnings import LightWarning
 from tether.camera.protocol import CameraState, Role
-from tether.session.judge import Judgement, JudgeRequest
+from tether.session.judge import Judgement
 from tether.session.next_step import Place
-
-
-class Judging(Protocol):
-    """What judges a raw file; see `tether.session.judge.Judge`."""
-
-    def judge(self, path: Path, request: JudgeRequest) -> Judgement:
-        """Judge a file; never raises for a file that is bad."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)

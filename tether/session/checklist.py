@@ -1,0 +1,158 @@
+"""The checklist of one roll: which steps were done in this sitting, and what comes next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
+
+from tether.archive.open_roll import OpenRoll
+from tether.archive.records import Confirmed, Scope, Sitting
+from tether.archive.store import Store
+from tether.bench.benches import BenchBook
+from tether.bench.light_record import LightRecord
+from tether.bench.steps import WALK, Step, left_out
+from tether.clock import Clock
+from tether.session.events import Listener, StepConfirmed
+from tether.session.next_step import Place, find_place
+from tether.session.undo import UndoStack
+
+_LOADED = ("strip-load", "frame-advance")
+"""Steps that say that film is in the holder."""
+
+
+def begin_sitting(store: Store, clock: Clock, camera_key: str, pause_hours: float) -> Sitting:
+    """Go on with the last sitting unless the pause was long or the camera is another one."""
+    last = store.journal.last_sitting()
+    if last is not None and camera_key in ("", last.camera):
+        pause = clock() - datetime.fromisoformat(last.active_at)
+        # A clock that was set back gives a negative pause, which is no reason to ask again.
+        if pause.total_seconds() < pause_hours * 3600:
+            store.journal.touch_sitting(last.id)
+            return last
+    return store.journal.begin_sitting(camera_key)
+
+
+class Checklist:
+    """The steps of one roll in one sitting.
+
+    Parameters
+    ----------
+    roll, sitting
+        What the steps belong to.
+    undo
+        Takes each step that is done, so that it can be taken back.
+    benches, light
+        Who works here, and what is measured of the light: for the log.
+    announce
+        Called with each step that is done.
+    """
+
+    def __init__(
+        self,
+        roll: OpenRoll,
+        sitting: Sitting,
+        undo: UndoStack,
+        benches: BenchBook,
+        light: LightRecord,
+        announce: Listener,
+    ) -> None:
+        self.sitting = sitting
+        self._roll = roll
+        self._store = roll.store
+        self._undo = undo
+        self._benches = benches
+        self._light = light
+        self._announce = announce
+
+    def confirmed(self) -> list[Confirmed]:
+        """Return the steps that were confirmed in this sitting, in the order of doing."""
+        return self._store.journal.confirmed(self.sitting.id, self._roll.id)
+
+    def next_step(self) -> Place:
+        """Return the next thing to do."""
+        return find_place(
+            self._roll.roll, self._roll.frames(), self.confirmed(), short=self.sitting.short
+        )
+
+    @property
+    def film_loaded(self) -> bool:
+        """Whether a strip was laid into the holder, as far as was said in this sitting."""
+        return any(c.key in _LOADED for c in self.confirmed())
+
+    def set_up_done(self) -> frozenset[str]:
+        """Return the keys of the steps of the set-up walk that hold now."""
+        walk = {step.key for step in WALK}
+        return frozenset(c.key for c in self.confirmed() if c.key in walk)
+
+    def announce_film(self) -> None:
+        """After an interruption, say which strip and frame were laid into the gate."""
+        confirmed = self.confirmed()
+        last = {c.key: i for i, c in enumerate(confirmed)}
+        for i in sorted(last[key] for key in _LOADED if key in last):
+            self._announce(StepConfirmed(confirmed[i]))
+
+    def confirm(
+        self,
+        step: Step,
+        at: int = 0,
+        frame: int | None = None,
+        how: str = "Done",
+        *,
+        also_back: Callable[[], None] = lambda: None,
+    ) -> None:
+        """Store that a step was done.
+
+        Parameters
+        ----------
+        step, at
+            Which step, and of which strip or frame; 0 for one that belongs to neither.
+        frame
+            The frame that the log names.
+        how
+            How it came to be done, for the log.
+        also_back
+            What else has to be put back where the step is taken back.
+        """
+        done = Confirmed(step.scope, at, step.key)
+        self._announce(StepConfirmed(done))
+        roll_id = None if step.scope is Scope.SITTING else self._roll.id
+        self._store.journal.confirm(self.sitting.id, roll_id, done)
+        self._roll.archive.write_state(self._roll.roll)
+
+        def put_back() -> None:
+            self._store.journal.take_back(self.sitting.id, done)
+            also_back()
+
+        self._undo.add(f"“{step.what.rstrip('.')}”", put_back, done)
+        self.touch()
+        by = f"{how}{self._benches.by_person}{self._unmeasured(step)}"
+        self._roll.log("step", f"{by}: {step.what}", frame)
+
+    def ask_again(self, step: Step, at: int, why: str, frame: int | None = None) -> None:
+        """Ask a step again that was done; ``why`` is for the log."""
+        self._store.journal.take_back(self.sitting.id, Confirmed(step.scope, at, step.key))
+        self._roll.log("step", f"{why}: {step.what}", frame)
+
+    def ask_less(self, short: bool) -> str:
+        """Shorten the checklist, or ask everything again; return what that means.
+
+        The log names every step that is left out."""
+        self._store.journal.set_short(self.sitting.id, short)
+        self.sitting = replace(self.sitting, short=short)
+        if short:
+            names = "; ".join(step.what.rstrip(".") for step in left_out())
+            self._roll.log("checklist", f"Shortened. No longer asked: {names}.")
+            return f"{len(left_out())} steps of habit are no longer asked; the log names them."
+        self._roll.log("checklist", "Whole again: every step is asked.")
+        return "Every step is asked again."
+
+    def touch(self) -> None:
+        """Note that the sitting goes on."""
+        self._store.journal.touch_sitting(self.sitting.id)
+
+    def _unmeasured(self, step: Step) -> str:
+        """Return what the log adds where a step was confirmed that could have been measured."""
+        kept = self._light.kept
+        measured = {"base-exposure": kept.base, "light-test": kept.gate}.get(step.station, kept)
+        return ", not measured here" if measured is None else ""
