@@ -195,7 +195,7 @@ def test_what_to_install_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(TetherError) as error:
         ClusterCrew("tcp://127.0.0.1:9")
-    assert "pip install 'tether[dask]'" in error.value.todo
+    assert "pip install '.[dask]'" in error.value.todo
 
 
 def test_a_worker_with_other_programs_is_refused(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from enum import StrEnum
 from typing import Any
 
 from tether.camera import values
+from tether.camera.errors import KEEP_CARD
 from tether.camera.protocol import CameraState, Role, Setting
 from tether.camera.values import CaptureTarget, ImageFormat, WhiteBalance
 from tether.settings import BenchSettings
@@ -335,7 +336,7 @@ def _target(state: CameraState) -> CheckResult:
         return CheckResult(label, CheckStatus.UNKNOWN, _shown(setting), advice)
     shown = _shown(setting) if setting else "on the card"
     if state.keeps_pictures:
-        advice = "a second copy until they are delivered."
+        advice = "the card keeps a copy of each picture."
         return CheckResult(label, CheckStatus.OK, shown, advice)
     why = "In its memory a picture is gone with the connection."
     card = None
@@ -373,7 +374,7 @@ def _card(state: CameraState, job: Job) -> CheckResult:
         advice = f"look at the camera: a card with room for {left} and for second takes."
         return CheckResult("Card", CheckStatus.UNKNOWN, "", advice)
     if room < job.frames_left:
-        advice = f"{left} to go. Put in an empty card; erase none whose pictures are not delivered."
+        advice = f"{left} to go. Put in an empty card. {KEEP_CARD}"
         return CheckResult("Card", CheckStatus.CHANGE, shown, advice)
     return CheckResult("Card", CheckStatus.OK, shown, f"{left} to go.")
 

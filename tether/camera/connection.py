@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from tether.camera.errors import (
+    KEEP_CARD,
     BatteryLow,
     CameraClaimed,
     CameraError,
@@ -186,7 +187,7 @@ _REFUSALS: tuple[tuple[frozenset[int], tuple[str, ...], type[CameraError], str, 
         ("store full", "ran full"),
         CardFull,
         "The camera has no room for another picture",
-        "Check that the pictures on the card have been delivered, then change the card.",
+        f"Put in an empty card. {KEEP_CARD}",
     ),
     (
         frozenset(),

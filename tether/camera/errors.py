@@ -5,6 +5,9 @@ from __future__ import annotations
 from tether.camera.protocol import CameraIdentity
 from tether.errors import TetherError
 
+KEEP_CARD = "Don't erase a card until its pictures are in the archive and verified (tether verify)."
+"""When a card may be erased: the same sentence here and in the documents."""
+
 
 class CameraError(TetherError):
     """Any failure of the camera or of the way to it."""

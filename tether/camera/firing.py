@@ -14,7 +14,7 @@ from collections.abc import Sequence
 
 from tether.camera.card import Card, Key
 from tether.camera.connection import KEPT_CARD, NOT_SUPPORTED, TWO_OF_ONE_NAME, Connection
-from tether.camera.errors import BatteryLow, CameraRefused, CardFull
+from tether.camera.errors import KEEP_CARD, BatteryLow, CameraRefused, CardFull
 from tether.camera.protocol import CardFile, Role
 from tether.camera.settings_access import SettingsAccess
 from tether.camera.values import ImageFormat
@@ -92,8 +92,7 @@ class Exposures:
             raise CardFull(
                 "The card ran full during this exposure, and no picture came of it.",
                 kept=KEPT_CARD,
-                todo="Check that its pictures have been delivered, change the card, then "
-                "photograph this frame again.",
+                todo=f"Put in an empty card and shoot this frame again. {KEEP_CARD}",
             )
         raise CameraRefused(
             "The shutter was fired and no picture came of it.",

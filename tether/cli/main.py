@@ -218,7 +218,7 @@ def web(
         raise TetherError(
             f"The browser needs the package '{error.name}', which is not installed.",
             kept="The terminal program works without it.",
-            todo="Install it: pip install 'tether[web]'.",
+            todo="In the folder of this program: .venv/bin/pip install '.[web]'",
         ) from error
     serve([command, *context.args], port)
 

@@ -171,7 +171,7 @@ class ClusterCrew:
             raise ClusterUnusable(
                 "Work on other machines needs the package 'distributed', which is not installed.",
                 kept="Nothing was changed.",
-                todo="Install it with: pip install 'tether[dask]'",
+                todo="In the folder of this program: .venv/bin/pip install '.[dask]'",
             ) from error
         # What it logs are tracebacks; what matters of them reaches the person as an error.
         for name in ("distributed", "distributed.client"):

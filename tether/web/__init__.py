@@ -1,1 +1,1 @@
-"""The terminal program in a browser on this machine. Optional: ``pip install 'tether[web]'``."""
+"""The terminal program in a browser on this machine. Optional: ``pip install '.[web]'``."""
