@@ -275,7 +275,9 @@ def rehearse_unattended(plan: Rehearsal) -> int:
         roll = archive.store.rolls.named(start.roll or "")
         camera = connector(plan.settings)(start.port)
         try:
-            with Session(archive, roll, camera, judge, plan.settings, hand.listen) as session:
+            with Session(
+                archive, roll, camera, judge, plan.settings, hand.listen, attended=False
+            ) as session:
                 runner = Unattended(session, sys.stdout)
                 runner.run()
         finally:

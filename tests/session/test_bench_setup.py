@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import FrameState, NewRoll, Roll, Scope
+from tether.archive.rehearsal_mark import REHEARSAL_CARD
 from tether.bench.benches import (
     LONGEST,
     BenchBook,
@@ -119,6 +120,20 @@ def test_a_stop_resumes_at_the_same_step_and_the_log_says_who_did_what(
         assert session.next_step().step == before
         assert f"step Done by Ada: {SET_UP[1].what}" in log_of(session)
         assert f"step Done by Ada: {SET_UP[2].what}" in log_of(session)
+
+
+def test_a_rehearsed_step_is_never_logged_as_done(
+    archive: Archive, roll: Roll, judge: Judge
+) -> None:
+    """The log is a record of safety steps: nobody held a film in a rehearsal."""
+    (archive.root / REHEARSAL_CARD).mkdir()
+    with begun(archive, roll, judge) as session:
+        session.set_up.use_bench(TABLE, person="Ada")
+        assert f"step Rehearsed by Ada: {SET_UP[0].what}" in log_of(session)
+    with Session(archive, roll, None, judge, QUICK, attended=False) as session:
+        session.confirm()
+        assert f"step Rehearsed, with nobody at the bench: {SET_UP[1].what}" in log_of(session)
+        assert "Done" not in log_of(session)
 
 
 def test_another_bench_owes_nothing_to_the_first(

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from tether.archive.open_roll import OpenRoll
 from tether.archive.records import Confirmed, Scope, Sitting
+from tether.archive.rehearsal_mark import is_rehearsals
 from tether.archive.store import Store
 from tether.bench.benches import BenchBook
 from tether.bench.light_record import LightRecord
@@ -46,6 +47,9 @@ class Checklist:
         Who works here, and what is measured of the light: for the log.
     announce
         Called with each step that is done.
+    attended
+        Whether a person is there. The log is a record of safety steps too: it says what was
+        rehearsed, and what nobody did.
     """
 
     def __init__(
@@ -56,6 +60,8 @@ class Checklist:
         benches: BenchBook,
         light: LightRecord,
         announce: Listener,
+        *,
+        attended: bool = True,
     ) -> None:
         self.sitting = sitting
         self._roll = roll
@@ -64,6 +70,8 @@ class Checklist:
         self._benches = benches
         self._light = light
         self._announce = announce
+        self._attended = attended
+        self._rehearsed = is_rehearsals(roll.archive.root)
 
     def confirmed(self) -> list[Confirmed]:
         """Return the steps that were confirmed in this sitting, in the order of doing."""
@@ -97,7 +105,7 @@ class Checklist:
         step: Step,
         at: int = 0,
         frame: int | None = None,
-        how: str = "Done",
+        how: str = "",
         *,
         also_back: Callable[[], None] = lambda: None,
     ) -> None:
@@ -110,7 +118,7 @@ class Checklist:
         frame
             The frame that the log names.
         how
-            How it came to be done, for the log.
+            How it came to be done where it was not done just now, for the log.
         also_back
             What else has to be put back where the step is taken back.
         """
@@ -126,8 +134,14 @@ class Checklist:
 
         self._undo.add(f"“{step.what.rstrip('.')}”", put_back, done)
         self.touch()
-        by = f"{how}{self._benches.by_person}{self._unmeasured(step)}"
-        self._roll.log("step", f"{by}: {step.what}", frame)
+        text = f"{how or self._done()}{self._unmeasured(step)}: {step.what}"
+        self._roll.log("step", text, frame)
+
+    def _done(self) -> str:
+        """Return what the log says of a step: a rehearsed one was not done to any film."""
+        if not self._attended:
+            return "Rehearsed, with nobody at the bench"
+        return f"{'Rehearsed' if self._rehearsed else 'Done'}{self._benches.by_person}"
 
     def ask_again(self, step: Step, at: int, why: str, frame: int | None = None) -> None:
         """Ask a step again that was done; ``why`` is for the log."""

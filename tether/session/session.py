@@ -57,6 +57,8 @@ class Session:
         Targets and limits.
     listener
         Called with what happens at the bench; the rehearsal's hand moves the film on it.
+    attended
+        Whether a person is there; else the log says that nobody did the steps.
 
     Attributes
     ----------
@@ -87,6 +89,8 @@ class Session:
         judge: Judging,
         settings: Settings | None = None,
         listener: Listener | None = None,
+        *,
+        attended: bool = True,
     ) -> None:
         settings = settings or Settings()
         self.archive = archive
@@ -107,7 +111,13 @@ class Session:
                 self.store, archive.clock, self.tethered.key, settings.sittings.pause_hours
             )
             self.checklist = Checklist(
-                roll_at_work, sitting, self._undo, benches, light, self.announce
+                roll_at_work,
+                sitting,
+                self._undo,
+                benches,
+                light,
+                self.announce,
+                attended=attended,
             )
             self.set_up = SetUp(self.bench, benches, self.checklist, self._undo)
             self.verdicts = Verdicts(self.bench, judge)

@@ -177,7 +177,9 @@ class SetUp:
                 if step.key == "camera-set" and unset:
                     self._log_step(f"Asked again, as the camera shows {unset}: {step.what}")
                     continue
-                self._checklist.confirm(step, how=f"Unchanged since {held[step]}")
+                self._checklist.confirm(
+                    step, how=f"Unchanged since {held[step]}{self.benches.by_person}"
+                )
             elif step.parts & changed and step.key in confirmed:
                 self._ask_again(
                     step, f"Asked again ({', '.join(sorted(step.parts & changed))} changed)"
@@ -259,7 +261,7 @@ class SetUp:
         confirmed = self.done()
         left = [s for s in steps_of(Scope.SITTING) if s.key not in confirmed]
         for step in left:
-            self._checklist.confirm(step, how="Left out")
+            self._checklist.confirm(step, how=f"Left out{self.benches.by_person}")
         return (
             f"{plural(len(left), 'set-up step')} left out; the log names them. The last one can be "
             "undone, and the set-up walk shows all."
