@@ -7,8 +7,7 @@ from dataclasses import fields, replace
 
 import pytest
 
-from tether.cli.plan import plan
-from tether.cli.plan_input import Asked
+from tether.cli.bench_plan import Asked, bench_plan
 from tether.errors import TetherError
 from tether.settings import AlertSettings, BenchSettings, KeySettings, Settings
 from tether.settings_file import parse, render
@@ -53,5 +52,5 @@ def test_what_is_wrong_is_said(section: str, key: str, value: object, said: str)
 
 
 def test_one_aperture_serves_the_camera_check_and_the_plan() -> None:
-    found = plan(Asked("135", "36x24"), Settings(bench=BenchSettings(aperture=5.6)))
+    found = bench_plan(Asked("135", "36x24"), Settings(bench=BenchSettings(aperture=5.6)))
     assert found["aperture"]["marked"] == 5.6

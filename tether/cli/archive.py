@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator
+from itertools import count
 from pathlib import Path
-
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from tether.archive.archive import Archive
 from tether.archive.layout import rebuild_command
-from tether.archive.records import Roll
 from tether.archive.verify import Checked, Discrepancy, Notebook, Pace, Wrong, check
+from tether.cli.progress import TerminalProgress
 from tether.errors import TetherError
 from tether.text import megabytes, plural, printable
 
@@ -30,12 +26,17 @@ def run_verify(root: Path, roll_name: str | None, *, afresh: bool) -> int:
             notebook = Notebook(archive.root, afresh=afresh)
             if notebook.count:
                 print(f"Going on with a check: {plural(notebook.count, 'roll')} done before.")
-            rolls, count = store.rolls.all(), store.rolls.totals().rolls
+            rolls, total = store.rolls.all(), store.rolls.totals().rolls
         else:
-            rolls, count = iter([store.rolls.named(roll_name)]), 1
+            rolls, total = iter([store.rolls.named(roll_name)]), 1
         try:
-            with _bar() as report:
-                found = check(archive, rolls, count, notebook=notebook, report=report)
+            with TerminalProgress() as progress:
+
+                def report(pace: Pace) -> None:
+                    share = pace.done_bytes / pace.roll_bytes if pace.roll_bytes else 0.0
+                    progress.show("checking rolls", pace.rolls + share, pace.all_rolls, pace.roll)
+
+                found = check(archive, rolls, total, notebook=notebook, report=report)
         except KeyboardInterrupt:
             raise TetherError(
                 "The check was interrupted.",
@@ -82,58 +83,24 @@ def _note(root: Path, roll_name: str | None, outcome: str) -> None:
         archive.store.journal.log("verify", outcome, roll_id)
 
 
-@contextmanager
-def _bar() -> Iterator[Callable[[Pace], None]]:
-    """Show a bar on a terminal, nothing elsewhere."""
-    if not sys.stdout.isatty():
-        yield lambda _: None
-        return
-    bars = Progress(
-        TextColumn("{task.fields[roll]}"),
-        BarColumn(),
-        TextColumn("{task.percentage:>3.0f} %"),
-        TimeRemainingColumn(),
-        console=Console(),
-        transient=True,
-    )
-    task = bars.add_task("", total=None, roll="")
-
-    def report(pace: Pace) -> None:
-        share = pace.done_bytes / pace.roll_bytes if pace.roll_bytes else 0.0
-        bars.update(
-            task,
-            total=pace.all_rolls,
-            completed=pace.rolls + share,
-            roll=_plain(printable(pace.roll, 30)),
-        )
-
-    with bars:
-        yield report
-
-
-def _plain(text: str) -> str:
-    """A roll's name is no markup for the bar's text."""
-    return text.replace("[", "(").replace("]", ")")
-
-
 def run_package(root: Path, roll_name: str, destination: Path) -> None:
     """Make a package of a roll, and say where it lies."""
     from tether.archive.bagit_package import package
 
     with contextlib.closing(Archive(root, create=False)) as archive:
-        roll: Roll = archive.store.rolls.named(roll_name)
-        said = (lambda name: print(f"  {printable(name)}")) if sys.stdout.isatty() else _nothing
-        made = package(archive, roll, destination, said)
+        roll = archive.store.rolls.named(roll_name)
+        with TerminalProgress() as progress:
+            names = count()
+            made = package(
+                archive, roll, destination,
+                lambda name: progress.show("packing files", next(names), None, name),
+            )  # fmt: skip
     print(f"The package lies in {printable(str(made), 500)}; it was read back and is valid.")
-
-
-def _nothing(_: str) -> None:
-    """Show no progress."""
 
 
 def run_rebuild(root: Path) -> None:
     """Rebuild the database, and say what was found."""
     from tether.archive.rebuild import rebuild
 
-    for line in rebuild(root, _nothing).words():
+    for line in rebuild(root).words():
         print(line)

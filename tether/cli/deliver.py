@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
 
 from tether.archive.archive import Archive
 from tether.archive.delivery_log import note_delivery
+from tether.cli.progress import TerminalProgress
 from tether.delivery.folder import DeliveryResult
 from tether.delivery.options import DeliveryOptions
 from tether.delivery.run import DeliveryStep, RollDelivery
@@ -29,8 +28,12 @@ def deliver_roll(
         When there is nothing to deliver or it was interrupted.
     """
     roll = archive.store.rolls.named(roll_name)
-    with _shown() as shown:
-        delivery = RollDelivery(archive, roll, settings, options, shown)
+    with TerminalProgress(lines=True) as progress:
+
+        def report(step: DeliveryStep) -> None:
+            progress.show(_WORDS[step.phase], step.done, step.total, step.text)
+
+        delivery = RollDelivery(archive, roll, settings, options, report)
         try:
             result = delivery.run()
         except KeyboardInterrupt:
@@ -56,53 +59,3 @@ def _lines(result: DeliveryResult) -> Iterator[str]:
     yield from result.trouble
     yield f"Delivered to {printable(str(result.folder), 400)}"
     yield f"Open {printable(str(result.folder / 'index.html'), 400)} in a browser."
-
-
-class _Shown:
-    """Shows steps as a bar on a terminal, else as a line a phase."""
-
-    def __init__(self) -> None:
-        self._bars = None
-        if sys.stdout.isatty():
-            from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-            from rich.progress import TimeRemainingColumn as TimeLeft
-
-            self._bars = Progress(
-                TextColumn("{task.description}"),
-                BarColumn(),
-                MofNCompleteColumn(),
-                TimeLeft(),
-                TextColumn("{task.fields[now]}", markup=False),
-                transient=True,
-            )
-            self._bars.start()
-        self._tasks: dict[str, object] = {}
-
-    def __call__(self, step: DeliveryStep) -> None:
-        """Take a step in."""
-        words = _WORDS[step.phase]
-        if self._bars is None:
-            if step.done == step.total:
-                print(f"{words}: {step.total} done", flush=True)
-            return
-        if step.phase not in self._tasks:
-            self._tasks[step.phase] = self._bars.add_task(words, total=step.total, now="")
-        self._bars.update(
-            self._tasks[step.phase],  # type: ignore[arg-type]
-            completed=step.done,
-            now=printable(step.text, 40),
-        )
-
-    def close(self) -> None:
-        """Take the bar away."""
-        if self._bars is not None:
-            self._bars.stop()
-
-
-@contextmanager
-def _shown() -> Iterator[_Shown]:
-    shown = _Shown()
-    try:
-        yield shown
-    finally:
-        shown.close()

@@ -38,7 +38,8 @@ def measure(
     settings: Path | None,
 ) -> None:
     """Judge raw files: exposure, saturation, sharpness, density, and what to change."""
-    from tether.cli.measure_json import measure_files, measure_text
+    from tether.cli.judged_files import measure_files
+    from tether.cli.judged_text import measure_text
 
     if film_format not in FILM_FORMATS:
         raise TetherError(
@@ -63,7 +64,8 @@ def light(
     settings: Path | None,
 ) -> None:
     """Judge the light: evenness, flicker, colour and stray light, from the open gate."""
-    from tether.cli.light_json import light_files, light_text
+    from tether.cli.judged_files import light_files
+    from tether.cli.judged_text import light_text
 
     rows = light_files(files, lamp_off, read_settings(settings))
     _print_judged(rows, as_json, "" if as_json else light_text(rows))
@@ -87,7 +89,8 @@ def tablet(
     settings: Path | None,
 ) -> None:
     """Read a step tablet: densities, how even their steps are, and how far they are true."""
-    from tether.cli.tablet_json import tablet_files, tablet_text
+    from tether.cli.judged_files import tablet_files
+    from tether.cli.judged_text import tablet_text
 
     strobe = read_settings(settings).light.strobe
     rows = tablet_files(files, open_gate, dark, steps, strobe=strobe)

@@ -329,15 +329,14 @@ def plan(
     settings: Path | None,
 ) -> None:
     """Plan a bench: magnification, spacer, aperture, resolution; hours and disk space to go."""
-    from tether.cli import plan as planning
-    from tether.cli.plan_input import Asked
-    from tether.cli.plan_text import plan_text
+    from tether.cli.bench_plan import Asked, bench_plan
+    from tether.cli.plan import plan_text
 
     asked = Asked(
         film_format, sensor, pixels, focal, aperture, pupil_ratio, closest,
         rolls, frames_per_roll, seconds_per_frame,
     )  # fmt: skip
-    found = planning.plan(asked, read_settings(settings), archive)
+    found = bench_plan(asked, read_settings(settings), archive)
     click.echo(json.dumps(found, indent=1, ensure_ascii=False) if as_json else plan_text(found))
 
 

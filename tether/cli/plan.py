@@ -1,222 +1,224 @@
-"""The plan of a bench and of a collection, as values; its words are in `plan_words`.
-
-The keys and their units are documented in docs/json.md.
-"""
+"""The plan in words: a table of 80 columns, each number with its unit."""
 
 from __future__ import annotations
 
-from datetime import timedelta
-from pathlib import Path
+import textwrap
+from collections.abc import Iterator
 from typing import Any
 
-from tether.archive.archive import Archive
-from tether.archive.records import LONGEST_ROLL
-from tether.cli.plan_input import Asked, Bench, PlanError, bench, collection
-from tether.measure import optics
-from tether.reports.pace import ArchiveProgress, archive_progress
-from tether.settings import PlanningSettings, Settings
+from tether.measure.optics import FADGI_STARS
+from tether.text import megabytes, percent, plural
 
-#: Sampling frequency of film of 35 mm up to 4 x 5 inches by stars, pixels per inch: FADGI,
-#: Technical Guidelines for Digitizing Cultural Heritage Materials (from memory: the table could
-#: not be looked up).
-FADGI_STARS = {4: 4000, 3: 3000, 2: 2000, 1: 1000}
+WIDTH = 80
+LABEL = 36
 
-#: A roll of 135 film as it is sold (common practice, no published source).
-USUAL_FRAMES = 36
-
-
-def plan(asked: Asked, settings: Settings, archive: Path | None = None) -> dict[str, Any]:
-    """Work out a bench, and what a collection asks of time and disk.
-
-    Raises
-    ------
-    PlanError
-        When what was asked makes no sense.
-    tether.archive.archive.ArchiveUnusable
-        When there is no archive in the folder that was named.
-    """
-    taken = settings.planning
-    asked = collection(asked, LONGEST_ROLL)
-    it = bench(asked, settings.bench.aperture)
-    picture = (it.film.picture_along, it.film.picture_across)
-    m = optics.filling_magnification(picture, it.sensor, taken.rebate_mm)
-    share = m**2 * picture[0] * picture[1] / (it.sensor[0] * it.sensor[1])
-    return {
-        "format": it.film.key,
-        "picture_mm": list(picture),
-        "sensor_mm": list(it.sensor),
-        "pixels": None if it.pixels is None else list(it.pixels),
-        "magnification": m,
-        "rebate_mm": taken.rebate_mm,
-        "sensor_share": share,
-        "lens": _lens(it, m),
-        "aperture": {
-            "marked": it.aperture,
-            "pupil_ratio": it.pupil_ratio,
-            "working": optics.working_aperture(it.aperture, m, it.pupil_ratio),
-            "light_lost_ev": optics.light_lost_ev(m, it.pupil_ratio),
-        },
-        "diffraction": _diffraction(it, m, taken),
-        "depth": _depth(it, m, taken),
-        "resolution": _resolution(it, m),
-        "collection": _collection(asked, settings, archive),
-    }
+LIMITS = {
+    "pixels": "The pixels set the limit: diffraction stays within two of them.",
+    "both": "Pixels and diffraction share the limit: the finest detail is there, with less "
+    "contrast. Open the lens for more, as far as the lens itself stays sharp to the corners.",
+    "diffraction": "Diffraction sets the limit: the lens lets no detail through that is as fine "
+    "as the pixels. Open the lens to the balance above, or wider.",
+}
 
 
-def _lens(it: Bench, m: float) -> dict[str, Any] | None:
-    if it.focal is None and it.closest is None:
-        return None
-    reaches = None if it.closest is None else it.closest >= m
-    f = it.focal
-    return {
-        "focal_mm": f,
-        "closest": it.closest,
-        "reaches": reaches,
-        "extension_mm": None if f is None else optics.extension(f, m),
-        "spacer_mm": None if f is None or it.closest is None else optics.spacer(f, m, it.closest),
-        "film_to_sensor_mm": None
-        if f is None
-        else optics.object_distance(f, m) + optics.image_distance(f, m),
-    }
+def plan_text(found: dict[str, Any]) -> str:
+    """Return a plan as text for a terminal, no line longer than 80 characters."""
+    parts = (_frame, _lens, _aperture, _diffraction, _depth, _resolution, _collection)
+    texts = ("\n".join(part(found)) for part in parts)
+    return "\n\n".join(text for text in texts if text)
 
 
-def _diffraction(it: Bench, m: float, taken: PlanningSettings) -> dict[str, Any] | None:
-    pitch = it.pitch_um
-    if pitch is None:
-        return None
-    wave = taken.wavelength_nm / 1000
-    p = it.pupil_ratio
-    working = optics.working_aperture(it.aperture, m, p)
-    airy, finest = optics.airy_diameter_um(working, wave), optics.nyquist(pitch)
-    begins = optics.marked_aperture(optics.airy_covers(2.0, pitch, wave), m, p)
-    balance = optics.marked_aperture(optics.cutoff_meets_nyquist(pitch, wave), m, p)
-    limit = "both"
-    if it.aperture <= begins:
-        limit = "pixels"
-    elif it.aperture >= balance:
-        limit = "diffraction"
-    return {
-        "wavelength_nm": taken.wavelength_nm,
-        "pitch_um": pitch,
-        "airy_um": airy,
-        "airy_pixels": airy / pitch,
-        "cutoff_lp_mm": optics.optical_cutoff(working, wave),
-        "nyquist_lp_mm": finest,
-        "contrast_one_pixel": optics.diffraction_contrast(finest, working, wave),
-        "contrast_two_pixels": optics.diffraction_contrast(finest / 2, working, wave),
-        "begins_marked": begins,
-        "balance_marked": balance,
-        "limit": limit,
-    }
+def _frame(found: dict[str, Any]) -> Iterator[str]:
+    picture, sensor = _by(found["picture_mm"], "mm"), _by(found["sensor_mm"], "mm")
+    yield f"Film {found['format']}, picture {picture}, on a sensor of {sensor}"
+    m = found["magnification"]
+    yield _row("Magnification that fills it", f"{m:.2f} ({_ratio(m)})")
+    yield _row("Rebate in view on each side", f"{found['rebate_mm']:g} mm")
+    yield _row("Sensor taken by the picture", f"{percent(found['sensor_share'])} of its area")
 
 
-def _depth(it: Bench, m: float, taken: PlanningSettings) -> dict[str, Any] | None:
-    if it.pitch_um is None:
-        return None
-    blur = taken.blur_pixels * it.pitch_um / 1000
-    curl = taken.curl_mm
-    return {
-        "blur_um": 1000 * blur,
-        "blur_pixels": taken.blur_pixels,
-        "depth_mm": optics.depth_at_film(it.aperture, m, blur, it.pupil_ratio),
-        "curl_mm": curl,
-        "covers_curl_marked": optics.aperture_for_depth(curl, m, blur, it.pupil_ratio)
-        if curl
-        else None,
-    }
-
-
-def _resolution(it: Bench, m: float) -> dict[str, Any] | None:
-    pitch = it.pitch_um
-    if pitch is None:
-        return None
-    ppi = optics.pixels_per_inch(m, pitch)
-    shown = [round(side * m * 1000 / pitch) for side in (it.film.picture_along,
-                                                         it.film.picture_across)]  # fmt: skip
-    unaided = None
-    if it.closest is not None and 0 < it.closest < m:
-        unaided = optics.pixels_per_inch(it.closest, pitch)
-    return {
-        "pixels_per_inch": ppi,
-        "picture_pixels": shown,
-        "finest_on_film_lp_mm": optics.nyquist(pitch) * m,
-        "fadgi_stars": stars(ppi),
-        "without_spacer_pixels_per_inch": unaided,
-        "without_spacer_fadgi_stars": None if unaided is None else stars(unaided),
-    }
-
-
-def stars(ppi: float) -> int:
-    """Return the most stars whose sampling frequency is reached, 0 for none; see `FADGI_STARS`."""
-    return max((n for n, least in FADGI_STARS.items() if ppi >= least), default=0)
-
-
-def _collection(asked: Asked, settings: Settings, where: Path | None) -> dict[str, Any] | None:
-    have: ArchiveProgress | None = None
-    if where is not None:
-        opened = Archive(where, create=False)
-        try:
-            have = archive_progress(opened, timedelta(minutes=settings.planning.pause_minutes))
-        finally:
-            opened.close()
-    if have is None and asked.rolls is None:
-        return None
-    rolls_here = have.rolls if have else 0
-    rolls = rolls_here if asked.rolls is None else asked.rolls
-    if rolls < rolls_here:
-        raise PlanError(
-            f"--rolls {rolls} is fewer than the {rolls_here} rolls that the archive holds already.",
-            todo="Give the number of rolls in the whole collection, those in the archive included.",
+def _lens(found: dict[str, Any]) -> Iterator[str]:
+    lens = found["lens"]
+    yield "Lens"
+    if lens is None:
+        yield from _say("Give --focal and --closest to learn which spacer it needs.")
+        return
+    closest, focal = lens["closest"], lens["focal_mm"]
+    if closest is not None:
+        yield _row("Focuses by itself up to", f"{closest:g} ({_ratio(closest)})")
+    if focal is not None:
+        yield _row("Focal length", f"{focal:g} mm")
+        yield _row("Extension from infinity focus", f"{lens['extension_mm']:.1f} mm")
+        if lens["spacer_mm"]:
+            yield _row("Spacer needed, at least", f"{lens['spacer_mm']:.1f} mm")
+        yield _row("Film to sensor, about", f"{lens['film_to_sensor_mm']:.0f} mm")
+    if lens["reaches"]:
+        yield from _say("The lens reaches this magnification by itself; no spacer is needed.")
+    elif lens["reaches"] is False and focal is None:
+        yield from _say("The lens needs a spacer; give --focal to learn how long.")
+    if lens["spacer_mm"]:
+        yield from _say(
+            "A longer spacer, up to the whole extension, does as well with the lens focused "
+            "farther away. Lenses that focus with inner groups need less: try it."
         )
-    per_roll, per_roll_from = float(USUAL_FRAMES), "usual"
-    if asked.frames_per_roll is not None:
-        per_roll, per_roll_from = asked.frames_per_roll, "given"
-    elif have and have.rolls:
-        per_roll, per_roll_from = have.frames_expected / have.rolls, "archive"
-    not_begun = rolls - rolls_here
-    left = round(not_begun * per_roll) + (have.frames_expected - have.frames_done if have else 0)
-    return {
-        "rolls": rolls,
-        "rolls_from": "archive" if asked.rolls is None else "given",
-        "rolls_left": not_begun + (have.unfinished if have else 0),
-        "frames_per_roll": per_roll,
-        "frames_per_roll_from": per_roll_from,
-        "frames_done": have.frames_done if have else 0,
-        "frames_left": left,
-        **_time(asked, settings.planning, have, left),
-        **_disk(settings, have, left),
-    }
 
 
-def _time(
-    asked: Asked, taken: PlanningSettings, have: ArchiveProgress | None, left: int
-) -> dict[str, Any]:
-    seconds, source, timed = asked.seconds_per_frame, "given", None
-    if seconds is None and have is not None:
-        seconds, source, timed = have.pace.seconds, "archive", have.pace.timed
-    hours = None if seconds is None else left * seconds / 3600
-    return {
-        "seconds_per_frame": seconds,
-        "seconds_per_frame_from": None if seconds is None else source,
-        "frames_timed": timed,
-        "pause_minutes": taken.pause_minutes,
-        "hours_left": hours,
-        "day_hours": taken.day_hours,
-        "days_left": None if hours is None else hours / taken.day_hours,
-    }
+def _aperture(found: dict[str, Any]) -> Iterator[str]:
+    a = found["aperture"]
+    yield "Aperture"
+    yield _row("Marked on the lens", f"f/{a['marked']:g}, pupil ratio {a['pupil_ratio']:g}")
+    yield _row("Working aperture", f"f/{a['working']:.1f}")
+    yield _row("Light lost against infinity focus", f"{a['light_lost_ev']:.1f} stops")
 
 
-def _disk(settings: Settings, have: ArchiveProgress | None, left: int) -> dict[str, Any]:
-    a_frame, source = settings.storage.raw_bytes, "settings"
-    if have is not None and have.pace.bytes_a_frame:
-        a_frame, source = have.pace.bytes_a_frame, "archive"
-    needed = left * a_frame
-    return {
-        "bytes_per_frame": a_frame,
-        "bytes_per_frame_from": source,
-        "bytes_left": needed,
-        "bytes_free": have.free_bytes if have else None,
-        "enough_room": None
-        if have is None
-        else have.free_bytes >= needed + settings.storage.spare_bytes,
-    }
+def _diffraction(found: dict[str, Any]) -> Iterator[str]:
+    d = found["diffraction"]
+    if d is None:
+        yield "Diffraction, depth of field, resolution"
+        yield from _say(
+            "Give --pixels WIDTHxHEIGHT, or megapixels, to have them compared with the pixels."
+        )
+        return
+    yield f"Diffraction, in light of {d['wavelength_nm']:g} nm"
+    yield _row("Pixel pitch", f"{d['pitch_um']:.2f} µm")
+    yield _row("Airy disc", f"{d['airy_um']:.1f} µm, {d['airy_pixels']:.1f} pixels wide")
+    yield _row("Optical cut-off", f"{d['cutoff_lp_mm']:.0f} line pairs per mm on the sensor")
+    yield _row("Sensor's finest (Nyquist)", f"{d['nyquist_lp_mm']:.0f} line pairs per mm")
+    yield _row("Contrast left, lines 1 pixel wide", f"{percent(d['contrast_one_pixel'])} at best")
+    yield _row("Contrast left, lines 2 pixels wide", f"{percent(d['contrast_two_pixels'])} at best")
+    yield _row("Airy disc two pixels wide at", f"f/{d['begins_marked']:.1f} marked")
+    yield _row("Cut-off and pixels balance at", f"f/{d['balance_marked']:.1f} marked")
+    yield from _say(LIMITS[d["limit"]])
+
+
+def _depth(found: dict[str, Any]) -> Iterator[str]:
+    d = found["depth"]
+    if d is None:
+        return
+    yield "Depth of field at the film"
+    yield _row("Blur that passes as sharp", f"{d['blur_um']:.1f} µm, {d['blur_pixels']:g} pixels")
+    yield _row("Depth, nearest to farthest", f"{d['depth_mm']:.2f} mm")
+    yield _row("Film curl to reckon with", f"{d['curl_mm']:g} mm, edge to middle")
+    if d["covers_curl_marked"] is not None:
+        yield _row("Depth covers that curl from", f"f/{d['covers_curl_marked']:.1f} marked")
+    yield from _say(
+        f"{_curl(d, found['diffraction']['balance_marked'])} How far film curls is common "
+        "practice, no published source: measure yours."
+    )
+
+
+def _curl(depth: dict[str, Any], balance: float) -> str:
+    if depth["depth_mm"] >= depth["curl_mm"]:
+        return "The depth covers the curl, if focus lies half way."
+    if depth["covers_curl_marked"] <= balance:
+        return "The depth does not cover the curl: close the lens, or flatten the film."
+    return (
+        "The depth does not cover the curl, and closing the lens so far costs the finest "
+        "detail: flatten the film."
+    )
+
+
+def _resolution(found: dict[str, Any]) -> Iterator[str]:
+    r = found["resolution"]
+    if r is None:
+        return
+    yield "Resolution on film"
+    yield _row("Sampling frequency", f"{r['pixels_per_inch']:.0f} pixels per inch of film")
+    across, down = r["picture_pixels"]
+    millions = across * down / 1e6
+    yield _row("Picture", f"{across} x {down} pixels, {millions:.1f} megapixels")
+    yield _row(
+        "Finest the pixels hold", f"{r['finest_on_film_lp_mm']:.0f} line pairs per mm of film"
+    )
+    yield _row("FADGI sampling frequency for film", _stars(r["fadgi_stars"]))
+    if r["without_spacer_pixels_per_inch"] is not None:
+        without = f"{r['without_spacer_pixels_per_inch']:.0f} pixels per inch"
+        yield _row("Without a spacer", f"{without}, {_stars(r['without_spacer_fadgi_stars'])}")
+    levels = ", ".join(f"{n} from {least}" for n, least in FADGI_STARS.items())
+    yield from _say(
+        f"Stars by pixels per inch: {levels} (FADGI Technical Guidelines, film up to 4 x 5 "
+        "inches; from memory, look them up before you promise a level). A level asks for "
+        "measured sharpness, tone and colour as well. ISO 19264-1 covers reflective originals "
+        "and Metamorfoze paper: neither has a level for film."
+    )
+
+
+def _collection(found: dict[str, Any]) -> Iterator[str]:
+    c = found["collection"]
+    yield "Collection"
+    if c is None:
+        yield from _say("Give --rolls, or --archive, to learn how much work is left.")
+        return
+    whole = "in all" if c["rolls_from"] == "given" else "begun so far"
+    yield _row("Rolls", f"{c['rolls']} {whole}, {c['rolls_left']} not finished")
+    source = {"usual": "as film is sold", "given": "as you said", "archive": "as in the archive"}
+    yield _row("Frames a roll", f"{c['frames_per_roll']:.3g}, {source[c['frames_per_roll_from']]}")
+    yield _row("Frames", f"{c['frames_done']} done, {c['frames_left']} left")
+    if c["rolls_from"] == "archive":
+        yield from _say("Give --rolls to have the rolls counted that are not begun yet.")
+    yield from _hours(c)
+    yield from _room(c)
+
+
+def _hours(c: dict[str, Any]) -> Iterator[str]:
+    seconds = c["seconds_per_frame"]
+    if seconds is None:
+        yield _row("Time", "not known yet")
+        yield from _say(
+            "Give --seconds-per-frame, or name with --archive one in which some frames were "
+            "photographed."
+        )
+        return
+    yield _row("Time a frame", f"{_short(seconds)} s, {_timed(c)}")
+    days = f"{_short(c['days_left'])} days of {c['day_hours']:g} hours"
+    yield _row("Time to go", f"{_short(c['hours_left'])} hours, or {days}")
+    if c["seconds_per_frame_from"] == "archive":
+        yield from _say(
+            "Measured with retakes and changes of strip and roll, without pauses of more than "
+            f"{c['pause_minutes']:g} minutes."
+        )
+
+
+def _timed(c: dict[str, Any]) -> str:
+    if c["seconds_per_frame_from"] == "given":
+        return "as you said"
+    return f"measured here over {plural(c['frames_timed'], 'frame')}"
+
+
+def _room(c: dict[str, Any]) -> Iterator[str]:
+    source = {"archive": "measured here, retakes included", "settings": "assumed"}
+    size = f"{megabytes(c['bytes_per_frame'])}, {source[c['bytes_per_frame_from']]}"
+    yield _row("Disk space a frame", size)
+    yield _row("Disk space to go", f"{megabytes(c['bytes_left'])} for raw files")
+    if c["bytes_free"] is not None:
+        yield _row("Free on the archive's disk", megabytes(c["bytes_free"]))
+        if not c["enough_room"]:
+            yield from _say("The disk has not enough room for what is left.")
+    yield from _say("A copy on another disk takes the same again; positives come on top.")
+
+
+def _row(label: str, value: str) -> str:
+    head = f"  {label:<{LABEL}} "
+    return textwrap.fill(value, WIDTH, initial_indent=head, subsequent_indent=" " * len(head))
+
+
+def _say(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent="  ", subsequent_indent="  ")
+
+
+def _by(sides: list[float], unit: str) -> str:
+    return f"{sides[0]:g} x {sides[1]:g} {unit}"
+
+
+def _ratio(m: float) -> str:
+    if not m:
+        return "not at all"
+    return f"{m:.3g}:1" if m > 1 else f"1:{1 / m:.3g}"
+
+
+def _stars(count: int) -> str:
+    return plural(count, "star") if count else "below one star"
+
+
+def _short(value: float) -> str:
+    return f"{value:.1f}" if value < 10 else f"{value:.0f}"

@@ -21,6 +21,11 @@ the Bessel function J1 over pi, 2 x 1.2197 (any textbook of optics)."""
 MM_PER_INCH = 25.4
 
 
+FADGI_STARS = {4: 4000, 3: 3000, 2: 2000, 1: 1000}
+"""Sampling frequency of film of 35 mm up to 4 x 5 inches by stars, pixels per inch: FADGI,
+Technical Guidelines for Digitizing Cultural Heritage Materials (from memory, not checked)."""
+
+
 def filling_magnification(
     picture: tuple[float, float], sensor: tuple[float, float], margin: float
 ) -> float:

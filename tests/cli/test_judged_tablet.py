@@ -13,8 +13,9 @@ from tether_simulator.imaging.lamp import LampConfig
 from tether_simulator.imaging.optics import OpticsConfig
 from tether_simulator.imaging.sensor import SensorConfig
 
+from tether.cli.judged_files import tablet_files
+from tether.cli.judged_text import tablet_text
 from tether.cli.main import app
-from tether.cli.tablet_json import tablet_files, tablet_text
 
 ROOT = Path(__file__).parents[2]
 CHANNELS = {"R", "G1", "G2", "B"}

@@ -19,9 +19,8 @@ from hypothesis import strategies as st
 
 from tether.archive.archive import Archive
 from tether.archive.records import Capture, Companion, FrameState, NewRoll, Roll
-from tether.cli.plan import plan, stars
-from tether.cli.plan_input import Asked, bench
-from tether.cli.plan_text import WIDTH, plan_text
+from tether.cli.bench_plan import Asked, bench_plan, read_bench, stars
+from tether.cli.plan import WIDTH, plan_text
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Verdict
@@ -35,7 +34,7 @@ WHOLE = Asked(pixels="8192x5464", focal=100.0, closest="1:2", rolls=2500, second
 
 
 def planned(asked: Asked, archive: Path | None = None) -> dict[str, Any]:
-    return plan(asked, Settings(), archive)
+    return bench_plan(asked, Settings(), archive)
 
 
 def capture(frame: int, take: int, at: datetime, size: int = 1000) -> Capture:
@@ -161,10 +160,10 @@ def test_curl_is_weighed_against_depth_and_detail() -> None:
     assert "covers the curl" in words[11.0]
     stiff = Settings(planning=PlanningSettings(curl_mm=0.6))
     assert "costs the finest detail" in plan_text(
-        plan(WHOLE, stiff)
+        bench_plan(WHOLE, stiff)
     ).replace("\n  ", " ")  # fmt: skip
     assert "curl from" not in plan_text(
-        plan(WHOLE, Settings(planning=PlanningSettings(curl_mm=0.0)))
+        bench_plan(WHOLE, Settings(planning=PlanningSettings(curl_mm=0.0)))
     )
 
 
@@ -192,7 +191,7 @@ def test_no_plan_is_wider_than_the_terminal(
 
 
 def test_megapixels_share_out_over_the_sensor() -> None:
-    pixels = bench(Asked(pixels="24 MP"), 8.0).pixels
+    pixels = read_bench(Asked(pixels="24 MP"), 8.0).pixels
     assert pixels is not None
     assert pixels == (6000, 4000)
 

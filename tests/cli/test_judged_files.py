@@ -16,10 +16,9 @@ from tether_simulator.film.curve import FILMS
 from tether_simulator.imaging.exposure import CameraExposure
 from tether_simulator.imaging.sensor import SensorConfig
 
-from tether.cli.judged_files import _finite
-from tether.cli.light_json import light_files, light_text
+from tether.cli.judged_files import finite, light_files, measure_files
+from tether.cli.judged_text import light_text, measure_text
 from tether.cli.main import app
-from tether.cli.measure_json import measure_files, measure_text
 from tether.errors import TetherError
 from tether.film import FilmProcess
 
@@ -181,5 +180,5 @@ def test_the_commands_print_a_list_and_count_failures(files: Path) -> None:
 
 def test_numbers_that_json_does_not_know_become_null() -> None:
     # RFC 8259, section 6: infinity and NaN are not permitted.
-    cleaned = _finite({"a": float("inf"), "b": [float("nan"), 1.5], "c": "x"})
+    cleaned = finite({"a": float("inf"), "b": [float("nan"), 1.5], "c": "x"})
     assert cleaned == {"a": None, "b": [None, 1.5], "c": "x"}
