@@ -14,7 +14,7 @@ from tether.camera.errors import CameraError
 from tether.camera.protocol import Role
 from tether.capture.transfer import Progress
 from tether.findings import Verdict
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Session, Shot
 from tether.text import printable
 
@@ -52,10 +52,10 @@ class Unattended:
         for said in self.session.found:
             self._print(said)
         failures = 0
-        while (place := self.session.next_step()).todo is not Todo.DONE:
-            if place.todo is Todo.STEP:
+        while (place := self.session.next_step()).kind is not NextKind.DONE:
+            if place.kind is NextKind.STEP:
                 self.session.confirm(place.step)
-            elif place.todo is Todo.SHOOT:
+            elif place.kind is NextKind.SHOOT:
                 try:
                     self._shoot(place.frame or 0)
                     failures = 0

@@ -36,7 +36,7 @@ from tether.camera.process import connect  # noqa: E402
 from tether.film import FilmProcess  # noqa: E402
 from tether.rehearsal import SimulatedHand  # noqa: E402
 from tether.session.judge import Judge  # noqa: E402
-from tether.session.next_step import Todo  # noqa: E402
+from tether.session.next_step import NextKind  # noqa: E402
 from tether.tui.app import TetherApp  # noqa: E402
 from tether.tui.app_context import AppContext  # noqa: E402
 from tether.tui.screens.base_screen import BaseScreen  # noqa: E402
@@ -157,14 +157,14 @@ class Tour:
                 await self.press("enter")
         raise SystemExit(f"the work never came to {key}")
 
-    async def to(self, frame: int, todo: Todo) -> None:
+    async def to(self, frame: int, todo: NextKind) -> None:
         """Press Enter on the worktable until a frame's shutter or verdict is next."""
         for _ in range(60):
             await self.idle()
             screen = self.app.screen
             if isinstance(screen, Worktable) and screen.view is not None:
                 place = screen.view.place
-                if place.todo is todo and place.frame == frame:
+                if place.kind is todo and place.frame == frame:
                     return
                 await self.press("enter")
         raise SystemExit(f"the work never came to frame {frame}")
@@ -189,13 +189,13 @@ async def screens(app: TetherApp, bench: BenchProcess, folder: Path) -> None:
         await tour.to_step("strip-load")
         await tour.picture("step")
         await tour.first_frame()
-        await tour.to(2, Todo.SHOOT)
+        await tour.to(2, NextKind.SHOOT)
         bench.mishap("lamp-bright")
-        await tour.to(2, Todo.DECIDE)
+        await tour.to(2, NextKind.DECIDE)
         await tour.picture("advice")
         bench.put_right("lamp-bright")
         await tour.press("a")
-        await tour.to(3, Todo.DECIDE)
+        await tour.to(3, NextKind.DECIDE)
         await tour.picture("worktable", (120, 40))
 
 

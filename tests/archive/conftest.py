@@ -13,7 +13,7 @@ from tether.archive.archive import Archive
 from tether.archive.records import NewRoll
 from tether.clock import Clock, system_clock
 from tether.film import FilmProcess
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Session
 from tether.settings import Settings, StorageSettings
 
@@ -50,10 +50,10 @@ class Desk:
 
     def work(self, session: Session, keep: int = 99) -> None:
         """Go on until ``keep`` frames were kept or the roll is complete."""
-        while keep and (place := session.next_step()).todo is not Todo.DONE:
-            if place.todo is Todo.STEP:
+        while keep and (place := session.next_step()).kind is not NextKind.DONE:
+            if place.kind is NextKind.STEP:
                 session.confirm()
-            elif place.todo is Todo.SHOOT:
+            elif place.kind is NextKind.SHOOT:
                 session.capture()
             else:
                 session.keep()

@@ -74,7 +74,7 @@ def work(archive: Path, port: str, roll: str, frames: int) -> None:
     from tether.camera.process import connect
     from tether.camera.protocol import Role
     from tether.film import FilmProcess
-    from tether.session.next_step import Todo
+    from tether.session.next_step import NextKind
     from tether.session.session import Session
     from tether.settings import CameraLimits
 
@@ -101,11 +101,11 @@ def work(archive: Path, port: str, roll: str, frames: int) -> None:
             camera = None
     for said in session.found:
         print("found:", said)
-    while (place := session.next_step()).todo is not Todo.DONE:
-        if place.todo is Todo.STEP:
+    while (place := session.next_step()).kind is not NextKind.DONE:
+        if place.kind is NextKind.STEP:
             session.checklist.ask_less(True)
             session.confirm(place.step)
-        elif place.todo is Todo.DECIDE:
+        elif place.kind is NextKind.DECIDE:
             session.keep()
         else:
             try:

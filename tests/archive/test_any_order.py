@@ -36,7 +36,7 @@ from tether.capture.leftovers import Kind
 from tether.capture.recovery import offered
 from tether.errors import NotNow
 from tether.film import FilmProcess
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Session
 
 #: Flushing a file in memory costs nothing, which is what makes hundreds of stops affordable.
@@ -121,19 +121,19 @@ class Bench(RuleBasedStateMachine):
         self.session.close()
         self.archive.close()
 
-    def todo(self) -> Todo:
-        return self.session.next_step().todo
+    def todo(self) -> NextKind:
+        return self.session.next_step().kind
 
-    @precondition(lambda self: self.todo() is Todo.STEP)
+    @precondition(lambda self: self.todo() is NextKind.STEP)
     @rule()
     def confirm_all(self) -> None:
         for _ in range(40):
-            if self.todo() is not Todo.STEP:
+            if self.todo() is not NextKind.STEP:
                 return
             self.session.confirm()
         raise AssertionError("the steps come to an end")
 
-    @precondition(lambda self: self.todo() is Todo.SHOOT)
+    @precondition(lambda self: self.todo() is NextKind.SHOOT)
     @rule(fault=st.sampled_from(FAULTS), jpeg=st.booleans())
     def shoot(self, fault: Fault | None, jpeg: bool) -> None:
         quality = Quality.RAW_AND_JPEG if jpeg else Quality.RAW
@@ -144,7 +144,7 @@ class Bench(RuleBasedStateMachine):
             self.session.capture()
         self.body.faults.clear()
 
-    @precondition(lambda self: self.todo() is Todo.SHOOT)
+    @precondition(lambda self: self.todo() is NextKind.SHOOT)
     @rule(point=st.integers(1, 14))
     def stopped_while_shooting(self, point: int) -> None:
         with contextlib.suppress(PowerCut), cut_at(point):
@@ -152,7 +152,7 @@ class Bench(RuleBasedStateMachine):
         self.leave()
         self.open()
 
-    @precondition(lambda self: self.todo() is Todo.DECIDE)
+    @precondition(lambda self: self.todo() is NextKind.DECIDE)
     @rule(point=st.integers(1, 4))
     def stopped_while_keeping(self, point: int) -> None:
         with contextlib.suppress(PowerCut), cut_at(point):
@@ -167,7 +167,7 @@ class Bench(RuleBasedStateMachine):
         if at_work:
             self.session.shooting.take_from_camera()
 
-    @precondition(lambda self: self.todo() is Todo.DECIDE)
+    @precondition(lambda self: self.todo() is NextKind.DECIDE)
     @rule(keep=st.booleans())
     def decide(self, keep: bool) -> None:
         if keep:

@@ -18,7 +18,7 @@ from tether.archive.database import ArchiveDatabaseDamaged
 from tether.archive.rebuild import rebuild
 from tether.archive.records import FrameState
 from tether.archive.verify import check
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Session
 
 _STORED = Path(__file__).parents[1] / "fixtures" / "archives_8593120"
@@ -61,7 +61,7 @@ def test_a_finished_roll_is_whole_and_done(copied: Copied) -> None:
         assert any(frame.note for frame in frames)
         assert all(c.facts.stored for frame in frames for c in frame.captures)
         with Session(archive, roll, None, ContentJudge()) as session:
-            assert session.next_step().todo is Todo.DONE
+            assert session.next_step().kind is NextKind.DONE
             assert session.bench.light.kept.gate is not None, "the light test is read"
     assert pictures(root) == before
 
@@ -133,4 +133,4 @@ def test_a_step_that_a_newer_program_stored_stops_nothing(desk: Desk) -> None:
     assert [s.scope.value for s in steps if s.key == "of-a-newer-program"] == ["frame"]
     assert session.view().place.frame == 2
     desk.work(session)
-    assert session.next_step().todo is Todo.DONE
+    assert session.next_step().kind is NextKind.DONE

@@ -29,7 +29,7 @@ from tether.archive.verify import Notebook, Pace, Wrong, check
 from tether.cli.archive import run_verify
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.session.next_step import Place
+from tether.session.next_step import NextStep
 
 
 @pytest.fixture
@@ -75,7 +75,7 @@ def rows(root: Path) -> dict[str, list[tuple[object, ...]]]:
         }
 
 
-def place(desk: Desk, name: str) -> Place:
+def place(desk: Desk, name: str) -> NextStep:
     session = desk.session(name, frames=2)
     found = session.next_step()
     desk.close()

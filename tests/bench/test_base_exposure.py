@@ -22,7 +22,7 @@ from tether.errors import NotNow
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.exposure.calibration import ClearFilm, Seen
 from tether.session.judge import Judge
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Session
 
 TARGET, TOLERANCE = QUICK.exposure.base_target_ev, QUICK.exposure.base_tolerance_ev
@@ -147,7 +147,7 @@ def test_frames_that_show_no_rebate_are_judged_by_it(archive: Archive, judge: Ju
             assert calibrated(calibration).reached
             calibration.close()
             bench.go_to(1)
-            while session.next_step().todo is Todo.STEP:
+            while session.next_step().kind is NextKind.STEP:
                 session.confirm()
             ((capture, _),) = session.capture().captures
             assert capture.facts.base_source == "roll"
@@ -159,7 +159,7 @@ def test_frames_that_show_no_rebate_are_judged_by_it(archive: Archive, judge: Ju
             assert session.tethered.camera is not None
             session.tethered.camera.set(Role.SHUTTER, "1/60")
             bench.go_to(2)
-            while session.next_step().todo is Todo.STEP:
+            while session.next_step().kind is NextKind.STEP:
                 session.confirm()
             ((capture, _),) = session.capture().captures
             assert capture.facts.base_source == "roll"
@@ -189,7 +189,7 @@ def test_a_transparency_is_calibrated_on_its_highlights(archive: Archive, judge:
             # Clear film is the lightest that a transparency can be: no picture saturates now, and
             # a darker one is right as it is.
             bench.go_to(1)
-            while session.next_step().todo is Todo.STEP:
+            while session.next_step().kind is NextKind.STEP:
                 session.confirm()
             ((capture, _),) = session.capture().captures
             assert capture.verdict == "keep"

@@ -31,7 +31,7 @@ from tether.facts import Facts
 from tether.measure.light.open_gate import Light
 from tether.measure.roll.memory import RollMemory
 from tether.session.judge import Judge
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Session
 from tether.settings import Settings
 
@@ -240,7 +240,7 @@ def test_the_session_goes_on_after_a_light_test(
     bench.install(Slow(code=Operation.GET_PARTIAL_OBJECT, seconds=0.2))
     light_test.run()
     bench.go_to(1)
-    while session.next_step().todo is Todo.STEP:
+    while session.next_step().kind is NextKind.STEP:
         session.confirm()
     assert len(session.capture().captures) == 1
 
@@ -259,7 +259,7 @@ def test_the_map_is_in_per_cent_of_the_lightest_cell() -> None:
 
 
 def shot_and_kept(session: Session) -> Facts:
-    while session.next_step().todo is Todo.STEP:
+    while session.next_step().kind is NextKind.STEP:
         session.confirm()
     ((capture, _),) = session.capture().captures
     session.keep()

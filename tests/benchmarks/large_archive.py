@@ -23,7 +23,7 @@ from tether.camera.protocol import CardFile
 from tether.clock import stamp, system_clock
 from tether.film import FilmProcess
 from tether.reports.rolls import NEWEST, listing, listing_json, listing_text
-from tether.session.next_step import find_place
+from tether.session.next_step import find_next_step
 
 FRAMES = 36
 FACTS = '{"verdict": "keep", "findings": [], "base_ev": -0.5, "padding": "%s"}' % ("x" * 700)
@@ -117,7 +117,7 @@ def main() -> None:
             store.journal.unknown_card_files("a/b/1", card)
             frames = store.frames.of(roll)
             store.frames.recorded(roll.id)
-            find_place(roll, frames, [], short=False)
+            find_next_step(roll, frames, [], short=False)
 
         timed("resume a roll, with a card of 1,000 files", resume)
         timed("totals of all rolls", store.rolls.totals)

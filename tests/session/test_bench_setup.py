@@ -26,7 +26,7 @@ from tether.bench.steps import BENCH, BY_KEY, SET_UP, Part, steps_of
 from tether.errors import NotNow
 from tether.film import FilmProcess
 from tether.session.judge import Judge
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Session
 from tether.text import printable
 
@@ -158,7 +158,7 @@ def test_the_rest_is_left_out_with_one_key_named_in_the_log_and_due_the_next_tim
         assert said.startswith(f"{len(SET_UP) - 1} set-up steps left out")
         assert open_steps(session) == set()
         assert log_of(session).count("step Left out") == len(SET_UP) - 1
-        assert session.next_step().todo is Todo.STEP
+        assert session.next_step().kind is NextKind.STEP
         assert session.next_step().step == BY_KEY["film-base"], "never left out with the set-up"
     new_sitting(archive)
     with begun(archive, roll, judge) as session:

@@ -13,7 +13,7 @@ from tether.camera.process import CameraProcess
 from tether.errors import TetherError
 from tether.rehearsal import SimulatedHand
 from tether.session.judge import Judge
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Session
 
 #: What a mishap does to one release: the words of the error, or that a picture came all the same.
@@ -43,7 +43,7 @@ def test_a_mishap_of_the_camera_loses_nothing_and_is_over_when_it_is_put_right(
         # The driver keeps what it has read for two seconds: here it is low from the beginning.
         hand.toggle(code)
     with Session(archive, roll, camera, judge, QUICK, hand.listen) as session:
-        while session.next_step().todo is Todo.STEP:
+        while session.next_step().kind is NextKind.STEP:
             session.confirm()
         if code not in hand.active():
             hand.toggle(code)
@@ -64,7 +64,7 @@ def test_a_mishap_of_the_camera_loses_nothing_and_is_over_when_it_is_put_right(
         assert hand.active() == ()
         if expected:
             session.reconnect()
-        if session.next_step().todo is Todo.SHOOT:
+        if session.next_step().kind is NextKind.SHOOT:
             session.capture()
         session.keep()
         assert session.frames()[0].chosen is not None

@@ -17,12 +17,12 @@ from tether.session.events import (
     StepConfirmed,
 )
 from tether.session.judge import Judge
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Session
 
 
 def to_the_first_shot(session: Session) -> None:
-    while session.next_step().todo is Todo.STEP:
+    while session.next_step().kind is NextKind.STEP:
         session.confirm()
 
 

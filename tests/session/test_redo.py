@@ -13,7 +13,7 @@ from tether.camera.process import CameraProcess
 from tether.facts import Facts
 from tether.rehearsal import SimulatedHand
 from tether.session.judge import Judge
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Session
 
 
@@ -23,7 +23,7 @@ def asked(session: Session) -> list[str]:
     while (step := session.next_step().step) is not None:
         keys.append(step.key)
         session.confirm(step)
-    assert session.next_step().todo is Todo.SHOOT
+    assert session.next_step().kind is NextKind.SHOOT
     return keys
 
 

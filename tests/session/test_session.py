@@ -39,7 +39,7 @@ from tether.facts import Facts
 from tether.findings import Verdict
 from tether.rehearsal import SimulatedHand
 from tether.session.judge import Judge
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Session
 
 Build = namedtuple("Build", "archive roll camera judge hand")
@@ -61,7 +61,7 @@ def at_work(parts: Build) -> Session:
 
 def to_shutter(session: Session) -> None:
     """Confirm steps until the next thing is to shoot."""
-    while session.next_step().todo is Todo.STEP:
+    while session.next_step().kind is NextKind.STEP:
         session.confirm()
 
 
@@ -73,7 +73,7 @@ def files_of(parts: Build) -> dict[str, bytes]:
 def test_every_step_is_asked_once_in_its_scope(parts: Build) -> None:
     with at_work(parts) as session:
         asked = []
-        while session.next_step().todo is not Todo.SHOOT:
+        while session.next_step().kind is not NextKind.SHOOT:
             step = session.next_step().step
             assert step is not None
             asked.append(step)
@@ -83,7 +83,7 @@ def test_every_step_is_asked_once_in_its_scope(parts: Build) -> None:
         session.capture()
         session.keep()
         again = []
-        while session.next_step().todo is not Todo.SHOOT:
+        while session.next_step().kind is not NextKind.SHOOT:
             step = session.next_step().step
             assert step is not None
             again.append(step.scope)
@@ -106,7 +106,7 @@ def test_a_strip_is_shot_in_order_and_every_file_is_what_the_camera_holds(
     parts: Build, tmp_path: Path
 ) -> None:
     with at_work(parts) as session:
-        while session.next_step().todo is not Todo.DONE:
+        while session.next_step().kind is not NextKind.DONE:
             to_shutter(session)
             session.capture()
             session.keep()
@@ -148,20 +148,20 @@ def test_a_stop_at_any_place_resumes_there(parts: Build) -> None:
     for _ in range(40):
         with at_work(parts) as session:
             before = session.next_step()
-            seen.append(before.todo)
-            if before.todo is Todo.DONE:
+            seen.append(before.kind)
+            if before.kind is NextKind.DONE:
                 break
-            if before.todo is Todo.STEP:
+            if before.kind is NextKind.STEP:
                 session.confirm()
-            elif before.todo is Todo.SHOOT:
+            elif before.kind is NextKind.SHOOT:
                 session.capture()
             else:
                 session.keep()
             after = session.next_step()
         with at_work(parts) as session:
             assert session.next_step() == after
-    assert seen[-1] is not Todo.DONE or seen.count(Todo.SHOOT) == 6
-    assert Todo.DECIDE in seen
+    assert seen[-1] is not NextKind.DONE or seen.count(NextKind.SHOOT) == 6
+    assert NextKind.DECIDE in seen
 
 
 def set_to_both(camera: CameraProcess) -> None:
@@ -213,7 +213,7 @@ def test_a_camera_set_to_jpeg_is_not_fired(parts: Build) -> None:
         to_shutter(session)
         with pytest.raises(CameraRefused, match="no raw file"):
             session.capture()
-        assert session.next_step().todo is Todo.SHOOT
+        assert session.next_step().kind is NextKind.SHOOT
     assert parts.camera.list_files() == []
 
 
@@ -225,7 +225,7 @@ def test_the_cameras_own_button_counts(parts: Build, bench: BenchProcess) -> Non
         while shot is None:
             shot = session.shooting.take_from_camera()
         assert shot.captures[0][0].origin == "button"
-        assert session.next_step().todo is Todo.DECIDE
+        assert session.next_step().kind is NextKind.DECIDE
         assert session.next_step().frame == 1
 
 
@@ -249,7 +249,7 @@ def test_a_lost_camera_costs_no_picture(parts: Build, bench: BenchProcess, fault
             bench.clear()
             session.reconnect()
         bench.clear()
-        if session.next_step().todo is Todo.SHOOT:
+        if session.next_step().kind is NextKind.SHOOT:
             session.capture()
         session.keep()
         frame = session.frames()[0]
@@ -270,7 +270,7 @@ def test_a_picture_taken_before_the_program_died_is_fetched_at_the_next_start(
     parts.camera.reconnect()
     with at_work(parts) as session:
         assert any("fetched now" in said for said in session.found)
-        assert session.next_step().todo is Todo.DECIDE
+        assert session.next_step().kind is NextKind.DECIDE
         assert session.next_step().frame == 1
 
 
@@ -352,7 +352,7 @@ def test_a_full_card_is_said(parts: Build, bench: BenchProcess) -> None:
         to_shutter(session)
         with pytest.raises(CardFull):
             session.capture()
-        assert session.next_step().todo is Todo.SHOOT
+        assert session.next_step().kind is NextKind.SHOOT
 
 
 def test_a_low_battery_starts_no_capture(parts: Build, bench: BenchProcess) -> None:
@@ -430,7 +430,7 @@ def test_a_shortened_checklist_says_in_the_log_what_was_left_out(parts: Build) -
         assert all(step.what.rstrip(".") in lines[-1] for step in left_out())
         session.capture()
         session.keep()
-        assert session.next_step().todo is Todo.SHOOT, "two keys a frame"
+        assert session.next_step().kind is NextKind.SHOOT, "two keys a frame"
 
 
 def test_what_does_not_fit_the_place_changes_nothing(parts: Build) -> None:
@@ -461,7 +461,7 @@ def test_what_was_confirmed_holds_until_a_long_pause(
         closing(Archive(parts.archive.root, clock=lambda: ended + passed)) as later,
         at_work(parts._replace(archive=later)) as session,
     ):
-        assert (session.next_step().todo is Todo.SHOOT) is goes_on
+        assert (session.next_step().kind is NextKind.SHOOT) is goes_on
 
 
 def test_what_was_done_can_be_undone(parts: Build) -> None:
@@ -501,9 +501,9 @@ def test_undoing_passes_over_the_steps_that_a_waiting_picture_was_taken_upon(
         assert session.view().can_undo
         said = session.undo()
         assert said == "the choice about frame 1; the picture of frame 2 waits as well"
-        assert (session.next_step().frame, session.next_step().todo) == (1, Todo.DECIDE)
+        assert (session.next_step().frame, session.next_step().kind) == (1, NextKind.DECIDE)
         session.keep()
-        assert (session.next_step().frame, session.next_step().todo) == (2, Todo.DECIDE)
+        assert (session.next_step().frame, session.next_step().kind) == (2, NextKind.DECIDE)
         session.keep()
         assert session.next_step().step == BY_KEY["frame-advance"], "of frame 3"
         session.confirm()
@@ -523,7 +523,7 @@ def test_a_step_of_another_frame_than_the_one_in_the_gate_is_passed_over(parts: 
         to_shutter(session)
         assert session.capture().captures[0][0].frame == 3
         assert session.undo().startswith("the choice about frame 2")
-        assert (session.next_step().frame, session.next_step().todo) == (2, Todo.STEP)
+        assert (session.next_step().frame, session.next_step().kind) == (2, NextKind.STEP)
         assert session.undo() == "the choice about frame 1", "frame 2 was not in the gate any more"
 
 
@@ -556,7 +556,7 @@ def test_a_picture_that_waits_is_not_passed_over(parts: Build) -> None:
         to_shutter(session)
         session.capture()
         session.go_to(None)
-        assert session.next_step().todo is Todo.DECIDE
+        assert session.next_step().kind is NextKind.DECIDE
         assert session.next_step().frame == 1
 
 

@@ -28,7 +28,7 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.positive.sample import light_of
 from tether.raw.open import open_mosaic
 from tether.session.judge import Judge
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Session
 from tether.settings import LAMP, STROBE, BenchSettings
 
@@ -127,7 +127,7 @@ def test_base_and_frame_with_a_strobe(
     strobe.turn(Property.EXPOSURE_TIME_FRACTION, fraction("1/15"))
     session.reconnect()
     strobe.go_to(1)
-    while session.next_step().todo is Todo.STEP:
+    while session.next_step().kind is NextKind.STEP:
         session.confirm()
     ((capture, _),) = session.capture().captures
     assert (capture.verdict, capture.strobe) == ("keep", True)
@@ -137,7 +137,7 @@ def test_base_and_frame_with_a_strobe(
     # A stop and a half less light: the verdict says so, and names no shutter time.
     strobe.turn_power(-1.5)
     strobe.go_to(2)
-    while session.next_step().todo is Todo.STEP:
+    while session.next_step().kind is NextKind.STEP:
         session.confirm()
     ((capture, judgement),) = session.capture().captures
     assert capture.facts.advice_shutter is None
@@ -160,7 +160,7 @@ def test_a_picture_is_shown_as_it_was_judged_whatever_the_light_is_now(
     session.set_up.use_bench(replace(TABLE, light=LAMP))
     strobe.turn_power(-2.0)
     strobe.go_to(1)
-    while session.next_step().todo is Todo.STEP:
+    while session.next_step().kind is NextKind.STEP:
         session.confirm()
     ((capture, judged),) = session.capture().captures
     assert judged.facts.advice_shutter

@@ -23,7 +23,7 @@ from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, 
 from tether.facts import Facts
 from tether.session.events import Event
 from tether.session.judge import Judgement, JudgeRequest
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Session
 
 BEGIN = datetime(2026, 11, 3, 14, 5, tzinfo=UTC)
@@ -236,5 +236,5 @@ class Bench:
 
 
 def _to_shutter(session: Session) -> None:
-    while session.next_step().todo is Todo.STEP:
+    while session.next_step().kind is NextKind.STEP:
         session.confirm()

@@ -14,7 +14,7 @@ from textual.pilot import Pilot
 from textual.widgets import Static
 
 from tether.archive.records import Scope
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.tui.screens.worktable import Worktable
 from tether.tui.widgets.text_view import LongText
 
@@ -61,10 +61,10 @@ def ready(pilot: Pilot[str]) -> bool:
     return not screen.resting and not screen._stale
 
 
-def todo(pilot: Pilot[str]) -> Todo:
+def todo(pilot: Pilot[str]) -> NextKind:
     view = table(pilot).view
     assert view is not None
-    return view.place.todo
+    return view.place.kind
 
 
 async def press(pilot: Pilot[str], *keys: str) -> None:
@@ -81,5 +81,5 @@ async def to_shutter(pilot: Pilot[str]) -> None:
     view = table(pilot).view
     if view is not None and view.place.step is not None and view.place.step.scope is Scope.SITTING:
         await press(pilot, "x")
-    while todo(pilot) is Todo.STEP:
+    while todo(pilot) is NextKind.STEP:
         await press(pilot, "enter")

@@ -25,7 +25,7 @@ from tether.facts import Facts
 from tether.film import FilmProcess
 from tether.findings import Verdict
 from tether.measure.light.open_gate import Light
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.tui.app import TetherApp
 from tether.tui.app_context import AppContext
 from tether.tui.screens.base_screen import BaseScreen, scale
@@ -178,7 +178,7 @@ async def test_focus_falls_and_rises_on_the_live_picture(
         shown = screen.pictures
         # The camera is free again: a picture is fired, and no live picture comes any more.
         await press(pilot, "f")
-        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is NextKind.DECIDE)
         assert screen.pictures == shown
     app.shut()
 
@@ -279,7 +279,7 @@ async def test_the_light_is_tested_with_the_film_out_and_back(
         assert state is not None
         assert state.value(Role.SHUTTER) == "1/15"
         await press(pilot, "f")
-        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is NextKind.DECIDE)
     app.shut()
     roll = archive.store.rolls.named(str(given.roll))
     assert len(list(archive.folder(roll).glob("*.dng"))) == 1
@@ -475,7 +475,7 @@ async def test_a_lamp_that_fades_is_said_beside_the_shutter_with_its_key(
         text = "The light has fallen by 0.2 stops since frame 3."
         finding = {"code": "light-drift", "severity": "note", "text": text, "action": ""}
         await press(pilot, "f")
-        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is NextKind.DECIDE)
         view = table(pilot).view
         assert view is not None
         assert view.place.capture is not None
@@ -483,7 +483,7 @@ async def test_a_lamp_that_fades_is_said_beside_the_shutter_with_its_key(
         facts = Facts.read({**capture.facts.stored, "findings": [finding]})
         archive.store.frames.set_judgement(capture.id, Verdict.KEEP, facts, b"")
         await press(pilot, "k")
-        while todo(pilot) is Todo.STEP:
+        while todo(pilot) is NextKind.STEP:
             await press(pilot, "enter")
         said = "! The light has fallen by 0.2 stops since frame 3: check the lamp (key 3)."
         assert said in screen_text(app)

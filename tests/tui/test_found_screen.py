@@ -13,7 +13,7 @@ from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.camera.process import connect
 from tether.capture.leftovers import Kind, Leftover
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import View
 from tether.tui.app import TetherApp
 from tether.tui.app_context import AppContext, ScreenContext
@@ -79,7 +79,7 @@ async def test_pictures_of_no_frame_are_offered_at_the_start(
         # The other one later: it stays, and R shows it again.
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))
-        assert todo(pilot) is Todo.STEP
+        assert todo(pilot) is NextKind.STEP
         assert app.port is not None
         assert [len(f.captures) for f in (await app.port.view()).frames] == [0, 1, 0, 0, 0, 0]
         await pilot.press("r")
@@ -112,7 +112,7 @@ async def test_what_is_left_is_remembered(
             if number:
                 await until(pilot, lambda: len(listed(screen)) == 1 and not screen.working)
         await until(pilot, lambda: ready(pilot))
-        assert todo(pilot) is Todo.STEP
+        assert todo(pilot) is NextKind.STEP
         await pilot.press("q")
     app.shut()
     assert half.is_file()

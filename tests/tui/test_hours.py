@@ -12,7 +12,7 @@ from textual.app import App
 from tests.quick import QUICK
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.records import FrameState
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.pauses import pauses_of
 from tether.settings import AlertSettings, KeySettings
 from tether.tui.app import TetherApp
@@ -36,7 +36,7 @@ async def test_two_keys_a_frame_and_one_a_strip_when_asked_less(given: AppContex
         assert view.place.step.key == "strip-load"
         assert "Reminder: Blow the holder and the gate clean first." in screen_text(app)
         keys = 0
-        while todo(pilot) is not Todo.DONE:
+        while todo(pilot) is not NextKind.DONE:
             await press(pilot, "pagedown")
             keys += 1
             assert keys < 50
@@ -71,9 +71,9 @@ async def test_the_foot_switch_shoots_again_what_has_to_be_and_writes_no_text(
         assert rung, "heard, too"
         bench.clear()
         await press(pilot, "j")
-        assert todo(pilot) is Todo.SHOOT, "put aside, ready for another take"
+        assert todo(pilot) is NextKind.SHOOT, "put aside, ready for another take"
         await press(pilot, "j")
-        assert todo(pilot) is Todo.DECIDE
+        assert todo(pilot) is NextKind.DECIDE
         await pilot.press("t")
         await until(pilot, lambda: isinstance(app.screen, AskText))
         await pilot.press(*"jetty", "enter")

@@ -10,7 +10,7 @@ from tests.tui.piloting import press, ready, screen_text, table, todo, until
 from tether.archive.archive import Archive
 from tether.bench.benches import BenchBook, BenchSetup
 from tether.bench.steps import BENCH, SET_UP, WALK
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.tui.app import TetherApp
 from tether.tui.app_context import AppContext
 from tether.tui.screens.check_screen import CheckScreen
@@ -171,7 +171,7 @@ async def test_the_same_bench_is_one_key_and_the_rest_of_the_set_up_another(
         assert "left out; the log names them" in screen_text(app)
         await press(pilot, "x")
         assert "X (leave out) does nothing just now" in screen_text(app)
-        assert todo(pilot) is Todo.STEP
+        assert todo(pilot) is NextKind.STEP
     app.shut()
 
 

@@ -20,7 +20,7 @@ from tether.camera.protocol import Role
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.session.events import Event, StrobePowerTurned
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.settings import LAMP, STROBE
 from tether.tui.app import TetherApp
 from tether.tui.app_context import AppContext
@@ -64,7 +64,7 @@ async def test_power_is_turned_and_a_frame_kept(
     async with app.run_test(size=size) as pilot:
         await to_shutter(pilot)
         await press(pilot, "f")
-        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is NextKind.DECIDE)
         # Two stops too dark: the verdict says what to turn, and there is no shutter to set.
         view = table(pilot).view
         assert view is not None
@@ -87,7 +87,7 @@ async def test_power_is_turned_and_a_frame_kept(
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
         await press(pilot, "a", "f")
-        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is NextKind.DECIDE)
         view = table(pilot).view
         assert view is not None
         assert view.place.capture is not None

@@ -26,7 +26,7 @@ from tether.camera.protocol import CameraIdentity, Role
 from tether.capture.transfer import Progress
 from tether.film import FilmProcess
 from tether.session.judge import Judge
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Shot
 from tether.tui.app import Opening, TetherApp
 from tether.tui.app_context import AppContext
@@ -51,9 +51,9 @@ async def test_a_strip_of_six_by_keys(given: AppContext) -> None:
             await to_shutter(pilot)
             assert f"shoot frame {number}" in str(pilot.app.screen.query_one("#next").border_title)
             await press(pilot, "f")
-            assert todo(pilot) is Todo.DECIDE
+            assert todo(pilot) is NextKind.DECIDE
             await press(pilot, "k")
-        assert todo(pilot) is Todo.DONE
+        assert todo(pilot) is NextKind.DONE
         await press(pilot, "enter")
         assert "Enter (next) does nothing just now. All frames are decided: G" in screen_text(app)
         assert await stored(app) == [FrameState.KEPT] * 6
@@ -68,7 +68,7 @@ async def test_every_choice_and_the_way_back(given: AppContext) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
         await press(pilot, "enter", "a")
-        assert todo(pilot) is Todo.SHOOT
+        assert todo(pilot) is NextKind.SHOOT
         await press(pilot, "enter", "k")
         await to_shutter(pilot)
         await press(pilot, "s")
@@ -110,10 +110,10 @@ async def test_leaving_and_coming_back_opens_at_the_same_step(given: AppContext)
     again = TetherApp(given)
     async with again.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
-        assert todo(pilot) is Todo.DECIDE
+        assert todo(pilot) is NextKind.DECIDE
         assert "frame 1, take 1" in str(pilot.app.screen.query_one("#verdict").border_title)
         await press(pilot, "k")
-        assert todo(pilot) is Todo.STEP
+        assert todo(pilot) is NextKind.STEP
     again.shut()
 
 
@@ -162,7 +162,7 @@ async def test_a_verdict_that_comes_under_the_help_is_shown_when_that_closes(
         await until(pilot, lambda: isinstance(app.screen, Reading) and below.resting)
         helped.set()
         await until(
-            pilot, lambda: bool(below.view and below.view.place.todo is Todo.DECIDE), turns=800
+            pilot, lambda: bool(below.view and below.view.place.kind is NextKind.DECIDE), turns=800
         )
         await until(pilot, lambda: not any(w.group == "action" for w in app.workers))
         assert "shoot frame 1" in str(below.query_one("#next").border_title)
@@ -204,7 +204,7 @@ async def test_a_mishap_and_the_cameras_own_button(given: AppContext, bench: Ben
         await until(pilot, lambda: ready(pilot))
         assert bench.active() == ("not-advanced",)
         await pilot.press("o")
-        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is NextKind.DECIDE)
     app.shut()
 
 
@@ -233,16 +233,16 @@ async def test_keys_are_answered_while_the_camera_is_slow(
         await until(pilot, lambda: "Fetching" in screen_text(app))
         await pilot.press("question_mark")
         await until(pilot, lambda: isinstance(app.screen, Reading))
-        assert todo_of(app) is Todo.SHOOT, "the transfer is still under way"
+        assert todo_of(app) is NextKind.SHOOT, "the transfer is still under way"
         await pilot.press("escape")
-        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is NextKind.DECIDE)
     app.shut()
 
 
-def todo_of(app: TetherApp) -> Todo:
+def todo_of(app: TetherApp) -> NextKind:
     screen = next(s for s in app.screen_stack if isinstance(s, Worktable))
     assert screen.view is not None
-    return screen.view.place.todo
+    return screen.view.place.kind
 
 
 async def test_no_camera_is_said_and_can_be_tried_again(
@@ -280,7 +280,7 @@ async def test_a_camera_that_goes_away_is_said_and_comes_back(
             await press(pilot, "c")
         await to_shutter(pilot)
         await press(pilot, "f")
-        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is NextKind.DECIDE)
     app.shut()
 
 
@@ -386,7 +386,7 @@ async def test_the_advice_is_set_with_one_key(given: AppContext) -> None:
         await press(pilot, "f")
         assert "[U] set " in screen_text(app)
         await press(pilot, "u")
-        assert todo(pilot) is Todo.SHOOT
+        assert todo(pilot) is NextKind.SHOOT
         await press(pilot, "f")
         view = table(pilot).view
         assert view is not None
@@ -413,7 +413,7 @@ async def test_a_shutter_that_was_set_since_is_not_offered_again(given: AppConte
         assert f"[A] another take (the shutter stands at {advised} now)" in screen_text(app)
         await press(pilot, "u")
         assert "U (advice) does nothing just now. Next: decide about frame 1." in screen_text(app)
-        assert todo(pilot) is Todo.DECIDE
+        assert todo(pilot) is NextKind.DECIDE
     app.shut()
 
 
@@ -463,7 +463,7 @@ async def test_the_usb_road_with_the_virtual_camera(
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
         await press(pilot, "f")
-        await until(pilot, lambda: ready(pilot) and todo(pilot) is Todo.DECIDE)
+        await until(pilot, lambda: ready(pilot) and todo(pilot) is NextKind.DECIDE)
         await press(pilot, "k")
         assert (await stored(app))[0] is FrameState.KEPT
     app.shut()

@@ -15,7 +15,7 @@ from tether.bench.light_record import LightRecord
 from tether.bench.steps import WALK, Step, left_out
 from tether.clock import Clock
 from tether.session.events import Listener, StepConfirmed
-from tether.session.next_step import Place, find_place
+from tether.session.next_step import NextStep, find_next_step
 from tether.session.undo import UndoStack
 
 _LOADED = ("strip-load", "frame-advance")
@@ -77,9 +77,9 @@ class Checklist:
         """Return the steps that were confirmed in this sitting, in the order of doing."""
         return self._store.journal.confirmed(self.sitting.id, self._roll.id)
 
-    def next_step(self) -> Place:
+    def next_step(self) -> NextStep:
         """Return the next thing to do."""
-        return find_place(
+        return find_next_step(
             self._roll.roll, self._roll.frames(), self.confirmed(), short=self.sitting.short
         )
 

@@ -10,8 +10,8 @@ from tether.archive.records import Capture, Confirmed, Frame, FrameState, Roll, 
 from tether.bench.steps import Step, steps_of
 
 
-class Todo(StrEnum):
-    """What kind of thing comes next."""
+class NextKind(StrEnum):
+    """What kind of thing is next."""
 
     STEP = "step"
     SHOOT = "shoot"
@@ -20,10 +20,10 @@ class Todo(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class NextStep:
     """The next thing to do. ``step`` goes with STEP, ``capture`` with DECIDE."""
 
-    todo: Todo
+    kind: NextKind
     frame: int | None = None
     strip: int | None = None
     step: Step | None = None
@@ -40,9 +40,9 @@ class Place:
             }[self.step.scope]
             return f"{where}: {self.step.what}"
         return {
-            Todo.SHOOT: f"shoot frame {self.frame}",
-            Todo.DECIDE: f"decide about frame {self.frame}",
-        }.get(self.todo, "nothing, all frames are decided")
+            NextKind.SHOOT: f"shoot frame {self.frame}",
+            NextKind.DECIDE: f"decide about frame {self.frame}",
+        }.get(self.kind, "nothing, all frames are decided")
 
 
 def next_frame(roll: Roll, frames: Sequence[Frame]) -> int | None:
@@ -62,9 +62,9 @@ def next_frame(roll: Roll, frames: Sequence[Frame]) -> int | None:
     )
 
 
-def find_place(
+def find_next_step(
     roll: Roll, frames: Sequence[Frame], confirmed: Sequence[Confirmed], *, short: bool
-) -> Place:
+) -> NextStep:
     """Derive the next thing to do.
 
     Parameters
@@ -78,12 +78,12 @@ def find_place(
     """
     number = next_frame(roll, frames)
     if number is None:
-        return Place(Todo.DONE)
+        return NextStep(NextKind.DONE)
     frame = frames[number - 1]
     strip = roll.strip_of(number)
     # A picture that waits for a decision comes first: it was taken, whatever else is open.
     if frame.undecided is not None:
-        return Place(Todo.DECIDE, number, strip, capture=frame.undecided)
+        return NextStep(NextKind.DECIDE, number, strip, capture=frame.undecided)
     for scope, at, with_film in (
         (Scope.SITTING, 0, False),
         (Scope.ROLL, 0, False),
@@ -96,8 +96,8 @@ def find_place(
         done = in_force(confirmed, scope, at)
         for step in steps_of(scope, short=short, with_film=with_film):
             if step.key not in done:
-                return Place(Todo.STEP, number, strip, step=step)
-    return Place(Todo.SHOOT, number, strip)
+                return NextStep(NextKind.STEP, number, strip, step=step)
+    return NextStep(NextKind.SHOOT, number, strip)
 
 
 def in_force(confirmed: Sequence[Confirmed], scope: Scope, at: int) -> set[str]:

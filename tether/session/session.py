@@ -30,7 +30,7 @@ from tether.errors import NotNow
 from tether.session.checklist import Checklist, begin_sitting
 from tether.session.events import Event, Listener
 from tether.session.judge import Judging, Verdicts
-from tether.session.next_step import Place
+from tether.session.next_step import NextStep
 from tether.session.pauses import Pauses
 from tether.session.setup import SetUp
 from tether.session.shooting import Shooting
@@ -204,7 +204,7 @@ class Session:
         """The frames as they are stored now."""
         return self.open_roll.frames()
 
-    def next_step(self) -> Place:
+    def next_step(self) -> NextStep:
         """Return the next thing to do."""
         return self.checklist.next_step()
 
@@ -234,7 +234,7 @@ class Session:
 
     # --- steps and pictures ------------------------------------------------------------------
 
-    def confirm(self, step: Step | None = None) -> Place:
+    def confirm(self, step: Step | None = None) -> NextStep:
         """Store that the step that is next was done; return what comes next.
 
         For the step that asks which bench this is that means: the same as last time.
@@ -267,14 +267,14 @@ class Session:
 
     # --- choices -----------------------------------------------------------------------------
 
-    def keep(self) -> Place:
+    def keep(self) -> NextStep:
         """Keep the picture that waits: it stands for the frame."""
         place = self.next_step()
         if place.capture is None or place.frame is None:
             raise NotNow("There is no picture waiting to be kept.")
         return self.choose(place.frame, place.capture.id)
 
-    def choose(self, frame: int, capture_id: int) -> Place:
+    def choose(self, frame: int, capture_id: int) -> NextStep:
         """Keep one of a frame's pictures: it stands for the frame, the others stay beside it.
 
         Raises
@@ -300,7 +300,7 @@ class Session:
 
         self._undo.add(f"the choice about frame {number}", put_back)
 
-    def shoot_again(self) -> Place:
+    def shoot_again(self) -> NextStep:
         """Put all pictures that wait aside; they stay on disk, and the frame is shot again.
 
         What the verdict asks to be done first (move the film, focus) comes up as a step again.
@@ -349,7 +349,7 @@ class Session:
         self.shoot_again()
         return now_set
 
-    def mark(self, state: FrameState) -> Place:
+    def mark(self, state: FrameState) -> NextStep:
         """Close the frame that is next as skipped, blank or damaged; its pictures stay.
 
         For a blank or damaged frame the newest picture, if there is one, stands for it.
@@ -367,7 +367,7 @@ class Session:
         self.store.frames.decide(self.open_roll.id, place.frame, state, newest)
         return self._decided(place.frame, f"Marked as {state.value}")
 
-    def go_to(self, frame: int | None) -> Place:
+    def go_to(self, frame: int | None) -> NextStep:
         """Go to any frame, None for the next open one.
 
         Raises
@@ -383,7 +383,7 @@ class Session:
         self._log("go", f"Went to frame {place.frame}" if place.frame else "Went on", place.frame)
         return place
 
-    def one_more_frame(self) -> Place:
+    def one_more_frame(self) -> NextStep:
         """Add a frame at the roll's end: the film had one more than was counted."""
         roll = self.roll
         if roll.frames_expected >= LONGEST_ROLL:
@@ -433,7 +433,7 @@ class Session:
         self.verdicts.judge(capture)
         self.checklist.touch()
 
-    def _decided(self, frame: int, text: str) -> Place:
+    def _decided(self, frame: int, text: str) -> NextStep:
         self.checklist.touch()
         self._log("choice", text, frame)
         self.open_roll.write_frame(frame)

@@ -19,7 +19,7 @@ from tether.bench.steps import BENCH, BY_KEY, WALK, Part, Step, steps_of
 from tether.bench.work_bench import WorkBench
 from tether.errors import NotNow
 from tether.session.checklist import Checklist
-from tether.session.next_step import Place
+from tether.session.next_step import NextStep
 from tether.session.undo import UndoStack
 from tether.settings import Settings
 from tether.text import plural
@@ -88,7 +88,7 @@ class SetUp:
         bench: BenchSetup,
         moved: frozenset[Part] = frozenset(),
         person: str | None = None,
-    ) -> Place:
+    ) -> NextStep:
         """Say which bench this is; steps that still hold on it are not asked again.
 
         Parameters
@@ -213,7 +213,7 @@ class SetUp:
         )
         self.benches.mark(name, key, self._bench.roll.store.stamp())
 
-    def confirm_open(self, step: Step) -> Place:
+    def confirm_open(self, step: Step) -> NextStep:
         """Store that an open step of the set-up walk was done, whichever is next.
 
         Raises
@@ -231,7 +231,7 @@ class SetUp:
             self._checklist.confirm(step)
         return self._checklist.next_step()
 
-    def do_again(self, step: Step) -> Place:
+    def do_again(self, step: Step) -> NextStep:
         """Ask a set-up step again that was confirmed in this sitting."""
         if step not in WALK or step.key not in self.done():
             raise NotNow("That step is open already.")

@@ -15,7 +15,7 @@ from tether.capture.transfer import CardTransfer, Progress, SamePicture
 from tether.errors import NotNow
 from tether.session.checklist import Checklist
 from tether.session.judge import Verdicts
-from tether.session.next_step import Place, Todo, in_force
+from tether.session.next_step import NextKind, NextStep, in_force
 from tether.session.values import Shot
 from tether.text import printable
 
@@ -57,7 +57,7 @@ class Shooting:
         """
         place = self._checklist.next_step()
         camera = self._camera.connected()
-        if place.todo is not Todo.SHOOT or place.frame is None:
+        if place.kind is not NextKind.SHOOT or place.frame is None:
             raise NotNow("This is not the moment to shoot.", todo=f"Next: {place.sentence()}.")
         self._camera.check_before_release(self._roll, self._bench.settings.storage.raw_bytes)
         self._frame_in_gate(place)
@@ -105,7 +105,7 @@ class Shooting:
         frame, stems = self._release
         return frame if files and all(_stem(f) in stems for f in files) else None
 
-    def _frame_in_gate(self, place: Place) -> None:
+    def _frame_in_gate(self, place: NextStep) -> None:
         """Shooting says that the frame lies in the gate, also where that was not asked."""
         confirmed = self._checklist.confirmed()
         for scope, at, key in (

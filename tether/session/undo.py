@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from tether.archive.open_roll import OpenRoll
 from tether.archive.records import Confirmed
-from tether.session.next_step import Place, in_force
+from tether.session.next_step import NextStep, in_force
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,7 +40,7 @@ class UndoStack:
         newest = max((c.id for f in self._roll.frames() for c in f.captures), default=0)
         self._done.append(Undoable(what, put_back, step, newest))
 
-    def last(self, place: Place, confirmed: Sequence[Confirmed]) -> Undoable | None:
+    def last(self, place: NextStep, confirmed: Sequence[Confirmed]) -> Undoable | None:
         """Return what taking back would take back, None for nothing.
 
         Passed over are steps whose withdrawal would change nothing that is to be seen: those which

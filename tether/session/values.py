@@ -9,7 +9,7 @@ from tether.bench.benches import BenchQuestion
 from tether.bench.light_warnings import LightWarning
 from tether.camera.protocol import CameraState, Role
 from tether.session.judge import Judgement
-from tether.session.next_step import Place
+from tether.session.next_step import NextStep
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class View:
 
     roll: Roll
     frames: tuple[Frame, ...]
-    place: Place
+    place: NextStep
     camera: CameraState | None
     short: bool
     free_bytes: int

@@ -23,7 +23,7 @@ from tether.film import FilmProcess
 from tether.reports.roll_summary import Statement, statement
 from tether.session.events import Event
 from tether.session.judge import Judgement
-from tether.session.next_step import Place, Todo
+from tether.session.next_step import NextKind, NextStep
 from tether.session.session import Session, Shot, View
 from tether.text import printable
 from tether.tui.session_thread import SessionThread
@@ -257,21 +257,22 @@ class SessionPort:
                 session.set_up.question(),
                 session.set_up.bench_name,
                 printable(camera.identity.model, 40) if camera else "",
-                place.todo is not Todo.STEP or (place.step is not None and place.step.with_film),
+                place.kind is not NextKind.STEP
+                or (place.step is not None and place.step.with_film),
                 session.settings.light.kind,
             )
 
         return await self.ask(read)
 
-    async def use_bench(self, bench: BenchSetup, moved: frozenset[Part], person: str) -> Place:
+    async def use_bench(self, bench: BenchSetup, moved: frozenset[Part], person: str) -> NextStep:
         """Say which bench this is."""
         return await self.ask(lambda s: s.set_up.use_bench(bench, moved, person))
 
-    async def confirm_set_up(self, step: Step) -> Place:
+    async def confirm_set_up(self, step: Step) -> NextStep:
         """Store that a set-up step was done, whichever is next."""
         return await self.ask(lambda s: s.set_up.confirm_open(step))
 
-    async def do_again(self, step: Step) -> Place:
+    async def do_again(self, step: Step) -> NextStep:
         """Ask a set-up step again."""
         return await self.ask(lambda s: s.set_up.do_again(step))
 

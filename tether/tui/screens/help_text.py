@@ -9,7 +9,7 @@ from typing import Any, Protocol, runtime_checkable
 from rich.text import Text
 from textual.screen import Screen
 
-from tether.session.next_step import Place
+from tether.session.next_step import NextStep
 from tether.tui.widgets.key_line import key_rows
 
 _ALWAYS = (
@@ -63,7 +63,7 @@ def _broken(said: str, width: int) -> list[str]:
     return textwrap.wrap(said, width)
 
 
-def help_at(place: Place) -> Text:
+def help_at(place: NextStep) -> Text:
     """Return what is to be said about a place: its step, why, its caution."""
     text = Text()
     if place.step is not None:

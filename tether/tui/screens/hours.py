@@ -8,7 +8,7 @@ from rich.text import Text
 from textual import work
 
 from tether.findings import Verdict
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import Shot
 from tether.tui.screens.worktable_view import Table
 from tether.tui.terminal.sound import sound
@@ -32,7 +32,7 @@ class Hours(Table):
         that the hands can stay at the film. What wants a look is left to a choice by hand.
         """
         place = self.view.place if self.view else None
-        waiting = place.capture if place is not None and place.todo is Todo.DECIDE else None
+        waiting = place.capture if place is not None and place.kind is NextKind.DECIDE else None
         if waiting is not None and waiting.verdict is Verdict.RESHOOT:
             self.action_again()
         else:

@@ -14,7 +14,7 @@ from textual.events import Key
 
 from tether.archive.records import Capture, FrameState, Scope
 from tether.findings import Verdict
-from tether.session.next_step import Place, Todo
+from tether.session.next_step import NextKind, NextStep
 from tether.session.session import View
 from tether.text import printable
 from tether.tui.screens.dialogs import AskText, Pick, Reading
@@ -45,8 +45,8 @@ class Worktable(Hours):
 
     MORE_HELP: ClassVar[str] = MARKS_AND_NUMBERS
 
-    def _todo(self) -> Todo | None:
-        return self.view.place.todo if self.view else None
+    def _todo(self) -> NextKind | None:
+        return self.view.place.kind if self.view else None
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only the keys that fit the place where the work stands."""
@@ -54,20 +54,20 @@ class Worktable(Hours):
         if todo is None:
             return action == "leave"
         fits = {
-            "proceed": todo is not Todo.DONE,
-            "shoot": todo in (Todo.SHOOT, Todo.STEP),
-            "keep": todo is Todo.DECIDE,
-            "again": todo is Todo.DECIDE,
+            "proceed": todo is not NextKind.DONE,
+            "shoot": todo in (NextKind.SHOOT, NextKind.STEP),
+            "keep": todo is NextKind.DECIDE,
+            "again": todo is NextKind.DECIDE,
             "use_advice": self.view is not None
             and self.view.advised_shutter is not None
             and not self.view.shutter_is_right,
-            "mark": todo in (Todo.SHOOT, Todo.DECIDE)
-            and (parameters != ("skipped",) or todo is Todo.SHOOT),
+            "mark": todo in (NextKind.SHOOT, NextKind.DECIDE)
+            and (parameters != ("skipped",) or todo is NextKind.SHOOT),
             "picture": self._picture[1] is not None,
             "takes": bool(_takes(self.view)),
             "onward": self.view is not None and self.view.roll.cursor is not None,
             "undo": self.view is not None and self.view.can_undo,
-            "extra": todo is Todo.DONE,
+            "extra": todo is NextKind.DONE,
             "connect": self.view is not None and self.view.camera is None,
             "mishap": self.port.rehearsing,
             "own_button": self.port.rehearsing,
@@ -89,8 +89,8 @@ class Worktable(Hours):
 
     def _what_is_next(self) -> str:
         """Say what comes next, in a sentence; with all frames decided, what can be done."""
-        place = self.view.place if self.view else Place(Todo.DONE)
-        if place.todo is Todo.DONE:
+        place = self.view.place if self.view else NextStep(NextKind.DONE)
+        if place.kind is NextKind.DONE:
             return "All frames are decided: G goes back to one, Q leaves."
         return f"Next: {place.sentence().rstrip('.')}."
 
@@ -102,15 +102,15 @@ class Worktable(Hours):
         if self.view is None:
             return
         place = self.view.place
-        if place.todo is Todo.STEP:
+        if place.kind is NextKind.STEP:
             step = place.step
             if self._bench_unknown():
                 await self._walk()
                 return
             await self.attempt(lambda: self.port.confirm(step))
-        elif place.todo is Todo.SHOOT:
+        elif place.kind is NextKind.SHOOT:
             await self._shoot()
-        elif place.todo is Todo.DECIDE and place.capture is not None:
+        elif place.kind is NextKind.DECIDE and place.capture is not None:
             if place.capture.verdict is Verdict.KEEP:
                 await self.attempt(self.port.keep)
             else:
@@ -120,7 +120,7 @@ class Worktable(Hours):
     @work(group="action")
     async def action_shoot(self) -> None:
         """Shoot; while steps are open, say which."""
-        if self.view and self.view.place.todo is Todo.STEP and self.view.place.step:
+        if self.view and self.view.place.kind is NextKind.STEP and self.view.place.step:
             self.say("First the step above: Enter says that it is done. Z asks for fewer steps.")
             return
         await self._shoot()

@@ -11,7 +11,7 @@ from tether.archive.records import Capture, Scope
 from tether.bench.benches import BenchQuestion
 from tether.bench.steps import BENCH, Step, reminders, steps_of
 from tether.findings import Verdict
-from tether.session.next_step import Todo
+from tether.session.next_step import NextKind
 from tether.session.session import View
 from tether.text import plural, printable
 from tether.tui.screens.setup_screens import STATIONS
@@ -71,7 +71,7 @@ class NextUp(VerticalScroll):
                 )
             else:
                 _append_step(text, place.step, short=view.short)
-        elif place.todo is Todo.SHOOT:
+        elif place.kind is NextKind.SHOOT:
             frame = view.frames[(place.frame or 1) - 1]
             title = f"Next: shoot frame {place.frame}"
             text.append("Hands off the bench, then fire the shutter.\n", "bold")
@@ -87,7 +87,7 @@ class NextUp(VerticalScroll):
                 "own button",
                 "dim",
             )
-        elif place.todo is Todo.DECIDE and place.capture is not None:
+        elif place.kind is NextKind.DECIDE and place.capture is not None:
             title = f"Next: decide about frame {place.frame}"
             keep = place.capture.verdict is Verdict.KEEP
             text.append(
