@@ -27,7 +27,7 @@ from tether import tui
 from tether.cli.main import app
 from tether.cli.options import Int
 from tether.findings import FindingKind, Severity, Verdict
-from tether.findings.catalogue import SUBJECTS
+from tether.findings.finding import SUBJECTS
 from tether.findings.kind import ACTIONS
 from tether.settings import Settings
 from tether.tui.widgets.key_line import EVERYWHERE, key_rows

@@ -27,8 +27,8 @@ LONGEST = 500
 
 # Debts. Each may only become smaller; whoever pays one writes the new number here.
 MODULES_IN_CIRCLES = 7
-CLASS_NAMES_TWICE = 6
-MODULES_THAT_SAVE_LITTLE = 9
+CLASS_NAMES_TWICE = 1
+MODULES_THAT_SAVE_LITTLE = 1
 
 PERFORMANCE = TOP / "docs" / "performance.md"
 LEAST_MS = 3

@@ -9,9 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+PRACTICE = "common practice, no published source"
+SIMULATED = "measured on the simulated bench"
+TUNED = "tuned on the simulated bench"
+UNCHECKED = "not checked against the source"
+CAMERAS = "cameras' gates differ; no published source"
 
-def number(default: float, unit: str, source: str, low: float, high: float) -> Any:
-    """Declare a number with its unit, its source and the range in which it makes sense."""
+
+def number(default: float, low: float, high: float, unit: str, source: str = PRACTICE) -> Any:
+    """Declare a number with the range in which it makes sense, its unit and its source."""
     return field(
         default=default, metadata={"unit": unit, "source": source, "low": low, "high": high}
     )
@@ -27,7 +33,8 @@ def word(default: str, what: str, form: str) -> Any:
     return field(default=default, metadata={"what": what, "form": form})
 
 
-PRACTICE = "common practice, no published source"
+# fmt: off
+# A line or two for each number.
 
 LAMP, STROBE = "lamp", "strobe"
 """The kinds of light: one that shines all the time, and one that flashes."""
@@ -35,245 +42,182 @@ LAMP, STROBE = "lamp", "strobe"
 
 @dataclass(frozen=True, slots=True)
 class ExposureSettings:
-    """Where exposure should lie at the sensor."""
+    """Where exposure should be at the sensor."""
 
-    base_target_ev: float = number(-0.5, "stops from saturation", PRACTICE, -4.0, 0.0)
-    base_tolerance_ev: float = number(1 / 3, "stops", PRACTICE, 0.05, 2.0)
-    clipped_share: float = number(
-        1e-4, "share of a channel's photosites in the picture", PRACTICE, 0.0, 0.1
-    )
-    from_saturation_ev: float = number(
-        -3.0, "stops tried next where the light is saturated, and none can see how far", PRACTICE,
-        -6.0, -1.0,
-    )  # fmt: skip
-    light_changed_ev: float = number(
-        0.4, "stops between the rebate and what the roll leads to expect", PRACTICE, 0.1, 3.0
-    )
-    unsure_ev: float = number(
-        3.0, "stops too dark that are only noted where no rebate shows", PRACTICE, 0.5, 8.0
-    )
-    unsure_many_ev: float = number(
-        2.0, "the same where many pictures of the roll agree", "measured on the bench", 0.5, 8.0
-    )
-    unsure_pictures: float = number(
-        6.0, "earlier pictures that count as many", "measured on the simulated bench", 1.0, 12.0
-    )
-    least_base_density: float = number(
-        0.1, "density that a film's base has at the least", "from memory of film data", 0.0, 0.5
-    )
-    slide_note_ev: float = number(
-        1.0, "stops below target from which a transparency's highlights are noted", PRACTICE, 0.2, 8
-    )
-    slide_look_ev: float = number(
-        3.0, "stops below target from which they are to be looked at", PRACTICE, 0.5, 10.0
-    )
-    slide_settled_ev: float = number(
-        5.0, "the same where earlier frames of the roll reached the target", PRACTICE, 0.5, 12.0
-    )
-    lost_share: float = number(
-        0.03, "share of a transparency in the noise that is worth a bracket", PRACTICE, 0.001, 1.0
-    )
-    bracket_ev: float = number(3.0, "stops of such a bracket", PRACTICE, 0.5, 6.0)
+    base_target_ev: float = number(-0.5, -4.0, 0.0,
+        "stops from saturation, where a negative's film base should be")
+    base_tolerance_ev: float = number(1 / 3, 0.05, 2.0, "stops around it that pass")
+    clipped_share: float = number(1e-4, 0.0, 0.1,
+        "share of a channel's photosites in the picture that may be clipped")
+    from_saturation_ev: float = number(-3.0, -6.0, -1.0,
+        "step down after a clipped light test, stops")
+    light_changed_ev: float = number(0.4, 0.1, 3.0,
+        "difference from the expected rebate that is shown, stops")
+    unsure_ev: float = number(3.0, 0.5, 8.0,
+        "without rebate: underexposure up to this is only a hint, stops")
+    unsure_many_ev: float = number(2.0, 0.5, 8.0,
+        "without rebate, when many pictures agree: only a hint up to this, stops", SIMULATED)
+    unsure_pictures: float = number(6.0, 1.0, 12.0,
+        "earlier pictures that count as many", SIMULATED)
+    least_base_density: float = number(0.1, 0.0, 0.5,
+        "lowest density that a film base has", UNCHECKED)
+    slide_note_ev: float = number(1.0, 0.2, 8,
+        "a transparency's highlights: a hint from here below target, stops")
+    slide_look_ev: float = number(3.0, 0.5, 10.0,
+        "a transparency's highlights: CHECK from here below target, stops")
+    slide_settled_ev: float = number(5.0, 0.5, 12.0,
+        "as slide_look_ev, once earlier frames of the roll reached the target, stops")
+    lost_share: float = number(0.03, 0.001, 1.0,
+        "share of a transparency hidden in noise from which a bracket is advised")
+    bracket_ev: float = number(3.0, 0.5, 6.0, "stops of light that the advised bracket adds")
 
 
 @dataclass(frozen=True, slots=True)
 class FramingSettings:
-    """How the picture may lie on the sensor before anything is said."""
+    """How the picture may sit on the sensor before the program says so."""
 
-    rotation_degrees: float = number(1.0, "degrees", PRACTICE, 0.1, 10.0)
-    missing_mm: float = number(0.5, "mm of picture cut off on a side", PRACTICE, 0.05, 10.0)
-    least_share: float = number(
-        0.3, "share of the sensor that the picture should take", PRACTICE, 0.0, 1.0
-    )
-    between_share: float = number(
-        0.25, "of a picture's length cut off, from where it lies between frames", PRACTICE, 0.1, 0.5
-    )
-    largest_degrees: float = number(
-        4.0, "degrees up to which a border is looked for", "tuned on the simulated bench", 1.0, 10.0
-    )
-    proportion_tolerance: float = number(
-        0.05, "of the format's proportions", "cameras' gates differ; no published source", 0.01, 0.2
-    )
-    rebate_spread_ev: float = number(
-        0.8, "stops between the rebate's sides", "tuned on the simulated bench", 0.2, 2.0
-    )
-    least_score: float = number(
-        2.2, "sum of the four borders' visible shares", "tuned on the simulated bench", 1.0, 4.0
-    )
-    missing_floor_mm: float = number(
-        0.1, "mm, finest that is told apart", "tuned on the simulated bench", 0.0, 1.0
-    )
+    rotation_degrees: float = number(1.0, 0.1, 10.0,
+        "rotation from which a frame counts as askew, degrees")
+    missing_mm: float = number(0.5, 0.05, 10.0,
+        "mm of picture cut off on one side from which the program says so")
+    least_share: float = number(0.3, 0.0, 1.0, "share of the sensor that the picture should fill")
+    between_share: float = number(0.25, 0.1, 0.5,
+        "share of a picture's length cut off: the film is between two frames")
+    largest_degrees: float = number(4.0, 1.0, 10.0,
+        "largest rotation of a border that is looked for, degrees", TUNED)
+    proportion_tolerance: float = number(0.05, 0.01, 0.2,
+        "difference from the format's proportions that passes", CAMERAS)
+    rebate_spread_ev: float = number(0.8, 0.2, 2.0,
+        "largest difference between the rebates of two sides, stops", TUNED)
+    least_score: float = number(2.2, 1.0, 4.0,
+        "least sum of the four borders' visible shares", TUNED)
+    missing_floor_mm: float = number(0.1, 0.0, 1.0,
+        "smallest difference in position that counts, mm", TUNED)
 
 
 @dataclass(frozen=True, slots=True)
 class AdvanceSettings:
     """When a picture counts as one that was photographed before."""
 
-    same_correlation: float = number(
-        0.96, "correlation of two pictures' detail", "measured on the simulated bench", 0.5, 1.0
-    )
+    same_correlation: float = number(0.96, 0.5, 1.0,
+        "correlation of detail from which two pictures are the same", SIMULATED)
 
 
 @dataclass(frozen=True, slots=True)
 class CameraLimits:
-    """What the program expects of the camera before it waits no longer."""
+    """How long the program waits for the camera, and how much battery it needs."""
 
-    connect_seconds: float = number(20.0, "s", "measured: libgphoto2 start-up", 1.0, 120.0)
-    call_seconds: float = number(10.0, "s", "libgphoto2 tracker: slow settings calls", 1.0, 120.0)
-    capture_seconds: float = number(
-        30.0, "s, added to the shutter time", "libgphoto2 tracker: hangs of half a minute", 2, 300
-    )
-    transfer_seconds_per_mb: float = number(1.0, "s per megabyte", PRACTICE, 0.05, 30.0)
-    quiet_seconds: float = number(
-        0.4, "s without an event that ends a capture", "measured on the simulated camera", 0.05, 10
-    )
-    second_file_seconds: float = number(
-        3.0, "s for the second file of one exposure", PRACTICE, 0.1, 60.0
-    )
-    lost_event_seconds: float = number(
-        5.0, "s without news of a picture before the card is searched for it", PRACTICE, 0.2, 120.0
-    )
-    listing_seconds: float = number(
-        60.0, "s for listing all files on the card", "libgphoto2 tracker: slow cards", 1.0, 600.0
-    )
-    battery_percent: float = number(
-        15.0, "per cent below which no capture is started", PRACTICE, 0.0, 100.0
-    )
+    connect_seconds: float = number(20.0, 1.0, 120.0,
+        "s for connecting", "measured: libgphoto2 start-up")
+    call_seconds: float = number(10.0, 1.0, 120.0,
+        "s for one call", "libgphoto2 tracker: slow settings calls")
+    capture_seconds: float = number(30.0, 2, 300,
+        "s for a capture, beside the shutter time", "libgphoto2 tracker: hangs of half a minute")
+    transfer_seconds_per_mb: float = number(1.0, 0.05, 30.0, "s per megabyte for copying a file")
+    quiet_seconds: float = number(0.4, 0.05, 10,
+        "s without an event that end a capture", "measured on the simulated camera")
+    second_file_seconds: float = number(3.0, 0.1, 60.0,
+        "s to wait for the second file of one exposure")
+    lost_event_seconds: float = number(5.0, 0.2, 120.0,
+        "s without news of a picture before its card is searched")
+    listing_seconds: float = number(60.0, 1.0, 600.0,
+        "s for listing all files on the card", "libgphoto2 tracker: slow cards")
+    battery_percent: float = number(15.0, 0.0, 100.0,
+        "battery charge below which no capture is started, %")
 
 
 @dataclass(frozen=True, slots=True)
 class StorageSettings:
-    """What the archive asks of the disk."""
+    """What the archive needs of the disk."""
 
-    spare_bytes: float = number(
-        500e6, "bytes kept free beyond the frames left", PRACTICE, 0.0, 1e12
-    )
-    raw_bytes: float = number(
-        60e6, "bytes a raw file, before the roll has one to go by", PRACTICE, 1e5, 1e9
-    )
+    spare_bytes: float = number(500e6, 0.0, 1e12, "bytes to keep free beyond the frames left")
+    raw_bytes: float = number(60e6, 1e5, 1e9,
+        "bytes per raw file, before the roll has one to go by")
 
 
 @dataclass(frozen=True, slots=True)
 class FocusSettings:
-    """When a frame counts as soft: by the sharpness of its grain against the roll's reference."""
+    """When a frame counts as out of focus: its grain against the roll's reference."""
 
-    soft_ratio: float = number(
-        0.4, "sharpness relative to the reference below which a frame is soft", PRACTICE, 0.05, 0.95
-    )
-    side_ratio: float = number(
-        0.4, "sharpness of the softer side relative to the other", PRACTICE, 0.05, 0.95
-    )
-    drift_ratio: float = number(
-        0.7, "sharpness relative to the reference that counts as a drift", PRACTICE, 0.1, 0.98
-    )
-    darkest_signal: float = number(
-        0.03, "signal below which noise hides grain", "measured on the simulated bench", 0.0, 0.5
-    )
-    least_density: float = number(
-        0.1, "density above clear film that has grain to go by", PRACTICE, 0.0, 1.0
-    )
-    plain_ratio: float = number(
-        0.1, "fine over coarser variance from which grain rules", "as above", 0.0, 1.0
-    )
-    blurred_ratio: float = number(
-        0.6, "the same, of the reference's, below which structure is blurred", "as above", 0.1, 5.0
-    )
-    most_noise: float = number(
-        0.8, "noise over grain up to which a cell is judged", "as above", 0.01, 5.0
-    )
-    electrons: float = number(
-        50e3, "electrons at saturation and ISO 100", "usual for 36 x 24 mm sensors", 1e3, 1e6
-    )
+    soft_ratio: float = number(0.4, 0.05, 0.95,
+        "share of the reference's sharpness below which a frame is out of focus")
+    side_ratio: float = number(0.4, 0.05, 0.95,
+        "sharpness of the softer side as a share of the other side's")
+    drift_ratio: float = number(0.7, 0.1, 0.98,
+        "share of the reference's sharpness below which focus is drifting")
+    darkest_signal: float = number(0.03, 0.0, 0.5,
+        "signal below which noise hides grain", SIMULATED)
+    least_density: float = number(0.1, 0.0, 1.0,
+        "density above clear film that shows enough grain to judge")
+    plain_ratio: float = number(0.1, 0.0, 1.0,
+        "fine over coarser variance from which grain dominates", SIMULATED)
+    blurred_ratio: float = number(0.6, 0.1, 5.0,
+        "fine over coarser variance, as a share of the reference's: blur", SIMULATED)
+    most_noise: float = number(0.8, 0.01, 5.0,
+        "noise over grain up to which a cell is judged", SIMULATED)
+    electrons: float = number(50e3, 1e3, 1e6,
+        "electrons at saturation and ISO 100", "usual for 36 x 24 mm sensors")
 
 
 @dataclass(frozen=True, slots=True)
 class PositiveSettings:
-    """How positives are printed: one setting for all rolls, the same for every frame of a roll."""
+    """How positives are made: one setting for all rolls, the same for every frame of a roll."""
 
-    contrast: float = number(
-        1.8,
+    contrast: float = number(1.8, 0.5, 4.0,
         "log luminance per unit of a negative's density; 1.3 / 0.8 = 1.63 gives the scene's own",
-        "ISO 6 (average gradient 0.8 / 1.3; from memory), a tenth more by common practice",
-        0.5,
-        4.0,
-    )
-    mid_density: float = number(
-        0.78,
-        "density above base that prints as mid-grey",
-        "ISO 6: 0.1 + 0.615 log10 12.5 (from memory)",
-        0.1,
-        2.0,
-    )
-    evening_slack: float = number(
-        0.4, "density by which a frame may be thin or dense before it is evened", PRACTICE, 0.0, 2.0
-    )
-    evening_limit: float = number(
-        0.6, "density by which evening may move a frame at most, 0 for none", PRACTICE, 0.0, 2.0
-    )
-    black: float = number(
-        2.0, "log luminance from mid-grey down to the print's black", PRACTICE, 1.0, 4.0
-    )
-    bend: float = number(
-        0.15, "log luminance over which the print curve bends into white and black", PRACTICE,
-        0.02, 0.5,
-    )  # fmt: skip
-    slide_contrast: float = number(
-        1.0, "log luminance per unit of a transparency's density", PRACTICE, 0.5, 2.0
-    )
-    neutral: float = number(
-        0.10, "density by which a colour may differ from grey and count as near grey", PRACTICE,
-        0.02, 0.5,
-    )  # fmt: skip
-    jpeg_quality: float = number(92.0, "JPEG quality of positives", PRACTICE, 50.0, 100.0)
+        "ISO 6 (gradient 0.8 / 1.3; not checked against the source), a tenth more by practice")
+    mid_density: float = number(0.78, 0.1, 2.0,
+        "density above film base that becomes mid-grey",
+        "ISO 6: 0.1 + 0.615 log10 12.5 (not checked against the source)")
+    evening_slack: float = number(0.4, 0.0, 2.0,
+        "density by which a frame may be thin or dense before it is evened")
+    evening_limit: float = number(0.6, 0.0, 2.0,
+        "density by which evening may move a frame at most, 0 for none")
+    black: float = number(2.0, 1.0, 4.0, "log luminance from mid-grey down to black")
+    bend: float = number(0.15, 0.02, 0.5,
+        "log luminance over which the curve bends into white and black")
+    slide_contrast: float = number(1.0, 0.5, 2.0,
+        "log luminance per unit of a transparency's density")
+    neutral: float = number(0.10, 0.02, 0.5,
+        "density by which a colour may differ from grey and count as near grey")
+    jpeg_quality: float = number(92.0, 50.0, 100.0, "JPEG quality of positives")
 
 
 @dataclass(frozen=True, slots=True)
 class DustSettings:
-    """When dark spots in the same place of successive frames count as dust beside the film."""
+    """When dark spots in the same place of successive frames count as dust, not on the film."""
 
-    least_depth: float = number(
-        0.12, "stops by which a spot is darker than all around", "measured on the bench", 0.01, 2.0
-    )
-    frames: float = number(3, "frames that have to show a spot, at the least", PRACTICE, 2, 8)
-    place: float = number(
-        0.004, "widths of the frame within which a spot is the same", PRACTICE, 5e-4, 0.05
-    )
+    least_depth: float = number(0.12, 0.01, 2.0,
+        "stops by which a spot is darker than all around it", SIMULATED)
+    frames: float = number(3, 2, 8, "frames in a row that must show a spot")
+    place: float = number(0.004, 5e-4, 0.05,
+        "distance within which a spot is in the same place, in frame widths")
 
 
 @dataclass(frozen=True, slots=True)
 class LightSettings:
-    """What kind of light it is, and how good it has to be, judged on the open gate."""
+    """The kind of light, and how good it must be, measured on the open gate."""
 
     kind: str = word(
         "lamp",
-        "the kind of light where the bench does not say it: lamp (it shines all the time) or "
-        "strobe",
+        "the kind of light, unless the bench has one: lamp (continuous) or strobe",
         r"lamp|strobe",
     )
-    uneven_percent: float = number(
-        10.0, "per cent from the brightest to the darkest part", PRACTICE, 0.5, 90.0
-    )
-    flicker_percent: float = number(
-        0.5, "per cent amplitude of bands along the sensor's rows", PRACTICE, 0.05, 50.0
-    )
-    stray_share: float = number(
-        0.001, "share of the open gate left with the lamp off (density 3.0)", PRACTICE, 1e-6, 0.5
-    )
-    balance_ev: float = number(
-        0.5, "stops between the lamp's colour and the white balance set", PRACTICE, 0.05, 4.0
-    )
-    flat_hours: float = number(
-        8.0, "hours after which an open gate no longer tells of the light", PRACTICE, 0.1, 1000.0
-    )
-    drift_ev: float = number(
-        0.2, "stops that the base's light may move along a roll", PRACTICE, 0.05, 2.0
-    )
-    colour_drift_ev: float = number(
-        0.1, "stops of red over blue that the lamp may move along a roll", PRACTICE, 0.02, 2.0
-    )
-    moved_ev: float = number(
-        0.25, "stops between the rebate's sides beyond what the open gate shows", PRACTICE, 0.05, 3
-    )
+    uneven_percent: float = number(10.0, 0.5, 90.0,
+        "difference from the brightest to the darkest part that passes, %")
+    flicker_percent: float = number(0.5, 0.05, 50.0,
+        "amplitude of bands along the sensor's rows that passes, %")
+    stray_share: float = number(0.001, 1e-6, 0.5,
+        "stray light that passes, as a share of the open gate (density 3.0)")
+    balance_ev: float = number(0.5, 0.05, 4.0,
+        "stops between the lamp's colour and the camera's white balance")
+    flat_hours: float = number(8.0, 0.1, 1000.0,
+        "hours after which the light test should be repeated")
+    drift_ev: float = number(0.2, 0.05, 2.0, "stops by which the light may drift along a roll")
+    colour_drift_ev: float = number(0.1, 0.02, 2.0,
+        "stops of red over blue by which the lamp may drift along a roll")
+    moved_ev: float = number(0.25, 0.05, 3,
+        "stops between two sides of the rebate, beyond the open gate's own")
 
     @property
     def strobe(self) -> bool:
@@ -283,19 +227,17 @@ class LightSettings:
 
 @dataclass(frozen=True, slots=True)
 class SittingSettings:
-    """What counts as one stretch of work at the bench."""
+    """What counts as one session at the bench."""
 
-    pause_hours: float = number(
-        4.0, "hours of pause after which the set-up steps are asked again", PRACTICE, 0.1, 72.0
-    )
-    recheck_minutes: float = number(
-        10.0, "minutes of pause after which light and focus are worth a look", PRACTICE, 1, 600
-    )
+    pause_hours: float = number(4.0, 0.1, 72.0,
+        "hours without work after which the set-up steps come up again")
+    recheck_minutes: float = number(10.0, 1, 600,
+        "minutes of pause after which light and focus need a check")
 
 
 @dataclass(frozen=True, slots=True)
 class AlertSettings:
-    """What is heard when a picture has to be shot again, or something went wrong."""
+    """The sounds at a picture to reshoot, and when something went wrong."""
 
     bell: bool = switch(True, "ring the terminal's bell")
     sound: str = word(
@@ -331,62 +273,46 @@ class ScreenSettings:
 
 @dataclass(frozen=True, slots=True)
 class PlanningSettings:
-    """What `tether plan` takes for granted where nothing else is said."""
+    """What `tether plan` assumes unless you say otherwise."""
 
-    rebate_mm: float = number(
-        1.0, "mm of rebate kept in view on each side of the picture", PRACTICE, 0.0, 20.0
-    )
-    wavelength_nm: float = number(
-        550.0, "nm, green, near the eye's peak (CIE: 555 nm)", "usual in handbooks", 350.0, 1100.0
-    )
-    blur_pixels: float = number(2.0, "pixels of blur that still pass as sharp", PRACTICE, 0.5, 20.0)
-    curl_mm: float = number(
-        0.3, "mm by which film in a gate without glass stands off the flat", PRACTICE, 0.0, 10.0
-    )
-    pause_minutes: float = number(
-        15.0, "minutes between two pictures that count as a pause", PRACTICE, 1.0, 240.0
-    )
-    day_hours: float = number(6.0, "hours at the bench a day", PRACTICE, 0.5, 24.0)
+    rebate_mm: float = number(1.0, 0.0, 20.0,
+        "mm of rebate kept in view on each side of the picture")
+    wavelength_nm: float = number(550.0, 350.0, 1100.0,
+        "nm, green, near the eye's peak (CIE: 555 nm)", "usual in handbooks")
+    blur_pixels: float = number(2.0, 0.5, 20.0, "pixels of blur that still pass as sharp")
+    curl_mm: float = number(0.3, 0.0, 10.0, "mm by which film in a gate without glass curls")
+    pause_minutes: float = number(15.0, 1.0, 240.0,
+        "minutes between two pictures that count as a pause")
+    day_hours: float = number(6.0, 0.5, 24.0, "hours per day at the bench")
 
 
 @dataclass(frozen=True, slots=True)
 class BenchSettings:
-    """How camera and light should stand before the first frame."""
+    """How camera and light should be set before the first frame."""
 
-    aperture: float = number(
-        8.0, "f-number as marked on the lens, also for `tether plan`",
-        PRACTICE + ": macro lenses are sharpest there", 0.7, 64.0,
-    )  # fmt: skip
-    aperture_ev: float = number(0.4, "stops around it that pass", PRACTICE, 0.0, 3.0)
-    lowest_iso: float = number(
-        64.0, "ISO speed; lower ones on a camera's list are taken as extended", PRACTICE, 25, 800
-    )
-    battery_percent: float = number(
-        40.0, "per cent of charge to begin a roll with", PRACTICE, 0.0, 100.0
-    )
-    clock_seconds: float = number(
-        60.0, "s between the camera's clock and the computer's", PRACTICE, 1.0, 86_400.0
-    )
-    gate_target_ev: float = number(
-        -1.0, "stops from saturation at which an open gate is measured", PRACTICE, -4.0, -0.2
-    )
-    gate_tolerance_ev: float = number(0.5, "stops around it that pass", PRACTICE, 0.1, 2.0)
-    strobe_gate_ev: float = number(
-        -3.0, "stops from saturation down to which a strobe's open gate is kept", PRACTICE, -6, -1
-    )
-    sync_seconds: float = number(
-        1 / 125, "s, shortest shutter time at which a strobe lights the whole frame",
-        "from memory: 1/125 to 1/250 is usual; the camera's manual says it", 1 / 1000, 1.0,
-    )  # fmt: skip
-    corner_share: float = number(
-        0.6,
-        "of a corner's best live sharpness, below which it is soft while the middle is sharp",
-        "tuned on the simulated bench",
-        0.1,
-        0.95,
-    )
+    aperture: float = number(8.0, 0.7, 64.0,
+        "f-number as marked on the lens, also for `tether plan`",
+        PRACTICE + ": macro lenses are sharpest there")
+    aperture_ev: float = number(0.4, 0.0, 3.0, "stops around the aperture that pass")
+    lowest_iso: float = number(64.0, 25, 800,
+        "ISO speed; lower ones on a camera's list are taken as extended")
+    battery_percent: float = number(40.0, 0.0, 100.0,
+        "battery charge with which a roll may begin, %")
+    clock_seconds: float = number(60.0, 1.0, 86_400.0,
+        "s between the camera's clock and the computer's that pass")
+    gate_target_ev: float = number(-1.0, -4.0, -0.2,
+        "stops from saturation at which an open gate is measured")
+    gate_tolerance_ev: float = number(0.5, 0.1, 2.0, "stops around gate_target_ev that pass")
+    strobe_gate_ev: float = number(-3.0, -6, -1,
+        "stops from saturation down to which a strobe's open gate is kept")
+    sync_seconds: float = number(1 / 125, 1 / 1000, 1.0,
+        "shortest shutter time at which a strobe lights the whole frame, s",
+        "not checked against a source: 1/125 to 1/250 is usual; the camera's manual has it")
+    corner_share: float = number(0.6, 0.1, 0.95,
+        "share of its best sharpness below which a corner is soft, middle sharp", TUNED)
 
 
+# fmt: on
 @dataclass(frozen=True, slots=True)
 class Settings:
     """All sections; the defaults are the program's own advice."""

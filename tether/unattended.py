@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import threading
-from contextlib import suppress
 from typing import TextIO
 
 from rich.console import Console
-from rich.progress import BarColumn, DownloadColumn, TextColumn
-from rich.progress import Progress as Bars
 
 from tether.camera.errors import CameraError
 from tether.camera.protocol import Role
@@ -32,13 +28,12 @@ class Unattended:
     session
         At any place; it goes on from there.
     out
-        Where to write. On a terminal each frame has a moving bar as well.
+        Where to write. On a terminal it also says what is going on.
     """
 
     def __init__(self, session: Session, out: TextIO) -> None:
         self.session = session
         self.out = out
-        self.bars_shown = out.isatty()
         self.complete = False
 
     def run(self) -> None:
@@ -69,41 +64,16 @@ class Unattended:
         self.complete = True
 
     def _shoot(self, frame: int) -> None:
-        if not self.bars_shown:
+        if not self.out.isatty():
             self._tell(self.session.capture())
             return
-        stop = threading.Event()
-        now = Progress("fire")
+        with Console(file=self.out).status("") as status:
 
-        def report(progress: Progress) -> None:
-            nonlocal now
-            now = progress
+            def report(progress: Progress) -> None:
+                phase = _WORDS.get(progress.phase, progress.phase)
+                status.update(f"frame {frame:>3}: {phase}")
 
-        bars = Bars(
-            TextColumn("frame {task.fields[frame]:>3}"),
-            BarColumn(),
-            DownloadColumn(),
-            TextColumn("{task.fields[phase]}"),
-            console=Console(file=self.out),
-            transient=True,
-        )
-        task = bars.add_task("", frame=frame, phase="", total=None)
-
-        def follow() -> None:
-            while not stop.wait(0.05):
-                with suppress(OSError):
-                    if now.phase == "fetch" and now.path is not None:
-                        bars.update(task, total=now.total, completed=now.path.stat().st_size)
-                bars.update(task, phase=_WORDS.get(now.phase, now.phase))
-
-        follower = threading.Thread(target=follow, daemon=True)
-        with bars:
-            follower.start()
-            try:
-                shot = self.session.capture(report)
-            finally:
-                stop.set()
-                follower.join()
+            shot = self.session.capture(report)
         self._tell(shot)
 
     def _tell(self, shot: Shot) -> None:

@@ -13,21 +13,20 @@ import contextlib
 import os
 import pickle
 import queue
+import resource
 import signal
 import socket
 import struct
+import subprocess
 import sys
 import threading
 import time
 import traceback
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from tether.errors import TetherError
-
-if TYPE_CHECKING:
-    import subprocess
 
 CLOSE_SECONDS = 3.0
 """How long `WorkerProcess.close` waits for an orderly end before it ends the process."""
@@ -170,8 +169,6 @@ class WorkerProcess:
             self.kill()
 
     def _spawn(self) -> None:
-        import subprocess  # not needed by the worker, which imports this module too
-
         ours, theirs = socket.socketpair()
         here = Path(__file__).resolve().parent.parent
         path = [entry or str(Path.cwd()) for entry in sys.path]
@@ -300,8 +297,6 @@ def _make(
     memory_bytes: int | None, factory: Callable[..., object], args: tuple[Any, ...]
 ) -> object:
     if memory_bytes is not None:
-        import resource
-
         with contextlib.suppress(ValueError, OSError):  # some systems know no such limit
             hard = resource.getrlimit(resource.RLIMIT_AS)[1]
             resource.setrlimit(resource.RLIMIT_AS, (memory_bytes, hard))

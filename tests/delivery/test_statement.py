@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from tether.archive.archive import Archive
+from tether.archive.pauses import overlap, pauses_of, span
 from tether.archive.records import Capture, FrameState, LogLine, NewRoll, Roll
 from tether.archive.rehearsal_mark import REHEARSAL_CARD
 from tether.facts import Facts
@@ -14,7 +15,6 @@ from tether.film import FilmProcess
 from tether.findings import Verdict
 from tether.reports.pace import Taken, pace_of
 from tether.reports.roll_summary import leaving_text, statement
-from tether.session.pauses import overlap, pauses_of, span
 
 PAUSE = timedelta(minutes=15)
 START = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)

@@ -6,6 +6,7 @@ import os
 import signal
 from collections.abc import Iterator
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -19,11 +20,13 @@ from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.film import FilmProcess
 from tether.findings import Verdict
+from tether.measure.context import FrameContext
 from tether.measure.roll.memory import RollMemory
 from tether.session.judge import Judge, JudgeRequest
 
 REQUEST = JudgeRequest(
-    FilmProcess.BW_NEGATIVE, frame=3, shutter=("1/15", 1 / 15), memory=RollMemory().to_bytes()
+    partial(FrameContext, FilmProcess.BW_NEGATIVE, frame_number=3, shutter=("1/15", 1 / 15)),
+    RollMemory().to_bytes(),
 )
 
 
@@ -140,6 +143,6 @@ def test_a_file_that_needs_more_memory_than_there_is(frame_bytes: bytes, tmp_pat
 def test_a_foreign_memory_only_starts_anew(
     own_judge: Judge, frame_bytes: bytes, tmp_path: Path
 ) -> None:
-    request = JudgeRequest(FilmProcess.BW_NEGATIVE, frame=3, memory=b"\0garbage" * 50)
+    request = REQUEST._replace(memory=b"\0garbage" * 50)
     judged = own_judge.judge(_file(tmp_path, frame_bytes), request)
     assert judged.verdict is not Verdict.UNJUDGED

@@ -8,7 +8,7 @@ from tether_simulator.server import BenchProcess
 from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
-from tether.bench.retake_steps import steps_to_redo
+from tether.bench.steps import steps_to_redo
 from tether.camera.process import CameraProcess
 from tether.facts import Facts
 from tether.rehearsal import SimulatedHand

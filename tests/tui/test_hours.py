@@ -11,9 +11,9 @@ from textual.app import App
 
 from tests.quick import QUICK
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
+from tether.archive.pauses import pauses_of
 from tether.archive.records import FrameState
 from tether.session.next_step import NextKind
-from tether.session.pauses import pauses_of
 from tether.settings import AlertSettings, KeySettings
 from tether.tui.app import TetherApp
 from tether.tui.app_context import AppContext

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
@@ -142,6 +142,23 @@ class Roll:
             return range(1, self.frames_expected + 1)
         first = (strip - 1) * self.strip_length + 1
         return range(first, min(first + self.strip_length, self.frames_expected + 1))
+
+    def next_frame(self, frames: Iterable[Frame]) -> int | None:
+        """Return the frame to work on, None when all are done.
+
+        That is the frame the person asked for, else the first that is open or has a picture
+        waiting.
+        """
+        if self.cursor is not None:
+            return self.cursor
+        return next(
+            (
+                f.number
+                for f in frames
+                if f.undecided or (f.state is FrameState.OPEN and f.number <= self.frames_expected)
+            ),
+            None,
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+from tether.bench.benches import Report, WorkBench
 from tether.bench.light_record import KeptBase
 from tether.bench.light_worker import LightRequest, light_worker
 from tether.bench.shutter_loan import as_taken
-from tether.bench.work_bench import Report, WorkBench, shutter_times
 from tether.camera.protocol import Role, Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.capture.bench_shots import BenchShot
@@ -149,11 +149,7 @@ class BaseCalibration:
         self, shot: BenchShot, shutter: Setting | None
     ) -> tuple[ClearFilm, ExposureValues]:
         bench, roll = self._bench, self._bench.roll.roll
-        request = LightRequest(
-            shutter_seconds(shutter.value) if shutter else None,
-            shutter_times(shutter),
-            bench.settings,
-        )
+        request = LightRequest.at(shutter, bench.settings)
         self._worker.start()
         measured: tuple[ClearFilm, ExposureValues] = self._worker.call(
             "clear_film",

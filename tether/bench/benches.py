@@ -1,7 +1,8 @@
-"""The bench as a person keeps it: a name, its parts, and which set-up steps were done on it when.
+"""The bench: the one at work, and those that the archive remembers.
 
-A bench is remembered in the archive. When the next sitting is at the same bench, only those steps
-are asked whose part of it has changed, and those that have to be done each time.
+A bench has a name, its parts, and the set-up steps that were done on it. When the next session is
+at the same bench, only those steps come up whose part of it has changed, and those that have to be
+done each time.
 """
 
 from __future__ import annotations
@@ -9,18 +10,59 @@ from __future__ import annotations
 import getpass
 import json
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
+from tether.archive.open_roll import OpenRoll
 from tether.archive.records import Roll
 from tether.archive.store import Store
+from tether.bench.light_record import LightRecord
 from tether.bench.steps import BENCH, SET_UP, Part, Step
+from tether.capture.bench_shots import BenchShots
+from tether.capture.tethered import Tethered
+from tether.capture.transfer import Progress
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.settings import LAMP, STROBE
+from tether.settings import LAMP, STROBE, Settings
 from tether.text import printable
+
+Report = Callable[[int, Progress], None]
+"""Takes the number of a test exposure and how far it is."""
+
+
+@dataclass(slots=True)
+class WorkBench:
+    """What the steps of the set-up work with.
+
+    Attributes
+    ----------
+    roll, camera
+        The roll at work, and the camera at the cable.
+    shots
+        Takes test exposures, which belong to the bench and to no frame.
+    light
+        What is kept of the roll's light.
+    settings
+        Targets and limits; the kind of light is that of the bench which is named.
+    """
+
+    roll: OpenRoll
+    camera: Tethered
+    shots: BenchShots
+    light: LightRecord
+    settings: Settings
+
+    @property
+    def strobe(self) -> bool:
+        """Whether the light is a strobe, so that the shutter does not set the exposure."""
+        return self.settings.light.strobe
+
+    def log(self, text: str) -> None:
+        """Add a line about the bench to the roll's log."""
+        self.roll.log("bench", text)
+
 
 LONGEST = 80
 """Characters of a bench's name, of each part and of a person's name."""

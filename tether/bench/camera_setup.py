@@ -11,8 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from tether.archive.records import FrameState
+from tether.bench.benches import WorkBench
 from tether.bench.camera_check import CLOCK_VALUE, CheckResult, Job, check_camera, clock_ahead
-from tether.bench.work_bench import WorkBench
 from tether.camera.errors import CameraRefused
 from tether.camera.protocol import CameraState, Role
 from tether.errors import NotNow

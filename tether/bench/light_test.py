@@ -17,10 +17,10 @@ from typing import TypeVar
 
 import numpy as np
 
+from tether.bench.benches import Report, WorkBench
 from tether.bench.light_record import KeptGate
 from tether.bench.light_worker import GateSeen, LightRequest, light_worker
 from tether.bench.shutter_loan import LentShutter, as_taken
-from tether.bench.work_bench import Report, WorkBench, shutter_times
 from tether.camera.protocol import Setting
 from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.capture.bench_shots import BenchShot
@@ -178,11 +178,7 @@ class LightTest:
         return self._keep(seen, replace(shot, shutter=label, exposure=seen.exposure), number)
 
     def _measure(self, shot: BenchShot, shutter: Setting | None) -> GateSeen:
-        request = LightRequest(
-            shutter_seconds(shutter.value) if shutter else None,
-            shutter_times(shutter),
-            self._bench.settings,
-        )
+        request = LightRequest.at(shutter, self._bench.settings)
         self._worker.start()
         seen: GateSeen = self._worker.call(
             "gate", self._bench.shots.file(shot), request, timeout=RAW_SECONDS

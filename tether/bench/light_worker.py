@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tether.bench.light_record import Grid, KeptLight
-from tether.camera.values import same_time
+from tether.camera.protocol import Setting
+from tether.camera.values import same_time, shutter_seconds
 from tether.errors import TetherError
 from tether.facts import ExposureValues
 from tether.film import FILM_FORMATS, FilmProcess
@@ -36,6 +37,13 @@ class LightRequest:
     seconds: float | None
     shutters: tuple[tuple[str, float], ...] = ()
     settings: Settings = field(default_factory=Settings)
+
+    @classmethod
+    def at(cls, shutter: Setting | None, settings: Settings) -> LightRequest:
+        """Return what an exposure at a camera's shutter setting is measured against."""
+        if shutter is None:
+            return cls(None, settings=settings)
+        return cls(shutter_seconds(shutter.value), shutter.times, settings)
 
 
 @dataclass(frozen=True, slots=True)

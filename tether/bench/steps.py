@@ -7,10 +7,13 @@ Those of the set-up that need film in the gate come up when the first frame lies
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
 from tether.archive.records import Scope
+from tether.facts import Facts
+from tether.findings import CATALOGUE, Severity
 
 
 class Part(StrEnum):
@@ -70,6 +73,10 @@ class Step:
     station: str = ""
     label: str = ""
     remind: str = ""
+
+    def place(self, strip: int | None, frame: int | None) -> int:
+        """Return the number under which it is confirmed: of its strip, of its frame, or 0."""
+        return {Scope.STRIP: strip, Scope.FRAME: frame}.get(self.scope) or 0
 
 
 BENCH = "bench"
@@ -353,3 +360,18 @@ def left_out() -> tuple[Step, ...]:
 def reminders(scope: Scope) -> tuple[str, ...]:
     """Return what a shortened checklist still says of the steps of a scope that it leaves out."""
     return tuple(s.remind for s in left_out() if s.scope is scope and s.remind)
+
+
+def steps_to_redo(facts: Iterable[Facts]) -> tuple[Step, ...]:
+    """Return the steps that the findings of pictures which were put aside ask for, once each.
+
+    Notes ask for nothing, nor do codes of a newer program.
+    """
+    keys = [
+        step
+        for fact in facts
+        for finding in fact.findings
+        if finding.severity is not Severity.NOTE and finding.code in CATALOGUE
+        for step in CATALOGUE[finding.code].steps
+    ]
+    return tuple(BY_KEY[key] for key in dict.fromkeys(keys))

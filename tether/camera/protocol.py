@@ -110,6 +110,11 @@ class Setting:
         """What the value means (see `Role`), None where the wording says nothing for certain."""
         return self.role.read(self.value)
 
+    @property
+    def times(self) -> tuple[tuple[str, float], ...]:
+        """Its choices that are shutter times, as (label, seconds); bulb and such are not."""
+        return tuple((c, s) for c in self.choices if (s := values.shutter_seconds(c)))
+
 
 @dataclass(frozen=True, slots=True)
 class CameraIdentity:

@@ -1,7 +1,6 @@
 """Findings and verdicts, and the catalogue of all there are: codes, words, what helps."""
 
-from tether.findings.catalogue import CATALOGUE
-from tether.findings.finding import Finding, Severity, Verdict, ranked, verdict_of
+from tether.findings.finding import CATALOGUE, Finding, Severity, Verdict, ranked, verdict_of
 from tether.findings.kind import FindingKind, Words
 
 __all__ = [

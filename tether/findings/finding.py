@@ -1,4 +1,4 @@
-"""Findings, how much each asks of the person, and the verdict that they add up to."""
+"""The catalogue of findings, how grave each is, and the verdict that they add up to."""
 
 from __future__ import annotations
 
@@ -7,9 +7,25 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Self
 
-from tether.findings.catalogue import CATALOGUE
+from tether.findings.about_bench import BENCH
+from tether.findings.about_exposure import EXPOSURE
+from tether.findings.about_film import FILM
+from tether.findings.about_light import LIGHT
 from tether.findings.kind import FindingKind, Words
 from tether.text import printable
+
+SUBJECTS: Mapping[str, Mapping[str, FindingKind]] = {
+    "Exposure": EXPOSURE,
+    "The film in the gate": FILM,
+    "Focus, dust and what moves along a roll": BENCH,
+    "The light": LIGHT,
+}
+"""By heading, as the page has them."""
+
+CATALOGUE: Mapping[str, FindingKind] = {
+    code: kind for subject in SUBJECTS.values() for code, kind in subject.items()
+}
+"""Every code that a finding can have; docs/reference-findings.md is written from it."""
 
 _SHOWN = {
     "keep": ("✓", "keep"),

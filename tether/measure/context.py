@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
-from tether.measure.exposure.advice import Shutters
-from tether.measure.roll.memory import OpenGate, RollMemory
 from tether.settings import Settings
+
+if TYPE_CHECKING:  # the session makes these too; numpy would slow the program's start
+    from tether.measure.exposure.advice import Shutters
+    from tether.measure.roll.memory import OpenGate, RollMemory
+
+
+def _no_memory() -> RollMemory:
+    from tether.measure.roll.memory import RollMemory
+
+    return RollMemory()
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +49,7 @@ class FrameContext:
     shutter: tuple[str, float] | None = None
     shutters: Shutters = ()
     settings: Settings = field(default_factory=Settings)
-    memory: RollMemory = field(default_factory=RollMemory)
+    memory: RollMemory = field(default_factory=_no_memory)
     open_gate: OpenGate | None = None
     order: int = 0
     since: int = 0

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from tether.archive.archive import Archive
+from tether.archive.pauses import Span, overlap, pauses_of
 from tether.archive.records import Roll
-from tether.session.pauses import Span, overlap, pauses_of
 
 #: So many of the newest rolls at work are looked at: enough to be steady, recent enough to be
 #: true.

@@ -15,7 +15,6 @@ from tether.archive.rehearsal_mark import is_rehearsals
 from tether.findings import Severity, Verdict
 from tether.reports.pace import pace_of_roll
 from tether.reports.rolls import go_on, program
-from tether.session.next_step import next_frame
 from tether.settings import PlanningSettings
 from tether.text import plural, printable
 
@@ -81,7 +80,7 @@ def statement(archive: Archive, roll_name: str, pause: timedelta) -> Statement:
     frames = archive.store.frames.of(roll)
     states = Counter(f.state for f in frames)
     pace = pace_of_roll(archive, roll, pause)
-    upcoming = next_frame(roll, frames)
+    upcoming = roll.next_frame(frames)
     return Statement(
         roll=printable(roll.name),
         counts=tuple((s, n) for s in FrameState if (n := states.get(s, 0))),

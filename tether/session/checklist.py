@@ -1,12 +1,13 @@
-"""The checklist of one roll: which steps were done in this sitting, and what comes next."""
+"""The checklist of one roll: the steps that were done, what comes next, what can be undone."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
-from datetime import datetime
+from collections.abc import Callable, Sequence, Set
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 
 from tether.archive.open_roll import OpenRoll
+from tether.archive.pauses import PAUSED, span
 from tether.archive.records import Confirmed, Scope, Sitting
 from tether.archive.rehearsal_mark import is_rehearsals
 from tether.archive.store import Store
@@ -15,8 +16,7 @@ from tether.bench.light_record import LightRecord
 from tether.bench.steps import WALK, Step, left_out
 from tether.clock import Clock
 from tether.session.events import Listener, StepConfirmed
-from tether.session.next_step import NextStep, find_next_step
-from tether.session.undo import UndoStack
+from tether.session.next_step import NextStep, find_next_step, in_force
 
 _LOADED = ("strip-load", "frame-advance")
 """Steps that say that film is in the holder."""
@@ -32,6 +32,71 @@ def begin_sitting(store: Store, clock: Clock, camera_key: str, pause_hours: floa
             store.journal.touch_sitting(last.id)
             return last
     return store.journal.begin_sitting(camera_key)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Undoable:
+    """One thing that was done.
+
+    ``step`` is None for a choice; ``newest`` is the number of the newest picture of that moment,
+    0 for none.
+    """
+
+    what: str
+    put_back: Callable[[], None]
+    step: Confirmed | None = None
+    newest: int = 0
+
+
+class UndoStack:
+    """The steps and choices of one roll since the program was started, in order."""
+
+    def __init__(self, roll: OpenRoll) -> None:
+        self._roll = roll
+        self._done: list[Undoable] = []
+
+    def __bool__(self) -> bool:
+        """Whether anything was done."""
+        return bool(self._done)
+
+    def add(self, what: str, put_back: Callable[[], None], step: Confirmed | None = None) -> None:
+        """Remember what was just done; ``put_back`` takes it back."""
+        newest = max((c.id for f in self._roll.frames() for c in f.captures), default=0)
+        self._done.append(Undoable(what, put_back, step, newest))
+
+    def last(self, place: NextStep, confirmed: Sequence[Confirmed]) -> Undoable | None:
+        """Return what taking back would take back, None for nothing.
+
+        Passed over are steps whose withdrawal would change nothing that is to be seen: those which
+        a waiting picture was taken upon (it comes first, and shows that they were done), and those
+        of another strip or frame than the one that lies in the gate by now.
+        """
+        waits = place.capture.id if place.capture else 0
+        for done in reversed(self._done):
+            if done.step is None or (done.newest >= waits and _holds(done.step, confirmed)):
+                return done
+        return None
+
+    def last_of(self, keys: Set[str], confirmed: Sequence[Confirmed]) -> Undoable | None:
+        """Return the last that is one of some steps and still holds, None for none."""
+        for done in reversed(self._done):
+            if done.step is not None and done.step.key in keys and _holds(done.step, confirmed):
+                return done
+        return None
+
+    def take_back(self, done: Undoable) -> None:
+        """Take one thing back. Whatever was passed over to get there is forgotten."""
+        del self._done[self._done.index(done) :]
+        done.put_back()
+
+    def take_back_only(self, done: Undoable) -> None:
+        """Take one thing back, and leave what was done since as it is."""
+        self._done.remove(done)
+        done.put_back()
+
+
+def _holds(step: Confirmed, confirmed: Sequence[Confirmed]) -> bool:
+    return step.key in in_force(confirmed, step.scope, step.place)
 
 
 class Checklist:
@@ -160,6 +225,18 @@ class Checklist:
             return f"{len(left_out())} steps of habit are no longer asked; the log names them."
         self._roll.log("checklist", "Whole again: every step is asked.")
         return "Every step is asked again."
+
+    def begin_pause(self) -> datetime:
+        """Store that a pause begins; return when."""
+        self._roll.log("pause", PAUSED, self.next_step().frame)
+        return self._roll.archive.clock()
+
+    def end_pause(self, since: datetime) -> timedelta:
+        """Store that the pause is over; return how long it was."""
+        took = max(self._roll.archive.clock() - since, timedelta(0))
+        self._roll.log("pause", f"Went on after {span(took)}", self.next_step().frame)
+        self.touch()
+        return took
 
     def touch(self) -> None:
         """Note that the sitting goes on."""

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from tether.archive.records import Capture
+from tether.bench.benches import WorkBench
 from tether.bench.light_record import KeptLight
-from tether.bench.work_bench import WorkBench, shutter_times
 from tether.camera.protocol import Role
 from tether.camera.values import shutter_seconds
 from tether.errors import TetherError
 from tether.facts import Facts, StoredFinding
-from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import Finding, Verdict
+from tether.measure.context import FrameContext
 from tether.settings import LAMP, STROBE, Settings
 from tether.worker_process import RAW_MEMORY_BYTES, RAW_SECONDS, WorkerProcess
 
@@ -23,24 +24,16 @@ if TYPE_CHECKING:  # the session only hands arrays on; numpy would slow the prog
     from numpy.typing import NDArray
 
 
-@dataclass(frozen=True, slots=True)
-class JudgeRequest:
+class JudgeRequest(NamedTuple):
     """What a file is judged against.
 
-    ``shutter`` is the (label, seconds) it was taken at and ``shutters`` the camera's own list;
-    ``memory`` is what earlier frames of the roll left (b"" at its start), ``light`` what is kept
-    of its light, and ``order`` which capture of the roll the file is, counted from 1.
+    The worker makes the ``context``, which needs numpy, and adds to it ``memory``, what earlier
+    frames of the roll left (b"" at its start), and what is kept of the roll's ``light``.
     """
 
-    process: FilmProcess
-    format_key: str = "135"
-    frame: int | None = None
-    shutter: tuple[str, float] | None = None
-    shutters: tuple[tuple[str, float], ...] = ()
+    context: partial[FrameContext]
     memory: bytes = b""
-    settings: Settings = field(default_factory=Settings)
-    light: KeptLight = field(default_factory=KeptLight)
-    order: int = 0
+    light: KeptLight = KeptLight()
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,30 +78,17 @@ class JudgeWorker:
         tether.raw.open.RawUnreadable
             When it is no raw file that can be measured.
         """
-        from tether.measure.frame import FrameContext, measure_frame
+        from tether.measure.frame import measure_frame
         from tether.measure.roll.memory import RollMemory
         from tether.raw.open import open_mosaic
 
+        context, light = request.context(), request.light
         memory = RollMemory.from_bytes(request.memory)
-        measured = measure_frame(
-            open_mosaic(path),
-            FrameContext(
-                process=request.process,
-                film_format=FILM_FORMATS[request.format_key],
-                frame_number=request.frame,
-                shutter=request.shutter,
-                shutters=request.shutters,
-                settings=request.settings,
-                memory=request.light.applied_to(memory, strobe=request.settings.light.strobe),
-                order=request.order,
-                since=request.light.since,
-            ),
-        )
-        return Judgement(
-            Facts.read(measured.as_json()),
-            measured.memory.to_bytes(),
-            measured.picture,
-        )
+        memory = light.applied_to(memory, strobe=context.settings.light.strobe)
+        context = replace(context, memory=memory, since=light.since)
+        measured = measure_frame(open_mosaic(path), context)
+        facts = Facts.read(measured.as_json())
+        return Judgement(facts, measured.memory.to_bytes(), measured.picture)
 
 
 class Judge:
@@ -211,17 +191,19 @@ class Verdicts:
         roll, state = self._roll.roll, self._bench.camera.state
         shutter = capture.settings.get(Role.SHUTTER.value, "")
         seconds = shutter_seconds(shutter)
-        request = JudgeRequest(
-            process=roll.process,
-            format_key=roll.format_key,
-            frame=capture.frame,
+        setting = state.settings.get(Role.SHUTTER) if state else None
+        context = partial(
+            FrameContext,
+            roll.process,
+            roll.film_format,
+            capture.frame,
             shutter=(shutter, seconds) if seconds else None,
-            shutters=shutter_times(state.settings.get(Role.SHUTTER) if state else None),
-            memory=self._roll.store.rolls.memory(roll.id),
+            shutters=setting.times if setting else (),
             settings=self._settings_of(capture),
-            light=self._bench.light.kept,
             order=sum(c.id <= capture.id for f in self._roll.frames() for c in f.captures),
         )
+        memory = self._roll.store.rolls.memory(roll.id)
+        request = JudgeRequest(context, memory, self._bench.light.kept)
         return self._judge.judge(self._roll.file(capture.file_name), request)
 
     def _settings_of(self, capture: Capture) -> Settings:

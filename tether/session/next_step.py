@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from tether.archive.records import Capture, Confirmed, Frame, FrameState, Roll, Scope
+from tether.archive.records import Capture, Confirmed, Frame, Roll, Scope
 from tether.bench.steps import Step, steps_of
 
 
@@ -45,23 +45,6 @@ class NextStep:
         }.get(self.kind, "nothing, all frames are decided")
 
 
-def next_frame(roll: Roll, frames: Sequence[Frame]) -> int | None:
-    """Return the frame to work on, None when all are done.
-
-    That is the frame the person asked for, else the first that is open or has a picture waiting.
-    """
-    if roll.cursor is not None:
-        return roll.cursor
-    return next(
-        (
-            f.number
-            for f in frames
-            if f.undecided or (f.state is FrameState.OPEN and f.number <= roll.frames_expected)
-        ),
-        None,
-    )
-
-
 def find_next_step(
     roll: Roll, frames: Sequence[Frame], confirmed: Sequence[Confirmed], *, short: bool
 ) -> NextStep:
@@ -76,7 +59,7 @@ def find_next_step(
     short
         Whether steps of habit are left out.
     """
-    number = next_frame(roll, frames)
+    number = roll.next_frame(frames)
     if number is None:
         return NextStep(NextKind.DONE)
     frame = frames[number - 1]

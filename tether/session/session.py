@@ -7,39 +7,76 @@ thread may show. The next thing to do is derived from the store after each of th
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
 from types import TracebackType
 from typing import Self
 
 from tether.archive.archive import Archive
 from tether.archive.open_roll import OpenRoll
+from tether.archive.pauses import span
 from tether.archive.records import LONGEST_ROLL, Capture, Frame, FrameState, Roll, RollError, Scope
-from tether.bench.benches import BenchBook
+from tether.bench.benches import BenchBook, BenchQuestion, WorkBench
 from tether.bench.light_record import LightRecord
-from tether.bench.light_warnings import light_warnings
-from tether.bench.retake_steps import place_of, steps_to_redo
+from tether.bench.light_warnings import LightWarning, light_warnings
 from tether.bench.shutter_loan import displaced
-from tether.bench.steps import BENCH, Step
-from tether.bench.work_bench import WorkBench
-from tether.camera.protocol import Role
+from tether.bench.steps import BENCH, Step, steps_to_redo
+from tether.camera.protocol import CameraState, Role
 from tether.capture.bench_shots import BenchShots
 from tether.capture.leftover_actions import LeftoverActions
 from tether.capture.recovery import recover
 from tether.capture.tethered import ReconnectableCamera, Tethered
 from tether.capture.transfer import CardTransfer, Progress
 from tether.errors import NotNow
-from tether.session.checklist import Checklist, begin_sitting
+from tether.session.checklist import Checklist, UndoStack, begin_sitting
 from tether.session.events import Event, Listener
 from tether.session.judge import Judging, Verdicts
 from tether.session.next_step import NextStep
-from tether.session.pauses import Pauses
 from tether.session.setup import SetUp
-from tether.session.shooting import Shooting
-from tether.session.undo import UndoStack
-from tether.session.values import Shot, View
+from tether.session.shooting import Shooting, Shot
 from tether.settings import Settings
 from tether.text import megabytes, plural, printable
 
 __all__ = ["Judging", "Session", "Shot", "View"]
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Everything a screen needs, as one value.
+
+    ``bench`` is there while it is asked about; ``remarks`` say what has changed about the light;
+    with a ``strobe`` no shutter time is offered; ``can_undo`` says whether there is something to
+    take back; ``camera_name`` is what the camera calls itself, also while it is not connected.
+    """
+
+    roll: Roll
+    frames: tuple[Frame, ...]
+    place: NextStep
+    camera: CameraState | None
+    short: bool
+    free_bytes: int
+    bench: BenchQuestion | None = None
+    remarks: tuple[LightWarning, ...] = ()
+    strobe: bool = False
+    can_undo: bool = False
+    camera_name: str = ""
+
+    @property
+    def advised_shutter(self) -> str | None:
+        """The shutter setting that the waiting picture's verdict advises, None for none."""
+        capture = self.place.capture
+        return capture.facts.advice_shutter if capture and not self.strobe else None
+
+    @property
+    def shutter_is_right(self) -> bool:
+        """Whether the shutter stands as advised by now: it was set since the picture was taken."""
+        stands = self.camera.value(Role.SHUTTER) if self.camera else None
+        return stands is not None and stands == self.advised_shutter
+
+    @property
+    def done(self) -> int:
+        """How many frames are decided."""
+        return sum(f.state is not FrameState.OPEN for f in self.frames)
 
 
 class Session:
@@ -70,8 +107,8 @@ class Session:
         The steps that were done, and which bench this is.
     shooting, verdicts
         From the shutter to a picture in the archive, and what is judged of it.
-    leftovers, pauses
-        What an interruption left, and the pauses.
+    leftovers
+        What an interruption left.
     found
         What an earlier interruption left, in sentences.
 
@@ -129,7 +166,6 @@ class Session:
                 self._judge_leftover,
                 lambda: self.settings.light.kind,
             )
-            self.pauses = Pauses(roll_at_work, self.checklist, settings.sittings.recheck_minutes)
             self.set_up.begin()
             self.found = self._resume()
         except BaseException:
@@ -232,6 +268,16 @@ class Session:
             can_undo=self._undo.last(place, self.checklist.confirmed()) is not None,
         )
 
+    def end_pause(self, since: datetime) -> str:
+        """Store that a pause is over; return what to check after it, "" for nothing."""
+        took = self.checklist.end_pause(since)
+        if took.total_seconds() < 60 * self.settings.sittings.recheck_minutes:
+            return ""
+        return (
+            f"The pause took {span(took)}. If the lamp was off, let it warm up; then look at light "
+            "and focus."
+        )
+
     # --- steps and pictures ------------------------------------------------------------------
 
     def confirm(self, step: Step | None = None) -> NextStep:
@@ -253,7 +299,7 @@ class Session:
         elif place.step.scope is Scope.SITTING:
             self.set_up.confirm(place.step, place.frame)
         else:
-            at = place_of(place.step, place.strip or 0, place.frame or 0)
+            at = place.step.place(place.strip, place.frame)
             self.checklist.confirm(place.step, at, place.frame)
         return self.next_step()
 
@@ -315,7 +361,7 @@ class Session:
         names = ", ".join(capture.file_name for capture in waiting)
         self._decided(place.frame, f"Put aside {names}; shoot again")
         for step in steps_to_redo(capture.facts for capture in waiting):
-            at = place_of(step, place.strip or 0, place.frame)
+            at = step.place(place.strip, place.frame)
             self.checklist.ask_again(step, at, "Asked again, as the verdict says", place.frame)
         return self.next_step()
 

@@ -9,6 +9,7 @@ from tether.bench.benches import (
     BenchBook,
     BenchQuestion,
     BenchSetup,
+    WorkBench,
     changed_parts,
     film_of,
     standing_steps,
@@ -16,11 +17,9 @@ from tether.bench.benches import (
 )
 from tether.bench.camera_check import CheckStatus, check_settings
 from tether.bench.steps import BENCH, BY_KEY, WALK, Part, Step, steps_of
-from tether.bench.work_bench import WorkBench
 from tether.errors import NotNow
-from tether.session.checklist import Checklist
+from tether.session.checklist import Checklist, UndoStack
 from tether.session.next_step import NextStep
-from tether.session.undo import UndoStack
 from tether.settings import Settings
 from tether.text import plural
 

@@ -3,21 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
-from tether.archive.records import Scope
+from tether.archive.records import Capture, Scope
+from tether.bench.benches import WorkBench
 from tether.bench.shutter_loan import displaced
 from tether.bench.steps import BY_KEY
-from tether.bench.work_bench import WorkBench
 from tether.camera.errors import BatteryLow, CameraError, CameraLost, CameraRefused, CardFull
 from tether.camera.protocol import CardFile
 from tether.capture.recovery import recover
 from tether.capture.transfer import CardTransfer, Progress, SamePicture
 from tether.errors import NotNow
 from tether.session.checklist import Checklist
-from tether.session.judge import Verdicts
+from tether.session.judge import Judgement, Verdicts
 from tether.session.next_step import NextKind, NextStep, in_force
-from tether.session.values import Shot
 from tether.text import printable
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """What came of a release: the captures with their judgements, and what there is to say."""
+
+    captures: tuple[tuple[Capture, Judgement], ...]
+    said: tuple[str, ...] = ()
 
 
 class Shooting:

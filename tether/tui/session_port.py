@@ -190,11 +190,11 @@ class SessionPort:
 
     async def pause(self) -> datetime:
         """Store that a pause begins; return when."""
-        return await self.ask(lambda s: s.pauses.begin())
+        return await self.ask(lambda s: s.checklist.begin_pause())
 
     async def go_on(self, since: datetime) -> str:
         """Store that a pause is over; return what is worth a look after it."""
-        return await self.ask(lambda s: s.pauses.end(since))
+        return await self.ask(lambda s: s.end_pause(since))
 
     # --- the camera ----------------------------------------------------------------------------
 

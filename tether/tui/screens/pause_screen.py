@@ -11,7 +11,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.widgets import Static
 
-from tether.session.pauses import span
+from tether.archive.pauses import span
 from tether.tui.widgets.key_line import KeyLine, Over
 
 _EVERY_SECONDS = 1.0

@@ -1,55 +1,21 @@
-"""Pauses: said with a key, kept in the roll's log, and left out of the time a frame takes."""
+"""Pauses: kept in the roll's log, and not counted as time per frame."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
-from tether.archive.open_roll import OpenRoll
 from tether.archive.records import LogLine
-from tether.session.checklist import Checklist
 from tether.text import plural
 
 Span = tuple[datetime, datetime]
 """Beginning and end of a pause, in UTC."""
 
-_PAUSED = "Paused"
-#: Kinds of lines that end a pause: going on, and a start of the program after a stop within one.
+PAUSED = "Paused"
+"""The line of kind ``pause`` with which one begins."""
+
 _ENDING = frozenset({"pause", "sitting"})
-
-
-class Pauses:
-    """Begins and ends the pauses of one roll.
-
-    Parameters
-    ----------
-    checklist
-        Where the work is when a pause begins.
-    recheck_minutes
-        Length of a pause after which light and focus are worth a look.
-    """
-
-    def __init__(self, roll: OpenRoll, checklist: Checklist, recheck_minutes: float) -> None:
-        self._roll = roll
-        self._checklist = checklist
-        self._recheck = timedelta(minutes=recheck_minutes)
-
-    def begin(self) -> datetime:
-        """Store that a pause begins; return when."""
-        self._roll.log("pause", _PAUSED, self._checklist.next_step().frame)
-        return self._roll.archive.clock()
-
-    def end(self, since: datetime) -> str:
-        """Store that the pause is over; return what is worth a look after it, "" for nothing."""
-        took = max(self._roll.archive.clock() - since, timedelta(0))
-        self._roll.log("pause", f"Went on after {span(took)}", self._checklist.next_step().frame)
-        self._checklist.touch()
-        if took < self._recheck:
-            return ""
-        return (
-            f"The pause took {span(took)}. If the lamp was off, let it warm up; then look at light "
-            "and focus."
-        )
+"""Kinds of lines that end a pause; the second is a start of the program after an interruption."""
 
 
 def pauses_of(lines: Iterable[LogLine]) -> tuple[Span, ...]:
@@ -65,7 +31,7 @@ def pauses_of(lines: Iterable[LogLine]) -> tuple[Span, ...]:
             continue
         if began is not None and at >= began:
             found.append((began, at))
-        began = at if line.kind == "pause" and line.text == _PAUSED else None
+        began = at if line.kind == "pause" and line.text == PAUSED else None
     return tuple(found)
 
 
