@@ -26,7 +26,7 @@ from tether.bench.light_warnings import light_warnings
 from tether.camera.protocol import CameraState, Role, Setting
 from tether.capture.bench_shots import BenchShot
 from tether.facts import Facts
-from tether.measure.roll.history import FrameRecord, with_row
+from tether.measure.roll.drift import FrameRecord, with_row
 from tether.measure.roll.memory import KnownBase, RollMemory
 from tether.settings import LightSettings, Settings
 

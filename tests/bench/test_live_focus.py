@@ -10,7 +10,7 @@ from PIL import Image
 
 from tether.bench.live_focus import FocusMeter, LiveViewUnreadable, read_live
 from tether.film import FilmProcess
-from tether.measure.focus.live import PLACES
+from tether.measure.focus.sharpness import PLACES
 
 
 def jpeg(values: np.ndarray, kind: str = "JPEG") -> bytes:

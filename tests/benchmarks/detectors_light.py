@@ -22,7 +22,8 @@ from tether_simulator.imaging.sensor import SensorConfig
 from tests.measure.on_bench import photographed
 from tether.film import FilmProcess
 from tether.measure.film.dust import compare_dust, find_spots
-from tether.measure.focus.softness import Sharpness, compare_focus, measure_sharpness, reference_of
+from tether.measure.focus.sharpness import Sharpness, measure_sharpness
+from tether.measure.focus.softness import compare_focus, reference_of
 from tether.measure.light.open_gate import (
     judge_light,
     judge_stray_light,
@@ -30,7 +31,7 @@ from tether.measure.light.open_gate import (
     stray_share,
 )
 from tether.measure.survey import survey
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 FRAMES = 11
 SECONDS = {

@@ -26,7 +26,7 @@ from tether.film import FilmProcess
 from tether.findings import Severity
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
 from tether.measure.roll.memory import RollMemory
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 FRAMINGS = ("rebate", "wide", "tight")
 FRAMES = 16

@@ -28,21 +28,19 @@ from tether_simulator.imaging.exposure import REFERENCE
 from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.density.report import density_report
-from tether.measure.exposure.headroom import headroom, histogram
-from tether.measure.exposure.saturation import saturation_map
+from tether.measure.density import density_report
+from tether.measure.exposure.saturation import headroom, histogram, saturation_map
 from tether.measure.film.dust import compare_dust, find_spots
 from tether.measure.film.edge_code import read_edge
 from tether.measure.film.same_picture import repeat_findings, signature
-from tether.measure.focus.grain import measure_sharpness
+from tether.measure.focus.sharpness import measure_sharpness
 from tether.measure.frame import FrameContext, measure_frame
-from tether.measure.framing.area import upright_box
 from tether.measure.framing.position import find_framing, rests_on_rebate
 from tether.measure.levels import with_observed_saturation
 from tether.measure.roll.memory import OpenGate, RollMemory
+from tether.measure.shapes import upright_box
 from tether.measure.survey import Survey, survey
-from tether.raw.mosaic import Mosaic
-from tether.raw.open import open_mosaic
+from tether.raw import Mosaic, open_mosaic
 from tether.settings import Settings
 
 WIDTH, HEIGHT = 8256, 5504

@@ -10,7 +10,7 @@ from tether_simulator.imaging.exposure import CameraExposure
 from tether_simulator.imaging.lamp import LampConfig
 from tether_simulator.imaging.sensor import SensorConfig
 
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 TILES = {
     "RGGB": ((0, 1), (3, 2)),

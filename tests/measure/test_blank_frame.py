@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from tests.measure.on_bench import plain
-from tether.measure.film.blank_frame import empty_negative, empty_transparency
+from tether.measure.film.blank import empty_negative, empty_transparency
 from tether.measure.survey import Survey, survey
 
 

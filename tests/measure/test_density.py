@@ -8,11 +8,10 @@ from tether_simulator.bench import BenchConfig, CopyStand
 from tether_simulator.imaging.exposure import CameraExposure
 
 from tests.measure.on_bench import SensorConfig, photographed
-from tether.measure.density.report import density, density_planes
-from tether.measure.density.tablet import read_steps, tablet_report
+from tether.measure.density import density, density_planes, read_steps, tablet_report
 from tether.measure.exposure.advice import exposure_ratio
 from tether.measure.survey import survey
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 CHANNELS = ("R", "G1", "B", "G2")
 

@@ -7,8 +7,16 @@ import math
 import numpy as np
 import pytest
 
-from tether.measure.roll.drift import light_drift, sharpness_of
-from tether.measure.roll.history import MOST_ROWS, FrameRecord, Rows, base_levels, rows_of, with_row
+from tether.measure.roll.drift import (
+    MOST_ROWS,
+    FrameRecord,
+    Rows,
+    base_levels,
+    light_drift,
+    rows_of,
+    sharpness_of,
+    with_row,
+)
 from tether.measure.roll.memory import RollMemory
 from tether.settings import LightSettings
 

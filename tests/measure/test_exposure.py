@@ -21,7 +21,7 @@ from tether.measure.exposure.advice import (
     transparency_findings,
 )
 from tether.measure.exposure.base import Base, highest_base_ev
-from tether.measure.exposure.headroom import BIN_EV, LOWEST_EV, ev_histogram, headroom
+from tether.measure.exposure.saturation import BIN_EV, LOWEST_EV, ev_histogram, headroom
 from tether.measure.light.open_gate import METERED_FIELD_EV
 from tether.measure.roll.comparison import highlights_for_roll, is_settled
 from tether.measure.roll.memory import KnownBase, OpenGate, RollMemory

@@ -11,10 +11,10 @@ from tether_simulator.imaging.exposure import CameraExposure
 
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.film.file_damage import lost_share
+from tether.measure.film.blank import lost_share
 from tether.measure.frame import FrameContext, measure_frame
 from tether.measure.roll.memory import RollMemory
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 SECTOR = 256
 """Photosites of two bytes in 512 bytes, the smallest part of a card or a disk."""

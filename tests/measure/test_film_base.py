@@ -19,7 +19,7 @@ from tether.measure.exposure.base import (
 from tether.measure.levels import stops
 from tether.measure.shapes import Quad
 from tether.measure.survey import survey
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 OUTLINE = Quad(((60, 60), (900, 60), (900, 580), (60, 580)))
 

@@ -20,7 +20,7 @@ from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
 from tether.measure.light.flat import grid_of
 from tether.measure.roll.memory import OpenGate, RollMemory
 from tether.measure.survey import survey
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 SHUTTERS = tuple((f"1/{n}", 1 / n) for n in (4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60))
 BW, COLOUR, SLIDE = FilmProcess.BW_NEGATIVE, FilmProcess.COLOUR_NEGATIVE, FilmProcess.TRANSPARENCY

@@ -8,7 +8,7 @@ from tether_simulator.imaging.sensor import SensorConfig, read_out
 
 from tests.measure.on_bench import NAMES, TILES, plain
 from tether.measure.levels import stops, with_observed_saturation
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 
 def test_a_stop_is_a_factor_of_two() -> None:

@@ -10,11 +10,12 @@ from hypothesis import strategies as st
 
 from tests.measure.on_bench import NAMES, TILES
 from tether.measure.film.dust import find_spots
-from tether.measure.focus.softness import compare_focus, measure_sharpness, reference_of
+from tether.measure.focus.sharpness import measure_sharpness
+from tether.measure.focus.softness import compare_focus, reference_of
 from tether.measure.light.flat import flat_of, spread
 from tether.measure.light.open_gate import judge_light, measure_light
 from tether.measure.survey import survey
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 SIX = np.array([[1, 1, 0, 1, 1, 2], [1, 1, 2, 1, 1, 0], [2, 0, 1, 0, 2, 1],
                 [1, 1, 2, 1, 1, 0], [1, 1, 0, 1, 1, 2], [0, 2, 1, 2, 0, 1]])  # fmt: skip

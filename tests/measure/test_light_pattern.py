@@ -15,7 +15,7 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.frame import FrameContext, FrameMeasurement, measure_frame
 from tether.measure.light.flat import flat_of, gate_uneven
 from tether.measure.roll.comparison import compare_with_roll, records_with_frame
-from tether.measure.roll.history import LEVEL, SHARPNESS, FrameRecord, Rows, with_row
+from tether.measure.roll.drift import LEVEL, SHARPNESS, FrameRecord, Rows, with_row
 from tether.measure.roll.memory import KnownBase, OpenGate, RollMemory, Trace
 from tether.settings import LightSettings
 

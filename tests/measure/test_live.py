@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tether.measure.focus.live import PLACES, live_sharpness
+from tether.measure.focus.sharpness import PLACES, live_sharpness
 
 
 def waves(period: float, depth: float, shape: tuple[int, int] = (400, 600)) -> NDArray[np.float32]:

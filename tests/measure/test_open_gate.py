@@ -23,7 +23,7 @@ from tether.measure.light.open_gate import (
     stray_share,
 )
 from tether.measure.survey import survey
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 SMALL = SensorConfig(960, 640)
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tests.measure.on_bench import NAMES, TILES
 from tether.measure.exposure.saturation import saturation_map
 from tether.measure.shapes import Quad
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 # The X-Trans tile as LibRaw's documentation prints it for its 6 x 6 colour filter array.
 XTRANS = np.array(

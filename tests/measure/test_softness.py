@@ -11,14 +11,9 @@ from tether_simulator.imaging.sensor import SensorConfig
 
 from tests.measure.on_bench import TILES, photographed, plain
 from tether.film import FilmProcess
-from tether.measure.focus.softness import (
-    Sharpness,
-    compare_focus,
-    focus_drift,
-    measure_sharpness,
-    reference_of,
-)
-from tether.raw.mosaic import Mosaic
+from tether.measure.focus.sharpness import Sharpness, measure_sharpness
+from tether.measure.focus.softness import compare_focus, focus_drift, reference_of
+from tether.raw import Mosaic
 from tether.settings import FocusSettings
 
 RNG = np.random.default_rng(8)

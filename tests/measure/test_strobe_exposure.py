@@ -19,11 +19,10 @@ from tether.measure.frame import FrameContext, measure_frame
 from tether.measure.light.open_gate import Light as MeasuredLight
 from tether.measure.light.open_gate import judge_light, judge_power, measure_light, step_down
 from tether.measure.roll.comparison import expected_base
-from tether.measure.roll.drift import light_drift
-from tether.measure.roll.history import FrameRecord, with_row
+from tether.measure.roll.drift import FrameRecord, light_drift, with_row
 from tether.measure.roll.memory import KnownBase, RollMemory
 from tether.measure.survey import survey
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 from tether.settings import STROBE, BenchSettings, LightSettings, Settings
 
 FLASH = LightSettings(kind=STROBE)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tether.measure.density.tablet import read_steps, tablet_boxes, tablet_report
+from tether.measure.density import read_steps, tablet_boxes, tablet_report
 
 
 def test_a_perfect_reading() -> None:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tether.measure.density.tablet import find_tablet, read_steps
+from tether.measure.density import find_tablet, read_steps
 
 LIT = np.ones((200, 300), bool)
 

@@ -23,7 +23,7 @@ from tether.positive.printing import is_grey, print_frame
 from tether.positive.recipe import Recipe
 from tether.positive.roll_recipes import Brief, roll_recipes
 from tether.positive.sample import take_sample
-from tether.raw.open import open_mosaic
+from tether.raw import open_mosaic
 from tether.settings import PositiveSettings
 
 #: Exposures that put the base (or the whites) half a stop under saturation on the bench.

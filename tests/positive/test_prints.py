@@ -16,7 +16,7 @@ from tether.positive.printing import print_frame
 from tether.positive.recipe import Recipe
 from tether.positive.roll_recipes import Brief, roll_recipes
 from tether.positive.sample import take_sample
-from tether.raw.open import open_mosaic
+from tether.raw import open_mosaic
 from tether.settings import PositiveSettings
 
 

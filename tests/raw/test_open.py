@@ -13,7 +13,7 @@ import rawpy
 from PIL import Image
 from tether_simulator.imaging.dng import RawFacts, write_dng
 
-from tether.raw.open import RawUnreadable, open_mosaic
+from tether.raw import RawUnreadable, open_mosaic
 
 TILES = {
     "RGGB": ((0, 1), (1, 2)),
@@ -74,7 +74,7 @@ class _Stated:
 
 
 def test_the_lowest_stated_level_is_the_saturation() -> None:
-    from tether.raw.open import _saturation
+    from tether.raw import _saturation
 
     assert _saturation(_Stated(), 4) == (15_800.0, 16_383.0, 16_383.0, 16_383.0)
     assert _saturation(_Stated(), 2) == (15_800.0, 16_383.0)

@@ -26,7 +26,7 @@ from tether.camera.protocol import CameraState, Role, Setting
 from tether.errors import NotNow
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.positive.sample import light_of
-from tether.raw.open import open_mosaic
+from tether.raw import open_mosaic
 from tether.session.judge import Judge
 from tether.session.next_step import NextKind
 from tether.session.session import Session

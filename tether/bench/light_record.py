@@ -115,7 +115,7 @@ def _last_seen(memory: RollMemory) -> int:
     """Which capture last showed its rebate; 0 for none."""
     import numpy as np
 
-    from tether.measure.roll.history import LEVEL, ORDER
+    from tether.measure.roll.drift import LEVEL, ORDER
 
     if memory.records is None:
         return 0

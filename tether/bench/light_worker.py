@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from tether.measure.exposure.calibration import ClearFilm
     from tether.measure.light.open_gate import Light
     from tether.measure.survey import Survey
-    from tether.raw.mosaic import Mosaic
+    from tether.raw import Mosaic
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,7 @@ class LightWorker:
         from tether.measure.levels import with_observed_saturation
         from tether.measure.light.flat import flat_of
         from tether.measure.survey import survey
-        from tether.raw.open import open_mosaic
+        from tether.raw import open_mosaic
 
         mosaic = with_observed_saturation(open_mosaic(path))
         exposure = exposure_of(mosaic, request.seconds)
@@ -91,7 +91,7 @@ class LightWorker:
         ``seconds`` are the shutter times of the two as the camera has them; with a ``strobe`` both
         are taken as they came, for its light does not depend on them.
         """
-        from tether.raw.open import open_mosaic
+        from tether.raw import open_mosaic
 
         off, on = open_mosaic(dark), open_mosaic(gate)
         return stray_light(
@@ -110,7 +110,7 @@ class LightWorker:
         ``film`` is the kind of film and the key of its format.
         """
         from tether.measure.exposure.calibration import clear_film
-        from tether.raw.open import open_mosaic
+        from tether.raw import open_mosaic
 
         process, format_key = film
         mosaic = open_mosaic(path)

@@ -16,7 +16,7 @@ from PIL import Image
 
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.measure.focus.live import PLACES, live_sharpness
+from tether.measure.focus.sharpness import PLACES, live_sharpness
 from tether.positive.preview import preview
 from tether.settings import PositiveSettings
 

@@ -17,11 +17,11 @@ from tether.bench.light_worker import LightRequest, exposure_of, judged_light, s
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.findings import ranked, verdict_of
-from tether.measure.density.report import density_planes
-from tether.measure.density.tablet import (
+from tether.measure.density import (
     STEP_DENSITY,
     Box,
     TabletReport,
+    density_planes,
     find_tablet,
     read_steps,
     tablet_report,
@@ -34,8 +34,7 @@ from tether.measure.light.flat import flat_of
 from tether.measure.light.open_gate import METERED_FIELD_EV, judge_stray_light
 from tether.measure.roll.memory import OpenGate
 from tether.measure.survey import Survey, survey
-from tether.raw.mosaic import Mosaic
-from tether.raw.open import open_mosaic
+from tether.raw import Mosaic, open_mosaic
 from tether.settings import Settings
 from tether.text import printable
 from tether.worker_process import (

@@ -10,7 +10,7 @@ import numpy as np
 from tether.facts import ExposureValues
 from tether.findings import Finding, Severity, ranked
 from tether.measure.context import FrameContext
-from tether.measure.density.report import density_report
+from tether.measure.density import density_report
 from tether.measure.exposure.advice import (
     EXPOSURE_CODES,
     Advice,
@@ -20,22 +20,28 @@ from tether.measure.exposure.advice import (
     negative_findings,
     transparency_findings,
 )
-from tether.measure.exposure.base import Base, base_of, beside, highest_base_ev, lighter, shows_base
-from tether.measure.exposure.headroom import headroom, histogram
-from tether.measure.exposure.saturation import SaturationMap, saturation_map, shadows
-from tether.measure.film.blank_frame import empty_negative, empty_transparency
-from tether.measure.film.dust import find_spots
-from tether.measure.film.edge_code import edge_findings, read_edge
-from tether.measure.film.file_damage import file_damaged, lost_share
-from tether.measure.film.same_picture import signature
-from tether.measure.focus.grain import measure_sharpness
-from tether.measure.framing.area import (
-    MARGIN,
-    middle_area,
+from tether.measure.exposure.base import (
+    Base,
+    base_of,
+    beside,
+    highest_base_ev,
+    lighter,
     picture_mask,
-    upright_box,
+    shows_base,
     without_bare_light,
 )
+from tether.measure.exposure.saturation import (
+    SaturationMap,
+    headroom,
+    histogram,
+    saturation_map,
+    shadows,
+)
+from tether.measure.film.blank import empty_negative, empty_transparency, file_damaged, lost_share
+from tether.measure.film.dust import find_spots
+from tether.measure.film.edge_code import edge_findings, read_edge
+from tether.measure.film.same_picture import signature
+from tether.measure.focus.sharpness import measure_sharpness
 from tether.measure.framing.position import (
     Framing,
     find_framing,
@@ -65,10 +71,11 @@ from tether.measure.roll.comparison import (
     records_with_frame,
     trace_of,
 )
-from tether.measure.roll.history import Rows
+from tether.measure.roll.drift import Rows
 from tether.measure.roll.memory import KnownBase, Trace
+from tether.measure.shapes import MARGIN, middle_area, upright_box
 from tether.measure.survey import Survey, survey
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 __all__ = ["FrameContext", "FrameMeasurement", "measure_frame", "small_picture"]
 
@@ -116,7 +123,9 @@ class _Frame:
         self._picture = survey(mosaic)
         self._framing = self._believed_framing()
         self._outline = self._framing.picture if self._framing else None
-        area = self._outline.shrunk(_INSET) if self._outline else middle_area(mosaic, context)
+        area = middle_area(mosaic.shape, self._memory.scale, context.film_format)
+        if self._outline:
+            area = self._outline.shrunk(_INSET)
         self._rows, self._columns = upright_box(area, mosaic.shape)
         region = (slice(*self._rows), slice(*self._columns))
         self._spotting = others.submit(find_spots, mosaic, region, self._settings.dust)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 FloatArray = NDArray[np.float32]
 

@@ -9,9 +9,9 @@ import numpy as np
 
 from tether.findings import Finding, Verdict, verdict_of
 from tether.measure.exposure.base import Base
-from tether.measure.exposure.headroom import BIN_EV, LOWEST_EV
+from tether.measure.exposure.saturation import BIN_EV, LOWEST_EV
 from tether.measure.film.edge_code import EdgeCode
-from tether.measure.focus.grain import Sharpness
+from tether.measure.focus.sharpness import Sharpness
 from tether.measure.framing.position import Framing
 from tether.measure.levels import FloatArray
 from tether.measure.roll.memory import RollMemory

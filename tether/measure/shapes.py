@@ -1,4 +1,4 @@
-"""Straight lines and the four-sided outline of a frame, in photosites."""
+"""The four-sided outline of a frame in photosites, and where it lies when it was not seen."""
 
 from __future__ import annotations
 
@@ -7,6 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from tether.film import FilmFormat
+
+MARGIN = 0.08
+"""Share of width and height left out all round where the frame's edges are not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,3 +87,29 @@ class Quad:
             x < right[:, None].astype(np.float32)
         )
         return inside
+
+
+def middle_area(shape: tuple[int, int], scale: float | None, form: FilmFormat) -> Quad:
+    """Return where the picture should be: the format's size in the middle, or most of the view.
+
+    ``shape`` is the mosaic's, ``scale`` the photosites per millimetre, None where not known.
+    """
+    height, width = shape
+    if scale is None:
+        return Quad.whole(width, height).shrunk(MARGIN)
+    long, short = sorted((form.picture_along, form.picture_across), reverse=True)
+    wide, high = (long, short) if width >= height else (short, long)
+    across, down = min(wide * scale, width), min(high * scale, height)
+    left, top = (width - across) / 2, (height - down) / 2
+    right, bottom = left + across, top + down
+    return Quad(((left, top), (right, top), (right, bottom), (left, bottom))).shrunk(MARGIN / 2)
+
+
+def upright_box(area: Quad, shape: tuple[int, int]) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Return the rows and columns of the largest upright rectangle within an outline and view."""
+    a, b, c, d = area.corners
+    left, right = max(a[0], d[0], 0), min(b[0], c[0], shape[1])
+    top, bottom = max(a[1], b[1], 0), min(c[1], d[1], shape[0])
+    if right - left < 64 or bottom - top < 64:
+        return (0, shape[0]), (0, shape[1])
+    return (int(top), int(bottom)), (int(left), int(right))

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from tether.measure.levels import FloatArray, main_channels, sites_of
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 LONGEST = 960
 """Longest side of the survey in pixels at most."""

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.measure.light.flat import along_axis
-from tether.measure.survey import survey
-from tether.raw.mosaic import Mosaic
+from tether.measure.light.flat import along_axis, flat_of
+from tether.raw import Mosaic
 
 FloatArray = NDArray[np.float32]
 
-_GRID = (32, 48)
 _DARK = 0.25
+"""Share of the brightest light below which nothing is divided by."""
 _FULL = 0.98
 
 
@@ -55,21 +54,16 @@ def rows_of(wide: FloatArray, top: int, bottom: int, height: int) -> FloatArray:
 
 
 def flat_field(mosaic: Mosaic) -> FlatField:
-    """Measure the flat field on a picture of the empty gate with the light on.
-
-    Cells that the gate's mask covers (under a quarter of the brightest) get the nearest value
-    beside them. Noise and dust fall out in the median of each cell.
-    """
-    small = survey(mosaic, 768)
-    planes = [small.colour(letter) for letter in "RGB"]
-    used = [small.main if plane is None else plane for plane in planes]
-    return from_grid(("R", "G", "B"), np.stack([_cells(plane) for plane in used]))
+    """Return the flat field of a picture of the empty gate with the light on."""
+    gate = flat_of(mosaic)
+    return from_grid(gate.channels, gate.grid)
 
 
 def from_grid(channels: tuple[str, ...], grid: FloatArray) -> FlatField:
     """Return the flat field of a picture of the empty gate that is known as medians of cells.
 
-    ``grid`` has shape (channels, rows, columns), signal relative to saturation.
+    ``grid`` has shape (channels, rows, columns), signal relative to saturation, without the gate's
+    mask (see `tether.measure.light.flat.flat_of`).
     """
     planes = []
     for letter in "RGB":
@@ -80,27 +74,4 @@ def from_grid(channels: tuple[str, ...], grid: FloatArray) -> FlatField:
     relative = (colours / np.maximum(top, 1e-6)[:, None, None]).astype(np.float32)
     r, g, b = (float(v) for v in top)
     neutral = (r / g, 1.0, b / g) if g > 0 and max(r, g, b) < _FULL and min(r, b) > 0 else None
-    return FlatField(np.stack([_filled(plane) for plane in relative]), neutral)
-
-
-def _cells(plane: FloatArray) -> FloatArray:
-    rows, columns = min(_GRID[0], plane.shape[0]), min(_GRID[1], plane.shape[1])
-    return np.array(
-        [
-            [np.median(cell) for cell in np.array_split(band, columns, axis=1)]
-            for band in np.array_split(plane, rows, axis=0)
-        ],
-        np.float32,
-    )
-
-
-def _filled(plane: FloatArray) -> FloatArray:
-    lit = plane > _DARK
-    if lit.all() or not lit.any():
-        return np.maximum(plane, np.float32(_DARK))
-    rows, columns = np.nonzero(lit)
-    out = plane.copy()
-    for r, c in np.argwhere(~lit):
-        nearest = int(np.argmin((rows - r) ** 2 + (columns - c) ** 2))
-        out[r, c] = plane[rows[nearest], columns[nearest]]
-    return out
+    return FlatField(np.maximum(relative, np.float32(_DARK)), neutral)

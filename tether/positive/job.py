@@ -23,7 +23,7 @@ from tether.positive.linear import camera_matrix, open_linear, tile_weights
 from tether.positive.printing import is_grey, print_frame
 from tether.positive.recipe import Recipe
 from tether.positive.sample import Sample, take_sample
-from tether.raw.open import open_mosaic
+from tether.raw import open_mosaic
 
 SMALL = 640
 """Longest side of the small picture for contact sheet and page, in pixels."""

@@ -10,8 +10,7 @@ import rawpy
 from numpy.typing import NDArray
 
 from tether.measure.levels import sites_of
-from tether.raw.mosaic import Mosaic
-from tether.raw.open import RawUnreadable
+from tether.raw import Mosaic, RawUnreadable
 
 FloatArray = NDArray[np.float32]
 
@@ -55,7 +54,7 @@ def open_linear(path: Path, mosaic: Mosaic, *, half: bool, grey: bool) -> Linear
     Parameters
     ----------
     path, mosaic
-        The file and what `tether.raw.open.open_mosaic` gave for it.
+        The file and what `tether.raw.open_mosaic` gave for it.
     half
         One pixel for each 2 x 2 photosites.
     grey

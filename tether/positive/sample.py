@@ -13,7 +13,7 @@ from tether.measure.shapes import Quad
 from tether.measure.survey import survey
 from tether.positive.balance import Triple
 from tether.positive.flat_field import FlatField, rows_of
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 SAMPLES = 240
 

@@ -75,12 +75,12 @@ class JudgeWorker:
 
         Raises
         ------
-        tether.raw.open.RawUnreadable
+        tether.raw.RawUnreadable
             When it is no raw file that can be measured.
         """
         from tether.measure.frame import measure_frame
         from tether.measure.roll.memory import RollMemory
-        from tether.raw.open import open_mosaic
+        from tether.raw import open_mosaic
 
         context, light = request.context(), request.light
         memory = RollMemory.from_bytes(request.memory)

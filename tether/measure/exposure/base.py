@@ -30,6 +30,8 @@ _FULL = 0.985
 _THICK_SHARE = 5e-4
 _LIGHTER_EV, _DARKER_EV = 0.4, 0.8
 _SEEN_SHARE = 1e-3
+FALLOFF_EV = 0.25
+"""How much lighter than at the rebate the light may be in the middle of the picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,3 +283,30 @@ def _base(
     signal = {name: float(np.median(small[i][chosen])) for i, name in enumerate(channels)}
     strongest = max(signal.values())
     return Base({n: min(v, 1.0) for n, v in signal.items()}, source, strongest > _FULL)
+
+
+def picture_mask(picture: Survey, area: Quad, base: Base | None) -> NDArray[np.bool_]:
+    """Return which pixels of the survey are picture: inside, and no lighter than film can be."""
+    inside = area.scaled(1 / picture.step).mask(picture.shape)
+    film = inside.copy()
+    if base is not None and base.source != "picture" and not base.clipped:
+        for index, name in enumerate(picture.channels):
+            limit = base.signal.get(name, 1.0) * 2 ** (2 * FALLOFF_EV)
+            if limit < 1.0:
+                film &= picture.signal[index] <= limit
+    return film if film.any() else inside
+
+
+def without_bare_light(shares: dict[str, float], base: Base | None) -> dict[str, float]:
+    """Leave out what saturates in a negative although its base cannot.
+
+    The base is the lightest thing that belongs to a negative. Where it lies well under
+    saturation, what is saturated within the picture is light through a scratch or a hole.
+    """
+    if base is None or base.clipped:
+        return shares
+    reach = 2**FALLOFF_EV
+    return {
+        name: 0.0 if base.signal.get(name, 1.0) * reach < 1.0 else share
+        for name, share in shares.items()
+    }

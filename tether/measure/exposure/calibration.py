@@ -9,15 +9,15 @@ import numpy as np
 
 from tether.film import FilmFormat, FilmProcess
 from tether.measure.context import FrameContext
-from tether.measure.density.report import density
+from tether.measure.density import density
 from tether.measure.exposure.advice import exposure_ratio
 from tether.measure.frame import FrameMeasurement, measure_frame
-from tether.measure.framing.area import middle_area
 from tether.measure.levels import main_channels, stops, with_observed_saturation
 from tether.measure.light.flat import spread
 from tether.measure.roll.memory import OpenGate
+from tether.measure.shapes import middle_area
 from tether.measure.survey import survey
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 from tether.settings import ExposureSettings, Settings
 
 _FULL = 0.985
@@ -120,7 +120,11 @@ def _blank(
 ) -> ClearFilm:
     """Measure a view that is even all over."""
     picture = survey(mosaic)
-    where = middle_area(mosaic, context).scaled(1 / picture.step).mask(picture.shape)
+    where = (
+        middle_area(mosaic.shape, None, context.film_format)
+        .scaled(1 / picture.step)
+        .mask(picture.shape)
+    )
     signal = {
         name: float(np.median(picture.signal[i][where])) for i, name in enumerate(picture.channels)
     }

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tether.findings import Finding
 from tether.measure.levels import main_channels
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 from tether.settings import DustSettings
 from tether.text import plural
 

@@ -8,18 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.findings import Finding
-from tether.measure.focus.grain import FEWEST_CELLS, GRID, Region, Sharpness, measure_sharpness
+from tether.measure.focus.sharpness import FEWEST_CELLS, Sharpness
 from tether.settings import FocusSettings
-
-__all__ = [
-    "GRID",
-    "Region",
-    "Sharpness",
-    "compare_focus",
-    "focus_drift",
-    "measure_sharpness",
-    "reference_of",
-]
 
 _FEWEST_FOR_DRIFT = 8
 _FIRST = 8

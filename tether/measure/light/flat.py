@@ -12,7 +12,7 @@ from tether.measure.levels import FLOOR, FloatArray
 from tether.measure.light.open_gate import uneven_percent
 from tether.measure.roll.memory import OpenGate
 from tether.measure.survey import Survey, survey
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 from tether.settings import LightSettings
 
 _MASKED = 0.5

@@ -13,7 +13,7 @@ from tether.measure.context import FrameContext
 from tether.measure.exposure.base import Base
 from tether.measure.framing.position import Framing
 from tether.measure.levels import main_channels, row_medians, sites_of
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 
 STEADY_SECONDS = 0.05
 """Whole periods of both kinds of mains light: 5 of 1/100 s (50 Hz) and 6 of 1/120 s (60 Hz)."""

@@ -14,7 +14,7 @@ from tether.findings.about_exposure import turn_power
 from tether.measure.levels import FloatArray, stops
 from tether.measure.light.flicker import flicker, steadier_shutter, steady_seconds
 from tether.measure.survey import Survey
-from tether.raw.mosaic import Mosaic
+from tether.raw import Mosaic
 from tether.settings import BenchSettings, ExposureSettings, LightSettings
 from tether.text import percent
 from tether.text import stops as stops_words

@@ -16,13 +16,21 @@ from tether.measure.exposure.base import Base
 from tether.measure.film.dust import compare_dust
 from tether.measure.film.edge_code import EdgeCode, FilmPlace, number_findings
 from tether.measure.film.same_picture import repeat_findings
-from tether.measure.focus.grain import Sharpness
+from tether.measure.focus.sharpness import Sharpness
 from tether.measure.focus.softness import compare_focus, focus_drift, reference_of
 from tether.measure.framing.position import Framing
 from tether.measure.levels import stops
 from tether.measure.light.light_pattern import light_moved
-from tether.measure.roll.drift import light_drift, sharpness_of
-from tether.measure.roll.history import LEVEL, SHARPNESS, FrameRecord, Rows, base_levels, with_row
+from tether.measure.roll.drift import (
+    LEVEL,
+    SHARPNESS,
+    FrameRecord,
+    Rows,
+    base_levels,
+    light_drift,
+    sharpness_of,
+    with_row,
+)
 from tether.measure.roll.memory import MOST_FRAMES, KnownBase, OpenGate, RollMemory, Trace
 from tether.measure.survey import Survey
 from tether.settings import ExposureSettings

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.facts import ExposureValues
-from tether.measure.roll.history import Rows, rows_of
+from tether.measure.roll.drift import Rows, rows_of
 
 VERSION = 3
 MOST_FRAMES = 12
@@ -60,7 +60,7 @@ class Trace:
     """What is remembered of one frame.
 
     ``frame`` is its number (-1 where it has none), ``sharpness`` and ``spots`` what
-    `tether.measure.focus.grain` and `tether.measure.film.dust` found, ``picture`` what
+    `tether.measure.focus.sharpness` and `tether.measure.film.dust` found, ``picture`` what
     `tether.measure.film.same_picture` compares, ``scale`` photosites per millimetre (0 where not
     known),
     ``film`` and ``film_mm`` the film's numbers and the frame's place along them as its edge has
@@ -92,7 +92,7 @@ class RollMemory:
         Raw level per channel at which the sensor was seen to stop below what its files state;
         empty where that was not seen.
     records
-        How light and lens stood at each kept frame, a row each (`tether.measure.roll.history`);
+        How light and lens stood at each kept frame, a row each (`tether.measure.roll.drift`);
         None
         at the start.
     """

@@ -1,4 +1,4 @@
-"""Frames with nothing on them: never exposed, or no film in the gate at all."""
+"""What holds nothing: frames never exposed, a gate without film, lost parts of a raw file."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from numpy.typing import NDArray
 from tether.findings import Finding
 from tether.measure.levels import FloatArray, stops
 from tether.measure.survey import Survey, halved
+from tether.raw import Mosaic
+from tether.text import percent
 
 _STEP_EV = 0.15
 _LEAST_SHARE = 0.004
@@ -87,3 +89,45 @@ def _around(values: FloatArray) -> FloatArray:
     size = 2 * reach + 1
     sums = total[size:, size:] - total[:-size, size:] - total[size:, :-size] + total[:-size, :-size]
     return np.asarray(sums / size**2, np.float32)
+
+
+_LEAST_BLACK = 4.0
+"""Black level, in the file's own numbers, from which runs of exact zeros are no noise."""
+_STRIDE = 128
+"""Columns between two looks: a lost sector of 256 photosites is met twice, wherever it begins."""
+_RUN = 32
+_RUNS = 5
+"""Lost is a row with so many stretches of so many photosites in turn: 160, or 320 bytes of an
+uncompressed file; a card loses 512 bytes at the least."""
+_BORDER_ROWS = 16
+"""Rows at the top and at the bottom that some cameras leave empty within what is visible."""
+
+
+def lost_share(mosaic: Mosaic) -> float:
+    """Return the share of the visible mosaic that lies in rows with a run of exact zeros, 0..1.
+
+    A decoder fills what it does not find with zeros, and so does a card that lost a block; the
+    file opens, as long as it should be. A sensor's own noise lies around its black level (EMVA
+    1288 asks for an offset at which hardly any pixel is clipped to zero; from memory). Always 0.0
+    where the file states no black level: there zeros may be what was dark.
+    """
+    width = mosaic.shape[1]
+    if min(mosaic.black) < _LEAST_BLACK or width < _RUN * _RUNS:
+        return 0.0
+    met: NDArray[np.bool_] = np.equal(mosaic.data[:, ::_STRIDE], 0)
+    if not met.any():
+        return 0.0
+    rows = np.flatnonzero(np.any(met[:, :-1] & met[:, 1:], axis=1))
+    zero = mosaic.data[rows] == 0
+    whole = width // _RUN
+    blocks = zero[:, : whole * _RUN].reshape(len(rows), whole, _RUN).all(axis=2)
+    runs = np.lib.stride_tricks.sliding_window_view(blocks, _RUNS, axis=1)
+    hit = np.any(np.all(runs, axis=2), axis=1)
+    rows, zero = rows[hit], zero[hit]
+    within = (rows >= _BORDER_ROWS) & (rows < mosaic.shape[0] - _BORDER_ROWS)
+    return float(np.count_nonzero(zero)) / mosaic.data.size if within.any() else 0.0
+
+
+def file_damaged(lost: float) -> Finding:
+    """Say that a share of the file is lost, from `lost_share`: ``file-damaged``."""
+    return Finding.of("file-damaged", round(100 * lost, 4), share=percent(lost))

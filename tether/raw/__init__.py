@@ -1,1 +1,0 @@
-"""Raw files: opened through LibRaw into linear mosaics with their levels."""
