@@ -59,7 +59,7 @@ def connector(settings: Settings) -> Callable[[str | None], ReconnectableCamera]
 def opened(start: Start) -> Iterator[tuple[Archive, Judge]]:
     """Open the archive and the judge's worker, and close both whatever happens."""
     from tether.archive.archive import Archive
-    from tether.archive.last_start import remember_options
+    from tether.archive.store import remember_options
     from tether.session.judge import Judge
 
     archive = Archive(start.archive)
@@ -77,18 +77,18 @@ def opened(start: Start) -> Iterator[tuple[Archive, Judge]]:
 
 def begin_copying(archive: Archive, start: Start) -> None:
     """Let a second folder receive copies: the one that was named, else the one remembered."""
-    from tether.archive import second_copy as mirror
+    from tether.archive import second_copy
 
     if start.no_copy:
-        mirror.forget_copy_folder(archive)
+        second_copy.forget_copy_folder(archive)
         return
     # One that is named now has to be usable; one that is remembered may be away for days.
-    folder = mirror.remembered_copy_folder(archive)
+    folder = second_copy.remembered_copy_folder(archive)
     if start.copy is not None:
-        folder = mirror.choose_copy_folder(archive, start.copy)
+        folder = second_copy.choose_copy_folder(archive, start.copy)
     if folder is not None:
-        archive.mirror = mirror.Mirror(archive, folder)
-        archive.mirror.start()
+        archive.second_copy = second_copy.SecondCopy(archive, folder)
+        archive.second_copy.start()
 
 
 def run_screen(start: Start) -> None:
@@ -107,7 +107,7 @@ def run_screen(start: Start) -> None:
             todo="Run it in a terminal window, or try 'tether rehearse --unattended'.",
         )
     if start.simulated is None:
-        from tether.archive.rehearsal_mark import refuse_rehearsals
+        from tether.archive.archive import refuse_rehearsals
 
         refuse_rehearsals(start.archive)
     import asyncio
@@ -171,10 +171,10 @@ def run_screen(start: Start) -> None:
             from tether.reports.rolls import not_made
 
             say(not_made(archive, screen.not_made))
-        if archive.mirror is not None:
-            if archive.mirror.state().rolls_behind:
+        if archive.second_copy is not None:
+            if archive.second_copy.state().rolls_behind:
                 say("Copying what is left; Ctrl-C leaves it for the next time.")
-            say(archive.mirror.finish().sentence())
+            say(archive.second_copy.finish().sentence())
     if screen.return_code:  # a fault of the program itself, which Textual has printed
         sys.exit(screen.return_code)
 

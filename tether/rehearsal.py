@@ -15,9 +15,8 @@ from tether_simulator.imaging.lamp import LampConfig
 from tether_simulator.mishaps import MISHAPS, Lasts
 from tether_simulator.server import BenchProcess
 
-from tether.archive.archive import Archive
+from tether.archive.archive import REHEARSAL_CARD, Archive, is_rehearsals, make_rehearsals
 from tether.archive.records import Confirmed, NewRoll, Roll, RollError, Scope
-from tether.archive.rehearsal_mark import REHEARSAL_CARD, is_rehearsals, make_rehearsals
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.launch import Start, connector, opened, run_screen
 from tether.paths import whole_path

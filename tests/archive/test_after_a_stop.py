@@ -16,9 +16,8 @@ from tests.archive.inprocess_rig import Snap, SteadyCamera
 from tether.archive.rebuild import rebuild
 from tether.camera.errors import CameraError
 from tether.camera.protocol import CardFile
-from tether.capture.card_claims import shared
 from tether.capture.filing import Filing
-from tether.capture.recovery import offered
+from tether.capture.recovery import shared
 from tether.capture.transfer import SamePicture
 from tether.session.session import Session
 
@@ -43,7 +42,7 @@ def test_pictures_made_while_nobody_looked_are_offered(desk: Desk) -> None:
     for _ in range(2):
         session = desk.session()
         assert "no frame has: BNCH0002.DNG" in session.found[0]
-        (file,) = offered(session.transfer, desk.camera, session.tethered.key)
+        (file,) = session.transfer.offered(desk.camera, session.tethered.key)
         desk.close()
     session = desk.session()
     session.transfer.take(

@@ -33,7 +33,6 @@ from tether.archive.archive import Archive
 from tether.archive.records import FrameState, NewRoll
 from tether.camera.errors import CameraError, CardUnclear
 from tether.capture.leftovers import Kind
-from tether.capture.recovery import offered
 from tether.errors import NotNow
 from tether.film import FilmProcess
 from tether.session.next_step import NextKind
@@ -242,7 +241,7 @@ class Bench(RuleBasedStateMachine):
     def offered(self) -> set[str]:
         """The names that a person is offered; all of a card that the driver cannot list."""
         try:
-            found = offered(self.session.transfer, self.camera, self.session.tethered.key)
+            found = self.session.transfer.offered(self.camera, self.session.tethered.key)
         except CardUnclear:
             assert self.camera.by_name
             names = [name for _, name, _ in card_pictures(self.base / "card")]

@@ -14,27 +14,27 @@ from tests.archive.conftest import Desk
 from tests.archive.inprocess_rig import NumberedScene
 from tether.archive import second_copy as mirror_module
 from tether.archive.archive import Archive
-from tether.archive.delivery_log import note_delivery
 from tether.archive.durable import SourceChanged, copy_verified, replace_verified
 from tether.archive.rebuild import rebuild
 from tether.archive.second_copy import (
     MARK_FILE,
     CopyFolderUnusable,
-    Mirror,
+    SecondCopy,
     choose_copy_folder,
     forget_copy_folder,
+    note_delivery,
     remembered_copy_folder,
 )
 from tether.launch import Start, begin_copying
 from tether.session.session import Session
 
 
-def copying(desk: Desk, folder: Path, name: str = "Harbour") -> tuple[Session, Mirror]:
+def copying(desk: Desk, folder: Path, name: str = "Harbour") -> tuple[Session, SecondCopy]:
     session = desk.session(name)
     archive = session.archive
-    archive.mirror = Mirror(archive, choose_copy_folder(archive, folder), retry=0.02)
-    archive.mirror.start()
-    return session, archive.mirror
+    archive.second_copy = SecondCopy(archive, choose_copy_folder(archive, folder), retry=0.02)
+    archive.second_copy.start()
+    return session, archive.second_copy
 
 
 def same_files(archive: Archive, folder: Path, name: str = "Harbour") -> bool:
@@ -206,22 +206,22 @@ def test_the_start_takes_the_folder_that_was_named_or_remembered(desk: Desk) -> 
     for start in (Start(desk.root, copy=copy), Start(desk.root)):
         archive = desk.archive()
         begin_copying(archive, start)
-        assert archive.mirror is not None
-        assert archive.mirror.finish().rolls_behind == 0
+        assert archive.second_copy is not None
+        assert archive.second_copy.finish().rolls_behind == 0
         desk.close()
     (copy / MARK_FILE).write_text('{"archive": "another"}')
     archive = desk.archive()
     with pytest.raises(CopyFolderUnusable):
         begin_copying(archive, Start(desk.root, copy=copy))
     begin_copying(archive, Start(desk.root))
-    assert archive.mirror is not None, "a remembered folder never keeps a person from the work"
-    archive.mirror.nudge(archive.store.rolls.named("Harbour"))
-    assert "another archive" in archive.mirror.finish().sentence()
+    assert archive.second_copy is not None, "a remembered folder never keeps a person from the work"
+    archive.second_copy.nudge(archive.store.rolls.named("Harbour"))
+    assert "another archive" in archive.second_copy.finish().sentence()
     desk.close()
     archive = desk.archive()
     begin_copying(archive, Start(desk.root, no_copy=True))
     begin_copying(archive, Start(desk.root))
-    assert archive.mirror is None
+    assert archive.second_copy is None
 
 
 def test_sidecars_positives_and_test_exposures_are_copied(desk: Desk) -> None:

@@ -25,7 +25,7 @@ from tether.archive.rebuild import rebuild
 from tether.archive.records import FrameState, NewRoll, Totals
 from tether.archive.schema import _V1, VERSION
 from tether.archive.store import Store
-from tether.archive.verify import Notebook, Pace, Wrong, check
+from tether.archive.verify import Pace, VerifyProgress, Wrong, check
 from tether.cli.archive import run_verify
 from tether.errors import TetherError
 from tether.film import FilmProcess
@@ -137,14 +137,14 @@ def test_an_interrupted_check_goes_on(two_rolls: Desk) -> None:
         if pace.rolls == 1:
             raise KeyboardInterrupt
 
-    notebook = Notebook(archive.root)
+    notebook = VerifyProgress(archive.root)
     with pytest.raises(KeyboardInterrupt):
         check(archive, archive.store.rolls.all(), 2, notebook=notebook, report=ctrl_c)
-    again = Notebook(archive.root)
+    again = VerifyProgress(archive.root)
     assert again.count == 1
     done = check(archive, archive.store.rolls.all(), 2, notebook=again)
     assert (done.before, done.rolls, done.files) == (1, 1, 4)
-    assert Notebook(archive.root, afresh=True).count == 0
+    assert VerifyProgress(archive.root, afresh=True).count == 0
 
 
 def test_a_package_that_the_reference_tool_accepts(two_rolls: Desk) -> None:

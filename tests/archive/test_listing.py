@@ -10,10 +10,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from tether.archive.archive import Archive
-from tether.archive.last_start import options_of, remember_options
+from tether.archive.archive import REHEARSAL_CARD, Archive
 from tether.archive.records import FrameState, NewRoll
-from tether.archive.rehearsal_mark import REHEARSAL_CARD
+from tether.archive.store import options_of, remember_options
 from tether.cli.main import app
 from tether.film import FilmProcess
 from tether.launch import Start

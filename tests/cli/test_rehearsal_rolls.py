@@ -10,9 +10,8 @@ from types import SimpleNamespace
 import pytest
 from click.testing import CliRunner
 
-from tether.archive.archive import Archive
+from tether.archive.archive import REHEARSAL_CARD, Archive
 from tether.archive.records import NewRoll
-from tether.archive.rehearsal_mark import REHEARSAL_CARD
 from tether.cli.main import app
 from tether.film import FilmProcess
 from tether.rehearsal import Rehearsal, find_roll

@@ -17,6 +17,7 @@ from tether_simulator.imaging.lamp import LampConfig
 from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.archive.archive import Archive
+from tether.archive.open_roll import hold_roll
 from tether.archive.records import Capture, FrameState, NewRoll, Roll
 from tether.delivery import contact_sheet as contact
 from tether.delivery.folder import DeliveryResult, DeliveryState
@@ -95,7 +96,7 @@ def kept_roll(
     """
     archive = Archive(root)
     roll = archive.store.rolls.add(NewRoll(name, process, "135", expected, 6, notes))
-    archive.open_roll(roll).release()
+    hold_roll(archive, roll).release()
     shine = LampConfig(strobe=strobe)
     bench = CopyStand(
         BenchConfig(process=process, frames=expected, sensor=SensorConfig(384, 256), lamp=shine)

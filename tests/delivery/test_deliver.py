@@ -15,7 +15,7 @@ import pytest
 from PIL import Image
 
 from tests.delivery.delivering import Kept, kept_roll
-from tether.archive.layout import DATABASE, TRIALS_FOLDER
+from tether.archive.layout import BENCH_FOLDER, DATABASE
 from tether.archive.records import FrameState
 from tether.bench.light_record import KeptGate, LightRecord
 from tether.capture.bench_shots import BenchShot
@@ -93,8 +93,8 @@ def test_the_open_gate_in_the_rolls_folder_evens_the_positives_out(kept: Kept) -
     # density any more: the positive gets darker there, which is its left, mirrored back.
     row = tuple(np.linspace(0.8, 0.4, 12).tolist())
     trial = BenchShot("open-gate_1.dng", "", "2024-05-04T10:00:00+00:00")
-    (kept.folder / TRIALS_FOLDER).mkdir(exist_ok=True)
-    keeper = LightRecord(kept.folder / TRIALS_FOLDER)
+    (kept.folder / BENCH_FOLDER).mkdir(exist_ok=True)
+    keeper = LightRecord(kept.folder / BENCH_FOLDER)
     keeper.keep(gate=KeptGate(trial, ("R", "G1", "B", "G2"), ((row,) * 8,) * 4))
     assert kept.deliver().printed == 3
     evened_left, evened_right = sides()

@@ -6,10 +6,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from tether.archive.archive import Archive
+from tether.archive.archive import REHEARSAL_CARD, Archive
 from tether.archive.pauses import overlap, pauses_of, span
 from tether.archive.records import Capture, FrameState, LogLine, NewRoll, Roll
-from tether.archive.rehearsal_mark import REHEARSAL_CARD
 from tether.facts import Facts
 from tether.film import FilmProcess
 from tether.findings import Verdict

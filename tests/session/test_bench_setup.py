@@ -10,9 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.quick import QUICK
-from tether.archive.archive import Archive
+from tether.archive.archive import REHEARSAL_CARD, Archive
 from tether.archive.records import FrameState, NewRoll, Roll, Scope
-from tether.archive.rehearsal_mark import REHEARSAL_CARD
 from tether.bench.benches import (
     LONGEST,
     BenchBook,

@@ -27,7 +27,7 @@ from tether_simulator.server import BenchProcess
 
 from tests.quick import QUICK
 from tether.archive.archive import Archive
-from tether.archive.lock import RollBusy
+from tether.archive.open_roll import RollBusy
 from tether.archive.records import FrameState, Roll, RollError, Scope
 from tether.bench.steps import BY_KEY, STEPS, left_out
 from tether.camera.errors import CameraError, CameraLost, CameraRefused, CardFull, FileUnavailable

@@ -19,6 +19,7 @@ from textual.widgets import OptionList
 from tests.quick import QUICK
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.archive import Archive
+from tether.archive.open_roll import hold_roll
 from tether.archive.records import FrameState, NewRoll, Roll
 from tether.camera.errors import SeveralCameras
 from tether.camera.process import CameraProcess, connect
@@ -364,7 +365,7 @@ async def test_with_several_cameras_it_asks_which(
 async def test_a_roll_that_another_program_holds_is_refused_in_words(
     given: AppContext, archive: Archive, roll: Roll
 ) -> None:
-    lock = archive.open_roll(roll)
+    lock = hold_roll(archive, roll)
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: "at work on the roll" in screen_text(app))

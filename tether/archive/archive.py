@@ -19,7 +19,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import shutil
 import tempfile
@@ -32,31 +31,27 @@ from tether.archive.fact_files import (
     FRAMES_FOLDER,
     LOG_FILE,
     ROLL_FILE,
-    BesideUnusable,
     append_log,
     last_logged,
-    read_json,
     write_bytes,
     write_json,
 )
 from tether.archive.layout import (
+    BENCH_FOLDER,
     DATABASE,
-    TRIALS_FOLDER,
     is_safe_name,
     memory_name,
     rebuild_command,
 )
-from tether.archive.lock import RollLock
 from tether.archive.records import CopyState, Frame, FrameState, Roll
 from tether.archive.store import Store
 from tether.clock import Clock, system_clock
-from tether.disk import flush_folder
 from tether.errors import TetherError
 from tether.paths import whole_path
 from tether.text import plural, printable
 
 STATE_FILE = "state.json"
-TRIALS_FILE = "files.json"
+BENCH_FILE = "files.json"
 ARCHIVE_FILE = "archive.json"
 
 KEPT_FACTS = ("number", "copy folder", "benches", "person at the bench", "bench at hand")
@@ -73,8 +68,8 @@ class ArchiveUnusable(TetherError):
     """The archive's folder cannot be used."""
 
 
-class Mirroring(Protocol):
-    """What copies the archive to a second folder; see `tether.archive.second_copy.Mirror`."""
+class CopiesFiles(Protocol):
+    """What copies the archive to a second folder; see `tether.archive.second_copy`."""
 
     def start(self) -> None:
         """Begin to copy what is behind."""
@@ -124,7 +119,7 @@ class Archive:
     def __init__(self, root: Path, *, create: bool = True, clock: Clock = system_clock) -> None:
         self.root = whole_path(root)
         self.clock = clock
-        self.mirror: Mirroring | None = None
+        self.second_copy: CopiesFiles | None = None
         if create:
             self._prepare()
         if not (self.root / DATABASE).is_file():
@@ -163,60 +158,9 @@ class Archive:
 
     def close(self) -> None:
         """Stop copying and close the database. May be called twice."""
-        if self.mirror is not None:
-            self.mirror.close()
+        if self.second_copy is not None:
+            self.second_copy.close()
         self.store.close()
-
-    def open_roll(self, roll: Roll) -> RollLock:
-        """Make the roll's folder where it is missing, and hold it for this process.
-
-        Raises
-        ------
-        tether.archive.lock.RollBusy
-            When another program holds it.
-        ArchiveUnusable
-            When its folder cannot be made, belongs to another roll, or was moved away.
-        """
-        folder = self.folder(roll)
-        self._check_folder(roll, folder)
-        try:
-            self.incoming(roll).mkdir(parents=True, exist_ok=True)
-            (folder / FRAMES_FOLDER).mkdir(exist_ok=True)
-            flush_folder(folder)
-            flush_folder(self.root)
-            lock = RollLock(folder / ".in-use", roll.name)
-        except OSError as error:
-            raise ArchiveUnusable(
-                f"The folder {printable(str(folder))} cannot be used: {error.strerror}.",
-                kept="Nothing was changed.",
-                todo="Check the disk and the folder's permissions.",
-            ) from error
-        try:
-            self.write_roll(roll)
-        except BaseException:
-            lock.release()
-            raise
-        return lock
-
-    def _check_folder(self, roll: Roll, folder: Path) -> None:
-        where = printable(str(folder))
-        if not folder.exists() and self.store.frames.recorded(roll.id):
-            raise ArchiveUnusable(
-                f"The folder of roll '{printable(roll.name)}' is not at {where}.",
-                kept="Nothing was changed.",
-                todo="If it was moved, move it back. If it was given another name in the archive, "
-                f"run: {rebuild_command(self.root)}",
-            )
-        owner = roll.name
-        if (folder / ROLL_FILE).is_file():
-            with contextlib.suppress(BesideUnusable):  # damaged: it is written anew
-                owner = str(read_json(folder / ROLL_FILE).get("name"))
-        if owner != roll.name:
-            raise ArchiveUnusable(
-                f"The folder {where} belongs to the roll '{printable(owner)}'.",
-                kept="Nothing was changed.",
-                todo="Give the new roll a name that differs by more than capitals.",
-            )
 
     def free_bytes(self) -> int:
         """Return the room left on the archive's disk."""
@@ -239,9 +183,9 @@ class Archive:
 
         A test exposure's name begins with the folder that they are in.
         """
-        folder, trials = self.folder(roll), f"{TRIALS_FOLDER}/"
+        folder, trials = self.folder(roll), f"{BENCH_FOLDER}/"
         if isinstance(name, str) and name.startswith(trials):
-            return self._inside(folder / TRIALS_FOLDER, name.removeprefix(trials))
+            return self._inside(folder / BENCH_FOLDER, name.removeprefix(trials))
         return self._inside(folder, name)
 
     def _inside(self, folder: Path, name: str) -> Path:
@@ -282,8 +226,8 @@ class Archive:
         self._nudge(roll)
 
     def _nudge(self, roll: Roll) -> None:
-        if self.mirror is not None:
-            self.mirror.nudge(roll)
+        if self.second_copy is not None:
+            self.second_copy.nudge(roll)
 
     def _write_frame(self, roll: Roll, frame: Frame) -> None:
         takes = {c.take for c in frame.captures}
@@ -322,14 +266,14 @@ class Archive:
         }
         write_json(self.folder(roll) / STATE_FILE, facts)
 
-    def write_trials(self, roll: Roll) -> None:
+    def write_bench_shots(self, roll: Roll) -> None:
         """Write what is known of the roll's test exposures."""
         facts = [
             {"file_name": name, "size": size, "sha256": sha256}
             for name, size, sha256 in self.store.frames.bench_shots(roll.id)
         ]
         if facts:
-            write_json(self.folder(roll) / TRIALS_FOLDER / TRIALS_FILE, {"files": facts})
+            write_json(self.folder(roll) / BENCH_FOLDER / BENCH_FILE, {"files": facts})
             self._nudge(roll)
 
     def write_facts(self) -> None:
@@ -343,7 +287,7 @@ class Archive:
         path = self.folder(roll) / LOG_FILE
         append_log(path, self.store.journal.log_since(roll.id, last_logged(path)))
 
-    def write_all_beside(self, roll: Roll) -> None:
+    def write_all_facts(self, roll: Roll) -> None:
         """Write everything beside a roll's files that does not say what the database says."""
         self.write_roll(roll)
         for frame in self.store.frames.of(roll):
@@ -351,7 +295,7 @@ class Archive:
             if decided or self._frame_file(roll, frame.number).exists():
                 self._write_frame(roll, frame)
         self.write_state(roll)
-        self.write_trials(roll)
+        self.write_bench_shots(roll)
         self.write_facts()
         self.write_log(roll)
         self._nudge(roll)
@@ -364,10 +308,10 @@ class Archive:
         """
         known = self.store.frames.file_names(roll.id)
         folder = self.folder(roll)
-        trials = folder / TRIALS_FOLDER
+        trials = folder / BENCH_FOLDER
         found = [(p.name, p) for p in folder.iterdir()]
         if trials.is_dir() and not trials.is_symlink():
-            found += [(f"{TRIALS_FOLDER}/{p.name}", p) for p in trials.iterdir()]
+            found += [(f"{BENCH_FOLDER}/{p.name}", p) for p in trials.iterdir()]
         return sorted(
             name
             for name, p in found
@@ -408,3 +352,51 @@ def roll_folders(root: Path) -> list[Path]:
         return sorted(p.parent for p in root.glob(f"*/{ROLL_FILE}"))
     except OSError:
         return []
+
+
+REHEARSAL_CARD = "simulated card"
+"""Folder in the archive of a rehearsal that holds the simulated camera's card."""
+
+
+def is_rehearsals(root: Path) -> bool:
+    """Whether an archive is one of rehearsals."""
+    return (root / REHEARSAL_CARD).is_dir()
+
+
+def make_rehearsals(archive: Archive) -> None:
+    """Make an archive one of rehearsals; it stays so.
+
+    Raises
+    ------
+    TetherError
+        When it holds rolls of real film.
+    """
+    if is_rehearsals(archive.root):
+        return
+    if archive.store.rolls.totals().rolls:
+        raise TetherError(
+            f"The archive in {printable(str(archive.root))} holds rolls of real film.",
+            kept="Nothing was changed: no invented picture came into it.",
+            todo="Rehearse in a folder of its own: leave --archive out, or name another folder.",
+        )
+    (archive.root / REHEARSAL_CARD).mkdir(exist_ok=True)
+
+
+def refuse_rehearsals(root: Path) -> None:
+    """See to it that no roll of real film is shot into an archive of rehearsals.
+
+    Raises
+    ------
+    TetherError
+        When the archive is one.
+    """
+    if is_rehearsals(root):
+        raise TetherError(
+            f"The archive in {printable(str(root))} is one of rehearsals: its pictures are "
+            "invented.",
+            kept="Nothing was changed, and the camera was not looked for.",
+            todo="Shoot into a folder of its own: name it with --archive. A rehearsal is gone on "
+            "with by 'tether rehearse'. If a rehearsal came into an archive of real film by "
+            f"mistake, move the folder '{REHEARSAL_CARD}' out of it, and it is one of real film "
+            "again.",
+        )

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import shutil
 import sqlite3
+import stat
+import tempfile
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from tether.archive.layout import rebuild_command
-from tether.archive.private_copy import PrivateCopy
 from tether.archive.schema import VERSION, bring_up_to_date
 from tether.clock import Clock, stamp, system_clock
 from tether.disk import flush_file, flush_folder
@@ -67,15 +70,12 @@ class Database:
         self.clock = clock
         self.read_only = read_only
         self._lock = threading.RLock()
-        self._private: PrivateCopy | None = None
         with _told(path):
             self._db = self._open_to_read() if read_only else _open(path, clock, create=create)
 
     def close(self) -> None:
         """Close the database. May be called twice."""
         self._db.close()
-        if self._private:
-            self._private.close()
 
     def stamp(self) -> str:
         """Return the time as it is stored."""
@@ -92,16 +92,15 @@ class Database:
             if version == VERSION:
                 return found
             found.close()
-        self._private = PrivateCopy(self.path.name)
-        copy = self._private.path
-        try:
+        with _short_lived_folder(self.path.name) as folder:
+            copy = folder / self.path.name
             for ending in ("", "-wal"):
                 with contextlib.suppress(FileNotFoundError):
                     shutil.copyfile(f"{self.path}{ending}", f"{copy}{ending}")
-            return _open(copy, self.clock, create=False, keep_copy=False)
-        except BaseException:
-            self._private.close()
-            raise
+            connection = _open(copy, self.clock, create=False, keep_copy=False)
+            # What the log beside it holds goes into the file, which then needs no name.
+            connection.execute("PRAGMA journal_mode = DELETE")
+            return connection
 
     @contextmanager
     def change(self) -> Iterator[sqlite3.Connection]:
@@ -235,3 +234,42 @@ def _damaged(path: Path, error: Exception) -> ArchiveDatabaseDamaged:
         todo="Build it again from the folders, which keeps the damaged file: "
         f"{rebuild_command(path.parent)}",
     )
+
+
+COPY_PREFIX = "tether-read-"
+_ENDINGS = ("", "-wal", "-shm", "-journal")
+_DEAD_AFTER_SECONDS = 3600.0
+"""A copy has a name for the seconds that it takes to make it; an older one was left by a kill."""
+
+
+@contextmanager
+def _short_lived_folder(name: str) -> Iterator[Path]:
+    """Give a folder that no other account may look into, for a copy of the database ``name``.
+
+    Its files are unlinked at the end: whoever has them open reads on, and nothing is left.
+    """
+    clear_dead_copies(Path(tempfile.gettempdir()), name)
+    folder = Path(tempfile.mkdtemp(prefix=COPY_PREFIX))
+    try:
+        yield folder
+    finally:
+        _unlink_copy(folder, name)
+
+
+def clear_dead_copies(where: Path, name: str) -> None:
+    """Remove copies that killed processes of this account left; what cannot be removed stays."""
+    for folder in list(where.glob(f"{COPY_PREFIX}*")):
+        with contextlib.suppress(OSError):
+            facts = folder.lstat()
+            ours = stat.S_ISDIR(facts.st_mode) and facts.st_uid == os.geteuid()
+            private = stat.S_IMODE(facts.st_mode) == stat.S_IRWXU
+            if ours and private and time.time() - facts.st_mtime > _DEAD_AFTER_SECONDS:
+                _unlink_copy(folder, name)
+
+
+def _unlink_copy(folder: Path, name: str) -> None:
+    for ending in _ENDINGS:
+        with contextlib.suppress(OSError):
+            (folder / f"{name}{ending}").unlink()
+    with contextlib.suppress(OSError):  # something else lies in it
+        folder.rmdir()

@@ -30,7 +30,7 @@ _BLOCK = 1 << 20
 _NO_LINKS = frozenset({errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EINVAL})
 
 
-class IntakeError(TetherError):
+class FilingError(TetherError):
     """A fetched file could not be given its place in the archive."""
 
 
@@ -59,7 +59,7 @@ def check_arrival(path: Path, camera_name: str, stated: int | None) -> Arrival:
 
     Raises
     ------
-    IntakeError
+    FilingError
         When the file is empty, its size is not what the camera said, or the disk does not take
         it. It stays where it is.
     """
@@ -67,14 +67,14 @@ def check_arrival(path: Path, camera_name: str, stated: int | None) -> Arrival:
         flush_file(path)
         size, digest, head = digest_of(path)
     except OSError as error:
-        raise IntakeError(
+        raise FilingError(
             f"The disk did not take the file {printable(camera_name, 60)}: {error.strerror}.",
             kept="The camera keeps its own copy.",
             todo="Check the disk and the room on it, then go on: the picture is fetched again.",
         ) from error
     if size == 0 or (stated is not None and stated != size):
         said = "nothing" if stated is None else megabytes(stated)
-        raise IntakeError(
+        raise FilingError(
             f"The file {printable(camera_name, 60)} came with {size} bytes; the camera had "
             f"stated {said}.",
             kept=f"What came is in {printable(str(path))}; the camera keeps its own copy.",
@@ -116,7 +116,7 @@ def link_into_place(moves: Sequence[tuple[Path, Path]]) -> None:
 
     Raises
     ------
-    IntakeError
+    FilingError
         When a name is taken, or the disk refuses. Nothing is overwritten.
     """
     folders = {final.parent for _, final in moves}
@@ -133,13 +133,13 @@ def link_into_place(moves: Sequence[tuple[Path, Path]]) -> None:
                     raise FileExistsError(errno.EEXIST, "name taken") from None
                 part.rename(final)
         except FileExistsError as error:
-            raise IntakeError(
+            raise FilingError(
                 f"There is already a file {printable(final.name)}.",
                 kept=f"It was not touched; the new picture is in {printable(str(part))}.",
                 todo="Look at both files; start the program again to have the new one filed.",
             ) from error
         except OSError as error:
-            raise IntakeError(
+            raise FilingError(
                 f"{printable(final.name)} could not be filed: {error.strerror}.",
                 kept=f"The picture is whole in {printable(str(part))}, and in the camera.",
                 todo="Check the disk and the folder's permissions, then start the program again: "

@@ -11,13 +11,27 @@ import json
 import os
 import re
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from tether.archive.records import LogLine
+from tether.archive.layout import is_file_entry
+from tether.archive.records import (
+    LONGEST_ROLL,
+    Capture,
+    Companion,
+    Confirmed,
+    LogLine,
+    NewRoll,
+    Scope,
+    Sitting,
+)
 from tether.disk import put_in_place
 from tether.errors import TetherError
+from tether.facts import Facts
+from tether.film import FilmProcess
+from tether.findings import Verdict
 from tether.text import is_control, printable
 
 ROLL_FILE = "roll.json"
@@ -31,7 +45,7 @@ LARGEST_JSON = 8 << 20
 """Bytes beyond which a facts file is not ours and is not read."""
 
 
-class BesideUnusable(TetherError):
+class FactFileUnusable(TetherError):
     """A file beside the raw files could not be written or read."""
 
 
@@ -56,7 +70,7 @@ def write_json(path: Path, facts: Mapping[str, object]) -> None:
 
     Raises
     ------
-    BesideUnusable
+    FactFileUnusable
         When the disk does not take it; the old file stays as it was.
     """
     text = safe_json(facts) + "\n"
@@ -79,7 +93,7 @@ def write_bytes(path: Path, data: bytes) -> None:
             Path(name).unlink(missing_ok=True)
             raise
     except OSError as error:
-        raise BesideUnusable(
+        raise FactFileUnusable(
             f"{printable(path.name)} could not be written: {error.strerror}.",
             kept="The database holds what it should say, and the raw files are untouched.",
             todo="Check the disk and the room on it; the file is written again at the next start.",
@@ -91,7 +105,7 @@ def read_json(path: Path) -> dict[str, Any]:
 
     Raises
     ------
-    BesideUnusable
+    FactFileUnusable
         When it is not there, too large, or not an object in JSON.
     """
     try:
@@ -101,7 +115,7 @@ def read_json(path: Path) -> dict[str, Any]:
         if not isinstance(found, dict):
             raise ValueError("it is not an object")
     except (OSError, ValueError, RecursionError) as error:
-        raise BesideUnusable(
+        raise FactFileUnusable(
             f"{printable(path.name)} cannot be read: {printable(str(error))}.",
             kept="It was left as it is.",
         ) from error
@@ -128,7 +142,7 @@ def append_log(path: Path, lines: Iterable[LogLine]) -> None:
 
     Raises
     ------
-    BesideUnusable
+    FactFileUnusable
         When the disk does not take them; they are appended at the next occasion.
     """
     text = "".join(
@@ -153,7 +167,7 @@ def append_log(path: Path, lines: Iterable[LogLine]) -> None:
                     text = "\n" + text
             file.write(text.encode("utf-8", "backslashreplace"))
     except OSError as error:
-        raise BesideUnusable(
+        raise FactFileUnusable(
             f"{printable(path.name)} could not be written: {error.strerror}.",
             kept="The log in the database is whole.",
             todo="Check the disk and the room on it.",
@@ -182,3 +196,119 @@ def read_log(path: Path) -> list[LogLine]:
                         )
                     )
     return found
+
+
+# --- facts read back, for a rebuild: untrusted, and checked value by value -----------------
+
+_MOST_STEPS = 20_000
+_DECISIONS = (None, "chosen", "other")
+
+
+def read_roll_facts(folder: Path) -> tuple[NewRoll, str]:
+    """Read a roll's facts and when it was begun. A number of frames out of range is put right.
+
+    Raises
+    ------
+    FactFileUnusable
+        When the file cannot be read or does not say what film it is.
+    """
+    facts = read_json(folder / ROLL_FILE)
+    try:
+        frames = int(facts["frames_expected"])
+        new = NewRoll(
+            str(facts["name"]),
+            FilmProcess(facts["film"]),
+            str(facts["format"]),
+            min(max(frames, 1), LONGEST_ROLL),
+            int(facts["strip_length"]),
+            printable(str(facts.get("notes", "")), 5000),
+        ).checked()
+        return new, printable(str(facts.get("created_at", "")), 40)
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
+        raise FactFileUnusable(
+            f"Its {ROLL_FILE} does not say what film it is ({printable(str(error), 60)}).",
+            kept="The folder was left alone.",
+            todo=f"Mend the {ROLL_FILE} after one of another roll, and rebuild again.",
+        ) from error
+
+
+def read_capture(number: int, entry: object) -> Capture | None:
+    """Read a capture of frame ``number``, None where it makes no sense."""
+    if not isinstance(entry, dict):
+        return None
+    name, size, digest = entry.get("file_name"), entry.get("size"), entry.get("sha256")
+    take, decision = entry.get("take"), entry.get("decision")
+    facts, settings = entry.get("facts", {}), entry.get("settings")
+    if not (is_file_entry(name, size, digest) and isinstance(take, int) and 0 < take < 100_000):
+        return None
+    return Capture(
+        0,
+        number,
+        take,
+        str(name),
+        int(str(size)),
+        str(digest),
+        printable(str(entry.get("taken_at", "")), 40),
+        printable(str(entry.get("origin", "rebuilt")), 40),
+        decision if decision in _DECISIONS else None,
+        Verdict(printable(str(entry.get("verdict", "unjudged")), 20)),
+        Facts.read(facts),
+        {
+            printable(str(k), 40): printable(str(v), 80)
+            for k, v in (settings if isinstance(settings, dict) else {}).items()
+        },
+    )
+
+
+def read_companion(number: int, entry: object) -> Companion | None:
+    """Read a companion of frame ``number``, None where it makes no sense."""
+    if not isinstance(entry, dict):
+        return None
+    name, size, digest = entry.get("file_name"), entry.get("size"), entry.get("sha256")
+    take = entry.get("take")
+    if not is_file_entry(name, size, digest):
+        return None
+    beside = take if isinstance(take, int) and 0 < take < 100_000 else None
+    return Companion(str(name), int(str(size)), str(digest), number, beside)
+
+
+def read_sitting(entry: object) -> Sitting | None:
+    """Read a sitting, None where it makes no sense."""
+    if not isinstance(entry, dict):
+        return None
+    number, camera = entry.get("id"), entry.get("camera")
+    begun, active = entry.get("started_at"), entry.get("active_at")
+    if (
+        isinstance(number, int)
+        and 0 < number < 1 << 40
+        and isinstance(camera, str)
+        and isinstance(begun, str)
+        and isinstance(active, str)
+        and _is_time(begun)
+        and _is_time(active)
+    ):
+        return Sitting(number, begun, active, printable(camera, 400), entry.get("short") is True)
+    return None
+
+
+def _is_time(text: str) -> bool:
+    with contextlib.suppress(ValueError):
+        return datetime.fromisoformat(text).tzinfo is not None
+    return False
+
+
+def read_steps(entries: object) -> Iterator[Confirmed]:
+    """Read the steps of a sitting; those that make no sense are left out."""
+    for entry in (entries if isinstance(entries, list) else [])[:_MOST_STEPS]:
+        if not isinstance(entry, dict):
+            continue
+        key, place = entry.get("key"), entry.get("place")
+        if not isinstance(key, str) or not isinstance(place, int) or not 0 <= place < 100_000:
+            continue
+        with contextlib.suppress(ValueError):  # a scope that a newer program has
+            yield Confirmed(Scope(str(entry.get("scope"))), place, printable(key, 60))
+
+
+def json_list(found: object) -> list[object]:
+    """Return a list that was read from JSON, empty where it is something else."""
+    return found if isinstance(found, list) else []

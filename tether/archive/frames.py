@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 
 from tether.archive.database import Database
 from tether.archive.journal import mark_handled
-from tether.archive.layout import TRIALS_FOLDER
+from tether.archive.layout import BENCH_FOLDER
 from tether.archive.records import Capture, Companion, Frame, FrameState, Recorded, Roll
 from tether.camera.protocol import CardFile
 from tether.facts import Facts
@@ -121,7 +121,7 @@ class Frames:
             for r in self._db.all(
                 "SELECT 0 AS k, id, file_name, size, sha256 FROM capture WHERE roll_id = ? "
                 "UNION ALL SELECT 1, 0, file_name, size, sha256 FROM companion WHERE roll_id = ? "
-                f"UNION ALL SELECT 2, 0, '{TRIALS_FOLDER}/' || file_name, size, sha256 FROM trial "
+                f"UNION ALL SELECT 2, 0, '{BENCH_FOLDER}/' || file_name, size, sha256 FROM trial "
                 "WHERE roll_id = ? ORDER BY 1, 2, 3",
                 roll_id,
                 roll_id,
@@ -142,7 +142,7 @@ class Frames:
             "SELECT f.roll_id, r.name, c.frame, c.take, f.file_name, f.size, f.sha256 "
             "FROM companion f JOIN roll r ON r.id = f.roll_id "
             "LEFT JOIN capture c ON c.id = f.capture_id WHERE substr(f.sha256, 1, 12) = ?",
-            f"SELECT f.roll_id, r.name, NULL, NULL, '{TRIALS_FOLDER}/' || f.file_name, f.size, "
+            f"SELECT f.roll_id, r.name, NULL, NULL, '{BENCH_FOLDER}/' || f.file_name, f.size, "
             "f.sha256 FROM trial f JOIN roll r ON r.id = f.roll_id "
             "WHERE substr(f.sha256, 1, 12) = ?",
         ):

@@ -21,7 +21,7 @@ LONGEST_NAME = 255
 DATABASE = "tether.sqlite3"
 
 #: Folder of a roll for test exposures, which belong to no frame.
-TRIALS_FOLDER = "bench"
+BENCH_FOLDER = "bench"
 
 _RAW_ENDINGS = frozenset(
     {"dng", "nef", "nrw", "cr2", "cr3", "crw", "arw", "sr2", "srf", "raf", "rw2", "raw", "orf"}

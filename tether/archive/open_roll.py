@@ -1,12 +1,21 @@
-"""A roll that this process works on, held against every other one until it is closed."""
+"""A roll that this process works on, locked against other programs until it is closed."""
 
 from __future__ import annotations
 
+import contextlib
+import errno
+import fcntl
+import os
+import socket
 from pathlib import Path
 
-from tether.archive.archive import Archive
-from tether.archive.layout import TRIALS_FOLDER
+from tether.archive.archive import Archive, ArchiveUnusable
+from tether.archive.fact_files import FRAMES_FOLDER, ROLL_FILE, FactFileUnusable, read_json
+from tether.archive.layout import BENCH_FOLDER, rebuild_command
 from tether.archive.records import Capture, Frame, Roll, RollError
+from tether.disk import flush_folder
+from tether.errors import TetherError
+from tether.text import printable
 
 
 class OpenRoll:
@@ -19,7 +28,7 @@ class OpenRoll:
 
     Raises
     ------
-    tether.archive.lock.RollBusy
+    RollBusy
         When another program is at work on the roll.
     tether.archive.archive.ArchiveUnusable
         When its folder cannot be made, belongs to another roll, or was moved away.
@@ -29,7 +38,7 @@ class OpenRoll:
         self.archive = archive
         self.store = archive.store
         self.id = roll.id
-        self._lock = archive.open_roll(roll)
+        self._lock = hold_roll(archive, roll)
 
     def close(self) -> None:
         """Let go of the roll; the archive is the caller's. May be called twice."""
@@ -48,7 +57,7 @@ class OpenRoll:
     @property
     def test_folder(self) -> Path:
         """The folder for test exposures, which belong to no frame."""
-        return self.archive.folder(self.roll) / TRIALS_FOLDER
+        return self.archive.folder(self.roll) / BENCH_FOLDER
 
     def file(self, name: str) -> Path:
         """Return the path of a recorded file; raises as `Archive.file` does."""
@@ -93,3 +102,98 @@ class OpenRoll:
     def write_frame(self, number: int) -> None:
         """Write what is known of a frame beside the raw files."""
         self.archive.write_frame(self.roll, self.frame(number))
+
+
+#: A link in its place is not followed: it would have us write into another file.
+_FLAGS = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
+
+
+class RollBusy(TetherError):
+    """Another program is at work on the roll."""
+
+
+class RollLock:
+    """Holds a roll for this process.
+
+    The lock is the operating system's (``flock``), so that it ends with the process whatever
+    happened to it; Linux carries it over NFS as well (nfs(5)). The text in the file only serves
+    the message that another program shows.
+    """
+
+    def __init__(self, path: Path, roll_name: str) -> None:
+        self._file = os.open(path, _FLAGS, 0o644)
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            if error.errno not in (errno.EWOULDBLOCK, errno.EACCES):
+                os.close(self._file)  # a disk without locks: the caller says so
+                raise
+            holder = printable(os.read(self._file, 200).decode("utf-8", "replace").strip(), 80)
+            os.close(self._file)
+            raise RollBusy(
+                f"Another program is at work on the roll '{printable(roll_name)}'"
+                f"{f' ({holder})' if holder else ''}.",
+                kept="Nothing was changed.",
+                todo="Go on there, or end it first.",
+            ) from error
+        with contextlib.suppress(OSError):  # a full disk does not matter here
+            os.ftruncate(self._file, 0)
+            os.write(self._file, f"process {os.getpid()} on {socket.gethostname()}\n".encode())
+
+    def release(self) -> None:
+        """Let go of the roll. May be called twice."""
+        with contextlib.suppress(OSError):
+            os.close(self._file)
+
+
+def hold_roll(archive: Archive, roll: Roll) -> RollLock:
+    """Make the roll's folder where it is missing, and hold it for this process.
+
+    Raises
+    ------
+    RollBusy
+        When another program holds it.
+    ArchiveUnusable
+        When its folder cannot be made, belongs to another roll, or was moved away.
+    """
+    folder = archive.folder(roll)
+    _check_folder(archive, roll, folder)
+    try:
+        archive.incoming(roll).mkdir(parents=True, exist_ok=True)
+        (folder / FRAMES_FOLDER).mkdir(exist_ok=True)
+        flush_folder(folder)
+        flush_folder(archive.root)
+        lock = RollLock(folder / ".in-use", roll.name)
+    except OSError as error:
+        raise ArchiveUnusable(
+            f"The folder {printable(str(folder))} cannot be used: {error.strerror}.",
+            kept="Nothing was changed.",
+            todo="Check the disk and the folder's permissions.",
+        ) from error
+    try:
+        archive.write_roll(roll)
+    except BaseException:
+        lock.release()
+        raise
+    return lock
+
+
+def _check_folder(archive: Archive, roll: Roll, folder: Path) -> None:
+    where = printable(str(folder))
+    if not folder.exists() and archive.store.frames.recorded(roll.id):
+        raise ArchiveUnusable(
+            f"The folder of roll '{printable(roll.name)}' is not at {where}.",
+            kept="Nothing was changed.",
+            todo="If it was moved, move it back. If it was given another name in the archive, "
+            f"run: {rebuild_command(archive.root)}",
+        )
+    owner = roll.name
+    if (folder / ROLL_FILE).is_file():
+        with contextlib.suppress(FactFileUnusable):  # damaged: it is written anew
+            owner = str(read_json(folder / ROLL_FILE).get("name"))
+    if owner != roll.name:
+        raise ArchiveUnusable(
+            f"The folder {where} belongs to the roll '{printable(owner)}'.",
+            kept="Nothing was changed.",
+            todo="Give the new roll a name that differs by more than capitals.",
+        )

@@ -11,12 +11,14 @@ import contextlib
 import os
 import threading
 import uuid
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from tether.archive.archive import Archive, roll_folders
 from tether.archive.durable import CopyStopped, SourceChanged, copy_verified, replace_verified
-from tether.archive.fact_files import ROLL_FILE, BesideUnusable, read_json, write_json
+from tether.archive.fact_files import ROLL_FILE, FactFileUnusable, read_json, write_json
+from tether.archive.layout import DATABASE
+from tether.archive.open_roll import hold_roll
 from tether.archive.records import CopyState, Roll
 from tether.errors import TetherError
 from tether.paths import whole_path
@@ -72,7 +74,7 @@ def choose_copy_folder(archive: Archive, folder: Path) -> Path:
                 )
         else:
             write_json(folder / MARK_FILE, {"archive": number, "from": str(archive.root)})
-    except (OSError, BesideUnusable) as error:
+    except (OSError, FactFileUnusable) as error:
         raise CopyFolderUnusable(
             f"The copy folder {where} cannot be used: {getattr(error, 'strerror', error)}.",
             kept="Nothing was changed.",
@@ -110,7 +112,7 @@ def remembered_copy_folder(archive: Archive) -> Path | None:
     return Path(folder) if folder and Path(folder).is_absolute() else None
 
 
-class Mirror:
+class SecondCopy:
     """Copies what is filed, in a thread. Made with a folder from `choose_copy_folder`."""
 
     def __init__(self, archive: Archive, folder: Path, retry: float = RETRY_SECONDS) -> None:
@@ -264,3 +266,48 @@ class Mirror:
             with contextlib.suppress(SourceChanged):  # taken away or replaced meanwhile
                 replace_verified(folder / inside, final, self._stop)
         return True
+
+
+def note_delivery(root: Path, roll_name: str, words: str, say: Callable[[str], None]) -> None:
+    """Log a delivery, and copy sidecars and positives to the second folder where there is one.
+
+    Where the archive cannot be written to that is no trouble: what was delivered is there. Where
+    another program is at work on the roll, that one writes the log file and copies.
+
+    Parameters
+    ----------
+    root, roll_name
+        The archive's folder, and the roll that was delivered.
+    words
+        What came of it, for the log.
+    say
+        Called with what there is to say about the copies.
+    """
+    if not (root / DATABASE).is_file():
+        return
+    with (
+        contextlib.suppress(TetherError, OSError),
+        contextlib.closing(Archive(root)) as archive,
+    ):
+        roll = archive.store.rolls.named(roll_name)
+        archive.store.journal.log("deliver", printable(words, 2000), roll.id)
+        folder = remembered_copy_folder(archive)
+        if folder is not None:
+            archive.store.journal.fall_behind(roll.id)
+        lock = hold_roll(archive, roll)
+        try:
+            archive.write_log(roll)
+            if folder is not None:
+                _copy(archive, folder, say)
+        finally:
+            lock.release()
+
+
+def _copy(archive: Archive, folder: Path, say: Callable[[str], None]) -> None:
+    say("Copying to the second folder; Ctrl-C leaves it for the next time.")
+    archive.second_copy = SecondCopy(archive, folder)
+    archive.second_copy.start()
+    # What was interrupted is stored as behind; the next start goes on with it.
+    with contextlib.suppress(KeyboardInterrupt):
+        archive.second_copy.finish()
+    say(archive.second_copy.state().sentence())

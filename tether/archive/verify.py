@@ -74,7 +74,7 @@ def check(
     rolls: Iterable[Roll],
     all_rolls: int,
     *,
-    notebook: Notebook | None = None,
+    notebook: VerifyProgress | None = None,
     report: Callable[[Pace], None] = lambda _: None,
     workers: int | None = None,
 ) -> Checked:
@@ -196,7 +196,7 @@ GOOD_FOR = timedelta(days=7)
 """An interrupted check that is older is begun anew."""
 
 
-class Notebook:
+class VerifyProgress:
     """A small file in the archive: a line a roll that was found whole.
 
     Where the archive cannot be written to, a check works without it and begins anew each time.

@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tether.archive.fact_files import BesideUnusable, read_json, write_json
+from tether.archive.fact_files import FactFileUnusable, read_json, write_json
 from tether.archive.layout import is_safe_name
 from tether.capture.bench_shots import BenchShot
 from tether.settings import LAMP, STROBE
@@ -148,7 +148,7 @@ class LightRecord:
 
         Raises
         ------
-        BesideUnusable
+        FactFileUnusable
             When the disk does not take it; the old one still stands.
         """
         now = KeptLight(gate or self.kept.gate, base or self.kept.base)
@@ -181,7 +181,7 @@ def read_light(path: Path) -> KeptLight:
     """Read a light file; a part that this program did not write so is left out."""
     try:
         facts = read_json(path)
-    except BesideUnusable:
+    except FactFileUnusable:
         return KeptLight()
     gate = base = None
     if facts.get("version") == VERSION:

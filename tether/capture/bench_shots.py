@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tether.archive.durable import Arrival, link_into_place
-from tether.archive.layout import TRIALS_FOLDER
+from tether.archive.layout import BENCH_FOLDER
 from tether.archive.open_roll import OpenRoll
 from tether.camera.errors import CameraError, CameraLost, CameraRefused
 from tether.camera.protocol import CardFile, Role
@@ -86,7 +86,7 @@ class BenchShots:
             When no camera is connected.
         CameraError
             When no picture came, or no raw file. What the camera made stays on its card.
-        IntakeError, TetherError
+        FilingError, TetherError
             When it could not be stored.
         """
         camera = self._camera.connected()
@@ -146,8 +146,8 @@ class BenchShots:
             self._roll.id,
             [(name, a.size, a.sha256) for a, name in zip(arrivals, names, strict=True)],
         )
-        self._roll.archive.write_trials(self._roll.roll)
-        self._roll.log("bench", f"Test exposure, of no frame: {TRIALS_FOLDER}/{', '.join(names)}")
+        self._roll.archive.write_bench_shots(self._roll.roll)
+        self._roll.log("bench", f"Test exposure, of no frame: {BENCH_FOLDER}/{', '.join(names)}")
         return names
 
     def _bench_shot(self, name: str, arrival: Arrival) -> BenchShot:

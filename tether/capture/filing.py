@@ -102,7 +102,7 @@ class Filing:
 
         Raises
         ------
-        IntakeError
+        FilingError
             When a file could not be given its name.
         """
         roll = self.store.rolls.by_id(self.roll_id)

@@ -7,16 +7,18 @@ cannot be decided here (a picture that the camera made by itself) is offered.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
+from datetime import datetime
 
-from tether.archive.durable import IntakeError
-from tether.archive.rebuilt_state import take_in_trials
+from tether.archive.durable import FilingError
+from tether.archive.rebuild import restore_bench_shots
 from tether.archive.records import Intent
+from tether.archive.store import Store
 from tether.camera.errors import CameraError, CameraLost, CardUnclear
-from tether.camera.protocol import Camera, CardFile
-from tether.capture.card_claims import Claims, claims, listed_files
+from tether.camera.protocol import Camera, CardFile, Role
+from tether.camera.values import shutter_seconds
 from tether.capture.leftovers import in_folder, words
-from tether.capture.transfer import CardTransfer, Progress, card_files
+from tether.capture.transfer import CardTransfer, Progress, card_files, exposures, name_stem
 from tether.text import plural, printable
 
 #: After so many starts at which a picture could not be fetched, it is left on the card.
@@ -44,14 +46,14 @@ def recover(transfer: CardTransfer, camera: Camera | None, camera_key: str) -> I
     for intent in transfer.store.journal.intents(transfer.roll_id):
         if intent.kind == "arrival":
             yield from _finish_arrival(transfer, intent)
-    if found := take_in_trials(transfer.archive, transfer.roll):
+    if found := restore_bench_shots(transfer.archive, transfer.roll):
         transfer.store.journal.log(
             "recovery", f"Test exposures recorded: {', '.join(found)}", transfer.roll_id
         )
     if camera is not None:
         yield from _look_on_card(transfer, camera, camera_key)
     yield from words(transfer, in_folder(transfer))
-    transfer.archive.write_all_beside(transfer.roll)
+    transfer.archive.write_all_facts(transfer.roll)
 
 
 def _look_on_card(transfer: CardTransfer, camera: Camera, camera_key: str) -> Iterator[str]:
@@ -69,21 +71,10 @@ def _look_on_card(transfer: CardTransfer, camera: Camera, camera_key: str) -> It
     yield from _offer(transfer, camera_key, [f for f in listed if f not in claimed.others])
 
 
-def offered(transfer: CardTransfer, camera: Camera | None, camera_key: str) -> list[CardFile]:
-    """Return the pictures on a card that no frame has and that were made since the last time.
-
-    `CardTransfer.take` fetches them for a frame; `Store.know_card_files` stops offering them.
-    Without a ``camera`` to ask, the card counts as it was last seen.
-    """
-    if camera is not None:
-        transfer.listed = tuple(camera.list_files())
-    return transfer.store.journal.unfetched_card_files(camera_key, transfer.listed)
-
-
 def _finish_arrival(transfer: CardTransfer, intent: Intent) -> Iterator[str]:
     try:
         captures, lost = transfer.filing.resume(intent.id, intent.frame, intent.facts)
-    except IntakeError as error:
+    except FilingError as error:
         yield f"Frame {intent.frame}: {error}"
         return
     except (KeyError, TypeError, ValueError, AttributeError) as error:
@@ -131,7 +122,7 @@ def _fetch(transfer: CardTransfer, camera: Camera, intent: Intent, names: str) -
         transferred = transfer.fetch(camera, found, _quiet)
     except CameraLost:
         raise
-    except (CameraError, IntakeError) as error:
+    except (CameraError, FilingError) as error:
         yield f"Frame {intent.frame}: {names} could not be fetched: {error}"
         _one_start_less(transfer, intent)
         return
@@ -201,3 +192,96 @@ def _offer(transfer: CardTransfer, camera_key: str, listed: Sequence[CardFile]) 
 
 def _quiet(_: Progress) -> None:
     """Report nothing: there is no screen yet."""
+
+
+STILL_WRITING_SECONDS = 3.0
+"""How long a camera may still be writing the picture of a release that was not heard of."""
+
+RECENT_SECONDS = 60.0
+"""A release that was begun longer ago has ended in the camera, whatever came of it."""
+
+
+_SECOND_ENDINGS = frozenset({"jpg", "jpeg", "heic", "heif", "hif"})
+
+
+@dataclass(frozen=True, slots=True)
+class Claims:
+    """``mine`` has each release of one roll with its files; ``others`` belong to other rolls."""
+
+    mine: tuple[tuple[Intent, tuple[CardFile, ...]], ...]
+    others: frozenset[CardFile]
+
+
+def listed_files(store: Store, roll_id: int, camera: Camera, camera_key: str) -> list[CardFile]:
+    """List the card; with a release just begun, wait for a picture that is still being written."""
+    listed = list(camera.list_files())
+    fired = [i for roll, i in store.journal.open_releases(camera_key) if roll == roll_id]
+    if (
+        fired
+        and _is_recent(fired[-1], store.database.clock())
+        and not store.journal.unknown_card_files(camera_key, listed)
+    ):
+        late = camera.wait_for_files(STILL_WRITING_SECONDS + _seconds(fired[-1]))
+        listed += [file for file in late if file not in listed]
+    return listed
+
+
+def claims(store: Store, roll_id: int, camera_key: str, listed: Sequence[CardFile]) -> Claims:
+    """Share the unknown pictures on a card among the releases that are open."""
+    named = {file for facts in store.journal.open_fetches(camera_key) for file in _files_of(facts)}
+    unknown = store.journal.unknown_card_files(camera_key, listed)
+    seen = {name_stem(f) for f in set(listed).difference(unknown)}
+    # The second file of a picture that was seen before came late; no open release made it.
+    unknown = [
+        f for f in unknown if f not in named and not (_is_second(f) and name_stem(f) in seen)
+    ]
+    releases = store.journal.open_releases(camera_key)
+    shares = shared(exposures(unknown), len(releases)) if releases else []
+    mine = []
+    others = set(named)
+    for (roll, release), files in zip(releases, shares, strict=True):
+        if roll == roll_id:
+            mine.append((release, tuple(files)))
+        else:
+            others.update(files)
+    return Claims(tuple(mine), frozenset(others))
+
+
+def _is_second(file: CardFile) -> bool:
+    """Tell by its name whether a file is what cameras write beside a raw file."""
+    return file.name.rpartition(".")[2].lower() in _SECOND_ENDINGS
+
+
+def shared(found: Sequence[list[CardFile]], count: int) -> list[list[CardFile]]:
+    """Share exposures, oldest first, among ``count`` releases that were begun, oldest first.
+
+    The earlier of several releases may have come to nothing; the last ones have theirs. One
+    exposure too many may be the same frame by the camera's own button, so the last release gets
+    it too. Many more are another card: only the newest can be what was fired.
+    """
+    kept = list(found if len(found) <= count + 1 else found[-count:])
+    kept = [[] for _ in range(count - len(kept))] + kept
+    return [*kept[: count - 1], [file for rest in kept[count - 1 :] for file in rest]]
+
+
+def _files_of(facts: object) -> list[CardFile]:
+    try:
+        return card_files(facts) if isinstance(facts, dict) else []
+    except (KeyError, TypeError):
+        return []  # facts that this program did not write
+
+
+def _seconds(release: Intent) -> float:
+    """Return the shutter time of a release in seconds, at most half a minute."""
+    settings = release.facts.get("settings")
+    said = settings.get(Role.SHUTTER.value) if isinstance(settings, dict) else None
+    return min(30.0, shutter_seconds(str(said)) or 0.0)
+
+
+def _is_recent(release: Intent, now: datetime) -> bool:
+    """Tell whether a release was begun moments ago. A clock set back since says no."""
+    try:
+        passed = now - datetime.fromisoformat(release.begun_at)
+    except (ValueError, TypeError):
+        return False
+    return 0 <= passed.total_seconds() < RECENT_SECONDS

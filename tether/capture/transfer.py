@@ -22,7 +22,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from tether.archive.durable import Arrival, IntakeError, check_arrival
+from tether.archive.durable import Arrival, FilingError, check_arrival
 from tether.archive.open_roll import OpenRoll
 from tether.archive.records import Capture, Intent, Recorded, Roll
 from tether.camera.errors import FileUnavailable
@@ -88,6 +88,16 @@ class CardTransfer:
         """The roll as it is stored now."""
         return self.store.rolls.by_id(self.roll_id)
 
+    def offered(self, camera: Camera | None, camera_key: str) -> list[CardFile]:
+        """Return the pictures on the card that no frame has and that were made since the last time.
+
+        `take` fetches them for a frame; `Journal.know_card_files` stops offering them. Without a
+        ``camera`` to ask, the card counts as it was last seen.
+        """
+        if camera is not None:
+            self.listed = tuple(camera.list_files())
+        return self.store.journal.unfetched_card_files(camera_key, self.listed)
+
     def take(
         self,
         camera: Camera,
@@ -110,7 +120,7 @@ class CardTransfer:
             When a file could not be fetched. What came stays in ``incoming/``. `SamePicture` when
             the camera gave an earlier picture: that release is open again (``origin`` "program")
             or ended, and the card's file is offered.
-        IntakeError
+        FilingError
             When a file could not be given its name. It is filed at the next start.
         """
         facts = {
@@ -269,8 +279,8 @@ class CardTransfer:
                 # Nobody said how long it should be, and it speaks of more than came. When it
                 # comes like that twice, it is like that on the card, and is kept.
                 short = arrival.sha256
-                failed = IntakeError(f"{printable(file.name, 60)} came cut short.")
-            except (FileUnavailable, IntakeError) as error:
+                failed = FilingError(f"{printable(file.name, 60)} came cut short.")
+            except (FileUnavailable, FilingError) as error:
                 failed = error
                 self.store.journal.log(
                     "camera", f"{printable(file.name, 60)} came incomplete: {error}", self.roll_id
@@ -292,6 +302,19 @@ def card_files(facts: Mapping[str, Any]) -> list[CardFile]:
     return [CardFile(f["folder"], f["name"], f["size"], f["modified"]) for f in facts["files"]]
 
 
+def exposures(files: Sequence[CardFile]) -> list[list[CardFile]]:
+    """Part files into exposures: a raw file and its JPEG have one name but for the ending."""
+    found: dict[tuple[str, str], list[CardFile]] = {}
+    for file in sorted(dict.fromkeys(files), key=lambda f: (f.modified or 0, f.folder, f.name)):
+        found.setdefault(name_stem(file), []).append(file)
+    return list(found.values())
+
+
+def name_stem(file: CardFile) -> tuple[str, str]:
+    """Return a card file's folder and its name without the ending."""
+    return file.folder, file.name.rpartition(".")[0] or file.name
+
+
 def _raw_of(
     arrivals: Sequence[tuple[CardFile, Arrival]], known: Mapping[str, Recorded]
 ) -> Recorded | None:
@@ -304,12 +327,8 @@ def _beside(listed: Sequence[CardFile], files: Sequence[CardFile]) -> list[CardF
 
     A camera's news of the raw file can get lost, and only its JPEG is told of.
     """
-    named = {(file.folder, file.name.rpartition(".")[0]) for file in files}
-    return [
-        file
-        for file in listed
-        if file not in files and (file.folder, file.name.rpartition(".")[0]) in named
-    ]
+    named = {name_stem(file) for file in files}
+    return [file for file in listed if file not in files and name_stem(file) in named]
 
 
 def _said(pending: Sequence[PendingFile]) -> list[str]:

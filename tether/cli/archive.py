@@ -9,7 +9,7 @@ from pathlib import Path
 
 from tether.archive.archive import Archive
 from tether.archive.layout import rebuild_command
-from tether.archive.verify import Checked, Discrepancy, Notebook, Pace, Wrong, check
+from tether.archive.verify import Checked, Discrepancy, Pace, VerifyProgress, Wrong, check
 from tether.cli.progress import TerminalProgress
 from tether.errors import TetherError
 from tether.text import megabytes, plural, printable
@@ -23,7 +23,7 @@ def run_verify(root: Path, roll_name: str | None, *, afresh: bool) -> int:
         damage: list[str] = []
         if roll_name is None:
             damage = store.damage()
-            notebook = Notebook(archive.root, afresh=afresh)
+            notebook = VerifyProgress(archive.root, afresh=afresh)
             if notebook.count:
                 print(f"Going on with a check: {plural(notebook.count, 'roll')} done before.")
             rolls, total = store.rolls.all(), store.rolls.totals().rolls

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from tether.archive.archive import Archive
-from tether.archive.delivery_log import note_delivery
+from tether.archive.second_copy import note_delivery
 from tether.cli.progress import TerminalProgress
 from tether.delivery.folder import DeliveryResult
 from tether.delivery.options import DeliveryOptions

@@ -209,7 +209,7 @@ def web(
     # What is wrong with the options is said here, and not by a page that stays empty.
     given = app.commands[command].make_context(command, list(context.args)).params
     if command == "shoot":
-        from tether.archive.rehearsal_mark import refuse_rehearsals
+        from tether.archive.archive import refuse_rehearsals
 
         refuse_rehearsals(given["archive"] or default_archive())
     try:

@@ -9,8 +9,8 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tether.archive.fact_files import BesideUnusable, write_json
-from tether.archive.lock import RollLock
+from tether.archive.fact_files import FactFileUnusable, write_json
+from tether.archive.open_roll import RollLock
 from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.errors import TetherError
 from tether.paths import reason, whole_path
@@ -168,7 +168,7 @@ class DeliveredFolder:
                 folder.mkdir(exist_ok=True)
                 for left in folder.glob(".new-*"):  # of a run that was killed while writing
                     left.unlink(missing_ok=True)
-        except (OSError, BesideUnusable) as error:
+        except (OSError, FactFileUnusable) as error:
             raise TetherError(
                 f"The folder {printable(str(self.root))} cannot be used: {reason(error)}.",
                 kept="The raw files are untouched; nothing was delivered.",

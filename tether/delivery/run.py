@@ -8,8 +8,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from tether.archive.archive import Archive
-from tether.archive.fact_files import BesideUnusable
-from tether.archive.layout import TRIALS_FOLDER
+from tether.archive.fact_files import FactFileUnusable
+from tether.archive.layout import BENCH_FOLDER
 from tether.archive.records import Roll
 from tether.bench.light_record import LightRecord
 from tether.delivery.cluster import ClusterCrew
@@ -258,7 +258,7 @@ class RollDelivery:
                 with self.crew(state) as crew:
                     self._work(state, flat, crew)
                 self._describe(state, flat)
-            except (OSError, BesideUnusable) as error:
+            except (OSError, FactFileUnusable) as error:
                 raise TetherError(
                     f"The delivery stopped: {reason(error)}.",
                     kept="The raw files are untouched; finished positives are in "
@@ -284,7 +284,7 @@ class RollDelivery:
             # What the last kept frame was judged against; else what lies in the folder, as after a
             # rebuilt database or a light test that came last.
             gate = RollMemory.from_bytes(self.archive.store.rolls.memory(self.roll.id)).open_gate
-            kept = LightRecord(self.archive.folder(self.roll) / TRIALS_FOLDER).kept.gate
+            kept = LightRecord(self.archive.folder(self.roll) / BENCH_FOLDER).kept.gate
             gate = gate or (kept.as_open_gate() if kept else None)
             return from_grid(gate.channels, gate.grid) if gate else None
         for _, result in LocalCrew(1).each_done(measure_flat, [whole_path(self.options.flat)], 1):

@@ -9,9 +9,8 @@ from collections import Counter
 from dataclasses import dataclass
 from datetime import timedelta
 
-from tether.archive.archive import Archive
+from tether.archive.archive import Archive, is_rehearsals
 from tether.archive.records import Frame, FrameState
-from tether.archive.rehearsal_mark import is_rehearsals
 from tether.findings import Severity, Verdict
 from tether.reports.pace import pace_of_roll
 from tether.reports.rolls import go_on, program
@@ -105,8 +104,8 @@ def _why(frame: Frame) -> str:
 
 
 def _copy(archive: Archive) -> str:
-    if archive.mirror is not None:
-        return archive.mirror.state().sentence()
+    if archive.second_copy is not None:
+        return archive.second_copy.state().sentence()
     if is_rehearsals(archive.root):
         return "Of a rehearsal no second copy is made."
     return "There is no second copy: --copy FOLDER, on another disk, makes one of every file."
@@ -141,7 +140,7 @@ def leaving_text(archive: Archive, roll_name: str, pause: timedelta = _PAUSE) ->
     How the copies stand is said after it: they may still be under way.
     """
     said = statement(archive, roll_name, pause)
-    copies = [] if archive.mirror is not None else [said.copy]
+    copies = [] if archive.second_copy is not None else [said.copy]
     width = min(shutil.get_terminal_size().columns, 100)
     # A path or a command stays in one piece, to be marked and pasted.
     return "\n".join(

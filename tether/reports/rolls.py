@@ -11,10 +11,9 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from tether.archive.archive import Archive
-from tether.archive.last_start import options_of
+from tether.archive.archive import Archive, is_rehearsals
 from tether.archive.records import NewRoll
-from tether.archive.rehearsal_mark import is_rehearsals
+from tether.archive.store import options_of
 from tether.text import plural, printable
 
 NEWEST = 200

@@ -6,10 +6,10 @@ from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from tether.archive.archive import is_rehearsals
 from tether.archive.open_roll import OpenRoll
 from tether.archive.pauses import PAUSED, span
 from tether.archive.records import Confirmed, Scope, Sitting
-from tether.archive.rehearsal_mark import is_rehearsals
 from tether.archive.store import Store
 from tether.bench.benches import BenchBook
 from tether.bench.light_record import LightRecord

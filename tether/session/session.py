@@ -23,7 +23,7 @@ from tether.bench.shutter_loan import displaced
 from tether.bench.steps import BENCH, Step, steps_to_redo
 from tether.camera.protocol import CameraState, Role
 from tether.capture.bench_shots import BenchShots
-from tether.capture.leftover_actions import LeftoverActions
+from tether.capture.leftovers import LeftoverActions
 from tether.capture.recovery import recover
 from tether.capture.tethered import ReconnectableCamera, Tethered
 from tether.capture.transfer import CardTransfer, Progress
@@ -114,7 +114,7 @@ class Session:
 
     Raises
     ------
-    tether.archive.lock.RollBusy
+    tether.archive.open_roll.RollBusy
         When another program is at work on the roll.
     """
 

@@ -60,7 +60,7 @@ class Shooting:
         CameraError
             When no picture came. What the camera may hold is looked for when it is connected
             again.
-        IntakeError, ArchiveUnusable
+        FilingError, ArchiveUnusable
             When the picture could not be filed; the camera keeps its copy.
         """
         place = self._checklist.next_step()

@@ -14,6 +14,7 @@ from textual.containers import Vertical
 from textual.screen import Screen
 from textual.widgets import Static
 
+from tether.archive.open_roll import hold_roll
 from tether.archive.records import NewRoll, Roll, RollError
 from tether.errors import TetherError
 from tether.reports.rolls import NEWEST
@@ -102,7 +103,7 @@ class TetherApp(Shell):
                 self.not_made = wanted
             else:
                 # Whoever is at work on the roll holds the camera too: say that, not the other.
-                await self.thread.run(lambda: archive.open_roll(wanted).release())
+                await self.thread.run(lambda: hold_roll(archive, wanted).release())
             self._say(f"{printable(wanted.name)}: looking for the camera …")
             parts = asyncio.ensure_future(asyncio.to_thread(_table_parts))
             self.camera = self.camera or await self._find_camera()

@@ -133,7 +133,7 @@ class SessionPort:
         """Return what there is to say about the copies on a second disk since the last call."""
 
         def news(session: Session) -> Sequence[str]:
-            mirror = session.archive.mirror
+            mirror = session.archive.second_copy
             return mirror.news() if mirror is not None else ()
 
         return await self.ask(news)
