@@ -5,6 +5,8 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
+import secrets
+from collections.abc import Callable
 from pathlib import Path
 
 
@@ -46,3 +48,17 @@ def put_in_place(part: Path, final: Path) -> None:
     flush_file(part)
     part.replace(final)
     flush_folder(final.parent)
+
+
+def replace_whole(path: Path, write: Callable[[Path], object]) -> None:
+    """Have a file written beside its name and put in place; what was there stays until then.
+
+    ``write`` is given the name that it writes to, ``.new-`` and random digits before the same
+    ending: two machines on one network disk may number their processes alike.
+    """
+    part = path.with_name(f".new-{secrets.token_hex(4)}{path.suffix}")
+    try:
+        write(part)
+        put_in_place(part, path)
+    finally:
+        part.unlink(missing_ok=True)

@@ -164,7 +164,7 @@ def run_screen(start: Start) -> None:
         # In a browser, standard output still belongs to the page, which is gone.
         say = partial(print, file=sys.stderr if in_browser else sys.stdout)
         if screen.roll_name:
-            from tether.reports.roll_summary import leaving_text
+            from tether.reports.rolls import leaving_text
 
             say(leaving_text(archive, screen.roll_name))
         elif screen.not_made is not None:

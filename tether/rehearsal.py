@@ -263,7 +263,7 @@ def rehearse_on_screen(plan: Rehearsal) -> None:
 
 def rehearse_unattended(plan: Rehearsal) -> int:
     """Run the same session without a keyboard; return the exit code."""
-    from tether.reports.roll_summary import summary
+    from tether.reports.rolls import summary
     from tether.session.session import Session
     from tether.unattended import Unattended
 

@@ -17,9 +17,9 @@ from tether.cli.main import app
 from tether.film import FilmProcess
 from tether.launch import Start
 from tether.rehearsal import Rehearsal, again, find_roll
-from tether.reports.roll_summary import leaving_text
 from tether.reports.rolls import (
     go_on,
+    leaving_text,
     listing,
     listing_json,
     listing_text,

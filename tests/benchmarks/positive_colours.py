@@ -12,7 +12,7 @@ import statistics
 import tempfile
 from pathlib import Path
 
-from tests.positive.photographed import colour_difference, photograph, printed, recipes_of
+from tests.positive.photographed import colour_difference, photograph, printed, renderings_of
 from tether.film import FilmProcess
 from tether.settings import PositiveSettings
 
@@ -28,9 +28,9 @@ def main() -> None:
             with tempfile.TemporaryDirectory() as folder:
                 shots = photograph(Path(folder), process, given.frames, seed)
                 found = [
-                    colour_difference(printed(shot, recipe), shot, process)
-                    for shot, recipe in zip(
-                        shots, recipes_of(shots, process, PositiveSettings()), strict=True
+                    colour_difference(printed(shot, rendering), shot, process)
+                    for shot, rendering in zip(
+                        shots, renderings_of(shots, process, PositiveSettings()), strict=True
                     )
                 ]
             each = " ".join(f"{value:.1f}" for value in found)

@@ -29,7 +29,7 @@ from tether.film import FilmProcess
 from tether.positive.exif import ShotFacts
 from tether.positive.job import PrintJob, begin_worker, print_file
 from tether.positive.linear import camera_matrix
-from tether.positive.recipe import Recipe
+from tether.positive.rendering import Rendering
 
 
 def libraw_half(path: Path) -> tuple[int, ...]:
@@ -71,7 +71,9 @@ def jobs_for(
     return [
         PrintJob(
             path=path,
-            recipe=Recipe(film, (0.45, 0.78, 0.53), half=True, matrix=matrix, outline=outline),
+            rendering=Rendering(
+                film, (0.45, 0.78, 0.53), half=True, matrix=matrix, outline=outline
+            ),
             flat=None,
             shot=ShotFacts(),
             description=path.name,

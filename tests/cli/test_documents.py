@@ -16,7 +16,7 @@ from click.testing import CliRunner
 from docs.make_reference import pages
 from tether.cli.main import app
 from tether.delivery import xmp
-from tether.delivery.tables import COLUMNS
+from tether.delivery.write_reports import COLUMNS
 from tether.film import FILM_FORMATS
 from tether.findings import CATALOGUE
 from tether.settings import Settings

@@ -20,10 +20,9 @@ from tether.archive.archive import Archive
 from tether.archive.open_roll import hold_roll
 from tether.archive.records import Capture, FrameState, NewRoll, Roll
 from tether.delivery import contact_sheet as contact
-from tether.delivery.folder import DeliveryResult, DeliveryState
-from tether.delivery.options import DeliveryOptions
+from tether.delivery.crew import Crew, Job, Result
+from tether.delivery.folder import DeliveryOptions, DeliveryResult, DeliveryState
 from tether.delivery.run import DeliveryStep, RollDelivery
-from tether.delivery.workers import Crew, Job, Result
 from tether.facts import Facts
 from tether.film import FilmProcess
 from tether.findings import Verdict

@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import click
 import numpy as np
 import pytest
 from PIL import Image
@@ -19,9 +20,9 @@ from tether.archive.layout import BENCH_FOLDER, DATABASE
 from tether.archive.records import FrameState
 from tether.bench.light_record import KeptGate, LightRecord
 from tether.capture.bench_shots import BenchShot
+from tether.cli.options import QUARTER_TURN, STOPS, YES_OR_NO, PerFrame
+from tether.delivery.crew import LocalCrew, worker_count
 from tether.delivery.folder import DeliveredFolder
-from tether.delivery.options import by_frame, quarter_turns, yes_or_no
-from tether.delivery.workers import LocalCrew, worker_count
 from tether.errors import TetherError
 from tether.facts import Facts
 from tether.findings import Verdict
@@ -372,18 +373,24 @@ def test_a_wish_for_a_frame_that_is_not_there_is_refused(kept: Kept) -> None:
         kept.deliver(turns={9: 90})
 
 
-def test_crops_are_read_from_the_command_line() -> None:
-    assert yes_or_no(["7=no", "yes"]) == {7: False, 0: True}
-    for wrong in ("7", "=no", "7=maybe", "x=no", "-1=no"):
-        with pytest.raises(TetherError, match="not understood"):
-            yes_or_no([wrong])
+def read(kind: PerFrame, *texts: str) -> dict[int, object]:
+    return dict(kind.convert(text, None, None) for text in texts)
 
 
-def test_turns_and_exposures_are_read_from_the_command_line() -> None:
-    assert by_frame(["7=0.5", "-1"], -4, 4) == {7: 0.5, 0: -1.0}
-    assert quarter_turns(["3=-90", "180"]) == {3: 270, 0: 180}
-    for wrong in ("x", "7=", "=1", "7=9", "nan"):
-        with pytest.raises(TetherError):
-            by_frame([wrong], -4, 4)
-    with pytest.raises(TetherError):
-        quarter_turns(["45"])
+@pytest.mark.parametrize(
+    ("kind", "wrong"),
+    [
+        (YES_OR_NO, ["7", "=no", "7=maybe", "x=no", "-1=no"]),
+        (STOPS, ["x", "7=", "=1", "7=9", "nan"]),
+        (QUARTER_TURN, ["45", "7=45", "1.5", ""]),
+    ],
+)
+def test_what_is_chosen_for_a_frame_is_read_from_the_command_line(
+    kind: PerFrame, wrong: list[str]
+) -> None:
+    assert read(YES_OR_NO, "7=no", "yes") == {7: False, 0: True}
+    assert read(STOPS, "7=0.5", "-1") == {7: 0.5, 0: -1.0}
+    assert read(QUARTER_TURN, "3=-90", "180") == {3: 270, 0: 180}
+    for text in wrong:
+        with pytest.raises(click.BadParameter, match="not understood"):
+            kind.convert(text, None, None)

@@ -14,11 +14,16 @@ import pytest
 
 from tests.delivery.delivering import Kept, kept_roll
 from tether.archive.archive import Archive
-from tether.delivery.cluster import ClusterCrew, ClusterUnusable, SharedFolders, check, look
-from tether.delivery.folder import DeliveryResult
-from tether.delivery.options import DeliveryOptions
+from tether.delivery.crew import (
+    ClusterCrew,
+    ClusterUnusable,
+    SharedFolders,
+    WorkerLost,
+    check,
+    look,
+)
+from tether.delivery.folder import DeliveryOptions, DeliveryResult
 from tether.delivery.run import DeliveryStep, RollDelivery
-from tether.delivery.workers import WorkerLost
 from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.settings import Settings

@@ -32,7 +32,7 @@ import sys
 from contextlib import closing
 
 from tether.cli.main import main
-from tether.delivery.workers import LocalCrew
+from tether.delivery.crew import LocalCrew
 
 each_done = LocalCrew.each_done
 

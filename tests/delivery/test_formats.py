@@ -112,7 +112,7 @@ def test_what_commands_print_as_json(kept: Kept, raw: Path) -> None:
 def test_exit_codes_of_a_delivery(kept: Kept) -> None:
     deliver = ("deliver", "Harbour", "--archive", kept.archive.root, "--half", "--no-tiff")
     assert run(*deliver, "--turn", "2=90").exit_code == 0
-    assert run(*deliver, "--turn", "2=45").exit_code == 1, "an error in words"
+    assert run(*deliver, "--turn", "2=45").exit_code == 2, "no quarter turn"
     assert run(*deliver, "--workers", "none").exit_code == 2, "what click does not understand"
     kept.archive.store.frames.decide(kept.roll.id, 1, FrameState.KEPT, kept_take(kept, 2))
     path = kept.folder / "Harbour_f001_t2.dng"

@@ -13,7 +13,7 @@ from tether.facts import Facts
 from tether.film import FilmProcess
 from tether.findings import Verdict
 from tether.reports.pace import Taken, pace_of
-from tether.reports.roll_summary import leaving_text, statement
+from tether.reports.rolls import leaving_text, statement
 
 PAUSE = timedelta(minutes=15)
 START = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)

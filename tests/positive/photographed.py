@@ -17,12 +17,11 @@ from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.facts import Corners
 from tether.film import FilmProcess
-from tether.positive.curve import encoded
 from tether.positive.linear import camera_matrix, open_linear, tile_weights
 from tether.positive.printing import is_grey, print_frame
-from tether.positive.recipe import Recipe
-from tether.positive.roll_recipes import Brief, roll_recipes
+from tether.positive.rendering import Brief, Rendering, roll_renderings
 from tether.positive.sample import take_sample
+from tether.positive.tones import encoded
 from tether.raw import open_mosaic
 from tether.settings import PositiveSettings
 
@@ -89,16 +88,16 @@ def resized(planes: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
     )
 
 
-def printed(shot: Shot, recipe: Recipe) -> np.ndarray:
+def printed(shot: Shot, rendering: Rendering) -> np.ndarray:
     """Return a positive as values 0..1."""
     mosaic = open_mosaic(shot.path)
-    linear = open_linear(shot.path, mosaic, half=recipe.half, grey=is_grey(recipe))
-    return print_frame(linear, recipe, tile_weights(mosaic)) / 65535
+    linear = open_linear(shot.path, mosaic, half=rendering.half, grey=is_grey(rendering))
+    return print_frame(linear, rendering, tile_weights(mosaic)) / 65535
 
 
-def recipes_of(
+def renderings_of(
     shots: list[Shot], process: FilmProcess, settings: PositiveSettings, half: bool = True
-) -> list[Recipe]:
+) -> list[Rendering]:
     briefs = [
         Brief(
             str(s.path),
@@ -109,7 +108,7 @@ def recipes_of(
         )
         for s in shots
     ]
-    made = roll_recipes(process, briefs, settings, half=half)
+    made = roll_renderings(process, briefs, settings, half=half)
     return [made[str(s.path)] for s in shots]
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tether.facts import Corners
-from tether.positive.roll_recipes import FEWEST, SPARE, WIDEST, common_outline
+from tether.positive.rendering import FEWEST, SPARE, WIDEST, common_outline
 
 WIDTH, HEIGHT = 1440.0, 960.0
 

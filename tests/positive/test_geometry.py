@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from tether.positive.deskew import size_for, straightened
-from tether.positive.geometry import canvas
+from tether.positive.geometry import canvas, size_for, straightened
 
 
 @pytest.mark.parametrize("shape", [(5, 8), (5, 8, 3)])

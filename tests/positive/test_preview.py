@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tether.film import FilmProcess
-from tether.positive.preview import preview
+from tether.positive.tones import preview
 from tether.settings import PositiveSettings
 
 BASE = (0.5, 0.6, 0.4)

@@ -8,13 +8,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.positive.photographed import colour_difference, photograph, printed, recipes_of, resized
+from tests.positive.photographed import (
+    colour_difference,
+    photograph,
+    printed,
+    renderings_of,
+    resized,
+)
 from tether.film import FilmProcess
 from tether.positive.flat_field import flat_field
 from tether.positive.linear import open_linear, tile_weights
 from tether.positive.printing import print_frame
-from tether.positive.recipe import Recipe
-from tether.positive.roll_recipes import Brief, roll_recipes
+from tether.positive.rendering import Brief, Rendering, roll_renderings
 from tether.positive.sample import take_sample
 from tether.raw import open_mosaic
 from tether.settings import PositiveSettings
@@ -37,8 +42,10 @@ def test_film_gives_the_scene_back(tmp_path: Path, process: FilmProcess, limit: 
     pytest.importorskip("skimage.color", reason="scikit-image is not installed")
     shots = photograph(tmp_path, process, frames=5)
     differences = [
-        colour_difference(printed(shot, recipe), shot, process)
-        for shot, recipe in zip(shots, recipes_of(shots, process, PositiveSettings()), strict=True)
+        colour_difference(printed(shot, rendering), shot, process)
+        for shot, rendering in zip(
+            shots, renderings_of(shots, process, PositiveSettings()), strict=True
+        )
     ]
     assert np.mean(differences) < limit
 
@@ -50,8 +57,8 @@ def test_a_step_tablet_prints_in_even_steps_of_the_stated_contrast(tmp_path: Pat
     density, boxes = zip(*shot.boxes, strict=True)
     base = take_sample(mosaic, process, None).lightest
     settings = replace(PositiveSettings(), mid_density=1.5)
-    recipe = Recipe(process, base, mirrored=False, half=True, settings=settings)
-    seen = printed(shot, recipe)
+    rendering = Rendering(process, base, mirrored=False, half=True, settings=settings)
+    seen = printed(shot, rendering)
     value = np.array(
         [np.median(seen[y0 // 2 : y1 // 2, x0 // 2 : x1 // 2]) for x0, y0, x1, y1 in boxes]
     )
@@ -67,8 +74,8 @@ def test_a_step_tablet_prints_in_even_steps_of_the_stated_contrast(tmp_path: Pat
 
 def test_the_positive_is_the_right_way_round(tmp_path: Path) -> None:
     (shot,) = photograph(tmp_path, FilmProcess.BW_NEGATIVE, frames=1)
-    (recipe,) = recipes_of([shot], FilmProcess.BW_NEGATIVE, PositiveSettings())
-    seen = printed(shot, recipe)
+    (rendering,) = renderings_of([shot], FilmProcess.BW_NEGATIVE, PositiveSettings())
+    seen = printed(shot, rendering)
     wanted = resized(shot.log_exposure, seen.shape)[..., 1]
 
     def alike(picture: np.ndarray) -> float:
@@ -76,20 +83,20 @@ def test_the_positive_is_the_right_way_round(tmp_path: Path) -> None:
 
     assert alike(seen) > 0.9
     assert alike(seen) > alike(seen[:, ::-1]) + 0.02
-    wrong = printed(shot, replace(recipe, mirrored=False))
+    wrong = printed(shot, replace(rendering, mirrored=False))
     assert alike(wrong) < alike(seen)
-    turned = printed(shot, replace(recipe, turn=90))
+    turned = printed(shot, replace(rendering, turn=90))
     np.testing.assert_array_equal(turned, np.rot90(seen, -1))
 
 
 def test_frames_of_a_roll_match_though_their_exposures_differ(tmp_path: Path) -> None:
     shots = photograph(tmp_path, FilmProcess.COLOUR_NEGATIVE, frames=4)
-    recipes = recipes_of(shots, FilmProcess.COLOUR_NEGATIVE, PositiveSettings())
-    assert len({r.balance for r in recipes}) == 1
-    assert len({r.base for r in recipes}) == 1
+    renderings = renderings_of(shots, FilmProcess.COLOUR_NEGATIVE, PositiveSettings())
+    assert len({r.balance for r in renderings}) == 1
+    assert len({r.base for r in renderings}) == 1
     sample = take_sample(open_mosaic(shots[0].path), FilmProcess.COLOUR_NEGATIVE, None)
     longer = replace(sample, light=2 * sample.light)
-    made = roll_recipes(
+    made = roll_renderings(
         FilmProcess.COLOUR_NEGATIVE,
         [Brief("a", sample), Brief("b", sample), Brief("c", longer)],
         PositiveSettings(),
@@ -101,9 +108,9 @@ def test_frames_of_a_roll_match_though_their_exposures_differ(tmp_path: Path) ->
 def test_half_and_full_size_agree(tmp_path: Path) -> None:
     for process in FilmProcess:
         (shot,) = photograph(tmp_path, process, frames=1)
-        (recipe,) = recipes_of([shot], process, PositiveSettings())
-        recipe = replace(recipe, outline=None)
-        half, full = printed(shot, recipe), printed(shot, replace(recipe, half=False))
+        (rendering,) = renderings_of([shot], process, PositiveSettings())
+        rendering = replace(rendering, outline=None)
+        half, full = printed(shot, rendering), printed(shot, replace(rendering, half=False))
         h, w = half.shape[:2]
         binned = full[: 2 * h, : 2 * w].reshape(h, 2, w, 2, *full.shape[2:]).mean(axis=(1, 3))
         assert np.abs(np.median(half - binned)) < 0.004
@@ -112,8 +119,8 @@ def test_half_and_full_size_agree(tmp_path: Path) -> None:
 
 def test_a_turned_outline_is_printed_straight(tmp_path: Path) -> None:
     (shot,) = photograph(tmp_path, FilmProcess.BW_NEGATIVE, frames=1, placement_degrees=2.0)
-    (recipe,) = recipes_of([shot], FilmProcess.BW_NEGATIVE, PositiveSettings())
-    seen = printed(shot, recipe)
+    (rendering,) = renderings_of([shot], FilmProcess.BW_NEGATIVE, PositiveSettings())
+    seen = printed(shot, rendering)
     wanted = resized(shot.log_exposure, seen.shape)[..., 1]
     assert seen.shape[1] / seen.shape[0] == pytest.approx(1.5, abs=0.02)
     assert np.corrcoef(seen.ravel(), wanted.ravel())[0, 1] > 0.9
@@ -140,12 +147,12 @@ def test_a_flat_field_takes_the_falloff_out(tmp_path: Path) -> None:
     mosaic = open_mosaic(frame)
     linear = open_linear(frame, mosaic, half=True, grey=True)
     settings = replace(PositiveSettings(), mid_density=1.0)
-    recipe = Recipe(
+    rendering = Rendering(
         FilmProcess.BW_NEGATIVE, (0.7, 1.2, 0.8), mirrored=False, half=True, settings=settings
     )
     off = []
     for light in (None, flat):
-        seen = print_frame(linear, recipe, tile_weights(mosaic), light) / 65535
+        seen = print_frame(linear, rendering, tile_weights(mosaic), light) / 65535
         found = [
             (
                 patch.density,

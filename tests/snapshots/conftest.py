@@ -31,8 +31,8 @@ from tests.snapshots.still import Bench, StoppedClock
 from tether import clock
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
-from tether.reports import roll_summary as statement
-from tether.reports.roll_summary import Statement
+from tether.reports import rolls as statement
+from tether.reports.rolls import Statement
 from tether.tui import session_port
 from tether.tui.app import TetherApp
 from tether.tui.app_context import AppContext

@@ -10,7 +10,6 @@ import contextlib
 import json
 import os
 import re
-import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
@@ -27,7 +26,7 @@ from tether.archive.records import (
     Scope,
     Sitting,
 )
-from tether.disk import put_in_place
+from tether.disk import replace_whole
 from tether.errors import TetherError
 from tether.facts import Facts
 from tether.film import FilmProcess
@@ -83,15 +82,7 @@ def write_bytes(path: Path, data: bytes) -> None:
         with contextlib.suppress(OSError):
             if path.stat().st_size == len(data) and path.read_bytes() == data:
                 return
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".new-")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-            Path(name).chmod(0o644)
-            put_in_place(Path(name), path)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
+        replace_whole(path, lambda part: part.write_bytes(data))
     except OSError as error:
         raise FactFileUnusable(
             f"{printable(path.name)} could not be written: {error.strerror}.",

@@ -17,7 +17,7 @@ from PIL import Image
 from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.measure.focus.sharpness import PLACES, live_sharpness
-from tether.positive.preview import preview
+from tether.positive.tones import preview
 from tether.settings import PositiveSettings
 
 LARGEST = 4096

@@ -1,18 +1,60 @@
-"""What the commands that look after an archive do on a terminal."""
+"""The commands that look after an archive, and the bar that shows how far a command is."""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+import sys
+from collections.abc import Callable, Iterator
 from itertools import count
 from pathlib import Path
+
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TaskID,
+    TextColumn,
+    TimeRemainingColumn,
+)
 
 from tether.archive.archive import Archive
 from tether.archive.layout import rebuild_command
 from tether.archive.verify import Checked, Discrepancy, Pace, VerifyProgress, Wrong, check
-from tether.cli.progress import TerminalProgress
 from tether.errors import TetherError
 from tether.text import megabytes, plural, printable
+
+Show = Callable[[str, float, float | None, str], None]
+"""Says how far a phase is: its words, done, total (None where nobody knows), and any text."""
+
+
+@contextlib.contextmanager
+def progress(*, lines: bool = False) -> Iterator[Show]:
+    """Show the phases of a command, each as a bar that moves.
+
+    Where there is no terminal it shows nothing, or with ``lines`` a line for each finished phase.
+    """
+    tasks: dict[str, TaskID] = {}
+    bars = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        TextColumn("{task.fields[now]}", markup=False),
+        transient=True,
+        disable=not sys.stdout.isatty(),
+    )
+
+    def show(phase: str, done: float, total: float | None, now: str) -> None:
+        if bars.disable:
+            if lines and done == total:
+                print(f"{phase}: {total} done", flush=True)
+            return
+        if phase not in tasks:
+            tasks[phase] = bars.add_task(phase, now="")
+        bars.update(tasks[phase], completed=done, total=total, now=printable(now, 40))
+
+    with bars:
+        yield show
 
 
 def run_verify(root: Path, roll_name: str | None, *, afresh: bool) -> int:
@@ -30,11 +72,11 @@ def run_verify(root: Path, roll_name: str | None, *, afresh: bool) -> int:
         else:
             rolls, total = iter([store.rolls.named(roll_name)]), 1
         try:
-            with TerminalProgress() as progress:
+            with progress() as show:
 
                 def report(pace: Pace) -> None:
                     share = pace.done_bytes / pace.roll_bytes if pace.roll_bytes else 0.0
-                    progress.show("checking rolls", pace.rolls + share, pace.all_rolls, pace.roll)
+                    show("checking rolls", pace.rolls + share, pace.all_rolls, pace.roll)
 
                 found = check(archive, rolls, total, notebook=notebook, report=report)
         except KeyboardInterrupt:
@@ -89,11 +131,11 @@ def run_package(root: Path, roll_name: str, destination: Path) -> None:
 
     with contextlib.closing(Archive(root, create=False)) as archive:
         roll = archive.store.rolls.named(roll_name)
-        with TerminalProgress() as progress:
+        with progress() as show:
             names = count()
             made = package(
                 archive, roll, destination,
-                lambda name: progress.show("packing files", next(names), None, name),
+                lambda name: show("packing files", next(names), None, name),
             )  # fmt: skip
     print(f"The package lies in {printable(str(made), 500)}; it was read back and is valid.")
 

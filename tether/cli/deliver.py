@@ -6,9 +6,8 @@ from collections.abc import Iterator
 
 from tether.archive.archive import Archive
 from tether.archive.second_copy import note_delivery
-from tether.cli.progress import TerminalProgress
-from tether.delivery.folder import DeliveryResult
-from tether.delivery.options import DeliveryOptions
+from tether.cli.archive import progress
+from tether.delivery.folder import DeliveryOptions, DeliveryResult
 from tether.delivery.run import DeliveryStep, RollDelivery
 from tether.errors import TetherError
 from tether.settings import Settings
@@ -28,10 +27,10 @@ def deliver_roll(
         When there is nothing to deliver or it was interrupted.
     """
     roll = archive.store.rolls.named(roll_name)
-    with TerminalProgress(lines=True) as progress:
+    with progress(lines=True) as show:
 
         def report(step: DeliveryStep) -> None:
-            progress.show(_WORDS[step.phase], step.done, step.total, step.text)
+            show(_WORDS[step.phase], step.done, step.total, step.text)
 
         delivery = RollDelivery(archive, roll, settings, options, report)
         try:

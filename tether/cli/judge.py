@@ -58,10 +58,7 @@ def measure(
 @json_option
 @settings_option
 def light(
-    files: tuple[Path, ...],
-    lamp_off: Path | None,
-    as_json: bool,
-    settings: Path | None,
+    files: tuple[Path, ...], lamp_off: Path | None, as_json: bool, settings: Path | None
 ) -> None:
     """Judge the light: evenness, flicker, colour and stray light, from the open gate."""
     from tether.cli.judged_files import light_files

@@ -16,6 +16,9 @@ from tether.cli.options import (
     FILM,
     NUMBER,
     PATH,
+    QUARTER_TURN,
+    STOPS,
+    YES_OR_NO,
     Int,
     archive_option,
     default_archive,
@@ -131,10 +134,7 @@ def shoot(
     help=f"One of {', '.join(FILM_FORMATS)}. [default: that of an unfinished roll, or 135]",
 )
 @click.option(
-    "--frames",
-    type=Int(1, 40),
-    default=6,
-    help="Frames on the roll, if it is a new one.",
+    "--frames", type=Int(1, 40), default=6, help="Frames on the roll, if it is a new one."
 )
 @click.option(
     "--strips", type=Int(), default=6, help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut."
@@ -191,16 +191,9 @@ def rehearse(
 @click.pass_context
 @click.argument("command", help="shoot or rehearse; its own arguments and options follow.")
 @click.option(
-    "--port",
-    type=Int(0, 65535),
-    default=0,
-    help="Port on 127.0.0.1; 0 for one that is free.",
+    "--port", type=Int(0, 65535), default=0, help="Port on 127.0.0.1; 0 for one that is free."
 )
-def web(
-    context: click.Context,
-    command: str,
-    port: int,
-) -> None:
+def web(context: click.Context, command: str, port: int) -> None:
     """Show the terminal program in a browser on this machine: tether web shoot, and its options."""
     if command not in ("shoot", "rehearse") or "--unattended" in context.args:
         raise click.BadParameter(
@@ -227,17 +220,10 @@ def web(
 @archive_option
 @json_option
 @click.option(
-    "--newest",
-    type=Int(1),
-    help="Only the newest so many. [default: 200; all with --json]",
+    "--newest", type=Int(1), help="Only the newest so many. [default: 200; all with --json]"
 )
 @click.option("--unfinished", is_flag=True, help="Only rolls with an open frame.")
-def rolls(
-    archive: Path | None,
-    as_json: bool,
-    newest: int | None,
-    unfinished: bool,
-) -> None:
+def rolls(archive: Path | None, as_json: bool, newest: int | None, unfinished: bool) -> None:
     """List the rolls of the archive, how far each is, and how to go on."""
     from tether.archive.archive import Archive
     from tether.reports.rolls import NEWEST, listing, listing_json, listing_text
@@ -258,11 +244,7 @@ def rolls(
 @click.argument("roll", required=False, help="Only this roll. [default: all]")
 @archive_option
 @click.option("--afresh", is_flag=True, help="Begin anew instead of going on with a check.")
-def verify(
-    roll: str | None,
-    archive: Path | None,
-    afresh: bool,
-) -> None:
+def verify(roll: str | None, archive: Path | None, afresh: bool) -> None:
     """Check that every file is still what it was; name what is missing, changed or unknown."""
     from tether.cli.archive import run_verify
 
@@ -273,11 +255,7 @@ def verify(
 @click.argument("roll", help="Name of the roll.")
 @click.argument("destination", type=PATH, help="A folder that does not exist yet.")
 @archive_option
-def package(
-    roll: str,
-    destination: Path,
-    archive: Path | None,
-) -> None:
+def package(roll: str, destination: Path, archive: Path | None) -> None:
     """Copy a roll into a package with its checksums (BagIt, RFC 8493), to hand it on."""
     from tether.cli.archive import run_package
 
@@ -286,9 +264,7 @@ def package(
 
 @app.command()
 @archive_option
-def rebuild(
-    archive: Path | None,
-) -> None:
+def rebuild(archive: Path | None) -> None:
     """Build the archive's database from its folders, or record what it lacks."""
     from tether.cli.archive import run_rebuild
 
@@ -352,13 +328,20 @@ app.add_command(tablet)
 @click.option("--half", is_flag=True, help="Positives at half the sensor's size; much quicker.")
 @click.option("--tiff/--no-tiff", default=True, help="Write 16-bit TIFF files beside the JPEGs.")
 @click.option(
-    "--turn", multiple=True, help="Turn clockwise: 7=90 for frame 7, 90 for all. Remembered."
+    "--turn",
+    type=QUARTER_TURN,
+    multiple=True,
+    help="Turn clockwise: 7=90 for frame 7, 90 for all. Remembered.",
 )
 @click.option(
-    "--exposure", multiple=True, help="Print lighter by stops: 7=0.5 for frame 7. Remembered."
+    "--exposure",
+    type=STOPS,
+    multiple=True,
+    help="Print lighter by stops: 7=0.5 for frame 7. Remembered.",
 )
 @click.option(
     "--crop",
+    type=YES_OR_NO,
     multiple=True,
     help="Print all of the raw file: 7=no for frame 7, yes to undo. Remembered.",
 )
@@ -374,9 +357,9 @@ def deliver(
     to: Path | None,
     half: bool,
     tiff: bool,
-    turn: tuple[str, ...],
-    exposure: tuple[str, ...],
-    crop: tuple[str, ...],
+    turn: tuple[tuple[int, int], ...],
+    exposure: tuple[tuple[int, float], ...],
+    crop: tuple[tuple[int, bool], ...],
     flat: Path | None,
     workers: int | None,
     scheduler: str | None,
@@ -385,15 +368,15 @@ def deliver(
     """Deliver a roll: positives, contact sheet, sidecars, tables and a page to read."""
     from tether.archive.archive import Archive
     from tether.cli.deliver import deliver_roll
-    from tether.delivery.options import DeliveryOptions, by_frame, quarter_turns, yes_or_no
+    from tether.delivery.folder import DeliveryOptions
 
     options = DeliveryOptions(
         to=to,
         half=half,
         tiff=tiff,
-        turns=quarter_turns(turn or ()),
-        exposures=by_frame(exposure or (), -4, 4),
-        crops=yes_or_no(crop or ()),
+        turns=dict(turn),
+        exposures=dict(exposure),
+        crops=dict(crop),
         flat=flat,
         workers=workers,
         scheduler=scheduler,
@@ -409,10 +392,7 @@ def deliver(
 @app.command("settings")
 @settings_option
 @click.option("--write", type=PATH, help="Write them into this new file.")
-def show_settings(
-    settings: Path | None,
-    write: Path | None,
-) -> None:
+def show_settings(settings: Path | None, write: Path | None) -> None:
     """Print every target, tolerance and limit with its unit, range and source."""
     from tether.settings_file import render
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -71,8 +72,46 @@ class _Number(click.ParamType[float]):
             self.fail(f"'{printable(str(value), 40)}' is not a number.", param, ctx)
 
 
+class PerFrame(click.ParamType[tuple[int, Any]]):
+    """A value for one frame, ``7=90``, or for all frames, ``90`` (frame 0)."""
+
+    name = "value for a frame"
+
+    def __init__(self, read: Callable[[str], Any], values: str) -> None:
+        self._read, self._values = read, values
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, Any]:
+        """Return the frame and what was read of its value."""
+        frame, equals, text = value.rpartition("=")
+        try:
+            if equals and not frame.isdecimal():
+                raise ValueError
+            return int(frame or 0), self._read(text)
+        except (ValueError, KeyError):
+            self.fail(
+                f"'{printable(value, 40)}' is not understood. Write FRAME=VALUE, or a value for "
+                f"all frames: {self._values}.",
+                param,
+                ctx,
+            )
+
+
+def _stops(text: str) -> float:
+    if not -4 <= (stops := float(text)) <= 4:
+        raise ValueError
+    return stops
+
+
 FILM = _Film()
 NUMBER = _Number()
+QUARTER_TURN = PerFrame(
+    {"90": 90, "180": 180, "270": 270, "-90": 270, "-180": 180, "-270": 90, "0": 0}.__getitem__,
+    "90, 180, 270 or -90",
+)
+STOPS = PerFrame(_stops, "stops from -4 to 4")
+YES_OR_NO = PerFrame({"yes": True, "no": False}.__getitem__, "yes or no")
 
 archive_option = click.option(
     "--archive",

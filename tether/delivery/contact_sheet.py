@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 from PIL import Image, ImageDraw, ImageFont, ImageOps
 from PIL.Image import Image as Picture
 
 from tether.archive.records import FrameState
+from tether.disk import replace_whole
 from tether.film import FilmFormat
 from tether.findings import Verdict
 from tether.text import printable
@@ -217,39 +218,28 @@ class _Page:
             )
 
 
-def save_sheets(
-    sheet: Sheet, folder: Path, replace: Callable[[Path, Callable[[Path], None]], None]
-) -> list[Path]:
-    """Write the sheet as PNG pages and as PDF for each paper; return the files.
-
-    ``replace`` is given a name and what writes it, and sees to it that a file appears whole.
-    """
+def save_sheets(sheet: Sheet, folder: Path) -> list[Path]:
+    """Write the sheet as PNG pages and as PDF for each paper; return the files."""
     written: list[Path] = []
     for paper in PAPERS:
-        pages = contact_pages(sheet, paper, DPI)
+        first, *rest = pages = contact_pages(sheet, paper, DPI)
         for number, page in enumerate(pages, 1):
-            path = folder / f"contact-sheet-{paper}-{number}.png"
-            replace(path, lambda part, page=page: page.save(part, "PNG", dpi=(DPI, DPI)))  # type: ignore[misc]
-            written.append(path)
-        path = folder / f"contact-sheet-{paper}.pdf"
-        first, rest = pages[0], pages[1:]
-
-        def write(part: Path, first: Picture = first, rest: list[Picture] = rest) -> None:
-            first.save(
-                part,
-                "PDF",
-                save_all=True,
-                append_images=rest,
-                resolution=DPI,
-                title=printable(sheet.title),
-                quality=90,
-                # No clock: the same roll gives the same bytes.
-                creationDate=None,
-                modDate=None,
-            )
-
-        replace(path, write)
-        written.append(path)
+            written.append(folder / f"contact-sheet-{paper}-{number}.png")
+            replace_whole(written[-1], partial(page.save, format="PNG", dpi=(DPI, DPI)))
+        written.append(folder / f"contact-sheet-{paper}.pdf")
+        pdf = partial(
+            first.save,
+            format="PDF",
+            save_all=True,
+            append_images=rest,
+            resolution=DPI,
+            title=printable(sheet.title),
+            quality=90,
+            # No clock: the same roll gives the same bytes.
+            creationDate=None,
+            modDate=None,
+        )
+        replace_whole(written[-1], pdf)
     return written
 
 

@@ -1,11 +1,11 @@
-"""The delivered folder: where its files lie, and what it remembers from one run to the next."""
+"""The delivered folder: its files, what a person chose for them, and what it remembers."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -35,12 +35,59 @@ class Choice:
     crop: bool = True
 
 
+@dataclass(frozen=True, slots=True)
+class DeliveryOptions:
+    """What a person asked of a delivery.
+
+    ``turns``, ``exposures`` and ``crops`` are by frame, 0 for all frames; they are remembered in
+    the delivered folder. ``flat`` is a raw file of the empty gate. ``scheduler`` is the address of
+    a Dask scheduler whose workers do the work; None does it here, with ``workers`` processes.
+    """
+
+    to: Path | None = None
+    half: bool = False
+    tiff: bool = True
+    turns: Mapping[int, int] = field(default_factory=dict)
+    exposures: Mapping[int, float] = field(default_factory=dict)
+    crops: Mapping[int, bool] = field(default_factory=dict)
+    flat: Path | None = None
+    workers: int | None = None
+    scheduler: str | None = None
+
+
+def choices_with(
+    known: Mapping[int, Choice], options: DeliveryOptions, frames: Sequence[int]
+) -> dict[int, Choice]:
+    """Return the choices by frame with what is wished now; ``frames`` are the roll's.
+
+    Raises
+    ------
+    TetherError
+        When something is wished for a frame that the roll does not have.
+    """
+    made = dict(known)
+    for number in {*options.turns, *options.exposures, *options.crops} - {0, *frames}:
+        raise TetherError(
+            f"There is no frame {number} on this roll.",
+            kept="Nothing was changed.",
+            todo=f"Its frames are {min(frames, default=0)} to {max(frames, default=0)}.",
+        )
+    wished: tuple[tuple[str, Mapping[int, Any]], ...] = (
+        ("turn", options.turns), ("exposure", options.exposures), ("crop", options.crops),
+    )  # fmt: skip
+    for name, values in wished:
+        for frame, value in sorted(values.items()):  # what is for all comes first
+            for number in frames if frame == 0 else [frame]:
+                made[number] = replace(made.get(number, Choice()), **{name: value})
+    return made
+
+
 @dataclass(slots=True)
 class Record:
     """What was done, by the raw file's name.
 
     ``samples`` hold what a raw file was sampled with (its state on disk and the job's digest
-    are the key), ``printed`` the digest of the recipe each positive was made by, ``choices``
+    are the key), ``printed`` the digest of the rendering each positive was made by, ``choices``
     what a person chose, by frame.
     """
 

@@ -21,8 +21,7 @@ from tether.delivery.xmp import Subject, description, positive_packet
 from tether.facts import Corners
 from tether.positive.flat_field import FlatField
 from tether.positive.job import PrintJob, SampleJob
-from tether.positive.recipe import Recipe, outline_of
-from tether.positive.roll_recipes import Brief, common_outline, roll_recipes
+from tether.positive.rendering import Brief, Rendering, common_outline, outline_of, roll_renderings
 from tether.positive.sample import base_in
 from tether.settings import STROBE, PositiveSettings
 
@@ -78,10 +77,10 @@ def samples_to_take(state: DeliveryState, flat: FlatField | None) -> list[Task[S
     return tasks
 
 
-def recipes(
+def renderings(
     state: DeliveryState, settings: PositiveSettings, flat: FlatField | None, *, half: bool
-) -> dict[str, Recipe]:
-    """Work out what holds for the roll, and from it each sampled frame's recipe, by file name."""
+) -> dict[str, Rendering]:
+    """Work out what holds for the roll, and from it each sampled frame's rendering, by name."""
     briefs = []
     outlines = _outlines(state)
     for file in state.files:
@@ -101,7 +100,7 @@ def recipes(
             )
         )
     neutral = flat.neutral if flat else None
-    return roll_recipes(state.roll.process, briefs, settings, half=half, neutral=neutral)
+    return roll_renderings(state.roll.process, briefs, settings, half=half, neutral=neutral)
 
 
 def _outlines(state: DeliveryState) -> dict[str, Corners]:
@@ -132,7 +131,7 @@ def _outlines(state: DeliveryState) -> dict[str, Corners]:
 
 
 def prints_to_make(
-    state: DeliveryState, by_name: dict[str, Recipe], flat: FlatField | None, *, tiff: bool
+    state: DeliveryState, by_name: dict[str, Rendering], flat: FlatField | None, *, tiff: bool
 ) -> tuple[list[Task[PrintJob]], int]:
     """Return the printing that is to be done, and how many positives are there already."""
     tasks, there = [], 0
@@ -157,13 +156,13 @@ def digest_of(flat: FlatField | None) -> str:
 
 
 def _print_job(
-    state: DeliveryState, file: ChosenFile, recipe: Recipe, flat: FlatField | None, tiff: bool
+    state: DeliveryState, file: ChosenFile, rendering: Rendering, flat: FlatField | None, tiff: bool
 ) -> PrintJob:
     name = file.capture.file_name
     subject = Subject(state.roll, file.frame, file.capture, file.shot)
     return PrintJob(
         path=file.path,
-        recipe=recipe,
+        rendering=rendering,
         flat=flat,
         shot=file.shot,
         description=description(subject),

@@ -12,17 +12,24 @@ from tether.archive.fact_files import FactFileUnusable
 from tether.archive.layout import BENCH_FOLDER
 from tether.archive.records import Roll
 from tether.bench.light_record import LightRecord
-from tether.delivery.cluster import ClusterCrew
+from tether.delivery.crew import ClusterCrew, Crew, LocalCrew, Result
 from tether.delivery.folder import (
     DeliveredFolder,
+    DeliveryOptions,
     DeliveryResult,
     DeliveryState,
+    choices_with,
     on_disk,
     without_pictures,
 )
-from tether.delivery.options import DeliveryOptions, choices_with
-from tether.delivery.plan import Job, Task, chosen_files, prints_to_make, recipes, samples_to_take
-from tether.delivery.workers import Crew, LocalCrew, Result
+from tether.delivery.plan import (
+    Job,
+    Task,
+    chosen_files,
+    prints_to_make,
+    renderings,
+    samples_to_take,
+)
 from tether.delivery.write_reports import write_reports, write_sidecars
 from tether.errors import TetherError
 from tether.measure.roll.memory import RollMemory
@@ -311,7 +318,7 @@ class RollDelivery:
 
     def _work(self, state: DeliveryState, flat: FlatField | None, crew: Crew) -> None:
         take_samples(samples_to_take(state, flat), crew, state, self.result, self.report)
-        made = recipes(state, self.settings, flat, half=self.options.half)
+        made = renderings(state, self.settings, flat, half=self.options.half)
         tasks, there = prints_to_make(state, made, flat, tiff=self.options.tiff)
         self.result.unchanged = there
         make_prints(tasks, crew, state, self.result, self.report)

@@ -2,19 +2,132 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from tether.archive.records import Frame
+from tether.archive.records import Frame, Roll
 from tether.delivery.contact_sheet import Cell, Sheet, save_sheets
 from tether.delivery.folder import DeliveryResult, DeliveryState, strips_of
 from tether.delivery.page.page import PageFacts, page
-from tether.delivery.tables import as_csv, as_json, rows
 from tether.delivery.xmp import Subject, is_as_written, raw_sidecar
-from tether.positive.files import replaced
+from tether.disk import replace_whole
 from tether.positive.flat_field import FlatField
 from tether.text import printable
+
+COLUMNS = (
+    "roll", "film", "format", "strip", "frame", "state", "take", "choice", "verdict", "findings",
+    "note", "file", "size", "sha256", "taken_at", "shutter", "aperture", "iso", "base_ev",
+    "positive",
+)  # fmt: skip
+
+#: A spreadsheet takes a cell that begins with one of these for a formula.
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def rows(roll: Roll, frames: Sequence[Frame], positives: Mapping[str, str]) -> list[dict[str, Any]]:
+    """Return one mapping a raw file, and one for each frame without any; keys as in `COLUMNS`.
+
+    ``positives`` maps a raw file's name to its positive's name within the delivered folder.
+    """
+    found: list[dict[str, Any]] = []
+    for frame in frames:
+        common = {
+            "roll": roll.name,
+            "film": roll.process.value,
+            "format": roll.format_key,
+            "strip": roll.strip_of(frame.number),
+            "frame": frame.number,
+            "state": frame.state.value,
+            "note": frame.note,
+        }
+        for capture in frame.captures:
+            found.append(
+                common
+                | {
+                    "take": capture.take,
+                    "choice": capture.decision or "undecided",
+                    "verdict": capture.verdict.value,
+                    "findings": " ".join(capture.facts.texts),
+                    "file": capture.file_name,
+                    "size": capture.size,
+                    "sha256": capture.sha256,
+                    "taken_at": capture.taken_at,
+                    "shutter": capture.settings.get("shutter", ""),
+                    "aperture": capture.settings.get("aperture", ""),
+                    "iso": capture.settings.get("iso", ""),
+                    "base_ev": capture.facts.base_ev,
+                    "positive": positives.get(capture.file_name, ""),
+                }
+            )
+        if not frame.captures:
+            found.append(common)
+    return found
+
+
+def as_csv(table: Sequence[Mapping[str, Any]]) -> str:
+    """Return the table as CSV (RFC 4180), UTF-8 text with a header line.
+
+    Text that a spreadsheet would take for a formula gets an apostrophe before it.
+    """
+    out = io.StringIO()
+    writer = csv.DictWriter(out, COLUMNS, restval="", lineterminator="\r\n")
+    writer.writeheader()
+    for row in table:
+        writer.writerow({key: _plain(value) for key, value in row.items()})
+    return out.getvalue()
+
+
+def as_json(roll: Roll, frames: Sequence[Frame], print_settings: Mapping[str, Any]) -> str:
+    """Return all that is known of the roll as JSON; keys in docs/archive-files.md."""
+    facts = {
+        "roll": {
+            "name": roll.name,
+            "film": roll.process.value,
+            "format": roll.format_key,
+            "frames_expected": roll.frames_expected,
+            "strip_length": roll.strip_length,
+            "notes": roll.notes,
+        },
+        "positives": dict(print_settings),
+        "frames": [
+            {
+                "frame": frame.number,
+                "strip": roll.strip_of(frame.number),
+                "state": frame.state.value,
+                "note": frame.note,
+                "captures": [
+                    {
+                        "file": c.file_name,
+                        "take": c.take,
+                        "choice": c.decision or "undecided",
+                        "verdict": c.verdict.value,
+                        "facts": c.facts.stored,
+                        "settings": c.settings,
+                        "size": c.size,
+                        "sha256": c.sha256,
+                        "taken_at": c.taken_at,
+                        "origin": c.origin,
+                        "companions": list(c.companions),
+                    }
+                    for c in frame.captures
+                ],
+            }
+            for frame in frames
+        ],
+    }
+    return json.dumps(facts, indent=1, ensure_ascii=False) + "\n"
+
+
+def _plain(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    text = printable(value, 5000)
+    return f"'{text}" if text.startswith(_FORMULA) else text
 
 
 def write_sidecars(state: DeliveryState, raw_folder: Path, result: DeliveryResult) -> None:
@@ -36,7 +149,7 @@ def write_sidecars(state: DeliveryState, raw_folder: Path, result: DeliveryResul
                     )
                     continue
                 if not path.exists() or path.read_bytes() != packet:
-                    _put(path, packet)
+                    replace_whole(path, partial(Path.write_bytes, data=packet))
             except OSError as error:
                 result.trouble.append(
                     f"No sidecar {printable(path.name, 80)}: {error.strerror or error}."
@@ -56,17 +169,13 @@ def write_reports(
 ) -> None:
     """Write contact sheet, tables and page into the delivered folder; `PageFacts` says of what."""
     folder = state.folder
-    sheets = save_sheets(sheet_of(state), folder.root, replaced)
+    sheets = save_sheets(sheet_of(state), folder.root)
     positives, pictures = {}, {}
     for file in state.files:
         name = file.capture.file_name
         if folder.jpeg(name).exists() and folder.thumbnail(name).exists():
             positives[name] = f"positives/{folder.jpeg(name).name}"
             pictures[name] = folder.thumbnail(name)
-    table = as_csv(rows(state.roll, state.frames, positives))
-    # Spreadsheets take a file without the mark for one in an old code page.
-    _put(folder.root / "roll.csv", ("\ufeff" + table).encode("utf-8"))
-    _put(folder.root / "roll.json", as_json(state.roll, state.frames, settings).encode("utf-8"))
     facts = PageFacts(
         roll=state.roll,
         frames=state.frames,
@@ -80,7 +189,14 @@ def write_reports(
         flat=flat,
         base_target=base_target,
     )
-    _put(folder.root / "index.html", page(facts).encode("utf-8"))
+    texts = {
+        # Spreadsheets take a file without the mark for one in an old code page.
+        "roll.csv": "\ufeff" + as_csv(rows(state.roll, state.frames, positives)),
+        "roll.json": as_json(state.roll, state.frames, settings),
+        "index.html": page(facts),
+    }
+    for name, text in texts.items():
+        replace_whole(folder.root / name, partial(Path.write_bytes, data=text.encode()))
 
 
 def sheet_of(state: DeliveryState) -> Sheet:
@@ -109,10 +225,3 @@ def _cell(state: DeliveryState, frame: Frame) -> Cell:
         picture=picture if picture is not None and picture.exists() else None,
         turned=state.choice(frame.number).turn,
     )
-
-
-def _put(path: Path, data: bytes) -> None:
-    def write(part: Path) -> None:
-        part.write_bytes(data)
-
-    replaced(path, write)

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import os
-import secrets
 import struct
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +11,7 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
-from tether.disk import put_in_place
+from tether.disk import replace_whole
 from tether.positive.exif import SOFTWARE, ShotFacts, exif_bytes, exif_directory, tiff_tags
 
 XMP_TAG = 700
@@ -49,16 +47,11 @@ def write_jpeg(
             xmp=xmp,
         )
 
-    replaced(path, write)
+    replace_whole(path, write)
 
 
 def write_tiff(
-    picture: NDArray[np.uint16],
-    path: Path,
-    *,
-    facts: ShotFacts,
-    description: str,
-    xmp: bytes = b"",
+    picture: NDArray[np.uint16], path: Path, *, facts: ShotFacts, description: str, xmp: bytes = b""
 ) -> None:
     """Write an uncompressed 16-bit TIFF 6.0 with the JPEG's values, profile, Exif and XMP."""
     grey = picture.ndim == 2
@@ -83,7 +76,7 @@ def write_tiff(
         )
         _add_exif(part, facts)
 
-    replaced(path, write)
+    replace_whole(path, write)
 
 
 def _add_exif(path: Path, facts: ShotFacts) -> None:
@@ -120,17 +113,6 @@ def eight_bit(picture: NDArray[np.uint16]) -> NDArray[np.uint8]:
         # (v * 255 + 32768) / 65536 with whole numbers, in cache.
         out[top : top + 64] = (part.astype(np.uint32) * 255 + 32768) >> 16
     return out
-
-
-def replaced(path: Path, write: Callable[[Path], None]) -> None:
-    """Write beside the final name and rename: a reader sees a whole file or the old one."""
-    # Not named by the process: two machines may number theirs alike.
-    part = path.with_name(f".new-{secrets.token_hex(4)}{path.suffix}")
-    try:
-        write(part)
-        put_in_place(part, path)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 #: D50 in the profile connection space (ICC.1:2022, 7.2.16), as s15Fixed16 numbers.

@@ -13,15 +13,16 @@ from threading import Thread
 
 from PIL import Image
 
+from tether.disk import replace_whole
 from tether.facts import Corners
 from tether.film import FilmProcess
 from tether.measure.levels import with_observed_saturation
 from tether.positive.exif import ShotFacts, shot_facts
-from tether.positive.files import eight_bit, replaced, write_jpeg, write_tiff
+from tether.positive.files import eight_bit, write_jpeg, write_tiff
 from tether.positive.flat_field import FlatField, flat_field
 from tether.positive.linear import camera_matrix, open_linear, tile_weights
 from tether.positive.printing import is_grey, print_frame
-from tether.positive.recipe import Recipe
+from tether.positive.rendering import Rendering
 from tether.positive.sample import Sample, take_sample
 from tether.raw import open_mosaic
 
@@ -55,7 +56,7 @@ class PrintJob:
     """Print a raw file. ``tiff`` None writes no TIFF; ``xmp`` goes into both."""
 
     path: Path
-    recipe: Recipe
+    rendering: Rendering
     flat: FlatField | None
     shot: ShotFacts
     description: str
@@ -107,11 +108,7 @@ def sample(job: SampleJob) -> Sampled:
     taken = take_sample(mosaic, job.process, job.outline, job.flat, strobe=job.strobe)
     if job.process is FilmProcess.TRANSPARENCY:
         taken = replace(taken, matrix=camera_matrix(job.path))
-    return Sampled(
-        taken,
-        mosaic.channels,
-        shot_facts(job.path),
-    )
+    return Sampled(taken, mosaic.channels, shot_facts(job.path))
 
 
 def measure_flat(path: Path) -> FlatField:
@@ -134,13 +131,13 @@ def print_file(job: PrintJob) -> Printed:
         When the raw file cannot be read or a positive not be written.
     """
     mosaic = with_observed_saturation(open_mosaic(job.path))
-    recipe = job.recipe
-    linear = open_linear(job.path, mosaic, half=recipe.half, grey=is_grey(recipe))
-    picture = print_frame(linear, recipe, tile_weights(mosaic), job.flat)
+    rendering = job.rendering
+    linear = open_linear(job.path, mosaic, half=rendering.half, grey=is_grey(rendering))
+    picture = print_frame(linear, rendering, tile_weights(mosaic), job.flat)
     write_jpeg(
         picture,
         job.jpeg,
-        quality=round(recipe.settings.jpeg_quality),
+        quality=round(rendering.settings.jpeg_quality),
         facts=job.shot,
         description=job.description,
         xmp=job.xmp,
@@ -150,5 +147,5 @@ def print_file(job: PrintJob) -> Printed:
     every = max(1, max(picture.shape[:2]) // (2 * SMALL))
     small = Image.fromarray(eight_bit(picture[::every, ::every]))
     small.thumbnail((SMALL, SMALL), Image.Resampling.BOX, reducing_gap=None)
-    replaced(job.small, lambda part: small.save(part, "JPEG", quality=85))
+    replace_whole(job.small, lambda part: small.save(part, "JPEG", quality=85))
     return Printed(int(picture.shape[1]), int(picture.shape[0]))

@@ -6,7 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.film import FilmProcess
-from tether.positive.curve import (
+from tether.positive.flat_field import FlatField, rows_of
+from tether.positive.geometry import canvas, placed, upright
+from tether.positive.linear import Linear
+from tether.positive.rendering import Rendering
+from tether.positive.tones import (
     LEVELS,
     LIGHTEST,
     negative_tones,
@@ -14,23 +18,19 @@ from tether.positive.curve import (
     table_axis,
     table_of,
 )
-from tether.positive.flat_field import FlatField, rows_of
-from tether.positive.geometry import canvas, placed, upright
-from tether.positive.linear import Linear
-from tether.positive.recipe import Recipe
 
 #: Rows that are worked on at once: what they need stays in the processor's cache.
 _ROWS = 32
 
 
-def is_grey(recipe: Recipe) -> bool:
+def is_grey(rendering: Rendering) -> bool:
     """Whether the film is the same in all colours."""
-    return recipe.process is FilmProcess.BW_NEGATIVE
+    return rendering.process is FilmProcess.BW_NEGATIVE
 
 
 def print_frame(
     linear: Linear,
-    recipe: Recipe,
+    rendering: Rendering,
     weights: tuple[float, float, float],
     flat: FlatField | None = None,
 ) -> NDArray[np.uint16]:
@@ -40,27 +40,27 @@ def print_frame(
     ----------
     linear
         The frame.
-    recipe
+    rendering
         How it is printed.
     weights
         How many photosites of a tile are red, green and blue (`tile_weights`), for one plane.
     flat
         The light over the view; None where it is not known.
     """
-    place = placed(recipe.outline, linear.step, linear.shape)
-    tables = _tables(recipe, linear.planes)
-    base = np.asarray(recipe.base, np.float64)
+    place = placed(rendering.outline, linear.step, linear.shape)
+    tables = _tables(rendering, linear.planes)
+    base = np.asarray(rendering.base, np.float64)
     per_plane = base if linear.planes == 3 else np.array([float(base @ np.asarray(weights))])
     scale = (LEVELS / LIGHTEST / np.maximum(per_plane, 1e-6)).astype(np.float32)[:, None, None]
     light = _light(flat, linear, np.asarray(weights) * base)
     mixing = None
-    if linear.planes == 3 and recipe.process is FilmProcess.TRANSPARENCY and recipe.matrix:
-        mixing = np.asarray(recipe.matrix, np.float32).reshape(3, 3)
+    if linear.planes == 3 and rendering.process is FilmProcess.TRANSPARENCY and rendering.matrix:
+        mixing = np.asarray(rendering.matrix, np.float32).reshape(3, 3)
     height = place.rows.stop - place.rows.start
     width = place.columns.stop - place.columns.start
     shape = (height, width, 3) if linear.planes == 3 else (height, width)
-    mirrored = recipe.mirrored
-    whole, out = canvas(shape, mirrored=mirrored, turn=0 if place.degrees else recipe.turn)
+    mirrored = rendering.mirrored
+    whole, out = canvas(shape, mirrored=mirrored, turn=0 if place.degrees else rendering.turn)
     for top in range(0, height, _ROWS):
         bottom = min(top + _ROWS, height)
         rows = slice(place.rows.start + top, place.rows.start + bottom)
@@ -80,7 +80,7 @@ def print_frame(
                 out[top:bottom, :, channel] = tables[channel].take(index[channel])
     if not place.degrees:
         return whole
-    return upright(whole, place, mirrored=mirrored, turn=recipe.turn)
+    return upright(whole, place, mirrored=mirrored, turn=rendering.turn)
 
 
 def _mixed(x: NDArray[np.float32], mixing: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -92,15 +92,15 @@ def _mixed(x: NDArray[np.float32], mixing: NDArray[np.float32]) -> NDArray[np.fl
     return np.asarray(out, np.float32)
 
 
-def _tables(recipe: Recipe, planes: int) -> list[NDArray[np.uint16]]:
+def _tables(rendering: Rendering, planes: int) -> list[NDArray[np.uint16]]:
     axis = table_axis()
-    if recipe.process is FilmProcess.TRANSPARENCY:
-        return [table_of(slide_tones(axis, recipe.settings, recipe.shift))] * planes
+    if rendering.process is FilmProcess.TRANSPARENCY:
+        return [table_of(slide_tones(axis, rendering.settings, rendering.shift))] * planes
     if planes == 1:
-        return [table_of(negative_tones(axis, recipe.settings, offset=recipe.shift))]
+        return [table_of(negative_tones(axis, rendering.settings, offset=rendering.shift))]
     return [
-        table_of(negative_tones(axis, recipe.settings, gain, offset + recipe.shift))
-        for gain, offset in zip(recipe.balance.gains, recipe.balance.offsets, strict=True)
+        table_of(negative_tones(axis, rendering.settings, gain, offset + rendering.shift))
+        for gain, offset in zip(rendering.balance.gains, rendering.balance.offsets, strict=True)
     ]
 
 

@@ -11,9 +11,10 @@ from tether.facts import Corners, Facts
 from tether.film import FilmProcess
 from tether.measure.shapes import Quad
 from tether.measure.survey import survey
-from tether.positive.balance import Triple
 from tether.positive.flat_field import FlatField, rows_of
 from tether.raw import Mosaic
+
+Triple = tuple[float, float, float]
 
 SAMPLES = 240
 
@@ -39,7 +40,7 @@ class Sample:
     signals
         Red, green and blue of some parts of the picture, `SAMPLES` or fewer.
     matrix
-        As in `tether.positive.recipe.Recipe`.
+        As in `tether.positive.rendering.Rendering`.
     """
 
     light: float
@@ -57,7 +58,7 @@ def take_sample(
     *,
     strobe: bool = False,
 ) -> Sample:
-    """Sample a frame; parameters as in `tether.positive.recipe.Recipe` and `light_of`."""
+    """Sample a frame; parameters as in `tether.positive.rendering.Rendering` and `light_of`."""
     small = survey(mosaic, _LONGEST)
     planes = [small.colour(letter) for letter in "RGB"]
     rgb = np.stack([small.main if p is None else p for p in planes]).astype(np.float32)

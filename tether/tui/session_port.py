@@ -20,7 +20,7 @@ from tether.capture.leftovers import Kind, Leftover
 from tether.capture.transfer import Progress
 from tether.errors import TetherError
 from tether.film import FilmProcess
-from tether.reports.roll_summary import Statement, statement
+from tether.reports.rolls import Statement, statement
 from tether.session.events import Event
 from tether.session.judge import Judgement
 from tether.session.next_step import NextKind, NextStep
@@ -362,7 +362,7 @@ def positive_of(judgement: Judgement, process: FilmProcess) -> Image | None:
     import numpy as np
     from PIL import Image
 
-    from tether.positive.preview import SATURATED, preview
+    from tether.positive.tones import SATURATED, preview
 
     full = np.asarray((judgement.picture >= SATURATED).any(axis=2))[:, ::-1]
     seen = np.where(full, 0, 255).astype(np.uint8)

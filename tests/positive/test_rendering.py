@@ -1,4 +1,4 @@
-"""Recipes: which outlines are trusted, and digests that tell changes apart."""
+"""Renderings: which outlines are trusted, and digests that tell changes apart."""
 
 from __future__ import annotations
 
@@ -9,9 +9,16 @@ import pytest
 
 from tether.facts import Facts
 from tether.film import FilmProcess
-from tether.positive.balance import evening, roll_balance, roll_base, roll_white
-from tether.positive.recipe import Recipe, outline_of
-from tether.positive.roll_recipes import Brief, roll_recipes
+from tether.positive.rendering import (
+    Brief,
+    Rendering,
+    evening,
+    outline_of,
+    roll_balance,
+    roll_base,
+    roll_renderings,
+    roll_white,
+)
 from tether.positive.sample import Sample
 from tether.settings import PositiveSettings
 
@@ -47,16 +54,16 @@ def test_an_unsure_or_damaged_outline_crops_nothing(wrong: dict[str, object]) ->
 
 
 def test_digests_follow_everything_that_matters() -> None:
-    recipe = Recipe(FilmProcess.BW_NEGATIVE, (0.5, 0.6, 0.4))
-    assert recipe.digest("a") == Recipe(FilmProcess.BW_NEGATIVE, (0.5, 0.6, 0.4)).digest("a")
+    rendering = Rendering(FilmProcess.BW_NEGATIVE, (0.5, 0.6, 0.4))
+    assert rendering.digest("a") == Rendering(FilmProcess.BW_NEGATIVE, (0.5, 0.6, 0.4)).digest("a")
     changed = [
-        recipe.digest("b"),
-        replace(recipe, turn=90).digest("a"),
-        replace(recipe, shift=0.01).digest("a"),
-        replace(recipe, half=True).digest("a"),
-        replace(recipe, settings=replace(recipe.settings, contrast=1.81)).digest("a"),
+        rendering.digest("b"),
+        replace(rendering, turn=90).digest("a"),
+        replace(rendering, shift=0.01).digest("a"),
+        replace(rendering, half=True).digest("a"),
+        replace(rendering, settings=replace(rendering.settings, contrast=1.81)).digest("a"),
     ]
-    assert len({recipe.digest("a"), *changed}) == 6
+    assert len({rendering.digest("a"), *changed}) == 6
 
 
 @pytest.mark.parametrize("process", list(FilmProcess))
@@ -66,8 +73,8 @@ def test_lamp_and_strobe_on_one_roll_each_have_their_own_base(process: FilmProce
     lamp = Sample(1 / 15 / 64, (0.7, 0.6, 0.5), (1.0, 1.0, 1.0), signals)
     flash = replace(lamp, light=1 / 64)
     briefs = [Brief("a", lamp), Brief("b", lamp), Brief("c", flash, strobe=True)]
-    made = roll_recipes(process, briefs, PositiveSettings(), half=True)
-    alone = roll_recipes(process, briefs[:2], PositiveSettings(), half=True)
+    made = roll_renderings(process, briefs, PositiveSettings(), half=True)
+    alone = roll_renderings(process, briefs[:2], PositiveSettings(), half=True)
     assert made["a"].base == pytest.approx(alone["a"].base)
     assert made["c"].base == pytest.approx(alone["a"].base)
     assert made["c"].shift == made["a"].shift
