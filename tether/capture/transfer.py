@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -70,6 +70,36 @@ class SamePicture(FileUnavailable):
             todo="Shoot again. If that comes again, look at the card on a computer and put another "
             "one in.",
         )
+
+
+@dataclass
+class _Fetched:
+    """The files of one release as they came; ``recorded`` says by SHA-256 what was there before."""
+
+    intent: Intent
+    files: list[tuple[CardFile, Arrival]]
+    recorded: dict[str, Recorded] = field(default_factory=dict)
+
+    @property
+    def new(self) -> list[tuple[CardFile, Arrival]]:
+        """The files that the archive has not."""
+        return [(file, a) for file, a in self.files if a.sha256 not in self.recorded]
+
+    @property
+    def new_raw(self) -> bool:
+        """Whether one of those can be a raw file."""
+        return any(a.may_be_raw for _, a in self.new)
+
+    @property
+    def again(self) -> list[tuple[CardFile, Arrival]]:
+        """The files that the archive has."""
+        return [(file, a) for file, a in self.files if a.sha256 in self.recorded]
+
+    @property
+    def raw_again(self) -> Recorded | None:
+        """Where the raw file is recorded, None where there is none or a new one came too."""
+        found = (self.recorded[a.sha256] for _, a in self.again if a.may_be_raw)
+        return None if self.new_raw else next(found, None)
 
 
 class CardTransfer:
@@ -138,129 +168,121 @@ class CardTransfer:
     def fetch(
         self, camera: Camera, intent: Intent, report: Callable[[Progress], None]
     ) -> Transferred:
-        """Fetch and file what an intent of the kind ``fetch`` names; see `take`."""
-        # Two that are described alike cannot be told apart by now: the other one is offered later.
-        files = list(dict.fromkeys(card_files(intent.facts)))
-        arrivals = [(file, self.fetch_one(camera, file, report)) for file in files]
-        if not any(arrival.may_be_raw for _, arrival in arrivals):
-            beside = _beside(camera.list_files(), files)
-            arrivals += [(file, self.fetch_one(camera, file, report)) for file in beside]
-            files += beside
+        """Fetch and file what an intent of the kind ``fetch`` names; see `take`.
+
+        One of six things comes of it. New files with a raw file among them become captures. New
+        files without one are filed, and the release stays open: the raw file may be on the card.
+        Files that are all recorded are dropped (``repeated``). A new JPEG of a raw file that this
+        roll has goes beside that one. `SamePicture` is raised for a JPEG of a raw file that
+        another roll has, and for a raw file that the camera had no reason to give again.
+        """
+        came = self._fetch_all(camera, intent, report)
         report(Progress("file"))
-        known = self._known(intent, files, arrivals)
-        fresh = [(file, arrival) for file, arrival in arrivals if arrival.sha256 not in known]
-        again = [file for file, arrival in arrivals if arrival.sha256 in known]
+        if (why_not := self._same_picture(came)) is not None:
+            self._give_up(came)
+            raise why_not
+        earlier = came.raw_again
         frame, take = intent.frame, None
-        raw = None if any(a.may_be_raw for _, a in fresh) else _raw_of(arrivals, known)
-        if raw is not None and fresh:
-            # Its JPEG came later than the raw file: it belongs to that one's frame and roll.
-            if raw.roll_id != self.roll_id:
-                self._give_up(intent, files, arrivals, known)
-                raise SamePicture(files[0], raw)
-            frame, take = raw.frame or frame, raw.take
-        pending = self.filing.named(frame, fresh, take)
+        if earlier is not None and came.new:
+            frame, take = earlier.frame or frame, earlier.take
+        pending = self.filing.named(frame, came.new, take)
         facts = dict(intent.facts) | {
             "frame": frame,
-            "files": [asdict(file) for file in files],
+            "files": [asdict(file) for file, _ in came.files],
             "taken_at": self.store.stamp(),
             "parcels": [asdict(file) for file in pending],
-            "not_counted": [asdict(file) for file in self._not_counted(intent.facts, again)],
+            "not_counted": [asdict(file) for file in self._not_counted(came)],
         }
         self.store.journal.advance(intent.id, "arrival", facts)
         captures = self.filing.file(intent.id, frame, facts, pending)
-        if fresh and not captures and raw is None:
-            # The raw file may be on the card all the same, where this connection does not see
-            # it: the next one looks for it.
+        if came.new and not captures and earlier is None:
             waits = {"camera": facts["camera"], "settings": facts["settings"], "had_others": True}
             self.store.journal.begin(self.roll_id, "release", intent.frame, waits)
-        for file, arrival in arrivals:
-            if arrival.sha256 in known:
-                self._drop(arrival, known[arrival.sha256])
-                self.store.journal.log(
-                    "camera", f"{printable(file.name, 60)} came again", self.roll_id
-                )
-        came_again = raw is not None or not fresh
-        return Transferred(captures, tuple(_said(pending)), repeated=came_again)
+        self._drop_again(came)
+        for file, _ in came.again:
+            self.store.journal.log("camera", f"{printable(file.name, 60)} came again", self.roll_id)
+        repeated = earlier is not None or not came.new
+        return Transferred(captures, tuple(_said(pending)), repeated=repeated)
 
-    def _not_counted(
-        self, facts: Mapping[str, Any], again: Sequence[CardFile]
-    ) -> Iterator[CardFile]:
+    def _fetch_all(
+        self, camera: Camera, intent: Intent, report: Callable[[Progress], None]
+    ) -> _Fetched:
+        """Fetch the files of a release, and look up which of them the archive has."""
+        # Two that are described alike cannot be told apart by now: the other one is offered later.
+        listed = list(dict.fromkeys(card_files(intent.facts)))
+        files = [(file, self.fetch_one(camera, file, report)) for file in listed]
+        if not any(arrival.may_be_raw for _, arrival in files):
+            beside = _beside(camera.list_files(), listed)
+            files += [(file, self.fetch_one(camera, file, report)) for file in beside]
+        came = _Fetched(intent, files)
+        # Two exposures never give the same raw file: it is looked for in the whole archive.
+        came.recorded = {
+            a.sha256: w
+            for _, a in files
+            if a.may_be_raw and (w := self.store.frames.with_digest(a.sha256))
+        }
+        if self._may_come_again(came):
+            # Two JPEGs may be alike, so those are compared within the roll, and only here.
+            roll = self.roll
+            for name, size, digest in self.store.frames.recorded(roll.id):
+                if any(a.sha256 == digest and not a.may_be_raw for _, a in files):
+                    came.recorded[digest] = Recorded(roll.id, roll.name, None, None, name, size)
+        return came
+
+    def _may_come_again(self, came: _Fetched) -> bool:
+        """Tell whether the card's files were known: after a lost connection a camera may tell
+        again of a picture that was found on its card meanwhile.
+        """
+        facts, files = came.intent.facts, [file for file, _ in came.files]
+        unknown = self.store.journal.unknown_card_files(str(facts["camera"]), files)
+        return facts["origin"] != "program" and len(unknown) < len(files)
+
+    def _same_picture(self, came: _Fetched) -> SamePicture | None:
+        """Return why the files of a release cannot be new pictures of this roll."""
+        raw = [(file, came.recorded.get(a.sha256)) for file, a in came.files if a.may_be_raw]
+        file, where = next(((f, w) for f, w in raw if w is not None), (None, None))
+        if file is None or where is None:
+            return None
+        if not self._may_come_again(came):
+            return SamePicture(file, where)
+        if came.new and where.roll_id != self.roll_id and not came.new_raw:
+            return SamePicture(came.files[0][0], where)
+        return None
+
+    def _not_counted(self, came: _Fetched) -> Iterator[CardFile]:
         """Yield those files that came again and are dealt with by that no more than before.
 
         A file that was offered is, where it turns out to be recorded. Of two that are described
         alike the one that came again need not be the one that never came.
         """
-        offered = self.store.journal.unfetched_card_files(str(facts["camera"]), again)
+        again = [file for file, _ in came.again]
+        offered = self.store.journal.unfetched_card_files(str(came.intent.facts["camera"]), again)
         for file in again:
             if file not in offered or self.listed.count(file) > 1:
                 yield file
 
-    def _known(
-        self,
-        intent: Intent,
-        files: Sequence[CardFile],
-        arrivals: Sequence[tuple[CardFile, Arrival]],
-    ) -> dict[str, Recorded]:
-        """Return where those files are recorded that came again, by their SHA-256.
-
-        After a lost connection a camera may tell again of a picture that was found on its card
-        meanwhile. A raw file is looked for in the whole archive: two exposures never give the same
-        one. Two JPEGs may be alike, so those are compared within the roll, and only then.
-
-        Raises
-        ------
-        SamePicture
-            When a raw file is recorded and the camera had no reason to give it again.
-        """
-        found = {
-            a.sha256: w
-            for _, a in arrivals
-            if a.may_be_raw and (w := self.store.frames.with_digest(a.sha256))
-        }
-        told_before = intent.facts["origin"] != "program" and len(
-            self.store.journal.unknown_card_files(str(intent.facts["camera"]), files)
-        ) < len(files)
-        if not told_before:
-            for file, arrival in arrivals:
-                if arrival.sha256 in found:
-                    self._give_up(intent, files, arrivals, found)
-                    raise SamePicture(file, found[arrival.sha256])
-            return found
-        roll = self.roll
-        here = {digest: (name, size) for name, size, digest in self.store.frames.recorded(roll.id)}
-        for _, arrival in arrivals:
-            if not arrival.may_be_raw and arrival.sha256 in here:
-                name, size = here[arrival.sha256]
-                found[arrival.sha256] = Recorded(roll.id, roll.name, None, None, name, size)
-        return found
-
-    def _give_up(
-        self,
-        intent: Intent,
-        files: Sequence[CardFile],
-        arrivals: Sequence[tuple[CardFile, Arrival]],
-        found: Mapping[str, Recorded],
-    ) -> None:
+    def _give_up(self, came: _Fetched) -> None:
         """Open a release again that gave an earlier picture, and have the card's files offered.
 
         libgphoto2 finds a file by its name, and of two with one name it gives the first (seen with
         2.5.34).
         """
-        for _, arrival in arrivals:
-            if arrival.sha256 in found:
-                self._drop(arrival, found[arrival.sha256])
-        self.store.journal.know_card_files(str(intent.facts["camera"]), files, unfetched=True)
-        if intent.facts["origin"] == "program":
-            waits = {k: intent.facts[k] for k in ("camera", "settings")}
-            self.store.journal.advance(intent.id, "release", waits)
+        self._drop_again(came)
+        facts, files = came.intent.facts, [file for file, _ in came.files]
+        self.store.journal.know_card_files(str(facts["camera"]), files, unfetched=True)
+        if facts["origin"] == "program":
+            waits = {k: facts[k] for k in ("camera", "settings")}
+            self.store.journal.advance(came.intent.id, "release", waits)
         else:
-            self.store.journal.end(intent.id)
+            self.store.journal.end(came.intent.id)
 
-    def _drop(self, arrival: Arrival, where: Recorded) -> None:
-        """Remove a file that came again; it stays where its recorded twin is not on the disk."""
-        recorded = self.archive.file(self.store.rolls.by_id(where.roll_id), where.file_name)
-        if recorded.is_file() and recorded.stat().st_size == where.size:
-            arrival.path.unlink(missing_ok=True)
+    def _drop_again(self, came: _Fetched) -> None:
+        """Remove files that came again; one stays where its recorded twin is not on the disk."""
+        for _, arrival in came.again:
+            where = came.recorded[arrival.sha256]
+            twin = self.archive.file(self.store.rolls.by_id(where.roll_id), where.file_name)
+            if twin.is_file() and twin.stat().st_size == where.size:
+                arrival.path.unlink(missing_ok=True)
 
     def fetch_one(
         self, camera: Camera, file: CardFile, report: Callable[[Progress], None]
@@ -313,13 +335,6 @@ def exposures(files: Sequence[CardFile]) -> list[list[CardFile]]:
 def name_stem(file: CardFile) -> tuple[str, str]:
     """Return a card file's folder and its name without the ending."""
     return file.folder, file.name.rpartition(".")[0] or file.name
-
-
-def _raw_of(
-    arrivals: Sequence[tuple[CardFile, Arrival]], known: Mapping[str, Recorded]
-) -> Recorded | None:
-    """Return where the raw file is recorded that came again, None where none did."""
-    return next((known[a.sha256] for _, a in arrivals if a.may_be_raw and a.sha256 in known), None)
 
 
 def _beside(listed: Sequence[CardFile], files: Sequence[CardFile]) -> list[CardFile]:
