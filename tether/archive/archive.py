@@ -1,4 +1,4 @@
-"""The archive folder: one database, and a folder a roll that a file manager can make sense of.
+"""The archive folder: one database, and one folder per roll.
 
 ::
 

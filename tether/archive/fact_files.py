@@ -1,4 +1,4 @@
-"""What lies in a roll's folder beside its raw files: facts as JSON, and the log as text.
+"""The JSON facts and the text log in a roll's folder: written, and read back for a rebuild.
 
 The database is what counts; these files are written from it, so that the folder explains itself
 without the program and the database can be built again from it.

@@ -1,4 +1,4 @@
-"""The work itself in the database: sittings, steps, what was begun, cards, the log."""
+"""Work at the bench in the database: sittings, confirmed steps, intents, card files, the log."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""After a stop, however it came: find what was begun and bring it to its end.
+"""After an interruption: finish what was begun for a roll.
 
 Nothing is thrown away. What is found is filed for the frame it was begun for, and said; what
 cannot be decided here (a picture that the camera made by itself) is offered.

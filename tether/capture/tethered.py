@@ -1,4 +1,4 @@
-"""The camera at the cable: how it stands, and whether the next release may come."""
+"""The tethered camera: its state, and whether the next picture can be taken."""
 
 from __future__ import annotations
 
