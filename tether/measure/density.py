@@ -326,15 +326,15 @@ def _arrangements(
     height, width = plane.shape
     for rows in (n for n in range(1, steps + 1) if steps % n == 0):
         columns = steps // rows
-        yield (left, top, right, bottom), rows, columns
-        if rows == 1:
-            one = round((right - left) / (columns - 1))
-            yield (max(0, left - one), top, right, bottom), rows, columns
-            yield (left, top, min(width, right + one), bottom), rows, columns
-        elif columns == 1:
-            one = round((bottom - top) / (rows - 1))
-            yield (left, max(0, top - one), right, bottom), rows, columns
-            yield (left, top, right, min(height, bottom + one)), rows, columns
+        across = round((right - left) / (columns - 1)) if rows == 1 else 0
+        down = round((bottom - top) / (rows - 1)) if columns == 1 else 0
+        areas = [
+            (left, top, right, bottom),
+            (max(0, left - across), max(0, top - down), right, bottom),
+            (left, top, min(width, right + across), min(height, bottom + down)),
+        ]
+        for area in dict.fromkeys(areas):
+            yield area, rows, columns
 
 
 def _longest(covered: NDArray[np.bool_]) -> tuple[int, int]:

@@ -139,19 +139,9 @@ def _relative_noise(sample: NDArray[np.uint16], black: float, low: float, high: 
 
 
 def row_medians(rows: NDArray[Any]) -> NDArray[Any]:
-    """Return the median of each row, in a third of the time of ``numpy.median``.
+    """Return ``numpy.median(rows, axis=1)`` of rows without NaN, in a third of its time.
 
-    That asks for three places of each row, and NumPy's fast way of partitioning knows only one.
-    Here the upper of the two middle values is found so; the lower is the greatest below it.
-
-    Parameters
-    ----------
-    rows
-        Shape (n, m) with m at least 1, without NaN.
-
-    Returns
-    -------
-    Shape (n,), as ``numpy.median(rows, axis=1)`` gives it.
+    NumPy partitions by three places; here by one, and the lower middle is the greatest below it.
     """
     half = rows.shape[1] // 2
     apart = np.partition(rows, half, axis=1)

@@ -17,6 +17,9 @@ SIDES = ("left", "top", "right", "bottom")
 """The sides of a frame, as the raw picture shows them."""
 PAIRS = (("left", "right"), ("top", "bottom"))
 """Opposite sides: first those that lie apart along x."""
+OPPOSITE = (("left", "right", 0, -1), ("right", "left", 0, 1), ("top", "bottom", 1, -1),
+            ("bottom", "top", 1, 1))  # fmt: skip
+"""A side, the one opposite, the axis along which they lie apart, and which way the side lies."""
 
 CONTRAST = {True: 0.12, False: -0.12}
 """Least step across a border in stops, for a rebate that is lighter than the picture or not."""
@@ -55,36 +58,42 @@ class Outline:
 
 def find_borders(search: Search) -> dict[str, list[Line]]:
     """Look for the border on each side; places are along x for left and right, y for the rest."""
-    contrast = CONTRAST[search.lighter]
-    widest = search.settings.largest_degrees
-    borders: dict[str, list[Line]] = {}
+    borders = {}
     left, top, right, bottom = search.bounds
     for side in SIDES:
-        view = search.coarse if side in ("left", "right") else search.coarse.T
-        mirrored = side in ("left", "top")
+        view = facing(search.coarse, side)
         size = view.shape[1]
-        span = (left, right) if side in ("left", "right") else (top, bottom)
-        if mirrored:
-            span = (size - span[1], size - span[0])
-        lines = find_lines(view[:, ::-1] if mirrored else view, contrast, widest, span)
-        if mirrored:
-            lines = [mirrored_line(o, size) for o in lines]
-        ends = {"left": (left, right), "top": (top, bottom)}
-        ends |= {"right": (right, left), "bottom": (bottom, top)}
-        limit, other = ends[side]
-        # The inner side of a border is picture, so it lies inside the gate.
-        lines = [o for o in lines if (other - o.at > 8 if mirrored else o.at - other > 8)]
-        if not search.lighter:
-            # Beyond the gate it is as dark as a transparency's rebate: that is no border of film.
-            away = 3.0
-            lines = [o for o in lines if (o.at - limit > away if mirrored else limit - o.at > away)]
-        borders[side] = lines
+        first, last = (left, right) if side in PAIRS[0] else (top, bottom)
+        if side in _FIRST:
+            first, last = size - last, size - first
+        lines = find_lines(
+            view, CONTRAST[search.lighter], search.settings.largest_degrees, (first, last)
+        )
+        # The inner side of a border is picture, so it lies inside the gate; and beyond the gate it
+        # is as dark as a transparency's rebate: that is no border of film.
+        most = math.inf if search.lighter else last - 3.0
+        borders[side] = [line_facing(o, side, size) for o in lines if first + 8 < o.at < most]
     return borders
 
 
-def mirrored_line(line: Line, size: int) -> Line:
-    """Return a line as it lies in a picture ``size`` wide that is turned left to right."""
-    return replace(line, at=size - line.at, slope=-line.slope)
+_FIRST = ("left", "top")
+
+
+def facing(picture: FloatArray, side: str) -> FloatArray:
+    """Return a picture turned so that one of its sides lies at the right."""
+    view = picture if side in PAIRS[0] else picture.T
+    return view[:, ::-1] if side in _FIRST else view
+
+
+def line_facing(line: Line, side: str, size: int) -> Line:
+    """Return a line as it lies in a picture that `facing` has turned, ``size`` wide; or back."""
+    return replace(line, at=size - line.at, slope=-line.slope) if side in _FIRST else line
+
+
+def size_of(form: FilmFormat, turned: bool) -> tuple[float, float]:
+    """Return width and height of a picture, mm; ``turned`` where the film runs up and down."""
+    along, across = form.picture_along, form.picture_across
+    return (across, along) if turned else (along, across)
 
 
 def assemble(
@@ -102,12 +111,7 @@ def assemble(
         if len(lines) < 2 or (best and sum(o.hit for o in lines.values()) + 0.3 < best.score):
             continue
         for turned in (False, True):
-            wide, high = (
-                (form.picture_across, form.picture_along)
-                if turned
-                else (form.picture_along, form.picture_across)
-            )
-            outline = _fits(lines, (wide, high), turned, search, known_scale)
+            outline = _fits(lines, size_of(form, turned), turned, search, known_scale)
             if (
                 outline
                 and (best is None or outline.score > best.score)
@@ -232,17 +236,13 @@ def _doubt(
     A side that should be in view was not seen, much of the picture would lie out of view, or its
     longer side would not lie along the sensor's longer side.
     """
-    left, top, right, bottom = search.bounds
+    limits = dict(zip(SIDES, search.bounds, strict=True))
     doubt = 0.0
-    for side, other, length, sign, limit in (
-        ("left", "right", size_mm[0], -1, left),
-        ("right", "left", size_mm[0], 1, right),
-        ("top", "bottom", size_mm[1], -1, top),
-        ("bottom", "top", size_mm[1], 1, bottom),
-    ):
+    for side, other, axis, sign in OPPOSITE:
         if side in lines or other not in lines:
             continue
-        beyond = sign * (lines[other].at - limit) / scale + length
+        length = size_mm[axis]
+        beyond = sign * (lines[other].at - limits[side]) / scale + length
         doubt += 0.5 * beyond / length if beyond > 0 else 0.5
     height, width = search.coarse.shape
     if (size_mm[0] > size_mm[1]) != (width > height) and size_mm[0] != size_mm[1]:

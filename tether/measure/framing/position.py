@@ -13,13 +13,17 @@ from tether.measure.exposure.base import beside, thick_light
 from tether.measure.framing.lines import Line, refined
 from tether.measure.framing.outline import (
     CONTRAST,
+    OPPOSITE,
+    PAIRS,
     SIDES,
     Outline,
     Search,
     assemble,
     clockwise,
+    facing,
     find_borders,
-    mirrored_line,
+    line_facing,
+    size_of,
 )
 from tether.measure.levels import FloatArray, stops
 from tether.measure.shapes import Quad
@@ -108,7 +112,7 @@ def find_framing(
     -------
     None where no rebate is seen well enough to tell; nothing is claimed then.
     """
-    coarse, pixel = _coarse(survey, negative)
+    coarse, pixel = survey.in_stops(_FLOOR[negative])
     search = Search(coarse, form, negative, settings, visible(coarse))
     scale = known_scale / pixel if known_scale else None
     chosen = assemble(find_borders(search), search, scale)
@@ -117,14 +121,9 @@ def find_framing(
 
 def seen_area(survey: Survey, negative: bool) -> Quad:
     """Return what light reaches inside the gate's dark mask, in photosites."""
-    coarse, pixel = _coarse(survey, negative)
+    coarse, pixel = survey.in_stops(_FLOOR[negative])
     left, top, right, bottom = (v * pixel for v in visible(coarse))
     return Quad(((left, top), (right, top), (right, bottom), (left, bottom)))
-
-
-def _coarse(survey: Survey, negative: bool) -> tuple[FloatArray, int]:
-    """Return the picture in stops that borders are looked for in, and the photosites per pixel."""
-    return survey.in_stops(_FLOOR[negative])
 
 
 def visible(stops: FloatArray) -> tuple[float, float, float, float]:
@@ -154,8 +153,7 @@ def _measured(
     settings, form = search.settings, search.form
     zoom = round(survey.main.shape[1] / search.coarse.shape[1])
     main = np.maximum(survey.main, np.float32(0)) + np.float32(_FLOOR[search.lighter])
-    size_mm = (form.picture_along, form.picture_across)
-    wide, high = (size_mm[1], size_mm[0]) if outline.turned else size_mm
+    wide, high = size_of(form, outline.turned)
     sharp = _sharpen(outline, search.lighter, main, zoom, (wide, high), known_scale)
     if sharp is None:
         return None
@@ -220,40 +218,34 @@ def _sharpen(
     size_mm: tuple[float, float],
     known_scale: float | None,
 ) -> tuple[dict[str, Line], float] | None:
-    contrast = CONTRAST[lighter]
+    """Place each border to a fraction of a pixel; return them with the pixels per millimetre.
+
+    None where too few are left to tell the scale.
+    """
     lines: dict[str, Line] = {}
     at = {side: zoom * o.at for side, o in outline.lines.items()}
     for side, line in outline.lines.items():
-        upright = side in ("left", "right")
-        view = main if upright else main.T
-        mirrored = side in ("left", "top")
-        low, high = ("top", "bottom") if upright else ("left", "right")
-        size = view.shape[1]
-        ends = (at.get(low, 0.1 * view.shape[0]), at.get(high, 0.9 * view.shape[0]))
+        view = facing(main, side)
+        height, size = view.shape
+        low, high = PAIRS[1] if side in PAIRS[0] else PAIRS[0]
+        ends = (at.get(low, 0.1 * height), at.get(high, 0.9 * height))
         margin = 0.03 * (ends[1] - ends[0])
+        place = line_facing(replace(line, at=at[side]), side, size)
         rows = (ends[0] + margin, ends[1] - margin)
-        place = replace(line, at=zoom * line.at)
-        if mirrored:
-            place = mirrored_line(place, size)
-        better = refined(view[:, ::-1] if mirrored else view, place, contrast, rows)
-        if better is None:
-            continue
-        if mirrored:
-            better = mirrored_line(better, size)
-        lines[side] = better
+        better = refined(view, place, CONTRAST[lighter], rows)
+        if better is not None:
+            lines[side] = line_facing(better, side, size)
     lines = _agreeing(lines)
     scales = []
-    for first, second, length in (("left", "right", size_mm[0]), ("top", "bottom", size_mm[1])):
+    for (first, second), length in zip(PAIRS, size_mm, strict=True):
         if first in lines and second in lines:
             lean = math.cos(math.atan((lines[first].slope + lines[second].slope) / 2))
             scales.append((lines[second].at - lines[first].at) * lean / length)
         elif first not in lines and second not in lines:
             return None
-    if not scales:
-        if known_scale is None:
-            return None
+    if not scales and known_scale is not None:
         scales = [zoom * known_scale]
-    return lines, float(np.mean(scales))
+    return (lines, float(np.mean(scales))) if scales else None
 
 
 def _agreeing(lines: dict[str, Line]) -> dict[str, Line]:
@@ -276,15 +268,10 @@ def _corners(
     height, width = shape
     full = dict(lines)
     lean = math.cos(angle)
-    for side, other, length, sign in (
-        ("left", "right", size_mm[0], -1),
-        ("right", "left", size_mm[0], 1),
-        ("top", "bottom", size_mm[1], -1),
-        ("bottom", "top", size_mm[1], 1),
-    ):
+    for side, other, axis, sign in OPPOSITE:
         if side not in full:
-            opposite = lines[other]
-            full[side] = replace(opposite, at=opposite.at + sign * length * scale / lean)
+            apart = sign * size_mm[axis] * scale / lean
+            full[side] = replace(lines[other], at=lines[other].at + apart)
 
     def cross(upright: Line, level: Line) -> tuple[float, float]:
         # x = a + s (y - H/2), y = b + r (x - W/2)
@@ -292,14 +279,8 @@ def _corners(
         y = (b + r * (a - s * height / 2 - width / 2)) / (1 - r * s)
         return (a + s * (y - height / 2), y)
 
-    return Quad(
-        (
-            cross(full["left"], full["top"]),
-            cross(full["right"], full["top"]),
-            cross(full["right"], full["bottom"]),
-            cross(full["left"], full["bottom"]),
-        )
-    )
+    corners = (("left", "top"), ("right", "top"), ("right", "bottom"), ("left", "bottom"))
+    return Quad(tuple(cross(full[upright], full[level]) for upright, level in corners))
 
 
 def _missing(picture: Quad, box: tuple[float, ...], scale: float) -> dict[str, float]:

@@ -169,22 +169,34 @@ def frame_flicker(
         return []
     if not framing.sure or not {"left", "right"} <= set(framing.seen):
         return []
-    percent, bands = frame_bands(mosaic, framing)
-    if percent <= context.settings.light.flicker_percent:
+    bands = frame_bands(mosaic, framing)
+    if bands[0] <= context.settings.light.flicker_percent:
         return []
     seconds = context.shutter[1] if context.shutter else mosaic.exposure_seconds
-    near = steadier_shutter(context.shutters, seconds) if seconds else None
-    return [
-        Finding.of(
-            "lamp-flicker",
-            round(percent, 2),
-            Severity.LOOK,
-            case="rebate" if near else "rebate-time",
-            bands=bands,
-            percent=percent,
-            time=near[0] if near else steady_seconds(seconds or 0.0),
-        )
-    ]
+    return [flicker_finding(bands, seconds, context.shutters, Severity.LOOK)]
+
+
+def flicker_finding(
+    bands: tuple[float, float],
+    seconds: float | None,
+    shutters: tuple[tuple[str, float], ...],
+    severity: Severity,
+) -> Finding:
+    """Say ``lamp-flicker``: of an open gate a reason to shoot again, of a frame's rebate to look.
+
+    ``bands`` are amplitude in per cent and number, from `flicker` or `frame_bands`.
+    """
+    near = steadier_shutter(shutters, seconds) if seconds else None
+    cases = ("", "time") if severity is Severity.RESHOOT else ("rebate", "rebate-time")
+    return Finding.of(
+        "lamp-flicker",
+        round(bands[0], 2),
+        severity,
+        case=cases[near is None],
+        bands=bands[1],
+        percent=bands[0],
+        time=near[0] if near else steady_seconds(seconds or 0.0),
+    )
 
 
 def _without_lines(profile: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tether.findings import Finding, Severity
 from tether.findings.about_exposure import turn_power
 from tether.measure.levels import FloatArray, stops
-from tether.measure.light.flicker import flicker, steadier_shutter, steady_seconds
+from tether.measure.light.flicker import flicker, flicker_finding
 from tether.measure.survey import Survey
 from tether.raw import Mosaic
 from tether.settings import BenchSettings, ExposureSettings, LightSettings
@@ -89,8 +89,8 @@ def measure_light(mosaic: Mosaic, picture: Survey) -> Light:
         mean_ev=float(stops(mean)),
         evenness_ev=float(-np.log2(max(least, 1e-6))),
         evenness_percent=100 * (1 - least),
-        darkest=place_name(relative, np.nanargmin) if np.isfinite(relative).any() else "nowhere",
-        lightest=place_name(relative, np.nanargmax) if np.isfinite(relative).any() else "nowhere",
+        darkest=place_name(relative, np.nanargmin),
+        lightest=place_name(relative, np.nanargmax),
         grid=relative,
         flicker_percent=percent,
         bands=bands,
@@ -134,9 +134,10 @@ def _cells(
     return cells
 
 
-def place_name(grid: FloatArray, which: object) -> str:
-    """Return in words where the extreme cell of a grid lies."""
-    assert callable(which)
+def place_name(grid: FloatArray, which: Callable[[FloatArray], np.intp]) -> str:
+    """Return in words where the extreme cell of a grid lies, "nowhere" where none is known."""
+    if not np.isfinite(grid).any():
+        return "nowhere"
     row, column = np.unravel_index(int(which(grid)), grid.shape)
     vertical = ("upper", "", "lower")[min(2, int(3 * row / grid.shape[0]))]
     horizontal = ("left", "", "right")[min(2, int(3 * column / grid.shape[1]))]
@@ -265,7 +266,8 @@ def judge_light(
     if light.evenness_percent > settings.uneven_percent:
         findings.append(_uneven(light))
     if light.flicker_percent > settings.flicker_percent and not settings.strobe:
-        findings.append(_flicker(light, seconds, shutters))
+        bands = (light.flicker_percent, light.bands)
+        findings.append(flicker_finding(bands, seconds, shutters, Severity.RESHOOT))
     if white_balance is not None:
         off = balance_off_ev(light.neutral, white_balance)
         if off > settings.balance_ev:
@@ -334,19 +336,4 @@ def _uneven(light: Light) -> Finding:
         stops=light.evenness_ev,
         darkest=light.darkest,
         lightest=light.lightest,
-    )
-
-
-def _flicker(
-    light: Light, seconds: float | None, shutters: tuple[tuple[str, float], ...]
-) -> Finding:
-    nearest = steadier_shutter(shutters, seconds) if seconds else None
-    return Finding.of(
-        "lamp-flicker",
-        round(light.flicker_percent, 2),
-        Severity.RESHOOT,
-        case="" if nearest else "time",
-        bands=light.bands,
-        percent=light.flicker_percent,
-        time=nearest[0] if nearest else steady_seconds(seconds or 0.0),
     )
