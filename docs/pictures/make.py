@@ -88,7 +88,7 @@ class Tour:
         def resting() -> bool:
             screen = self.app.screen
             if isinstance(screen, BenchScreen | WalkScreen):
-                return not screen.working
+                return not screen.line.working
             return not any(w.group == "action" and not w.is_finished for w in self.app.workers)
 
         await self.until(resting, "a moment of rest")
@@ -172,7 +172,11 @@ class Tour:
     async def _step(self, key: str) -> None:
         def there() -> bool:
             screen = self.app.screen
-            return isinstance(screen, WalkScreen) and not screen.working and screen.step.key == key
+            return (
+                isinstance(screen, WalkScreen)
+                and not screen.line.working
+                and screen.step.key == key
+            )
 
         await self.until(there, f"the walk at {key}")
 

@@ -191,10 +191,10 @@ def test_camera_check_after_it_was_set(bench: Bench, seen: Seen) -> None:
     async def steps(pilot: Pilot[str]) -> None:
         await opens("1", CheckScreen)(pilot)
         screen = of_kind(pilot, CheckScreen)
-        await until(lambda: screen.checked is not None and not screen.working, pilot)
+        await until(lambda: screen.checked is not None and not screen.line.working, pilot)
         await pilot.press("s")
         await until(
-            lambda: screen.checked is not None and screen.checked.found and not screen.working,
+            lambda: screen.checked is not None and screen.checked.found and not screen.line.working,
             pilot,
         )
 
@@ -247,7 +247,7 @@ def test_light_with_the_open_gate_measured(bench: Bench, seen: Seen) -> None:
         _measured(screen)
         screen.stage = light_screen.Stage.DARK
         assert screen.result is not None
-        screen.say(f"{light_screen._kept(screen.result)} The shutter is as it was.")
+        screen.line.say(f"{light_screen._kept(screen.result)} The shutter is as it was.")
         screen._refresh()
 
     bench.to_shutter()

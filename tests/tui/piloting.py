@@ -58,7 +58,7 @@ def ready(pilot: Pilot[str]) -> bool:
     acting = any(w.group == "action" and not w.is_finished for w in pilot.app.workers)
     if not isinstance(screen, Worktable) or screen.view is None or acting:
         return False
-    return not screen.resting and not screen._stale
+    return screen.is_active and not screen._stale
 
 
 def todo(pilot: Pilot[str]) -> NextKind:

@@ -12,6 +12,7 @@ from tether.tui.base_app import Shell
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import Reading
 from tether.tui.session_port import SessionPort
+from tether.tui.widgets.redraw import while_seen
 
 
 class Beating(BenchScreen):
@@ -25,7 +26,7 @@ class Beating(BenchScreen):
         self.beats = 0
 
     def on_mount(self) -> None:
-        self.while_seen(0.01, self._beat)
+        while_seen(self, 0.01, self._beat)
 
     def _beat(self) -> None:
         self.beats += 1

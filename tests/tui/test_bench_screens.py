@@ -65,7 +65,7 @@ def to_change(pilot: Pilot[str]) -> int:
 
 async def idle_check(pilot: Pilot[str]) -> None:
     screen = check_screen(pilot)
-    await until(pilot, lambda: screen.checked is not None and not screen.working)
+    await until(pilot, lambda: screen.checked is not None and not screen.line.working)
 
 
 @SIZES
@@ -256,13 +256,13 @@ async def test_the_light_is_tested_with_the_film_out_and_back(
         assert "Take the film out" in screen_text(app)
         assert "Do not stare into the lamp" in screen_text(app)
         await pilot.press("enter")
-        await until(pilot, lambda: screen.result is not None and not screen.working)
+        await until(pilot, lambda: screen.result is not None and not screen.line.working)
         assert bench.frame() is None
         assert codes(screen) == set()
         assert "even and steady" in screen_text_of(screen, "#light-text")
         bench.mishap("lamp-uneven")
         await pilot.press("r")
-        await until(pilot, lambda: "light-uneven" in codes(screen) and not screen.working)
+        await until(pilot, lambda: "light-uneven" in codes(screen) and not screen.line.working)
         await until(pilot, lambda: "flat field, uneven as it is" in screen_text(app))
         assert "Centre the lamp, then [R]" in screen_text(app)
         # The film is out: leaving is warned of, and Enter puts it back.
@@ -304,7 +304,7 @@ async def test_a_light_test_that_fails_says_so_and_the_film_can_go_back(
         screen = light_screen(pilot)
         bench.set_battery(5.0)
         await pilot.press("enter")
-        await until(pilot, lambda: "✗" in screen_text(app) and not screen.working)
+        await until(pilot, lambda: "✗" in screen_text(app) and not screen.line.working)
         assert screen.result is None
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
@@ -323,17 +323,17 @@ async def test_stray_light_is_looked_for_with_the_lamp_off(
         await until(pilot, lambda: "The gate has to be empty" in screen_text(app))
         assert "Take the film out" not in screen_text(app)
         await pilot.press("enter")
-        await until(pilot, lambda: screen.stage is Stage.DARK and not screen.working)
+        await until(pilot, lambda: screen.stage is Stage.DARK and not screen.line.working)
         assert "black card" in screen_text(app)
         assert "A hot lamp stays hot" in screen_text(app)
         await pilot.press("enter")
-        await until(pilot, lambda: screen.stray is not None and not screen.working)
+        await until(pilot, lambda: screen.stray is not None and not screen.line.working)
         assert "Switch the room light off" in screen_text_of(screen, "#light-text")
         bench.put_right("room-light")
         await pilot.press("r")
         await until(pilot, lambda: not screen.stray.findings)  # type: ignore[union-attr]
         assert "Next to no stray light" in screen_text_of(screen, "#light-text")
-        await until(pilot, lambda: not screen.working)
+        await until(pilot, lambda: not screen.line.working)
         await pilot.press("escape")
         # No film has been in yet: none is asked for, and none is missed.
         assert "Switch the lamp on again, and leave the gate empty" in screen_text(app)
@@ -361,14 +361,14 @@ async def test_the_base_is_calibrated_on_blank_film(given: AppContext, bench: Be
         screen = base_screen(pilot)
         assert "Lay clear film of this roll into the gate" in screen_text(app)
         await pilot.press("enter")
-        await until(pilot, lambda: screen.stage is BaseStage.SET and not screen.working)
+        await until(pilot, lambda: screen.stage is BaseStage.SET and not screen.line.working)
         assert app.port is not None
         wanted = screen.results[0].wanted
         assert wanted in ("1/15", "1/20")
         assert f"Set the shutter to {wanted}?" in screen_text(app)
         assert "below the target" in screen_text(app)
         await pilot.press("enter")
-        await until(pilot, lambda: screen.stage is BaseStage.DONE and not screen.working)
+        await until(pilot, lambda: screen.stage is BaseStage.DONE and not screen.line.working)
         assert [r.reached for r in screen.results] == [False, True]
         assert "found and checked" in screen_text(app)
         await pilot.press("enter")
@@ -393,7 +393,7 @@ async def test_of_transparencies_the_base_screen_speaks_of_the_lightest_picture(
         async def attempt(_call: object, doing: str = "") -> None:
             said.append(doing)
 
-        monkeypatch.setattr(screen, "attempt", attempt)
+        monkeypatch.setattr(screen.line, "attempt", attempt)
         assert "f frame" not in str(screen.query_one(KeyLine).render())
         assert "[F]" not in screen_text(app)
         await pilot.press("f", "enter")
@@ -414,12 +414,12 @@ async def test_a_setting_that_is_declined_stays_and_another_film_can_be_tried(
         screen = base_screen(pilot)
         bench.lamp(False)
         await pilot.press("f")
-        await until(pilot, lambda: bool(screen.results) and not screen.working)
+        await until(pilot, lambda: bool(screen.results) and not screen.line.working)
         assert "It is dark" in screen_text(app)
         assert "Try another place" in screen_text(app)
         bench.lamp(True)
         await pilot.press("f")
-        await until(pilot, lambda: screen.stage is BaseStage.SET and not screen.working)
+        await until(pilot, lambda: screen.stage is BaseStage.SET and not screen.line.working)
         await pilot.press("r")
         await until(pilot, lambda: screen.stage is BaseStage.FILM and not screen.results)
         await back(pilot)

@@ -37,7 +37,7 @@ async def opened(pilot: Pilot[str]) -> FoundScreen:
     await until(pilot, lambda: isinstance(pilot.app.screen, FoundScreen))
     screen = pilot.app.screen
     assert isinstance(screen, FoundScreen)
-    await until(pilot, lambda: bool(listed(screen)) and not screen.working)
+    await until(pilot, lambda: bool(listed(screen)) and not screen.line.working)
     return screen
 
 
@@ -110,7 +110,7 @@ async def test_what_is_left_is_remembered(
             await until(pilot, lambda: isinstance(app.screen, Pick))
             await pilot.press(*keys)
             if number:
-                await until(pilot, lambda: len(listed(screen)) == 1 and not screen.working)
+                await until(pilot, lambda: len(listed(screen)) == 1 and not screen.line.working)
         await until(pilot, lambda: ready(pilot))
         assert todo(pilot) is NextKind.STEP
         await pilot.press("q")

@@ -23,9 +23,6 @@ from tether.settings import KeySettings, Settings
 from tether.tui.base_app import Shell
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import AskText, Reading
-from tether.tui.screens.hours import Hours
-from tether.tui.screens.polling_screen import WhileSeen
-from tether.tui.screens.worktable_view import Table
 from tether.tui.widgets.key_line import (
     EVERYWHERE,
     KeyLine,
@@ -35,7 +32,7 @@ from tether.tui.widgets.key_line import (
     room_complaint,
 )
 
-_BASES = {BenchScreen, Hours, Over, Table, WhileSeen}
+_BASES = {BenchScreen, Over}
 PAGE = Path(__file__).parents[2] / "docs" / "keys.md"
 
 

@@ -37,7 +37,7 @@ async def at(pilot: Pilot[str], key: str) -> None:
             isinstance(pilot.app.screen, WalkScreen)
             and walk(pilot).known is not None
             and walk(pilot).step.key == key
-            and not walk(pilot).working
+            and not walk(pilot).line.working
         ),
     )
 
@@ -75,7 +75,7 @@ async def test_a_first_sitting_is_led_through_the_walk(
         await at(pilot, "camera-set")
         await pilot.press("enter")
         await until(pilot, lambda: isinstance(app.screen, CheckScreen))
-        await until(pilot, lambda: not app.screen.working)  # type: ignore[attr-defined]
+        await until(pilot, lambda: not app.screen.line.working)  # type: ignore[attr-defined]
         await pilot.press("escape")
         await at(pilot, "camera-set")
         await pilot.press("enter")
@@ -109,7 +109,7 @@ async def test_a_first_sitting_is_led_through_the_walk(
 
 def step_known(pilot: Pilot[str], key: str) -> bool:
     screen = walk(pilot)
-    return screen.known is not None and screen.step.key == key and not screen.working
+    return screen.known is not None and screen.step.key == key and not screen.line.working
 
 
 @SIZES

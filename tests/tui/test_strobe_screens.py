@@ -79,10 +79,10 @@ async def test_power_is_turned_and_a_frame_kept(
         screen = app.screen
         assert isinstance(screen, BaseScreen)
         await pilot.press("f")
-        await until(pilot, lambda: screen.stage is Stage.POWER and not screen.working)
+        await until(pilot, lambda: screen.stage is Stage.POWER and not screen.line.working)
         assert "Turn the strobe's power up by" in screen_text(app)
         await pilot.press("enter")
-        await until(pilot, lambda: screen.stage is Stage.DONE and not screen.working)
+        await until(pilot, lambda: screen.stage is Stage.DONE and not screen.line.working)
         assert "found and checked" in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
@@ -110,7 +110,7 @@ async def test_the_light_test_says_what_to_turn(given: AppContext) -> None:
         assert "how even the strobe is" in screen_text(app)
         assert "one exposure" in screen_text(app)
         await pilot.press("enter")
-        await until(pilot, lambda: screen.result is not None and not screen.working)
+        await until(pilot, lambda: screen.result is not None and not screen.line.working)
         assert "turn the strobe's power down" in screen_text(app)
         assert "Put right what is said below" in screen_text(app)
         assert not screen.query_one("#light-map-box").display
@@ -121,9 +121,9 @@ async def test_the_light_test_says_what_to_turn(given: AppContext) -> None:
         await until(pilot, lambda: "Lay black card over the gate" in screen_text(app))
         assert screen.query_one("#light-map-box").display
         assert "not judged; a strobe has none" in screen_text(app)
-        await until(pilot, lambda: not screen.working)
+        await until(pilot, lambda: not screen.line.working)
         await pilot.press("enter")
-        await until(pilot, lambda: screen.stray is not None and not screen.working)
+        await until(pilot, lambda: screen.stray is not None and not screen.line.working)
         assert "Take the card off the gate" in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
@@ -163,7 +163,7 @@ async def test_power_is_turned_once_though_the_picture_after_it_fails(
         screen = app.screen
         assert isinstance(screen, BaseScreen | LightScreen)
         await pilot.press(begin)
-        await until(pilot, lambda: "power" in screen_text(app) and not screen.working)
+        await until(pilot, lambda: "power" in screen_text(app) and not screen.line.working)
         with monkeypatch.context() as broken:
             broken.setattr(works, name, _refuse)
             await pilot.press(again)
@@ -171,7 +171,7 @@ async def test_power_is_turned_once_though_the_picture_after_it_fails(
         assert len(turned) == 1
         await pilot.press(again)
         await until(pilot, lambda: "No picture came" not in screen_text(app))
-        await until(pilot, lambda: not screen.working)
+        await until(pilot, lambda: not screen.line.working)
         assert len(turned) == 1, "it stands as it was asked for"
     app.shut()
 

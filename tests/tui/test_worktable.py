@@ -130,10 +130,10 @@ async def test_help_log_and_the_shorter_list(given: AppContext) -> None:
         assert "Caution" in text
         below = app.screen_stack[-2]
         assert isinstance(below, Worktable)
-        assert below.resting, "or this screen would be drawn anew three times a second"
+        assert not below.is_active, "or this screen would be drawn anew three times a second"
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))
-        assert not below.resting
+        assert below.is_active
         assert "does nothing just now" not in screen_text(app), "it opened the help"
         await press(pilot, "z")
         await pilot.press("l")
@@ -160,7 +160,7 @@ async def test_a_verdict_that_comes_under_the_help_is_shown_when_that_closes(
 
         await port.ask(lambda s: monkeypatch.setattr(s, "capture", once_helped))
         await pilot.press("f", "question_mark")
-        await until(pilot, lambda: isinstance(app.screen, Reading) and below.resting)
+        await until(pilot, lambda: isinstance(app.screen, Reading) and not below.is_active)
         helped.set()
         await until(
             pilot, lambda: bool(below.view and below.view.place.kind is NextKind.DECIDE), turns=800
@@ -179,7 +179,7 @@ async def test_a_long_error_of_the_camera_has_room_where_there_is_little(given: 
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
         # As long as the longest that the program has: who holds the camera, and what to do.
-        table(pilot).say("sorry " * 80, bad=True)
+        table(pilot).line.say("sorry " * 80, bad=True)
         await pilot.pause()
         parts = [app.screen.query_one(f"#{part}").region for part in ("next", "seen", "message")]
         assert parts[2].height * 78 >= 480

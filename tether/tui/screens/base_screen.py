@@ -22,12 +22,6 @@ from tether.tui.bench_ports import BaseExposurePort
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.session_port import SessionPort
 
-_PHASES = {
-    "fire": "firing",
-    "fetch": "fetching the picture",
-    "file": "writing it",
-    "judge": "measuring",
-}
 _LOWEST_EV = -6.0
 _STEP_EV = 0.25
 
@@ -55,8 +49,6 @@ class BaseScreen(BenchScreen):
         Binding("enter", "proceed", "Next", tooltip="do what is next: measure, set, leave"),
         Binding("f", "frame", "Frame", tooltip="measure on the frame that lies in the gate"),
         Binding("r", "anew", "From the start", tooltip="begin anew, with other film in the gate"),
-        Binding("down", "scroll(1)", "Down", show=False, tooltip="scroll down"),
-        Binding("up", "scroll(-1)", "Up", show=False, tooltip="scroll up"),
     ]
 
     def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
@@ -68,19 +60,17 @@ class BaseScreen(BenchScreen):
         self._moved = False
         self._asked_ev = 0.0
         """Stops by which the person was asked to turn a strobe's power."""
-        self._doing = ""
 
     def body(self) -> ComposeResult:
         """Lay out the step and what the shots showed."""
         yield Static(id="base-step")
-        with VerticalScroll(id="base-found", can_focus=False) as found:
+        with VerticalScroll(id="base-found") as found:
             found.border_title = "What the shots showed"
             yield Static(id="base-text")
 
     def on_mount(self) -> None:
         """Begin with the film."""
         self._refresh()
-        self.while_seen(0.1, self._show_progress)
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
         """Offer what fits the stage."""
@@ -102,14 +92,8 @@ class BaseScreen(BenchScreen):
         self.put("#base-text", shown)
         self.refresh_bindings()
 
-    def _show_progress(self) -> None:
-        if self.working and self._doing:
-            self.say(self._doing)
-
     def _report(self, number: int, progress: Progress) -> None:
-        # Called on the session's thread: one reference is replaced, the screen reads it later.
-        what = _PHASES.get(progress.phase, progress.phase)
-        self._doing = f"Shot {number} of at most {MOST_SHOTS}: {what} …"
+        self.line.report(progress, f"Shot {number} of at most {MOST_SHOTS}")
 
     @work(group="action")
     async def action_proceed(self) -> None:
@@ -131,69 +115,56 @@ class BaseScreen(BenchScreen):
     @work(group="action")
     async def action_anew(self) -> None:
         """Begin anew."""
-        if self.working:
-            self.say("Still at work on the last key; this one was not taken.")
+        if self.line.refused():
             return
         await self.calibration.begin_anew()
         self.results, self.stage = [], Stage.FILM
-        self.say("From the start, with three shots.")
+        self.line.say("From the start, with three shots.")
         self._refresh()
 
-    async def _shoot(self, *, blank: bool, turned: bool = False) -> bool:
-        if self.working:
-            self.say("Still at work on the last key; this one was not taken.")
-            return False
+    async def _shoot(self, *, blank: bool, turned: bool = False) -> None:
+        if self.line.refused():
+            return
         clear = "clear film" if self.negative else "lightest picture"
-        self._doing = f"Photographing the {clear} …"
         turned_ev = 0.0
         if turned:  # once, also where the picture that follows fails
             turned_ev, self._asked_ev = self._asked_ev, 0.0
-        result = await self.attempt(
+        result = await self.line.attempt(
             lambda: self.calibration.shoot(self._report, blank=blank, turned_ev=turned_ev),
-            self._doing,
+            f"Photographing the {clear} …",
         )
-        self._doing = ""
         self._moved = self._moved or blank
         if result is not None:
             self.results.append(result)
             self._asked_ev = result.off_ev or 0.0
             self.stage = _stage_after(result)
-            self.say(f"Kept as bench/{result.shot.file}, of no frame.")
+            self.line.say(f"Kept as bench/{result.shot.file}, of no frame.")
         self._refresh()
-        return result is not None
 
     async def _set_and_check(self) -> None:
         result = self.results[-1]
         if result.can_set:
-            now_set = await self.attempt(self.calibration.set_wanted, "Setting the shutter …")
+            now_set = await self.line.attempt(self.calibration.set_wanted, "Setting the shutter …")
             if now_set is None:
                 return
         if result.shots >= MOST_SHOTS:
             self.stage = Stage.DONE
-            self.say("Set, and not checked: the verdict on the first frame tells.")
+            self.line.say("Set, and not checked: the verdict on the first frame tells.")
             self._refresh()
             return
         await self._shoot(blank=False)
 
     async def _leave(self) -> None:
         if self._moved:
-            await self.attempt(self.calibration.film_back)
+            await self.line.attempt(self.calibration.film_back)
         self.dismiss(None)
-
-    def action_scroll(self, by: int) -> None:
-        """Scroll what was found."""
-        self.query_one("#base-found").scroll_relative(y=by, animate=False)
 
     def action_leave(self) -> None:
         """Go back; what is set stays set, what was seen is kept."""
-        if self.working:
-            self.say("Still measuring, to its end.")
-            return
-        self._go_back()
-
-    @work(group="action")
-    async def _go_back(self) -> None:
-        await self._leave()
+        if self.line.working:
+            self.line.say("Still measuring, to its end.")
+        else:
+            self.run_worker(self._leave(), group="action")
 
     async def on_unmount(self) -> None:
         """End the worker, after what it is at."""

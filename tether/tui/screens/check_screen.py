@@ -21,6 +21,7 @@ from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import CameraSetupPort
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.session_port import SessionPort
+from tether.tui.widgets.redraw import while_seen
 
 _EVERY_SECONDS = 2.0
 """Between two readings; libgphoto2 itself keeps what it has read for about as long."""
@@ -46,8 +47,6 @@ class CheckScreen(BenchScreen):
         Binding("s", "set_up", "Set what can be set", tooltip="set all that can be set from here"),
         Binding("b", "put_back", "Put back as found", tooltip="put it back as it was found"),
         Binding("r", "check", "Read again", tooltip="read the camera once more"),
-        Binding("down", "scroll(1)", "Down", show=False, tooltip="scroll down"),
-        Binding("up", "scroll(-1)", "Up", show=False, tooltip="scroll up"),
     ]
 
     def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
@@ -57,14 +56,14 @@ class CheckScreen(BenchScreen):
 
     def body(self) -> ComposeResult:
         """Lay out the lines of the check."""
-        with VerticalScroll(id="check-lines", can_focus=False):
+        with VerticalScroll(id="check-lines"):
             yield Static(Text("Reading the camera …", "dim"), id="check-table")
         yield Static(id="check-found")
 
     def on_mount(self) -> None:
         """Read the camera now, and again and again: a dial that is turned shows by itself."""
         self.action_check()
-        self.while_seen(_EVERY_SECONDS, self._look_again)
+        while_seen(self, _EVERY_SECONDS, self._look_again)
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
         """Offer only what there is something to do for."""
@@ -76,10 +75,10 @@ class CheckScreen(BenchScreen):
 
     def action_proceed(self) -> None:
         """Go back when all is right; setting a camera wants its own key."""
-        if self.checked is None or self.working:
+        if self.checked is None or self.line.working:
             return
         if any(line.status is CheckStatus.CHANGE for line in self.checked.lines):
-            self.say(f"{_summary(self.checked)} Esc goes back all the same.")
+            self.line.say(f"{_summary(self.checked)} Esc goes back all the same.")
             return
         self.action_leave()
 
@@ -89,7 +88,7 @@ class CheckScreen(BenchScreen):
         await self._check()
 
     async def _check(self) -> bool:
-        checked = await self.attempt(self.setup.check)
+        checked = await self.line.attempt(self.setup.check)
         if checked is None:
             if self.checked is None:
                 self.put("#check-table", "")
@@ -102,21 +101,19 @@ class CheckScreen(BenchScreen):
         self.put("#check-table", check_table(checked.lines))
         self.put("#check-found", _found(checked))
         self.refresh_bindings()
-        self.say(_summary(checked))
+        self.line.say(_summary(checked))
 
     @work(group="camera")
     async def _look_again(self) -> None:
-        if self.working or self.port.busy or self.checked is None:
-            return
-        if self.app.screen is not self:
+        if self.line.working or self.port.busy or self.checked is None:
             return
         try:
             checked = await self.setup.check()
         except TetherError as error:
             self.checked = None
-            await self.complain(error)
+            await self.line.complain(error)
             return
-        if checked.lines != self.checked.lines and not self.working:
+        if checked.lines != self.checked.lines and not self.line.working:
             self._show(checked)
 
     @work(group="action")
@@ -124,22 +121,18 @@ class CheckScreen(BenchScreen):
         """Set everything that can be set from here."""
         if self.checked is not None:
             lines = self.checked.lines
-            said = await self.attempt(lambda: self.setup.set_up(lines), "Setting the camera …")
+            said = await self.line.attempt(lambda: self.setup.set_up(lines), "Setting the camera …")
             await self._after(said, "Set")
 
     @work(group="action")
     async def action_put_back(self) -> None:
         """Put the camera back as it was found."""
-        said = await self.attempt(self.setup.put_back, "Putting the camera back …")
+        said = await self.line.attempt(self.setup.put_back, "Putting the camera back …")
         await self._after(said, "Put back")
 
     async def _after(self, said: tuple[str, ...] | None, what: str) -> None:
         if said is not None and await self._check():
-            self.say(f"{what}: {'; '.join(said)}.")
-
-    def action_scroll(self, by: int) -> None:
-        """Scroll the lines."""
-        self.query_one("#check-lines").scroll_relative(y=by, animate=False)
+            self.line.say(f"{what}: {'; '.join(said)}.")
 
 
 def check_table(lines: tuple[CheckResult, ...]) -> Table:

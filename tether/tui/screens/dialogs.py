@@ -13,8 +13,8 @@ from textual.widgets import Input, Label, OptionList
 from textual.widgets.option_list import Option
 
 from tether.tui.widgets.key_line import KeyLine, Over
+from tether.tui.widgets.redraw import put_title
 from tether.tui.widgets.text_view import LongText, Made
-from tether.tui.widgets.update_if_changed import put_title
 
 _HOW = "[Enter] takes it   [Esc] goes back"
 

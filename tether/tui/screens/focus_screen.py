@@ -75,7 +75,7 @@ class FocusScreen(BenchScreen):
             with Container(id="live") as box:
                 box.border_title = "Live view, positive"
                 yield Drawn(self.context.terminal, id="live-image")
-            with VerticalScroll(id="gauges", can_focus=False) as side:
+            with VerticalScroll(id="gauges") as side:
                 side.border_title = "Sharpness"
                 yield Static(Text("Waiting for the live picture …", "dim"), id="gauge-text")
 
@@ -132,7 +132,7 @@ class FocusScreen(BenchScreen):
     def _advise(self, text: str) -> None:
         if text != self._advice:
             self._advice = text
-            self.say(text)
+            self.line.say(text)
 
     def _text(self, width: int) -> Text:
         text = Text()
@@ -165,7 +165,7 @@ class FocusScreen(BenchScreen):
             ),
         )
         self._advice = str(error)
-        await self.complain(error)
+        await self.line.complain(error)
 
     def action_anew(self) -> None:
         """Forget the best so far."""

@@ -1,31 +1,28 @@
-"""What an earlier stop left on the card and in the folder, with a choice for each."""
+"""What an interruption left, with a choice for each: files of no frame, a shutter set elsewhere."""
 
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Sequence
 from datetime import UTC, datetime
 from functools import partial
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.widgets import OptionList, ProgressBar, Static
+from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from tether.capture.leftovers import Kind, Leftover
-from tether.capture.transfer import Progress
 from tether.errors import TetherError
 from tether.session.session import View
-from tether.text import megabytes, plural
+from tether.text import megabytes, plural, printable
 from tether.tui.app_context import ScreenContext
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import AskText, Pick
 from tether.tui.session_port import SessionPort
-
-if TYPE_CHECKING:
-    from tether.tui.screens.worktable_view import Table
+from tether.tui.widgets.session_line import SessionLine
 
 _LEAVE = ("leave", "Leave it where it is, and do not ask again")
 _ACTS: dict[Kind, str] = {
@@ -74,19 +71,16 @@ class FoundScreen(BenchScreen):
         super().__init__(context, port, view)
         self.items = tuple(items)
         self.said: list[str] = []
-        self._phase = Progress("")
 
     def body(self) -> ComposeResult:
         """Lay out the list."""
         yield Static(id="left-intro")
         yield OptionList(id="left-list")
-        yield ProgressBar(id="left-progress", show_eta=False)
 
     def on_mount(self) -> None:
         """Show the list."""
         self._show()
         self.query_one(OptionList).focus()
-        self.while_seen(0.1, self._show_progress)
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
         """Offer to fetch all only where there is something on the card."""
@@ -112,20 +106,6 @@ class FoundScreen(BenchScreen):
         listed.add_options(Option(_line(item), id=str(i)) for i, item in enumerate(self.items))
         if self.items:
             listed.highlighted = min(at, len(self.items) - 1)
-
-    def _show_progress(self) -> None:
-        bar = self.query_one(ProgressBar)
-        path, total = self._phase.path, self._phase.total
-        bar.display = self.working and self._phase.phase == "fetch" and bool(total)
-        if bar.display and path is not None:
-            try:
-                bar.update(total=total, progress=path.stat().st_size)
-            except OSError:
-                bar.update(total=total, progress=0)
-
-    def _report(self, progress: Progress) -> None:
-        # Called on the session's thread: one reference is replaced, the screen reads it later.
-        self._phase = progress
 
     # --- choices ---------------------------------------------------------------------------
 
@@ -172,7 +152,7 @@ class FoundScreen(BenchScreen):
         return int(answer) if answer else None
 
     async def _take(self, item: Leftover, frame: int) -> str:
-        return await self.port.take_leftover(item, frame, self._report)
+        return await self.port.take_leftover(item, frame, self.line.report)
 
     @work(group="left")
     async def action_all_in_order(self) -> None:
@@ -181,7 +161,7 @@ class FoundScreen(BenchScreen):
         free = await self.port.frames_for_leftovers(len(pictures))
         pairs = list(zip(pictures, free, strict=False))
         if not pairs:
-            self.say("There is no picture on the card to fetch, or no frame without one.")
+            self.line.say("There is no picture on the card to fetch, or no frame without one.")
             return
         names = ", ".join(str(frame) for frame in free)
         sure = await self.app.push_screen_wait(
@@ -203,7 +183,7 @@ class FoundScreen(BenchScreen):
     @work(group="left")
     async def action_look_again(self) -> None:
         """Look through the card and the folder afresh."""
-        found = await self.attempt(
+        found = await self.line.attempt(
             lambda: self.port.leftovers(afresh=True), "Looking through the card …"
         )
         if found is not None:
@@ -212,13 +192,12 @@ class FoundScreen(BenchScreen):
 
     async def _do(self, act: Callable[[], Awaitable[str]], doing: str = "") -> bool:
         """Do something with one of them; leave the screen when nothing is left."""
-        said = await self.attempt(act, doing)
-        self._phase = Progress("")
+        said = await self.line.attempt(act, doing)
         if said is None:
             return False
         self.said.append(said)
-        items = await self.attempt(self.port.leftovers)
-        self.say(said)
+        items = await self.line.attempt(self.port.leftovers)
+        self.line.say(said)
         if items is not None:
             self.items = items
             self._show()
@@ -239,33 +218,58 @@ def _line(item: Leftover) -> Text:
     return line
 
 
-async def show_left_over(table: Table, *, asked: bool = False) -> None:
+async def show_left_over(
+    context: ScreenContext, port: SessionPort, line: SessionLine, *, asked: bool = False
+) -> None:
     """Offer what was left, if anything was; ``asked`` when the person wants to see it.
 
     What was offered before and left undecided is not offered again by itself, as after each lost
     cable; with anything new all of it is.
     """
-    port = table.port
     try:
         if asked:
-            table.say("Looking through the card and the roll's folder …")
+            line.say("Looking through the card and the roll's folder …")
         items = await port.leftovers(afresh=asked)
     except TetherError as error:
-        table.say(str(error), bad=True)
+        line.say(str(error), bad=True)
         if not asked:
             return
         items = await port.leftovers()
     if not items:
         if asked:
-            table.say("Nothing is left over: every picture and file belongs to a frame.")
+            line.say("Nothing is left over: every picture and file belongs to a frame.")
         return
     if not asked and not await port.new_leftovers(items):
         return
-    screen = FoundScreen(table.context, port, await port.view(), items)
-    await table.app.push_screen_wait(screen)
+    screen = FoundScreen(context, port, await port.view(), items)
+    await line.app.push_screen_wait(screen)
     await port.offered((*items, *screen.items))
-    await table.refresh_view()
     if screen.said:
-        table.say("; ".join(screen.said[-_RESULT_LINES:]) + ".")
+        line.say("; ".join(screen.said[-_RESULT_LINES:]) + ".")
     elif asked:
-        table.say("")
+        line.say("")
+
+
+async def offer_shutter(port: SessionPort, line: SessionLine) -> None:
+    """Ask about a shutter that an interrupted test has left elsewhere; Escape leaves it open."""
+    left = await port.displaced()
+    if left is None:
+        return
+    question = left.sentence().replace(": ", ":\n", 1)
+    choice = await line.app.push_screen_wait(
+        Pick(
+            f"{question}\nWhat shall it be?",
+            [
+                ("back", f"Put it back to {printable(left.was, 20)}"),
+                ("leave", f"Leave it at {printable(left.now, 20)}"),
+            ],
+        )
+    )
+    if choice is None:
+        line.say(f"{left.sentence()} The light test (key 3) can put it back.")
+        return
+    said = await line.attempt(
+        port.put_shutter_back if choice == "back" else lambda: port.leave_shutter(left)
+    )
+    if said:
+        line.say(said)

@@ -36,12 +36,6 @@ from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.session_port import SessionPort
 from tether.tui.widgets.verdict_panel import STYLES
 
-_PHASES = {
-    "fire": "firing",
-    "fetch": "fetching the picture",
-    "file": "writing it",
-    "judge": "measuring",
-}
 LAMP_OFF_CAUTION = (
     "A hot lamp stays hot. Dry hands at switches and leads; mind your step in the dark. Local "
     "rules and qualified people come first."
@@ -78,8 +72,6 @@ class LightScreen(BenchScreen):
             "Shutter back",
             tooltip="put the shutter back to where it stood before an interrupted test",
         ),
-        Binding("down", "scroll(1)", "Down", show=False, tooltip="scroll down"),
-        Binding("up", "scroll(-1)", "Up", show=False, tooltip="scroll up"),
     ]
 
     def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
@@ -91,7 +83,6 @@ class LightScreen(BenchScreen):
         self.stray: StrayResult | None = None
         self.left: DisplacedShutter | None = None
         self.film = True
-        self._doing = ""
         self._warned = False
         self._asked_ev = 0.0
         """Stops by which the person was asked to turn a strobe's power."""
@@ -104,18 +95,17 @@ class LightScreen(BenchScreen):
                 box.border_title = "Light, % of its lightest part"
                 box.border_subtitle = "█ up to 5 % less   ▓ 10   ▒ 15   ░ 20"
                 yield Static(id="light-map")
-            with VerticalScroll(id="light-found", can_focus=False) as found:
+            with VerticalScroll(id="light-found") as found:
                 found.border_title = "What it shows"
                 yield Static(id="light-text")
 
     async def on_mount(self) -> None:
         """Begin with the film; say when an earlier test has left the shutter elsewhere."""
         self._refresh()
-        self.while_seen(0.1, self._show_progress)
         self.film = await self.test.film_loaded()
         self.left = await self.port.displaced()
         if self.left is not None:
-            self.say(f"{self.left.sentence()} B puts it back.")
+            self.line.say(f"{self.left.sentence()} B puts it back.")
         self._refresh()
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
@@ -152,18 +142,12 @@ class LightScreen(BenchScreen):
         """Draw the map with the rows that there is room for."""
         self._refresh()
 
-    def _show_progress(self) -> None:
-        if self.working and self._doing:
-            self.say(self._doing)
-
     def _report(self, number: int, progress: Progress) -> None:
-        # Called on the session's thread: one reference is replaced, the screen reads it later.
-        what = _PHASES.get(progress.phase, progress.phase)
         most = "" if self.strobe else f" {number} of at most {MOST_EXPOSURES}"
-        self._doing = f"Exposure{most}: {what} …"
+        self.line.report(progress, f"Exposure{most}")
 
     def _report_stray(self, _number: int, progress: Progress) -> None:
-        self._doing = f"Lamp off: {_PHASES.get(progress.phase, progress.phase)} …"
+        self.line.report(progress, "Lamp off")
 
     @work(group="action")
     async def action_proceed(self) -> None:
@@ -187,7 +171,7 @@ class LightScreen(BenchScreen):
     async def action_skip(self) -> None:
         """Leave the frame with the lamp off out."""
         self.stage = Stage.BACK
-        self.say("The stray light was not measured.")
+        self.line.say("The stray light was not measured.")
         self._refresh()
 
     @work(group="action")
@@ -195,30 +179,29 @@ class LightScreen(BenchScreen):
         """Put the shutter back to where it stood before a test that was interrupted."""
         if self.left is None:
             return
-        said = await self.attempt(self.port.put_shutter_back)
+        said = await self.line.attempt(self.port.put_shutter_back)
         if said is not None:
             self.left = None
-            self.say(said)
+            self.line.say(said)
         self._refresh()
 
     async def _measure(self) -> None:
-        if self.working:
-            self.say("Still at work on the last key; this one was not taken.")
+        if self.line.refused():
             return
         self._warned = False
-        self._doing = "Photographing the open gate …"
         self.stage = Stage.BACK
         # Once, also where the picture that follows fails.
         turned_ev, self._asked_ev = self._asked_ev, 0.0
-        result = await self.attempt(lambda: self.test.measure(self._report, turned_ev), self._doing)
-        self._doing = ""
+        result = await self.line.attempt(
+            lambda: self.test.measure(self._report, turned_ev), "Photographing the open gate …"
+        )
         if result is not None:
             self.result, self.stray = result, None
             self._asked_ev = self._power_off(result)
             self.stage = Stage.DARK if result.kept else Stage.BACK
             untouched = "The shutter was not touched." if result.strobe else ""
             shutter = result.said or untouched or "The shutter is as it was."
-            self.say(f"{_kept(result)} {shutter}")
+            self.line.say(f"{_kept(result)} {shutter}")
         self._refresh()
 
     def _power_off(self, result: LightResult) -> float:
@@ -234,31 +217,25 @@ class LightScreen(BenchScreen):
         gate = self.result
         if gate is None:
             return
-        if self.working:
-            self.say("Still at work on the last key; this one was not taken.")
+        if self.line.refused():
             return
-        self._doing = "Photographing the gate with the lamp off …"
-        result = await self.attempt(
-            lambda: self.test.measure_dark(gate, self._report_stray), self._doing
+        result = await self.line.attempt(
+            lambda: self.test.measure_dark(gate, self._report_stray),
+            "Photographing the gate with the lamp off …",
         )
-        self._doing = ""
         if result is not None:
             self.stray, self.stage = result, Stage.BACK
-            self.say(f"Kept as bench/{result.shot.file}. {result.said}".strip())
+            self.line.say(f"Kept as bench/{result.shot.file}. {result.said}".strip())
         self._refresh()
 
     async def _film_back(self) -> None:
-        await self.attempt(self.test.film_back)
+        await self.line.attempt(self.test.film_back)
         self.dismiss(None)
-
-    def action_scroll(self, by: int) -> None:
-        """Scroll what was found."""
-        self.query_one("#light-found").scroll_relative(y=by, animate=False)
 
     def action_leave(self) -> None:
         """Go back; say first that the film is still out."""
-        if self.working:
-            self.say("Still measuring, to its end: then the shutter stands as before.")
+        if self.line.working:
+            self.line.say("Still measuring, to its end: then the shutter stands as before.")
             return
         left = ["The film is still out of the gate"] if self.film else []
         if self.stray is not None:
@@ -269,7 +246,7 @@ class LightScreen(BenchScreen):
         if self.stage is not Stage.OUT and left and not self._warned:
             self._warned = True
             said = ", and ".join(left)
-            self.say(f"{said[0].upper()}{said[1:]}. Esc once more leaves it so.")
+            self.line.say(f"{said[0].upper()}{said[1:]}. Esc once more leaves it so.")
             self.app.bell()
             return
         self.dismiss(None)

@@ -159,7 +159,7 @@ class WalkScreen(BenchScreen):
         """Show the step that is looked at; what was asked about another is asked no longer."""
         if self._asked not in ("", self.step.key):
             self._asked = ""
-            self.say("")
+            self.line.say("")
         self._show()
 
     def _text(self, step: Step) -> Text:
@@ -205,7 +205,7 @@ class WalkScreen(BenchScreen):
     @work(group="action")
     async def action_proceed(self) -> None:
         """Do what the step that is looked at asks for, and go on."""
-        if self.known is None or self.working:
+        if self.known is None or self.line.working:
             return
         step, left = self.step, self._open()
         if not left:
@@ -227,11 +227,11 @@ class WalkScreen(BenchScreen):
         await self._confirm(self.step)
 
     async def _confirm(self, step: Step) -> None:
-        place = await self.attempt(lambda: self.port.confirm_set_up(step))
+        place = await self.line.attempt(lambda: self.port.confirm_set_up(step))
         if place is not None:
             await self._refresh(onward=True)
             if not self._open():
-                self.say("The bench is ready. Enter goes on.")
+                self.line.say("The bench is ready. Enter goes on.")
 
     @work(group="action")
     async def action_open(self) -> None:
@@ -244,28 +244,28 @@ class WalkScreen(BenchScreen):
         self.opened.add(step.key)
         await self._refresh()
         self._asked = step.key
-        self.say("Is it right as described? Enter says so.")
+        self.line.say("Is it right as described? Enter says so.")
 
     @work(group="action")
     async def action_again(self) -> None:
         """Ask a step again that was confirmed."""
         step = self.step
-        if await self.attempt(lambda: self.port.do_again(step)) is not None:
+        if await self.line.attempt(lambda: self.port.do_again(step)) is not None:
             self.opened.discard(step.key)
             await self._refresh()
 
     @work(group="action")
     async def action_undo(self) -> None:
         """Take the last step back."""
-        what = await self.attempt(self.port.undo_set_up)
+        what = await self.line.attempt(self.port.undo_set_up)
         if what is not None:
             await self._refresh(onward=True)
-            self.say(f"Undone: {what}.")
+            self.line.say(f"Undone: {what}.")
 
     @work(group="action")
     async def action_leave_out(self) -> None:
         """Leave out what is open, and go back to the worktable."""
-        said = await self.attempt(self.port.skip_set_up)
+        said = await self.line.attempt(self.port.skip_set_up)
         if said is not None:
             self.dismiss(None)
 
@@ -305,11 +305,13 @@ class WalkScreen(BenchScreen):
             return
         said = answer
         before = len(self._open())
-        if await self.attempt(lambda: self.port.use_bench(said.bench, said.moved, said.person)):
+        if await self.line.attempt(
+            lambda: self.port.use_bench(said.bench, said.moved, said.person)
+        ):
             await self._refresh(onward=True)
             held = before - len(self._open()) - 1
             kept = f" {plural(held, 'step')} still hold from before." if held > 0 else ""
-            self.say(f"{said.bench.name}.{kept} {plural(len(self._open()), 'step')} to do.")
+            self.line.say(f"{said.bench.name}.{kept} {plural(len(self._open()), 'step')} to do.")
 
     def action_read(self, pages: int) -> None:
         """Read on, or back, in a step that is longer than its panel."""

@@ -1,39 +1,52 @@
-"""The screen of the session with its keys and all that they do."""
+"""The worktable: the strip, what comes next, the last verdict, and the keys for all of it."""
 
 from __future__ import annotations
 
 import asyncio
-from datetime import datetime
+from collections.abc import Awaitable, Callable, Sequence
+from datetime import datetime, timedelta
 from typing import ClassVar
 
 from rich.text import Text
 from textual import work
 from textual.actions import parse
+from textual.app import ComposeResult
 from textual.binding import BindingType
+from textual.containers import Container
 from textual.events import Key
+from textual.screen import Screen
+from textual.widgets import Static
 
-from tether.archive.records import Capture, FrameState, Scope
+from tether.archive.records import FrameState
+from tether.errors import TetherError
 from tether.findings import Verdict
 from tether.session.next_step import NextKind, NextStep
-from tether.session.session import View
+from tether.session.session import Shot, View
 from tether.text import printable
+from tether.tui.app_context import ScreenContext
 from tether.tui.screens.dialogs import AskText, Pick, Reading
 from tether.tui.screens.help_text import MARKS_AND_NUMBERS, help_at
-from tether.tui.screens.hours import Hours
-from tether.tui.screens.leftovers_screen import show_left_over
+from tether.tui.screens.leftovers_screen import offer_shutter, show_left_over
+from tether.tui.screens.pause_screen import PauseScreen
 from tether.tui.screens.setup_screens import screen_of
-from tether.tui.screens.shutter_offer import offer_shutter
-from tether.tui.screens.worktable_keys import WORKTABLE_KEYS
-from tether.tui.screens.worktable_view import last_capture
-from tether.tui.widgets.key_line import bindings_of, key_name
-from tether.tui.widgets.picture_panel import LargePicture
-from tether.tui.widgets.strip import FrameCell
-from tether.tui.widgets.verdict_panel import VerdictPanel
+from tether.tui.screens.worktable_keys import WORKTABLE_KEYS, fits, takes_of
+from tether.tui.session_port import SessionPort
+from tether.tui.terminal.sound import sound
+from tether.tui.widgets.camera_line import CameraLine
+from tether.tui.widgets.key_line import KeyLine, bindings_of, key_name
+from tether.tui.widgets.next_step_panel import NextUp
+from tether.tui.widgets.picture_panel import LargePicture, PicturePanel
+from tether.tui.widgets.redraw import put, while_seen
+from tether.tui.widgets.session_line import SessionLine
+from tether.tui.widgets.strip import FrameCell, StripBar
+from tether.tui.widgets.verdict_panel import VerdictPanel, capture_on_show
 
+_IDLE_SECONDS = 0.3
+_STATE_EVERY = 50  # idle looks between two readings of the camera's state
 _DECISIONS = {"chosen": "stands for the frame", "other": "put aside"}
 
 
-class Worktable(Hours):
+class Worktable(Screen[None]):
     """Where the work is done. Shows values; every action goes to the session's thread."""
 
     BINDINGS: ClassVar[list[BindingType]] = WORKTABLE_KEYS
@@ -42,38 +55,141 @@ class Worktable(Hours):
         "The worktable: the strip as it lies in the holder, what comes next and why, the last "
         "verdict with its picture, and the camera. Enter does what is next."
     )
-
     MORE_HELP: ClassVar[str] = MARKS_AND_NUMBERS
+
+    def __init__(self, context: ScreenContext, port: SessionPort) -> None:
+        super().__init__()
+        self.context = context
+        self.port = port
+        self.view: View | None = None
+        self.line = SessionLine(port, lost="Press C to connect.", after=self.refresh_view)
+        self.strip = StripBar(id="strip")
+        self.next_up = NextUp(id="next")
+        self.verdict = VerdictPanel(id="verdict")
+        self.picture = PicturePanel(context.terminal, port.positive, id="picture")
+        self.camera = CameraLine(id="camera")
+        self._mishaps: Sequence[str] = ()
+        self._idle = 0
+        self._stale = False
+        """Whether there is something to show that came while another screen was seen."""
+
+    def compose(self) -> ComposeResult:
+        """Lay out the screen."""
+        yield Static(id="title")
+        yield self.strip
+        with Container(id="panels"):
+            yield self.next_up
+            with Container(id="seen"):
+                yield self.verdict
+                yield self.picture
+        yield self.line
+        yield self.camera
+        yield KeyLine(rows=2)
+
+    async def on_mount(self) -> None:
+        """Show where the work stands, and begin to look for pictures from the camera."""
+        if self.port.found:
+            self.line.say(" ".join(self.port.found))
+        await self.refresh_view()
+        while_seen(self, _IDLE_SECONDS, self._look_at_camera)
+        self._begin()
+
+    @work(group="action")
+    async def _begin(self) -> None:
+        """Offer what was left over; in an archive that knows no bench yet, open the set-up walk."""
+        await self._offer_left()
+        if self._bench_unknown():
+            await self._walk()
+
+    async def _offer_left(self) -> None:
+        await show_left_over(self.context, self.port, self.line)
+        await offer_shutter(self.port, self.line)
+        await self.refresh_view()
+
+    # --- showing ---------------------------------------------------------------------------
+
+    async def refresh_view(self) -> None:
+        """Fetch a fresh view and show it: under another screen, as soon as that is gone."""
+        self.view = await self.port.view()
+        self._mishaps = await self.port.active_mishaps()
+        if not self.is_attached:
+            return  # the person has left meanwhile
+        if self.is_active:
+            await self._show()
+        else:
+            self._stale = True
+
+    def on_screen_resume(self) -> None:
+        """Show what came meanwhile, after what stood here, which comes at once."""
+        self.call_after_refresh(self._catch_up)
+
+    async def _catch_up(self) -> None:
+        if self._stale:
+            await self._show()
+
+    async def _show(self) -> None:
+        self._stale = False
+        view = self.view
+        if view is None:
+            return
+        roll = view.roll
+        title = Text(no_wrap=True, overflow="ellipsis")
+        title.append(f" {printable(roll.name, 50)} ", "bold reverse")
+        title.append(f"  {roll.process.label}, {roll.film_format.label}")
+        if self._mishaps:
+            title.append(f"   mishap: {', '.join(self._mishaps).replace('-', ' ')}", "italic")
+        if view.short:
+            title.append("   checklist shortened", "italic")
+        put(self.query_one("#title", Static), title, layout=False)
+        await self.strip.show(view)
+        self.next_up.show(view)
+        self.verdict.show(capture_on_show(view))
+        self.camera.show(view.camera_name, view.camera)
+        self.refresh_bindings()
+        self.picture.show(capture_on_show(view))
+
+    @work(group="camera")
+    async def _look_at_camera(self) -> None:
+        """Take a picture that came by the camera's own button; read the camera now and then."""
+        if self.line.working or self.port.busy or self.view is None or self.view.camera is None:
+            return
+        self._idle += 1
+        if news := await self.port.copy_news():
+            self.line.say(" ".join(news))
+        try:
+            shot = await self.port.take_from_camera(self.line.report)
+            if self._idle % _STATE_EVERY == 0:
+                await self.port.refresh_camera()
+        except TetherError as error:
+            await self.refresh_view()
+            await self.line.complain(error)
+            return
+        if shot is not None or self._idle % _STATE_EVERY == 0:
+            await self.refresh_view()
+        if shot is not None:
+            self._show_shot(shot)
+
+    def _show_shot(self, shot: Shot) -> None:
+        """Say what came of a release; let it be heard when it has to be repeated."""
+        said = list(shot.said)
+        if any(capture.verdict is Verdict.RESHOOT for capture, _ in shot.captures):
+            self.app.bell()
+            said += filter(None, [sound(self.context.settings.alerts)])
+        self.line.say(" ".join(said))
+
+    # --- keys ------------------------------------------------------------------------------
 
     def _todo(self) -> NextKind | None:
         return self.view.place.kind if self.view else None
 
+    def _bench_unknown(self) -> bool:
+        """Whether the bench is asked about, and the archive knows none."""
+        question = self.view.bench if self.view else None
+        return question is not None and question.last is None
+
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only the keys that fit the place where the work stands."""
-        todo = self._todo()
-        if todo is None:
-            return action == "leave"
-        fits = {
-            "proceed": todo is not NextKind.DONE,
-            "shoot": todo in (NextKind.SHOOT, NextKind.STEP),
-            "keep": todo is NextKind.DECIDE,
-            "again": todo is NextKind.DECIDE,
-            "use_advice": self.view is not None
-            and self.view.advised_shutter is not None
-            and not self.view.shutter_is_right,
-            "mark": todo in (NextKind.SHOOT, NextKind.DECIDE)
-            and (parameters != ("skipped",) or todo is NextKind.SHOOT),
-            "picture": self._picture[1] is not None,
-            "takes": bool(_takes(self.view)),
-            "onward": self.view is not None and self.view.roll.cursor is not None,
-            "undo": self.view is not None and self.view.can_undo,
-            "extra": todo is NextKind.DONE,
-            "connect": self.view is not None and self.view.camera is None,
-            "mishap": self.port.rehearsing,
-            "own_button": self.port.rehearsing,
-            "leave_out": self._setting_up(),
-        }
-        return fits.get(action, True)
+        return fits(self.view, action, parameters, rehearsing=self.port.rehearsing)
 
     def on_key(self, event: Key) -> None:
         """Say so when a key of this screen does not fit the place where the work stands."""
@@ -85,7 +201,7 @@ class Worktable(Hours):
         if not namespace and not self.check_action(action, parameters):
             what = f"{key_name(bound.key)} ({bound.description.lower()})"
             does = "has nothing to take back" if action == "undo" else "does nothing just now"
-            self.say(f"{what} {does}. {self._what_is_next()}")
+            self.line.say(f"{what} {does}. {self._what_is_next()}")
 
     def _what_is_next(self) -> str:
         """Say what comes next, in a sentence; with all frames decided, what can be done."""
@@ -93,6 +209,9 @@ class Worktable(Hours):
         if place.kind is NextKind.DONE:
             return "All frames are decided: G goes back to one, Q leaves."
         return f"Next: {place.sentence().rstrip('.')}."
+
+    def _do(self, ask: Callable[[], Awaitable[object]]) -> None:
+        self.run_worker(self.line.attempt(ask), group="action")
 
     # --- actions ---------------------------------------------------------------------------
 
@@ -107,43 +226,57 @@ class Worktable(Hours):
             if self._bench_unknown():
                 await self._walk()
                 return
-            await self.attempt(lambda: self.port.confirm(step))
+            await self.line.attempt(lambda: self.port.confirm(step))
         elif place.kind is NextKind.SHOOT:
             await self._shoot()
         elif place.kind is NextKind.DECIDE and place.capture is not None:
             if place.capture.verdict is Verdict.KEEP:
-                await self.attempt(self.port.keep)
+                await self.line.attempt(self.port.keep)
             else:
-                self.say("The verdict asks for a choice: K keeps it all the same, A shoots again.")
+                self.line.say(
+                    "The verdict asks for a choice: K keeps it all the same, A shoots again."
+                )
                 self.app.bell()
+
+    def action_forward(self) -> None:
+        """Do what comes next, as a foot switch asks for it.
+
+        It goes one step further than Enter: a picture that has to be shot again is put aside, so
+        that the hands can stay at the film. What wants a look is left to a choice by hand.
+        """
+        waiting = self.view.place.capture if self.view else None
+        if self._todo() is NextKind.DECIDE and waiting and waiting.verdict is Verdict.RESHOOT:
+            self.action_again()
+        else:
+            self.action_proceed()
 
     @work(group="action")
     async def action_shoot(self) -> None:
         """Shoot; while steps are open, say which."""
         if self.view and self.view.place.kind is NextKind.STEP and self.view.place.step:
-            self.say("First the step above: Enter says that it is done. Z asks for fewer steps.")
+            self.line.say(
+                "First the step above: Enter says that it is done. Z asks for fewer steps."
+            )
             return
         await self._shoot()
 
     async def _shoot(self) -> None:
-        shot = await self.attempt(lambda: self.port.capture(self._report))
+        shot = await self.line.attempt(lambda: self.port.capture(self.line.report))
         if shot is not None:
             self._show_shot(shot)
 
-    @work(group="action")
-    async def action_keep(self) -> None:
+    def action_keep(self) -> None:
         """Keep the picture."""
-        await self.attempt(self.port.keep)
+        self._do(self.port.keep)
 
-    @work(group="action")
-    async def action_again(self) -> None:
+    def action_again(self) -> None:
         """Shoot the frame again."""
-        await self.attempt(self.port.shoot_again)
+        self._do(self.port.shoot_again)
 
     @work(group="action")
     async def action_takes(self) -> None:
         """Show the frame's takes; the one that is picked stands for the frame."""
-        takes = _takes(self.view)
+        takes = takes_of(self.view)
         if not takes:
             return
         options = [
@@ -156,31 +289,30 @@ class Worktable(Hours):
         question = f"Frame {takes[0].frame}: which take shall stand for it?"
         picked = await self.app.push_screen_wait(Pick(question, options))
         if picked is not None:
-            await self.attempt(lambda: self.port.choose(takes[0].frame, int(picked)))
+            await self.line.attempt(lambda: self.port.choose(takes[0].frame, int(picked)))
 
     @work(group="action")
     async def action_undo(self) -> None:
         """Take the last step or choice back."""
-        what = await self.attempt(self.port.undo)
+        what = await self.line.attempt(self.port.undo)
         if what is not None:
-            self.say(f"Undone: {what}. {self._what_is_next()}")
+            self.line.say(f"Undone: {what}. {self._what_is_next()}")
 
     def action_scroll_verdict(self, pages: int) -> None:
         """Read on, or back, in a verdict that is longer than its panel."""
-        panel = self.query_one(VerdictPanel)
+        panel = self.verdict
         panel.scroll_relative(y=pages * max(panel.size.height - 1, 1), animate=False)
 
     @work(group="action")
     async def action_use_advice(self) -> None:
         """Set the shutter as advised; the frame is shot again."""
-        now_set = await self.attempt(self.port.follow_advice)
+        now_set = await self.line.attempt(self.port.follow_advice)
         if now_set:
-            self.say(f"The shutter is set to {printable(now_set, 20)}. Shoot the frame again.")
+            self.line.say(f"The shutter is set to {printable(now_set, 20)}. Shoot the frame again.")
 
-    @work(group="action")
-    async def action_mark(self, state: str) -> None:
+    def action_mark(self, state: str) -> None:
         """Close the frame without a picture, or with one of nothing."""
-        await self.attempt(lambda: self.port.mark(FrameState(state)))
+        self._do(lambda: self.port.mark(FrameState(state)))
 
     @work(group="action")
     async def action_go(self) -> None:
@@ -192,17 +324,15 @@ class Worktable(Hours):
             AskText(f"Go to which frame? (1 to {last})", check=lambda t: _frame_complaint(t, last))
         )
         if answer:
-            await self.attempt(lambda: self.port.go_to(int(answer)))
+            await self.line.attempt(lambda: self.port.go_to(int(answer)))
 
-    @work(group="action")
-    async def action_onward(self) -> None:
+    def action_onward(self) -> None:
         """Leave a frame that was gone to; go on with the next open one."""
-        await self.attempt(lambda: self.port.go_to(None))
+        self._do(lambda: self.port.go_to(None))
 
-    @work(group="action")
-    async def on_frame_cell_clicked(self, event: FrameCell.Clicked) -> None:
+    def on_frame_cell_clicked(self, event: FrameCell.Clicked) -> None:
         """Go to the frame that was clicked."""
-        await self.attempt(lambda: self.port.go_to(event.frame))
+        self._do(lambda: self.port.go_to(event.frame))
 
     @work(group="action")
     async def action_note(self) -> None:
@@ -213,9 +343,9 @@ class Worktable(Hours):
         old = self.view.frames[number - 1].note
         text = await self.app.push_screen_wait(AskText(f"Note about frame {number}", old))
         if text is not None:
-            noted = await self.attempt(lambda: self.port.note(text, number))
+            noted = await self.line.attempt(lambda: self.port.note(text, number))
             if noted is not None:
-                self.say(f"Noted for frame {noted}.")
+                self.line.say(f"Noted for frame {noted}.")
 
     @work(group="action")
     async def action_ask_less(self) -> None:
@@ -223,33 +353,32 @@ class Worktable(Hours):
         if self.view is None:
             return
         short = not self.view.short
-        said = await self.attempt(lambda: self.port.ask_less(short))
+        said = await self.line.attempt(lambda: self.port.ask_less(short))
         if said:
-            self.say(said)
+            self.line.say(said)
 
-    @work(group="action")
-    async def action_extra(self) -> None:
+    def action_extra(self) -> None:
         """Add a frame at the end of the roll."""
-        await self.attempt(self.port.one_more_frame)
+        self._do(self.port.one_more_frame)
 
     @work(group="action")
     async def action_connect(self) -> None:
         """Connect to the camera again."""
-        said = await self.attempt(self.port.reconnect)
+        said = await self.line.attempt(self.port.reconnect)
         if said is not None:
-            self.say(" ".join(said) or "The camera is connected.")
-            await show_left_over(self)
-            await offer_shutter(self)
+            self.line.say(" ".join(said) or "The camera is connected.")
+            await self._offer_left()
 
     @work(group="action")
     async def action_left_over(self) -> None:
         """Show pictures on the card and files in the folder that belong to no frame."""
-        await show_left_over(self, asked=True)
+        await show_left_over(self.context, self.port, self.line, asked=True)
+        await self.refresh_view()
 
     @work(group="action")
     async def action_log(self) -> None:
         """Show the roll's log."""
-        lines = await self.attempt(self.port.log_lines)
+        lines = await self.line.attempt(self.port.log_lines)
         text = Text()
         for at, frame, kind, line in lines or ():
             text.append(f"{_clock(at)} ", "dim")
@@ -257,6 +386,30 @@ class Worktable(Hours):
                 f"{kind:<10} {f'f{frame:03d}' if frame else '    '} {printable(line, 500)}\n"
             )
         await self.app.push_screen_wait(Reading("Log of the roll, newest last", text, at_end=True))
+
+    @work(group="action")
+    async def action_pause(self) -> None:
+        """Stop the clock until the person goes on."""
+        since = await self.line.attempt(self.port.pause)
+        if since is None:
+            return
+        await self.app.push_screen_wait(PauseScreen(since))
+        said = await self.line.attempt(lambda: self.port.go_on(since))
+        if said:
+            self.line.say(said)
+
+    @work(group="action")
+    async def action_statement(self) -> None:
+        """Show what was done, what to look at again, and what is next."""
+        pause = timedelta(minutes=self.context.settings.planning.pause_minutes)
+        said = await self.line.attempt(lambda: self.port.statement(pause))
+        if said is None:
+            return
+        text = Text("\n".join(said.lines()))
+        text.append(f"\n{said.copy}\n\n")
+        text.append("What is next\n", "bold")
+        text.append("\n".join(said.next))
+        await self.app.push_screen_wait(Reading("How far the roll is", text))
 
     @work(group="action")
     async def action_mishap(self) -> None:
@@ -271,45 +424,22 @@ class Worktable(Hours):
         )
         if code:
             frame = self.view.place.frame if self.view else None
-            await self.attempt(lambda: self.port.toggle_mishap(code, frame))
+            await self.line.attempt(lambda: self.port.toggle_mishap(code, frame))
 
     @work(group="action")
     async def action_own_button(self) -> None:
         """Press the simulated camera's own shutter button (rehearsal only)."""
         frame = self.view.place.frame if self.view else None
         if frame is not None:
-            await self.attempt(lambda: self.port.press_camera_button(frame))
+            await self.line.attempt(lambda: self.port.press_camera_button(frame))
 
     @work(group="action")
     async def action_bench(self, station: str) -> None:
         """Open one of the screens that ready the bench."""
-        self.say("")
+        self.line.say("")
         make = await asyncio.to_thread(screen_of, station)
         await self.app.push_screen_wait(make(self.context, self.port, await self.port.view()))
         await self.refresh_view()
-
-    async def on_mount(self) -> None:
-        """Begin. The base has its own, which Textual calls as well."""
-        self._begin()
-
-    @work(group="action")
-    async def _begin(self) -> None:
-        """Offer what was left over; in an archive that knows no bench yet, open the set-up walk."""
-        if self.view is None:
-            await self.refresh_view()
-        await show_left_over(self)
-        await offer_shutter(self)
-        if self._bench_unknown():
-            await self._walk()
-
-    def _setting_up(self) -> bool:
-        step = self.view.place.step if self.view else None
-        return step is not None and step.scope is Scope.SITTING
-
-    def _bench_unknown(self) -> bool:
-        """Whether the bench is asked about, and the archive knows none."""
-        question = self.view.bench if self.view else None
-        return question is not None and question.last is None
 
     @work(group="action")
     async def action_walk(self) -> None:
@@ -325,9 +455,9 @@ class Worktable(Hours):
     @work(group="action")
     async def action_leave_out(self) -> None:
         """Leave out what is open of the set-up."""
-        said = await self.attempt(self.port.skip_set_up)
+        said = await self.line.attempt(self.port.skip_set_up)
         if said:
-            self.say(said)
+            self.line.say(said)
 
     def at_hand(self) -> Text:
         """Explain the step at hand, for the help."""
@@ -336,20 +466,15 @@ class Worktable(Hours):
     @work(group="action")
     async def action_picture(self) -> None:
         """Show the positive as large as the terminal."""
-        picture = self._picture[1]
-        if picture is not None and self.view is not None:
-            title = self._picture_title(last_capture(self.view))
-            await self.app.push_screen_wait(LargePicture(self.context.terminal, picture, title))
+        picture, title = self.picture.picture, self.picture.heading
+        if picture is None:
+            self.line.say("There is no positive: the picture's file could not be read.")
+            return
+        await self.app.push_screen_wait(LargePicture(self.context.terminal, picture, title))
 
     def action_leave(self) -> None:
         """Leave; everything is stored already."""
         self.app.exit()
-
-
-def _takes(view: View | None) -> tuple[Capture, ...]:
-    """The captures of the frame that is next."""
-    frame = view.place.frame if view else None
-    return view.frames[frame - 1].captures if view and frame else ()
 
 
 def _clock(at: str) -> str:

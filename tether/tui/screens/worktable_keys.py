@@ -1,9 +1,12 @@
-"""The keys of the worktable, in the order in which its foot shows them."""
+"""The keys of the worktable, in the order in which its foot shows them, and when each fits."""
 
 from __future__ import annotations
 
 from textual.binding import Binding, BindingType
 
+from tether.archive.records import Capture, Scope
+from tether.session.next_step import NextKind
+from tether.session.session import View
 from tether.tui.screens.setup_screens import STATIONS
 
 
@@ -55,3 +58,36 @@ WORKTABLE_KEYS: list[BindingType] = [
          "rehearsal only: let something go wrong on the bench, or put it right"),
     _key("o", "own_button", "Button", "rehearsal only: press the camera's own shutter button"),
 ]  # fmt: skip
+
+
+def fits(
+    view: View | None, action: str, parameters: tuple[object, ...], *, rehearsing: bool
+) -> bool:
+    """Whether a key has something to do where the work stands."""
+    if view is None:
+        return action == "leave"
+    todo, step = view.place.kind, view.place.step
+    when = {
+        "proceed": todo is not NextKind.DONE,
+        "shoot": todo in (NextKind.SHOOT, NextKind.STEP),
+        "keep": todo is NextKind.DECIDE,
+        "again": todo is NextKind.DECIDE,
+        "use_advice": view.advised_shutter is not None and not view.shutter_is_right,
+        "mark": todo is NextKind.SHOOT or (todo is NextKind.DECIDE and parameters != ("skipped",)),
+        "picture": any(frame.captures for frame in view.frames),
+        "takes": bool(takes_of(view)),
+        "onward": view.roll.cursor is not None,
+        "undo": view.can_undo,
+        "extra": todo is NextKind.DONE,
+        "connect": view.camera is None,
+        "mishap": rehearsing,
+        "own_button": rehearsing,
+        "leave_out": step is not None and step.scope is Scope.SITTING,
+    }
+    return when.get(action, True)
+
+
+def takes_of(view: View | None) -> tuple[Capture, ...]:
+    """The captures of the frame that is next."""
+    frame = view.place.frame if view else None
+    return view.frames[frame - 1].captures if view and frame else ()

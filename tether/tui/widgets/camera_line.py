@@ -7,7 +7,7 @@ from textual.widgets import Static
 
 from tether.camera.protocol import CameraState, Role
 from tether.text import megabytes, printable
-from tether.tui.widgets.update_if_changed import put
+from tether.tui.widgets.redraw import put
 
 
 def camera_text(name: str, state: CameraState | None) -> str:

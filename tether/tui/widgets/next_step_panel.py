@@ -15,7 +15,7 @@ from tether.session.next_step import NextKind
 from tether.session.session import View
 from tether.text import plural, printable
 from tether.tui.screens.setup_screens import STATIONS
-from tether.tui.widgets.update_if_changed import put, put_title
+from tether.tui.widgets.redraw import put, put_title
 
 _MOST_REMARKS = 2
 """Of what is said about the light; there is no room for more in 80 columns."""

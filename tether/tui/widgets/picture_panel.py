@@ -2,42 +2,64 @@
 
 from __future__ import annotations
 
+from collections.abc import Awaitable, Callable
 from typing import TYPE_CHECKING, ClassVar
 
+from textual import work
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Container
 
+from tether.archive.records import Capture
 from tether.tui.terminal.probe import Terminal
 from tether.tui.widgets.key_line import KeyLine, Over
 from tether.tui.widgets.picture_widget import Drawn
-from tether.tui.widgets.update_if_changed import put_title
+from tether.tui.widgets.redraw import put_title
 
 if TYPE_CHECKING:
     from PIL.Image import Image
 
 
 class PicturePanel(Container):
-    """Shows one picture; takes no room while there is none."""
+    """Shows the positive of one capture; takes no room while there is none.
+
+    ``positive_of`` makes it, or None where the file could not be read.
+    """
 
     can_focus = False
 
-    def __init__(self, terminal: Terminal, *, id: str | None = None) -> None:
+    def __init__(
+        self,
+        terminal: Terminal,
+        positive_of: Callable[[Capture], Awaitable[Image | None]],
+        *,
+        id: str | None = None,
+    ) -> None:
         super().__init__(id=id)
-        self.terminal = terminal
+        self.drawn = Drawn(terminal, id="picture-drawn")
+        self.picture: Image | None = None
+        self.heading = ""
+        self._positive_of = positive_of
+        self._of = 0
 
     def compose(self) -> ComposeResult:
         """Lay out the panel."""
         self.add_class("-empty")
-        yield Drawn(self.terminal, id="picture-drawn")
+        yield self.drawn
 
-    def show(self, picture: Image | None, title: str) -> None:
-        """Show a picture, None for nothing."""
-        put_title(self, title)
-        self.set_class(picture is None, "-empty")
-        for drawn in self.query(Drawn):
-            if drawn.picture is not picture:
-                drawn.show(picture)
+    @work(exclusive=True)
+    async def show(self, capture: Capture | None) -> None:
+        """Show the positive of a capture; it is made once for each."""
+        if capture is not None and capture.id != self._of:
+            self._of, self.picture = capture.id, await self._positive_of(capture)
+        if not self.is_attached:
+            return  # the person has left meanwhile
+        self.heading = f"Positive: frame {capture.frame}, take {capture.take}" if capture else ""
+        put_title(self, self.heading)
+        self.set_class(self.picture is None, "-empty")
+        if self.drawn.picture is not self.picture:
+            self.drawn.show(self.picture)
+        self.screen.refresh_bindings()
 
 
 class LargePicture(Over[None]):

@@ -11,7 +11,7 @@ from textual.widgets import Static
 
 from tether.archive.records import Frame, FrameState
 from tether.session.session import View
-from tether.tui.widgets.update_if_changed import put
+from tether.tui.widgets.redraw import put
 
 _STYLES = {
     FrameState.OPEN: "",

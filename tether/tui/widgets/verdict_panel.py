@@ -14,8 +14,9 @@ from textual.widgets import Static
 from tether.archive.records import Capture
 from tether.facts import Facts
 from tether.findings import Verdict
+from tether.session.session import View
 from tether.text import percent
-from tether.tui.widgets.update_if_changed import put, put_title
+from tether.tui.widgets.redraw import put, put_title
 
 _BARS = " ▁▂▃▄▅▆▇█"
 STYLES: Mapping[str, str] = {
@@ -45,6 +46,19 @@ def bars(counts: Sequence[float], width: int) -> str:
     most = max(groups) or 1
     # The square root lets a small peak of highlights be seen beside the mass of the picture.
     return "".join(_BARS[max(round(8 * (g / most) ** 0.5), 1) if g > 0 else 0] for g in groups)
+
+
+def capture_on_show(view: View) -> Capture | None:
+    """The capture whose verdict belongs on the screen.
+
+    The waiting one; for a frame that was gone to its own; else the newest of the roll.
+    """
+    if view.place.capture is not None:
+        return view.place.capture
+    if view.roll.cursor is not None and (frame := view.frames[view.roll.cursor - 1]).captures:
+        return frame.chosen or frame.captures[-1]
+    captures = [c for f in view.frames for c in f.captures]
+    return max(captures, key=lambda c: c.id, default=None)
 
 
 class VerdictPanel(VerticalScroll):
