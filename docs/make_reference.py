@@ -30,7 +30,7 @@ from tether.findings import FindingKind, Severity, Verdict
 from tether.findings.finding import SUBJECTS
 from tether.findings.kind import ACTIONS
 from tether.settings import Settings
-from tether.tui.widgets.key_line import EVERYWHERE, key_rows
+from tether.tui.keys import EVERYWHERE, Keys, bindings_of
 
 HERE = Path(__file__).parent
 
@@ -49,10 +49,27 @@ _ABOUT_KEYS = (
     "Ctrl-C leaves the program. You can click the keys at the foot of a screen, frames, buttons "
     "and lists. Tab and Shift-Tab move between fields."
 )
-_ONE_MORE_KEY = (
-    "A foot switch sends F24, or the key of `[keys] forward` in the "
-    "[settings](reference-settings.md): [what comes next](how-to-long-hours.md#use-a-foot-switch)."
-)
+_YOUR_KEYS = """\
+To use another key, write it under the id of its action in your
+[settings file](reference-settings.md). It holds on every screen that has the action, and all texts
+of the program name it:
+
+```toml
+[keys]
+shoot = "f8"
+keep = "j"
+next = "enter, pagedown"
+```
+
+A key is a letter, a figure or another character, or one of `enter`, `space`, `backspace`, `escape`,
+`tab`, `up`, `down`, `left`, `right`, `home`, `end`, `pageup`, `pagedown`, `insert`, `delete`,
+`f1` to `f24`, also with `ctrl+`, `alt+` or `shift+`. If an id does not exist, or a screen has the
+key for something else, the program says so at its start, keeps the built-in key, and takes the
+rest.
+
+In a list and in a text field, Enter and the arrow keys are the list's and the field's own. A foot
+switch sends F24, or the key of the id `forward`:
+[what comes next](how-to-long-hours.md#use-a-foot-switch)."""
 
 EXAMPLES = {
     "shoot": """\
@@ -196,14 +213,18 @@ def screens() -> list[type[Screen[Any]]]:
 
 def keys_page() -> str:
     """Return the page of keys, a section a screen, as the help on the screens says it too."""
-    page = ["# Keys", "", *_wrapped(_ABOUT_KEYS), "", *_wrapped(_ONE_MORE_KEY), ""]
+    page = ["# Keys", "", *_wrapped(_ABOUT_KEYS), "", _YOUR_KEYS, ""]
     everywhere = {binding.action for binding in Binding.make_bindings(EVERYWHERE)}
     for kind in screens():
         page += [f"## {kind.TITLE or vars(kind)['HEADING']}", "", *_wrapped(str(kind.HELP)), ""]
-        page += ["| key | does |", "|---|---|"]
-        for action, (keys, what) in key_rows(kind).items():
+        page += ["| key | does | id |", "|---|---|---|"]
+        ids: dict[str, list[str]] = {}
+        for row in bindings_of(kind):
+            named = ids.setdefault(row.action, [])
+            named += [f"`{row.id}`"] if f"`{row.id}`" not in named else []
+        for action, (keys, what) in Keys().rows(kind).items():
             if action not in everywhere:  # told once, above
-                page.append(f"| {', '.join(keys)} | {_cell(what)} |")
+                page.append(f"| {', '.join(keys)} | {_cell(what)} | {', '.join(ids[action])} |")
         page.append("")
     return "\n".join(page)
 
@@ -347,6 +368,9 @@ def _section(item: Any) -> str:
     ]
     for key in fields(values):
         meta = key.metadata
+        if item.name == "keys":
+            parts.append(f"| *id* | — | {meta['what']} | text | a choice of yours |\n")
+            continue
         value = getattr(values, key.name)
         if "unit" in meta:
             shown, what = f"{value:.4g}" if abs(value) < 1e4 else f"{value:,.0f}", meta["unit"]

@@ -89,7 +89,7 @@ def test_steps_and_actions_that_the_catalogue_names_are_there() -> None:
 
 
 @pytest.mark.parametrize("package", ["findings", "measure", "bench"])
-def test_no_text_below_the_screens_names_a_key(package: str) -> None:
+def test_no_text_names_a_key_by_itself(package: str) -> None:
     for path, tree in trees(package):
         for text in (n.value for n in ast.walk(tree) if isinstance(n, ast.Constant)):
             assert not isinstance(text, str) or not KEY_LETTER.search(text), (path, text)

@@ -249,13 +249,14 @@ class AlertSettings:
 
 @dataclass(frozen=True, slots=True)
 class KeySettings:
-    """Keys of one's own."""
+    """Keys of your own, by the ids in the [list of keys](keys.md)."""
 
-    forward: str = word(
-        "",
-        "one more key for what comes next, as a foot switch sends it: pagedown, f8, ctrl+n; "
-        "empty for none",
-        r"|(ctrl\+|shift\+|alt\+)*[a-z0-9_]{1,24}",
+    by_id: tuple[tuple[str, str], ...] = field(
+        default=(),
+        metadata={
+            "what": "a key, or several with commas between them: k, f8, ctrl+n, pagedown",
+            "form": r"|[^\s,]{1,40}(, ?[^\s,]{1,40}){0,5}",
+        },
     )
 
 

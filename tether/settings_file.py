@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 from tether.errors import TetherError
-from tether.settings import Settings
+from tether.settings import KeySettings, Settings
+from tether.text import printable
 
 MOVED = {("planning", "marked_aperture"): ("bench", "aperture")}
 """Values of older settings files, and where they stand now."""
@@ -56,6 +57,9 @@ def parse(raw: Mapping[str, Any], origin: str) -> Settings:
     for name, values in raw.items():
         if name not in known or not isinstance(values, Mapping):
             raise _wrong(origin, f"there is no section [{name}]", sorted(known))
+        if name == "keys":
+            sections[name] = KeySettings(tuple(_keys(origin, values)))
+            continue
         kind: Any = known[name].default_factory
         declared = {f.name: f for f in fields(kind)}
         checked: dict[str, Any] = {}
@@ -72,6 +76,13 @@ def parse(raw: Mapping[str, Any], origin: str) -> Settings:
             checked[key] = _checked(origin, f"[{name}] {key}", value, declared[key].metadata)
         sections[name] = kind(**checked)
     return Settings(**sections)
+
+
+def _keys(origin: str, values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Yield keys by id as they are written; whether there is such an id, the screen knows."""
+    meta = fields(KeySettings)[0].metadata
+    for name, value in values.items():
+        yield name, _checked(origin, f"[keys] {printable(name, 40)}", value, meta)
 
 
 def _checked(origin: str, what: str, value: Any, meta: Mapping[str, Any]) -> Any:
@@ -110,6 +121,11 @@ def render(settings: Settings | None = None) -> str:
     for section in fields(settings):
         values: Any = getattr(settings, section.name)
         lines += [f"[{section.name}]", f"# {type(values).__doc__}"]
+        if isinstance(values, KeySettings):
+            lines += [f"# ID = {_said_of(fields(values)[0].metadata)}; the ids are in docs/keys.md"]
+            lines += [f"{name} = {json.dumps(key)}" for name, key in values.by_id]
+            lines.append("")
+            continue
         for item in fields(values):
             lines += [f"# {_said_of(item.metadata)}"]
             # A JSON text of this kind is a TOML text too, as are its true and false.

@@ -34,7 +34,7 @@ from tether.measure.exposure.calibration import ClearFilm
 from tether.measure.exposure.calibration import Seen as Saw
 from tether.measure.light.open_gate import Light
 from tether.tui.app import Opening, TetherApp
-from tether.tui.app_context import AppContext
+from tether.tui.app_context import AppContext, ScreenContext
 from tether.tui.screens import base_screen, light_screen
 from tether.tui.screens.base_screen import BaseScreen
 from tether.tui.screens.bench_screen import BenchScreen
@@ -320,7 +320,7 @@ def test_left_over(bench: Bench, seen: Seen) -> None:
         assert isinstance(app, TetherApp)
         port = app.port
         assert port is not None
-        context = app.context.for_screens
+        context = ScreenContext(app.settings, app.context.terminal, app.keys)
         await app.push_screen(FoundScreen(context, port, await port.view(), items))
 
     seen(program(bench), steps)

@@ -24,7 +24,8 @@ from tether.tui.screens.worktable import Worktable
 
 async def test_two_keys_a_frame_and_one_a_strip_when_asked_less(given: AppContext) -> None:
     """The foot switch alone takes a strip from its loading to its end."""
-    app = TetherApp(replace(given, settings=replace(QUICK, keys=KeySettings(forward="pagedown"))))
+    keys = KeySettings((("forward", "pagedown"),))
+    app = TetherApp(replace(given, settings=replace(QUICK, keys=keys)))
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
         await press(pilot, "enter", "x", "z")
@@ -35,13 +36,13 @@ async def test_two_keys_a_frame_and_one_a_strip_when_asked_less(given: AppContex
         assert view.place.step is not None
         assert view.place.step.key == "strip-load"
         assert "Reminder: Blow the holder and the gate clean first." in screen_text(app)
-        keys = 0
+        pressed = 0
         while todo(pilot) is not NextKind.DONE:
             await press(pilot, "pagedown")
-            keys += 1
-            assert keys < 50
+            pressed += 1
+            assert pressed < 50
         # One for the strip, one for the roll's exposure, and two a frame.
-        assert keys == 1 + 1 + 2 * 6
+        assert pressed == 1 + 1 + 2 * 6
         assert app.port is not None
         frames = (await app.port.view()).frames
         assert [f.state for f in frames] == [FrameState.KEPT] * 6
@@ -59,7 +60,7 @@ async def test_the_foot_switch_shoots_again_what_has_to_be_and_writes_no_text(
 ) -> None:
     rung: list[None] = []
     monkeypatch.setattr(App, "bell", lambda _: rung.append(None))
-    app = TetherApp(replace(given, settings=replace(QUICK, keys=KeySettings(forward="j"))))
+    app = TetherApp(replace(given, settings=replace(QUICK, keys=KeySettings((("forward", "j"),)))))
     async with app.run_test(size=(80, 24)) as pilot:
         await to_shutter(pilot)
         bench.mishap("lamp-bright")

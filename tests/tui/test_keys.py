@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from rich.text import Text
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import Binding
 from textual.events import AppBlur
 from textual.screen import Screen
 from textual.widgets import Input, OptionList, Static
@@ -21,18 +21,12 @@ import tether.tui
 from tests.tui.piloting import screen_text
 from tether.settings import KeySettings, Settings
 from tether.tui.base_app import Shell
+from tether.tui.keys import BUILT_IN, TABLE, Keys, bindings, bindings_of, key_name
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import AskText, Reading
-from tether.tui.widgets.key_line import (
-    EVERYWHERE,
-    KeyLine,
-    Over,
-    bindings_of,
-    key_name,
-    room_complaint,
-)
+from tether.tui.widgets.key_line import KeyLine, room_complaint
 
-_BASES = {BenchScreen, Over}
+_BASES = {BenchScreen}
 PAGE = Path(__file__).parents[2] / "docs" / "keys.md"
 
 
@@ -54,6 +48,7 @@ def test_every_screen_and_every_key_is_explained(kind: type[Screen[Any]]) -> Non
     heading = f"## {kind.TITLE or vars(kind)['HEADING']}\n"
     assert heading in PAGE.read_text(encoding="utf-8")
     for binding in bindings_of(kind):
+        assert binding.id in BUILT_IN, binding.key
         assert binding.description, binding.key
         assert binding.tooltip, binding.key
     assert {"question_mark", "f1", "ctrl+p"} <= {b.key for b in bindings_of(kind)}
@@ -92,8 +87,8 @@ class Plain(Screen[None]):
     AUTO_FOCUS = ""
     without = "second"
     BINDINGS = [  # noqa: RUF012 - as Textual declares it
-        Binding("a", "first", "First", tooltip="the first"),
-        Binding("b", "second", "Second", tooltip="the second"),
+        Binding("a", "first", "First", tooltip="the first", id="again"),
+        Binding("b", "second", "Second", tooltip="the second", id="blank"),
         *(Binding(k, f"long('{k}')", "A long name", tooltip="long") for k in "cdefghij"),
     ]
 
@@ -253,13 +248,11 @@ async def test_what_was_shown_and_is_no_more_is_forgotten() -> None:
 
 
 def test_a_screen_over_another_has_the_keys_of_every_screen() -> None:
-    own: list[BindingType] = list(Over.BINDINGS)
-    assert own == EVERYWHERE
     assert {b.action for b in bindings_of(AskText)} >= {"app.help", "app.command_palette"}
 
 
 async def test_the_key_of_a_foot_switch_is_taken_from_the_settings() -> None:
-    app = Host(Settings(keys=KeySettings(forward="f8")))
+    app = Host(Settings(keys=KeySettings((("forward", "f8"),))))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         pressed: list[str] = []
@@ -267,3 +260,63 @@ async def test_the_key_of_a_foot_switch_is_taken_from_the_settings() -> None:
         await pilot.press("f8")
         await pilot.pause()
         assert pressed == ["enter"]
+
+
+async def test_a_key_of_ones_own_does_it_and_is_the_one_that_is_shown() -> None:
+    app = Host(Settings(keys=KeySettings((("again", "f8, j"), ("blank", "a")))))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert "F8 first" in line(app)
+        app.screen.query_one("#said", Static).update("")
+        await pilot.press("j")
+        await pilot.pause()
+        assert "pressed the first" in screen_text(app)
+        await pilot.press("f1")
+        await pilot.pause()
+        text = screen_text(app)
+        assert "F8, J  the first" in text
+        assert "A  the second (not now)" in text
+
+
+def test_the_built_in_keys_do_one_thing_on_each_screen_and_an_id_has_one_key() -> None:
+    assert Keys().complaints == []
+    for screen in TABLE:
+        rows = [row for row in bindings(screen) if isinstance(row, Binding)]
+        assert [(row.id, row.key) for row in rows if row.key != BUILT_IN[str(row.id)]] == []
+        keys = [key for row in rows for key in row.key.split(",")]
+        assert len(keys) == len(set(keys)), screen
+
+
+@pytest.mark.parametrize(
+    ("own", "said", "kept"),
+    [
+        ([("keep", "j"), ("kep", "x")], "kep: there is no action", {"keep": "j"}),
+        ([("keep", "j"), ("skip", "pgdown")], 'no key "pgdown"', {"keep": "j"}),
+        ([("keep", "j"), ("skip", "j")], "'skip' keeps S", {"keep": "j"}),
+        ([("keep", "j"), ("skip", "f")], "'shoot' on the screen 'worktable'", {"keep": "j"}),
+        ([("keep", "j"), ("undo", "?")], "the key of 'help'", {"keep": "j"}),
+        ([("keep", "j"), ("blank", "ctrl+c")], "the key of 'quit'", {"keep": "j"}),
+        ([("keep", "j"), ("save", "s")], "written as text", {"keep": "j"}),
+        ([("keep", "d"), ("damaged", "k"), ("kep", "")], "", {"keep": "d", "damaged": "k"}),
+        ([("forward", "pagedown")], "", {"forward": "f24,pagedown"}),
+        # What one that cannot be would have freed, another cannot have either.
+        ([("keep", "s"), ("skip", "f")], "'keep' keeps K", {}),
+    ],
+)
+def test_a_key_that_cannot_be_is_named_and_all_others_are_taken(
+    own: list[tuple[str, str]], said: str, kept: dict[str, str]
+) -> None:
+    keys = Keys(own)
+    assert keys.own == kept
+    assert said in " ".join(keys.complaints)
+    assert bool(said) is bool(keys.complaints)
+
+
+async def test_a_key_that_cannot_be_is_said_at_the_start() -> None:
+    app = Host(Settings(keys=KeySettings((("kep", "j"),))))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert [n.message for n in app._notifications] == [
+            "In the settings, \\[keys] kep: there is no action of this name. "
+            "All other settings are in force."
+        ]

@@ -20,10 +20,11 @@ from textual.widgets import Button, Input, OptionList, Static
 
 from tether.settings import Settings
 from tether.tui.base_app import Shell
+from tether.tui.keys import EVERYWHERE
 from tether.tui.terminal.contrast import AA, AAA, Legible, clearer, contrast, luminance
 from tether.tui.terminal.themes import CONTRAST
 from tether.tui.widgets.bench_form import Tick
-from tether.tui.widgets.key_line import EVERYWHERE, KeyLine
+from tether.tui.widgets.key_line import KeyLine
 
 STYLES = (
     "", "dim", "bold", "italic", "green", "yellow", "cyan", "red", "bold green", "bold yellow",
@@ -36,7 +37,7 @@ _DRAWN = set("─│╭╮╰╯┃▀▁▂▃▄▅▆▇█▉▊▋▌▍▎
 class Gallery(Screen[None]):
     """A bit of everything that words stand in."""
 
-    BINDINGS: ClassVar[list[BindingType]] = EVERYWHERE
+    BINDINGS: ClassVar[list[BindingType]] = [*EVERYWHERE]
     TITLE = "Gallery"
     AUTO_FOCUS = "#name"
 

@@ -20,7 +20,7 @@ from tests.tui.piloting import ready, until
 from tether.archive.archive import Archive
 from tether.archive.store import Store
 from tether.tui.app import TetherApp
-from tether.tui.app_context import AppContext
+from tether.tui.app_context import AppContext, ScreenContext
 from tether.tui.screens.base_screen import BaseScreen
 from tether.tui.screens.check_screen import CheckScreen
 from tether.tui.screens.dialogs import Reading
@@ -129,7 +129,7 @@ async def test_the_store_refuses_the_thread_of_the_screens(
         async with app.run_test(size=(80, 24)) as pilot:
             await until(pilot, lambda: ready(pilot))
             assert app.port is not None
-            await app.push_screen(Asking(app.context.for_screens, app.port))
+            await app.push_screen(Asking(ScreenContext(), app.port))
             await pilot.pause()
 
     with pytest.raises(AssertionError, match="asks the store"):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Vertical
 from textual.screen import Screen
 from textual.widgets import Static
@@ -19,8 +19,9 @@ from tether.archive.records import NewRoll, Roll, RollError
 from tether.errors import TetherError
 from tether.reports.rolls import NEWEST
 from tether.text import printable
-from tether.tui.app_context import AppContext
+from tether.tui.app_context import AppContext, ScreenContext
 from tether.tui.base_app import Shell
+from tether.tui.keys import bindings
 from tether.tui.screens.dialogs import Pick
 from tether.tui.screens.roll_screens import ChooseRoll, DescribeRoll
 from tether.tui.session_thread import SessionThread
@@ -46,10 +47,7 @@ def _table_parts() -> tuple[type[Session], type[SessionPort], type[Worktable]]:
 class Opening(Screen[None]):
     """Shown until the camera and the roll are found, or says why they are not."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("r", "retry", "Try again", tooltip="look for the roll and the camera once more"),
-        Binding("q,escape", "app.leave", "Leave", key_display="q", tooltip="leave the program"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("opening")
     TITLE = "Opening"
     HELP = (
         "Shown until the roll and its camera are found. Where one is not found, it says why and "
@@ -144,7 +142,8 @@ class TetherApp(Shell):
             self._say(f"✗ {error}\n\n{kept}")
             self.bell()
             return
-        await self.push_screen(table_of(self.context.for_screens, self.port))
+        context = ScreenContext(self.settings, self.context.terminal, self.keys)
+        await self.push_screen(table_of(context, self.port))
 
     def _say(self, text: str) -> None:
         self.opening.query_one("#opening", Static).update(Text(text))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
 from tether.settings import Settings
+from tether.tui.keys import Keys
 from tether.tui.terminal.probe import Terminal
 
 if TYPE_CHECKING:
@@ -46,10 +47,11 @@ class SimulatedBench(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class ScreenContext:
-    """What every screen may know: the settings, and how the terminal draws."""
+    """What every screen may know: the settings, how the terminal draws, and the keys in force."""
 
     settings: Settings = field(default_factory=Settings)
     terminal: Terminal = field(default_factory=Terminal)
+    keys: Keys = field(default_factory=Keys)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +72,3 @@ class AppContext:
     new: NewRoll | None = None
     simulated: SimulatedBench | None = None
     terminal: Terminal = field(default_factory=Terminal)
-
-    @property
-    def for_screens(self) -> ScreenContext:
-        """The part that screens are given."""
-        return ScreenContext(self.settings, self.terminal)

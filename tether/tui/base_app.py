@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import ClassVar
 
 from textual.app import App
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.command import CommandPalette, Provider
 from textual.events import Event, InputEvent, Key, Resize
 from textual.filter import LineFilter
@@ -18,11 +18,14 @@ from textual.widgets import Input
 
 from tether.settings import Settings
 from tether.tui.commands import ScreenCommands
+from tether.tui.keys import APP, EVERYWHERE, Keys
 from tether.tui.screens.dialogs import Reading
 from tether.tui.screens.help_text import help_for
 from tether.tui.terminal import themes
 from tether.tui.terminal.gc_scheduler import Calm
-from tether.tui.widgets.key_line import EVERYWHERE, KeyLine, room_complaint
+from tether.tui.widgets.key_line import KeyLine, room_complaint
+
+_SECONDS_TO_READ = 30.0
 
 
 class Shell(App[str]):
@@ -34,25 +37,13 @@ class Shell(App[str]):
         (0, "-narrow"),
         (110, "-wide"),
     ]
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("ctrl+c", "leave", "Leave", show=False, priority=True, tooltip="leave the program"),
-        Binding(
-            "f24",
-            "forward",
-            "Forward",
-            id="forward",
-            show=False,
-            priority=True,
-            tooltip="what comes next, for a foot switch; [keys] forward in the settings names "
-            "another key",
-        ),
-        *EVERYWHERE,
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = [*APP, *EVERYWHERE]
     COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {ScreenCommands}
 
     def __init__(self, settings: Settings, calm: Calm | None = None) -> None:
         super().__init__()
         self.settings = settings
+        self.keys = Keys(settings.keys.by_id)
         self.calm = calm
         self.cramped = False
         """Whether the terminal is too small, and the person did not say to go on all the same."""
@@ -71,8 +62,14 @@ class Shell(App[str]):
         if self.is_web:
             self._server = os.getppid()
             self.set_interval(2.0, self._mind_server)
-        if self.settings.keys.forward:
-            self.set_keymap({"forward": self.settings.keys.forward})
+        self.set_keymap(self.keys.own)
+        for complaint in self.keys.complaints:
+            self.notify(
+                f"In the settings, \\[keys] {complaint} All other settings are in force.",
+                title="A key of the settings was not taken",
+                severity="warning",
+                timeout=_SECONDS_TO_READ,
+            )
 
     def _mind_server(self) -> None:
         # Whoever ends the server at once leaves nobody who could end this program: it would hold
@@ -137,7 +134,7 @@ class Shell(App[str]):
         if isinstance(self.screen, CommandPalette):
             return
         screen = self.screen
-        title, text = f"Help: {screen.title or screen.TITLE}", partial(help_for, screen)
+        title, text = f"Help: {screen.title or screen.TITLE}", partial(help_for, screen, self.keys)
         if self._help is None:
             # One for all screens, which stays when it is closed: a new one takes the terminal
             # three times as long as one that is there.
@@ -157,7 +154,8 @@ class Shell(App[str]):
         if forward is not None:
             forward()
         else:
-            self.simulate_key("enter")
+            active = self.screen.active_bindings.items()
+            self.simulate_key(next((k for k, a in active if a.binding.id == "next"), "enter"))
 
     def action_leave(self) -> None:
         """Leave the program; everything is stored already."""

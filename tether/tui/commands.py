@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from functools import partial
+from typing import TYPE_CHECKING, cast
 
 from textual.command import DiscoveryHit, Hit, Hits, Provider
 
-from tether.tui.widgets.key_line import bindings_of, key_name
+from tether.tui.keys import key_name
+
+if TYPE_CHECKING:
+    from tether.tui.base_app import Shell
 
 
 class ScreenCommands(Provider):
@@ -15,15 +19,15 @@ class ScreenCommands(Provider):
 
     def _commands(self) -> Iterator[tuple[str, str, Callable[[], object]]]:
         """Yield (words, explanation, call) of each action that fits now, once."""
-        fitting = {
-            a.binding.action: a.binding
-            for a in self.screen.active_bindings.values()
-            if a.enabled and a.binding.action != "app.command_palette"
-        }
-        for binding in bindings_of(type(self.screen)):
-            if (fits := fitting.pop(binding.action, None)) is not None:
-                what = f"{key_name(fits.key)}: {fits.tooltip or fits.description}"
-                yield fits.description, what, partial(self.app.simulate_key, fits.key)
+        keys = cast("Shell", self.app).keys
+        offered: set[str] = set()
+        for key, active in self.screen.active_bindings.items():
+            row = active.binding
+            ours = row.id and active.enabled and row.id not in ("palette", "forward", "quit")
+            if ours and row.action not in offered:
+                offered.add(row.action)
+                what = f"{key_name(key)}: {keys.put_into(row.tooltip or row.description)}"
+                yield row.description, what, partial(self.app.simulate_key, key)
         yield "Theme", "Try other colours, high contrast and greys among them", self._theme
         yield "Screenshot", "Save a picture of the screen (SVG)", self._screenshot
 

@@ -8,7 +8,7 @@ from typing import ClassVar
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
@@ -19,6 +19,7 @@ from tether.session.session import View
 from tether.text import plural, printable
 from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import BaseExposurePort
+from tether.tui.keys import bindings
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.session_port import SessionPort
 
@@ -45,11 +46,7 @@ class BaseScreen(BenchScreen):
         "that comes nearest is set when you agree, and another shot checks it. With a strobe it "
         "says by how many stops to turn the power, and leaves the shutter alone."
     )
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "proceed", "Next", tooltip="do what is next: measure, set, leave"),
-        Binding("f", "frame", "Frame", tooltip="measure on the frame that lies in the gate"),
-        Binding("r", "anew", "From the start", tooltip="begin anew, with other film in the gate"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("base exposure")
 
     def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
         super().__init__(context, port, view)

@@ -7,7 +7,6 @@ from typing import ClassVar
 from rich.console import RenderableType
 from rich.text import Text
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Static
@@ -24,9 +23,6 @@ class BenchScreen(Screen[None]):
     """While it is there the worktable leaves the camera alone."""
 
     HEADING: ClassVar[str] = ""
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,q", "leave", "Back", key_display="Esc", tooltip="back to the worktable"),
-    ]
 
     def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
         super().__init__()

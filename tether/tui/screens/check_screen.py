@@ -8,7 +8,7 @@ from rich.table import Table
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
@@ -19,6 +19,7 @@ from tether.session.session import View
 from tether.text import plural, printable
 from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import CameraSetupPort
+from tether.tui.keys import bindings
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.session_port import SessionPort
 from tether.tui.widgets.redraw import while_seen
@@ -42,12 +43,7 @@ class CheckScreen(BenchScreen):
         "should be, and why. Lines marked ? are for you to look at on the camera. A dial that is "
         "turned shows here by itself."
     )
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "proceed", "Next", tooltip="back, once nothing is left to change"),
-        Binding("s", "set_up", "Set what can be set", tooltip="set all that can be set from here"),
-        Binding("b", "put_back", "Put back as found", tooltip="put it back as it was found"),
-        Binding("r", "check", "Read again", tooltip="read the camera once more"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("camera check")
 
     def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
         super().__init__(context, port, view)

@@ -7,24 +7,24 @@ from typing import ClassVar
 
 from rich.text import Text
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Vertical
+from textual.screen import ModalScreen
 from textual.widgets import Input, Label, OptionList
 from textual.widgets.option_list import Option
 
-from tether.tui.widgets.key_line import KeyLine, Over
+from tether.tui.keys import bindings
+from tether.tui.widgets.key_line import KeyLine
 from tether.tui.widgets.redraw import put_title
 from tether.tui.widgets.text_view import LongText, Made
 
 _HOW = "[Enter] takes it   [Esc] goes back"
 
 
-class AskText(Over[str | None]):
+class AskText(ModalScreen[str | None]):
     """Asks for a line of text; Escape gives None."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape", "leave", "Back", key_display="Esc", tooltip="back without an answer"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("question")
     TITLE = "A question"
     HELP = "Asks for a line of text. Enter takes it."
 
@@ -58,12 +58,10 @@ class AskText(Over[str | None]):
         self.dismiss(None)
 
 
-class Pick(Over[str | None]):
+class Pick(ModalScreen[str | None]):
     """Offers a list; Escape gives None."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape", "leave", "Back", key_display="Esc", tooltip="back without a choice"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("choice")
     TITLE = "A choice"
     HELP = "Offers a list. The arrow keys go through it, Enter takes what is marked."
 
@@ -89,16 +87,10 @@ class Pick(Over[str | None]):
         self.dismiss(None)
 
 
-class Reading(Over[None]):
+class Reading(ModalScreen[None]):
     """Shows a text to read."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(
-            "escape,q,enter,question_mark,f1", "leave", "Back", key_display="Esc", tooltip="back"
-        ),
-        Binding("down", "down", "Down", show=False, tooltip="read on"),
-        Binding("up", "up", "Up", show=False, tooltip="read back"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("reading")
     TITLE = "Reading"
     HELP = "Shows a text to read."
 

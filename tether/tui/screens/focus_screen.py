@@ -12,7 +12,7 @@ from PIL import Image as Pictures
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Container, Horizontal, VerticalScroll
 from textual.widgets import Static
 
@@ -22,6 +22,7 @@ from tether.errors import TetherError
 from tether.session.session import View
 from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import LiveFocusPort
+from tether.tui.keys import bindings
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.session_port import SessionPort
 from tether.tui.widgets.picture_widget import Drawn
@@ -49,12 +50,7 @@ class FocusScreen(BenchScreen):
         "The live picture as a positive, the right way round, and how sharp its middle and corners "
         "are against the best seen. Turn the ring until the bars stand at their marks."
     )
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "leave", "Back", show=False, tooltip="back, when it is sharp"),
-        Binding("x", "anew", "Forget the best", tooltip="forget the best so far and begin anew"),
-        Binding("m", "magnify", "Magnify", tooltip="rehearsal only: the camera's own magnifier"),
-        Binding("r", "retry", "Try again", tooltip="look for live view once more"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("focus")
 
     def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
         super().__init__(context, port, view)

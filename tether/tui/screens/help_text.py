@@ -10,7 +10,7 @@ from rich.text import Text
 from textual.screen import Screen
 
 from tether.session.next_step import NextStep
-from tether.tui.widgets.key_line import key_rows
+from tether.tui.keys import Keys
 
 _ALWAYS = (
     "Tab and Shift-Tab go from field to field, the arrow keys through a list or a text. The mouse "
@@ -29,7 +29,7 @@ class Explains(Protocol):
         ...
 
 
-def help_for(screen: Screen[Any], width: int) -> Text:
+def help_for(screen: Screen[Any], keys: Keys, width: int) -> Text:
     """Return the help of a screen; keys that do nothing now are dim and say so.
 
     The lines of the keys are broken here, for ``width`` characters: a table would do it too, but
@@ -40,19 +40,19 @@ def help_for(screen: Screen[Any], width: int) -> Text:
         text.append_text(screen.at_hand())
         more = screen.MORE_HELP
     text.append(f"{screen.HELP}\n\n" if screen.HELP else "")
-    _append_keys(text, screen, width)
+    _append_keys(text, screen, keys, width)
     text.append(f"\n{_ALWAYS}\n{more}")
     return text
 
 
-def _append_keys(text: Text, screen: Screen[Any], width: int) -> None:
+def _append_keys(text: Text, screen: Screen[Any], keys: Keys, width: int) -> None:
     """Add a line an action, with all keys that do it."""
     active = {active.binding.action for active in screen.active_bindings.values()}
-    rows = key_rows(type(screen))
-    column = max(len(", ".join(keys)) for keys, _ in rows.values())
-    for action, (keys, what) in rows.items():
+    rows = keys.rows(type(screen))
+    column = max(len(", ".join(names)) for names, _ in rows.values())
+    for action, (names, what) in rows.items():
         now = action in active
-        text.append(f"{', '.join(keys):>{column}}  ", "bold" if now else "dim")
+        text.append(f"{', '.join(names):>{column}}  ", "bold" if now else "dim")
         said = what if now else f"{what} (not now)"
         broken = _broken(said, max(width - column - 2, 20))
         text.append(f"\n{' ' * (column + 2)}".join(broken) + "\n", "" if now else "dim")

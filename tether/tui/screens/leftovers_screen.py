@@ -10,7 +10,7 @@ from typing import ClassVar
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
@@ -19,6 +19,7 @@ from tether.errors import TetherError
 from tether.session.session import View
 from tether.text import megabytes, plural, printable
 from tether.tui.app_context import ScreenContext
+from tether.tui.keys import bindings
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import AskText, Pick
 from tether.tui.session_port import SessionPort
@@ -46,20 +47,7 @@ class FoundScreen(BenchScreen):
         "running. Enter offers what can be done with the one that is marked. Nothing is thrown "
         "away; a copy of a filed picture can be removed, once both were read and found equal."
     )
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(
-            "a",
-            "all_in_order",
-            "All, in order",
-            tooltip="fetch all pictures on the card, oldest first, for the next frames without one",
-        ),
-        Binding(
-            "r",
-            "look_again",
-            "Look again",
-            tooltip="look through card and folder once more",
-        ),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("left over")
 
     def __init__(
         self,

@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Container, VerticalScroll
 from textual.widgets import Static
 
@@ -32,6 +32,7 @@ from tether.measure.light.open_gate import Light, step_down
 from tether.session.session import View
 from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import LightTestPort
+from tether.tui.keys import bindings
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.session_port import SessionPort
 from tether.tui.widgets.verdict_panel import STYLES
@@ -62,17 +63,7 @@ class LightScreen(BenchScreen):
         "The light without film: how even it is, whether it flickers, its colour, and with the "
         "lamp off what strays in from the room. The open gate is kept as the roll's flat field."
     )
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "proceed", "Next", tooltip="do what is next: measure, or leave"),
-        Binding("r", "measure", "Measure again", tooltip="measure again after a change"),
-        Binding("s", "skip", "Leave this out", tooltip="leave the frame with the lamp off out"),
-        Binding(
-            "b",
-            "put_back",
-            "Shutter back",
-            tooltip="put the shutter back to where it stood before an interrupted test",
-        ),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("light test")
 
     def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
         super().__init__(context, port, view)

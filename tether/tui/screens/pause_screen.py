@@ -7,24 +7,22 @@ from typing import ClassVar
 
 from rich.text import Text
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Vertical
+from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from tether.archive.pauses import span
-from tether.tui.widgets.key_line import KeyLine, Over
+from tether.tui.keys import bindings
+from tether.tui.widgets.key_line import KeyLine
 
 _EVERY_SECONDS = 1.0
 
 
-class PauseScreen(Over[None]):
+class PauseScreen(ModalScreen[None]):
     """Covers the worktable until the work goes on."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(
-            "enter,space,escape", "go_on", "Go on", key_display="⏎", tooltip="go on with the work"
-        ),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("pause")
     TITLE = "Pause"
     HELP = (
         "The work is paused. The time does not count as time a frame; everything is stored, so "

@@ -7,7 +7,7 @@ from typing import ClassVar
 
 from rich.text import Text
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.screen import Screen
 from textual.widgets import Button, Input, Label, OptionList, Select
@@ -17,15 +17,14 @@ from tether.archive.records import STRIP_CUTS, NewRoll, RollProgress
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.text import plural, printable
+from tether.tui.keys import bindings
 from tether.tui.widgets.key_line import KeyLine
 
 
 class ChooseRoll(Screen[str | None]):
     """Offers the rolls of the archive, unfinished ones first; "" asks for a new one."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,q", "leave", "Leave", key_display="q", tooltip="leave the program"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("rolls")
     TITLE = "Rolls"
     HELP = "The rolls of the archive, unfinished ones first. Enter goes on with the one marked."
 
@@ -67,10 +66,7 @@ class ChooseRoll(Screen[str | None]):
 class DescribeRoll(Screen[NewRoll | None]):
     """Asks what a new roll is."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("ctrl+s", "start", "Start the roll", tooltip="start the roll as it is described"),
-        Binding("escape", "leave", "Back", key_display="Esc", tooltip="back without a new roll"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("a new roll")
     TITLE = "A new roll"
     HELP = (
         "Says what the new roll is. Count partly exposed frames too; frames can be added at the "

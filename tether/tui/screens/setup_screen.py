@@ -9,7 +9,7 @@ from typing import ClassVar
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Horizontal, VerticalScroll
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
@@ -19,6 +19,7 @@ from tether.bench.steps import BENCH, WALK, Step
 from tether.session.session import View
 from tether.text import plural
 from tether.tui.app_context import ScreenContext
+from tether.tui.keys import bindings
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import Pick
 from tether.tui.screens.setup_screens import STATIONS, screen_of
@@ -37,40 +38,7 @@ class WalkScreen(BenchScreen):
         "From a bare table to a bench that is ready. Each step says what to do, why, and how to "
         "see that it is right. Enter does what the step asks for; the arrow keys look at others."
     )
-    BINDINGS: ClassVar[list[BindingType]] = [
-        # The list of steps has these keys too: those of the screen come first, and are explained.
-        Binding(
-            "enter",
-            "proceed",
-            "Next",
-            tooltip="do what the step asks for, and go on",
-            priority=True,
-        ),
-        Binding("d", "done", "Done", tooltip="the step is done, without opening its screen"),
-        Binding("o", "open", "Open", tooltip="open the screen on which the step is done"),
-        Binding("a", "again", "Ask again", tooltip="ask a step again that is done"),
-        Binding("b", "bench", "Bench", tooltip="say anew which bench this is"),
-        Binding(
-            "x", "leave_out", "Leave out the rest", tooltip="leave out what is open of the set-up"
-        ),
-        Binding("backspace", "undo", "Undo", show=False, tooltip="take the last set-up step back"),
-        Binding(
-            "pagedown",
-            "read(1)",
-            "Read on",
-            show=False,
-            tooltip="read on in a long step",
-            priority=True,
-        ),
-        Binding(
-            "pageup",
-            "read(-1)",
-            "Read back",
-            show=False,
-            tooltip="read back in it",
-            priority=True,
-        ),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("set-up")
 
     def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
         super().__init__(context, port, view)
@@ -192,7 +160,7 @@ class WalkScreen(BenchScreen):
             last = self.known.question.last
             return "[Enter] say which" if last else "[Enter] give it a name   [X] ask nothing here"
         if step.station in STATIONS and step.key not in self.opened:
-            return f"[Enter] opens it: {STATIONS[step.station][1]}   [D] done without it"
+            return f"[Enter] opens it: {STATIONS[step.station]}   [D] done without it"
         again = "   [O] open it once more" if step.station in STATIONS else ""
         return f"[Enter] done{again}"
 

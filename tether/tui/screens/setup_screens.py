@@ -7,22 +7,16 @@ from typing import TYPE_CHECKING
 
 from tether.session.session import View
 from tether.tui.app_context import ScreenContext
+from tether.tui.keys import TABLE
 from tether.tui.session_port import SessionPort
 
 if TYPE_CHECKING:
     from tether.tui.screens.bench_screen import BenchScreen
 
-STATIONS: Mapping[str, tuple[str, str, str]] = {
-    "camera-check": ("1", "camera", "Check: compare the camera with what the bench asks for"),
-    "focus": ("2", "focus", "See the live picture and how sharp its corners are"),
-    "light-test": (
-        "3",
-        "light",
-        "Measure the lamp on the open gate: evenness, flicker, colour, stray",
-    ),
-    "base-exposure": ("4", "base", "Find the roll's exposure on its clear film, and check it"),
+STATIONS: Mapping[str, str] = {
+    str(row.id): row.description for row in TABLE["worktable"] if row.action.startswith("bench(")
 }
-"""By the id of the action: key, short words, what it does."""
+"""By the id of the action, its short words."""
 
 
 def screen_of(name: str) -> Callable[[ScreenContext, SessionPort, View], BenchScreen]:

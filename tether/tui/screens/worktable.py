@@ -24,16 +24,17 @@ from tether.session.next_step import NextKind, NextStep
 from tether.session.session import Shot, View
 from tether.text import printable
 from tether.tui.app_context import ScreenContext
+from tether.tui.keys import bindings, key_name
 from tether.tui.screens.dialogs import AskText, Pick, Reading
 from tether.tui.screens.help_text import MARKS_AND_NUMBERS, help_at
 from tether.tui.screens.leftovers_screen import offer_shutter, show_left_over
 from tether.tui.screens.pause_screen import PauseScreen
 from tether.tui.screens.setup_screens import screen_of
-from tether.tui.screens.worktable_keys import WORKTABLE_KEYS, fits, takes_of
+from tether.tui.screens.worktable_keys import fits, takes_of
 from tether.tui.session_port import SessionPort
 from tether.tui.terminal.sound import sound
 from tether.tui.widgets.camera_line import CameraLine
-from tether.tui.widgets.key_line import KeyLine, bindings_of, key_name
+from tether.tui.widgets.key_line import KeyLine
 from tether.tui.widgets.next_step_panel import NextUp
 from tether.tui.widgets.picture_panel import LargePicture, PicturePanel
 from tether.tui.widgets.redraw import put, while_seen
@@ -49,7 +50,7 @@ _DECISIONS = {"chosen": "stands for the frame", "other": "put aside"}
 class Worktable(Screen[None]):
     """Where the work is done. Shows values; every action goes to the session's thread."""
 
-    BINDINGS: ClassVar[list[BindingType]] = WORKTABLE_KEYS
+    BINDINGS: ClassVar[list[BindingType]] = bindings("worktable")
     TITLE = "Worktable"
     HELP: ClassVar[str] = (
         "The worktable: the strip as it lies in the holder, what comes next and why, the last "
@@ -64,7 +65,7 @@ class Worktable(Screen[None]):
         self.view: View | None = None
         self.line = SessionLine(port, lost="Press C to connect.", after=self.refresh_view)
         self.strip = StripBar(id="strip")
-        self.next_up = NextUp(id="next")
+        self.next_up = NextUp(context.keys)
         self.verdict = VerdictPanel(id="verdict")
         self.picture = PicturePanel(context.terminal, port.positive, id="picture")
         self.camera = CameraLine(id="camera")
@@ -193,7 +194,7 @@ class Worktable(Screen[None]):
 
     def on_key(self, event: Key) -> None:
         """Say so when a key of this screen does not fit the place where the work stands."""
-        bound = next((b for b in bindings_of(type(self)) if b.key == event.key), None)
+        bound = next(iter(self.context.keys.bound(type(self), event.key)), None)
         if bound is None or self.view is None:
             return
         # This comes before the key's own action, which may leave the message as it finds it.

@@ -7,15 +7,17 @@ from typing import ClassVar
 
 from rich.text import Text
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Horizontal, VerticalScroll
+from textual.screen import ModalScreen
 from textual.widgets import Button, Checkbox, Input, Label
 
 from tether.bench.benches import BenchSetup, tidy
 from tether.bench.steps import Part
 from tether.errors import TetherError
 from tether.settings import LAMP, STROBE
-from tether.tui.widgets.key_line import KeyLine, Over
+from tether.tui.keys import bindings
+from tether.tui.widgets.key_line import KeyLine
 
 _FIELDS = (
     ("name", "Name of the bench", "Table 1", None),
@@ -49,7 +51,7 @@ class Tick(Checkbox):
         self.refresh(layout=True)
 
 
-class BenchForm(Over[Answer | None]):
+class BenchForm(ModalScreen[Answer | None]):
     """Asks for a bench; Escape gives None.
 
     Parameters
@@ -62,10 +64,7 @@ class BenchForm(Over[Answer | None]):
         Who is at the bench, as far as is known.
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("ctrl+s", "save", "This is the bench", tooltip="take what is written"),
-        Binding("escape", "leave", "Back", key_display="Esc", tooltip="back, nothing changed"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("bench form")
     TITLE = "The bench"
     HELP = (
         "Says which bench this is. What has changed, or was moved, is asked again in the set-up "

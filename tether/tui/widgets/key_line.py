@@ -1,4 +1,4 @@
-"""The line of keys at the foot of a screen, and the keys that every screen has.
+"""The line of keys at the foot of a screen.
 
 Textual's own footer is not used: it keeps every key that it ever showed (known upstream), which
 over a day at the bench slows the program down. This one is a line of text, which also wraps.
@@ -6,78 +6,26 @@ over a day at the bench slows the program down. This one is a line of text, whic
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any, ClassVar, TypeVar, cast
+from typing import TYPE_CHECKING, cast
 
-from textual.binding import Binding, BindingType
+from textual.binding import Binding
 from textual.content import Content
 from textual.events import Click
 from textual.geometry import Size
-from textual.screen import ModalScreen, Screen
+from textual.screen import Screen
 from textual.style import Style
 from textual.widgets import Static
 
+from tether.tui.keys import bindings_of, key_name
+
 if TYPE_CHECKING:
     from tether.tui.base_app import Shell
-
-T = TypeVar("T")
 
 _MEANT = "pressed"
 """What a part of the line means when it is clicked."""
 
 LEAST = Size(80, 24)
 """Columns and rows that the screens are laid out for."""
-
-EVERYWHERE: list[BindingType] = [
-    Binding("question_mark", "app.help", "Help", key_display="?", tooltip="this help"),
-    Binding(
-        "f1", "app.help", "Help", key_display="F1", tooltip="this help, also from within a field"
-    ),
-    Binding(
-        "ctrl+p",
-        "app.command_palette",
-        "Commands",
-        show=False,
-        tooltip="find a command of the screen by its words; themes; a picture of the screen",
-    ),
-]
-"""The keys of every screen. A screen over another one has to have them itself."""
-
-_NAMES = {
-    "question_mark": "?",
-    "escape": "Esc",
-    "pageup": "Page Up",
-    "pagedown": "Page Down",
-    "up": "↑",
-    "down": "↓",
-}
-
-
-class Over(ModalScreen[T]):
-    """A screen over another one."""
-
-    BINDINGS: ClassVar[list[BindingType]] = EVERYWHERE
-
-
-def key_name(key: str) -> str:
-    """Return how a key is written in the help and the documents: F, Esc, Ctrl-S."""
-    if key in _NAMES:
-        return _NAMES[key]
-    return "-".join(part.upper() if len(part) == 1 else part.title() for part in key.split("+"))
-
-
-def bindings_of(kind: type[Screen[Any]]) -> Iterator[Binding]:
-    """Yield the keys of a kind of screen: its own, then those of its bases, then everywhere's.
-
-    A binding that says several keys comes once for each, in their order.
-    """
-    seen: set[str] = set()
-    ours = [k for k in kind.__mro__ if not k.__module__.startswith("textual.")]
-    for bindings in (*(vars(k).get("BINDINGS", []) for k in ours), EVERYWHERE):
-        for binding in Binding.make_bindings(bindings):
-            if binding.key not in seen:
-                seen.add(binding.key)
-                yield binding
 
 
 def room_complaint(size: Size) -> str | None:
@@ -90,15 +38,6 @@ def room_complaint(size: Size) -> str | None:
         "smaller. What is under way goes on meanwhile, and nothing is lost.\n\n"
         "[Enter] go on in this size   [Ctrl-C] leave"
     )
-
-
-def key_rows(kind: type[Screen[Any]]) -> dict[str, tuple[list[str], str]]:
-    """Return what a kind of screen does: by action, the names of its keys and what it does."""
-    rows: dict[str, tuple[list[str], str]] = {}
-    for binding in bindings_of(kind):
-        what = binding.tooltip or binding.description.lower()
-        rows.setdefault(binding.action, ([], what))[0].append(key_name(binding.key))
-    return rows
 
 
 class KeyLine(Static):
@@ -161,7 +100,10 @@ class KeyLine(Static):
     def _content(self) -> Content:
         """Put the keys into as many rows as there are, one action once; the help comes last."""
         fitting: dict[str, tuple[Content, int]] = {}
-        for active in self.screen.active_bindings.values():
+        # Textual puts a key of the person's own behind those of the table.
+        place = {row.action: n for n, row in enumerate(bindings_of(type(self.screen)))}
+        offered = self.screen.active_bindings.values()
+        for active in sorted(offered, key=lambda a: place.get(a.binding.action, len(place))):
             binding = active.binding
             if binding.show and binding.action not in fitting:
                 key, words = self._key_shown(binding), binding.description.lower()
@@ -186,8 +128,8 @@ class KeyLine(Static):
         return Content("\n").join(Content("").join(line) for line in lines)
 
     def _key_shown(self, binding: Binding) -> str:
-        named = ("+" in binding.key or binding.key in _NAMES) and not binding.key_display
-        return key_name(binding.key) if named else self.app.get_key_display(binding)
+        shown = self.app.get_key_display(binding)
+        return shown if len(shown) == 1 else key_name(binding.key)
 
 
 def _key(pressed: str, key: str, words: str, *, enabled: bool) -> Content:

@@ -14,6 +14,7 @@ from tether.findings import Verdict
 from tether.session.next_step import NextKind
 from tether.session.session import View
 from tether.text import plural, printable
+from tether.tui.keys import Keys
 from tether.tui.screens.setup_screens import STATIONS
 from tether.tui.widgets.redraw import put, put_title
 
@@ -27,17 +28,18 @@ _TITLES = {
 }
 
 
-def _append_step(text: Text, step: Step, *, short: bool) -> None:
+def _append_step(text: Text, step: Step, keys: Keys, *, short: bool) -> None:
     text.append(f"{step.what}\n", "bold")
     text.append(f"Why: {step.why}\n")
     if short and step.scope in (Scope.STRIP, Scope.FRAME):
         text.append("".join(f"Reminder: {words}\n" for words in reminders(step.scope)))
     if step.caution:
         text.append(f"! Caution: {step.caution}\n", "bold yellow")
-    station = STATIONS.get(step.station)
-    opens = f"[{station[0]}] opens: {station[1]}   " if station else ""
-    walk = "   [W] walk   [X] leave the set-up out" if step.scope is Scope.SITTING else ""
-    text.append(f"{opens}[Enter] done   [?] how{walk}", "dim")
+    station = step.station
+    opens = f"[{{{station}}}] opens: {STATIONS[station]}   " if station else ""
+    walk = "   [{walk}] walk   [{leave-out}] leave the set-up out"
+    rest = walk if step.scope is Scope.SITTING else ""
+    text.append(keys.put_into(f"{opens}[{{next}}] done   [{{help}}] how{rest}"), "dim")
 
 
 class NextUp(VerticalScroll):
@@ -45,13 +47,17 @@ class NextUp(VerticalScroll):
 
     can_focus = False
 
+    def __init__(self, keys: Keys) -> None:
+        super().__init__(id="next")
+        self.keys = keys
+
     def compose(self) -> ComposeResult:
         """Lay out the panel."""
         yield Static(id="next-text")
 
     def show(self, view: View) -> None:
         """Show a view."""
-        place = view.place
+        place, said = view.place, self.keys.put_into
         text = Text()
         if place.step is not None:
             at = {Scope.STRIP: f" {place.strip}", Scope.FRAME: f" {place.frame}"}
@@ -63,28 +69,33 @@ class NextUp(VerticalScroll):
             if place.step.key == BENCH and view.bench is not None:
                 text.append_text(question_text(view.bench))
                 text.append(
-                    "[Enter] the same   [W] walk: something changed, another bench   [X] leave the "
-                    "set-up out"
-                    if view.bench.last
-                    else "[Enter] or [W] the set-up walk   [X] leave the set-up out",
+                    said(
+                        "[{next}] the same   [{walk}] walk: something changed, another bench   "
+                        "[{leave-out}] leave the set-up out"
+                        if view.bench.last
+                        else "[{next}] or [{walk}] the set-up walk   "
+                        "[{leave-out}] leave the set-up out"
+                    ),
                     "dim",
                 )
             else:
-                _append_step(text, place.step, short=view.short)
+                _append_step(text, place.step, self.keys, short=view.short)
         elif place.kind is NextKind.SHOOT:
             frame = view.frames[(place.frame or 1) - 1]
             title = f"Next: shoot frame {place.frame}"
             text.append("Hands off the bench, then fire the shutter.\n", "bold")
             for remark in view.remarks[:_MOST_REMARKS]:
-                key = STATIONS[remark.action][0]
+                key = self.keys.name(remark.action)
                 text.append(f"! {remark.text.rstrip('.')} (key {key}).\n", "bold yellow")
             if not view.remarks:
                 text.append("Why: the picture is taken by itself, with nothing trembling.\n")
             if frame.chosen is not None:
-                text.append("This frame is decided. [N] leaves it as it is.\n")
+                text.append(said("This frame is decided. [{onward}] leaves it as it is.\n"))
             text.append(
-                "[Enter] or [F] shoot   [S] skip   [B] blank   [D] damaged   or the camera's "
-                "own button",
+                said(
+                    "[{next}] or [{shoot}] shoot   [{skip}] skip   [{blank}] blank   "
+                    "[{damaged}] damaged   or the camera's own button"
+                ),
                 "dim",
             )
         elif place.kind is NextKind.DECIDE and place.capture is not None:
@@ -95,20 +106,24 @@ class NextUp(VerticalScroll):
                 "bold",
             )
             text.append("The picture stays on disk, whatever you choose.\n")
-            text.append("[Enter] or [K] keep" if keep else "[K] keep all the same", "dim")
+            choice = "[{next}] or [{keep}] keep" if keep else "[{keep}] keep all the same"
+            text.append(said(choice), "dim")
             advice = printable(view.advised_shutter or "", 20)
             right = f" (the shutter stands at {advice} now)" if view.shutter_is_right else ""
-            text.append(f"   [A] another take{right}", "dim")
+            text.append(f"{said('   [{again}] another take')}{right}", "dim")
             if _is_blank(place.capture):
-                text.append("   [B] mark as blank", "dim")
+                text.append(said("   [{blank}] mark as blank"), "dim")
             if advice and not right:
-                text.append(f"   [U] set {advice}, another take", "dim")
+                text.append(f"{said('   [{advice}] set')} {advice}, another take", "dim")
         else:
             title = "Done"
             text.append(f"All {view.roll.frames_expected} frames are decided.\n", "bold")
             text.append(
-                "[H] what was done, what to look at again, what is next   [G] go back to a frame   "
-                "[E] one more frame   [Q] leave",
+                said(
+                    "[{how-far}] what was done, what to look at again, what is next   "
+                    "[{go-to}] go back to a frame   [{extra-frame}] one more frame   "
+                    "[{leave}] leave"
+                ),
                 "dim",
             )
         note = view.frames[place.frame - 1].note if place.frame else ""

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual import work
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Container
+from textual.screen import ModalScreen
 
 from tether.archive.records import Capture
+from tether.tui.keys import bindings
 from tether.tui.terminal.probe import Terminal
-from tether.tui.widgets.key_line import KeyLine, Over
+from tether.tui.widgets.key_line import KeyLine
 from tether.tui.widgets.picture_widget import Drawn
 from tether.tui.widgets.redraw import put_title
 
@@ -62,12 +64,10 @@ class PicturePanel(Container):
         self.screen.refresh_bindings()
 
 
-class LargePicture(Over[None]):
+class LargePicture(ModalScreen[None]):
     """Shows a picture as large as the terminal."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,p,q,enter", "leave", "Back", key_display="Esc", tooltip="back"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = bindings("positive")
     TITLE = "Positive"
     HELP = (
         "The last picture as a positive, the right way round, as large as the terminal. Hatched "

@@ -1,0 +1,315 @@
+"""Every key of every screen, by its id: what it does, and which key a person has bound to it.
+
+The table holds the built-in keys. A person binds others by their ids in the settings file,
+``[keys]``; `Keys` is what is in force. A text on the screen names an action by its id in braces,
+``[{shoot}] shoot``, and `Keys.put_into` writes the key there.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from itertools import chain
+from typing import Any
+
+from textual import keys as textual_keys
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+
+
+def _key(
+    name: str, keys: str, action: str, words: str, what: str,
+    *, show: bool = True, priority: bool = False,
+) -> Binding:  # fmt: skip
+    return Binding(keys, action, words, show, priority=priority, tooltip=what, id=name)
+
+
+def _hidden(name: str, keys: str, action: str, words: str, what: str) -> Binding:
+    return _key(name, keys, action, words, what, show=False)
+
+
+EVERYWHERE: tuple[Binding, ...] = (
+    _key("help", "question_mark,f1", "app.help", "Help", "this help; F1 in a text field, too"),
+    _hidden("palette", "ctrl+p", "app.command_palette", "Commands",
+            "find a command of the screen by its words; themes; a picture of the screen"),
+)  # fmt: skip
+"""The keys of every screen. A screen over another one has to have them itself."""
+
+APP: tuple[Binding, ...] = (
+    _key("quit", "ctrl+c", "leave", "Leave", "leave the program", show=False, priority=True),
+    _key("forward", "f24", "forward", "Forward", "what comes next, for a foot switch",
+         show=False, priority=True),
+)  # fmt: skip
+"""The keys of the program itself, which come before all others."""
+
+_BACK = _key("back", "escape,q", "leave", "Back", "back to the worktable")
+_CLOSE = _key("back", "escape,q", "leave", "Back", "back")
+_CANCEL = _key("cancel", "escape", "leave", "Back", "back, nothing changed")
+
+TABLE: Mapping[str, tuple[Binding, ...]] = {
+    "worktable": (
+        _key("next", "enter", "proceed", "Next",
+             "do what is next: confirm a step, shoot, keep a picture whose verdict is keep"),
+        _key("shoot", "f", "shoot", "Shoot",
+             "fire the shutter; the camera's own button and a cable release count as well"),
+        _key("keep", "k", "keep", "Keep", "keep this take for the frame"),
+        _key("again", "a", "again", "Again",
+             "put the picture aside for another take; it stays on disk"),
+        _key("advice", "u", "use_advice", "Advice",
+             "set the camera's shutter as the verdict advises, for another take"),
+        _key("skip", "s", "mark('skipped')", "Skip",
+             "skip the frame for good; {go-to} goes back to it at any time"),
+        _key("blank", "b", "mark('blank')", "Blank", "mark the frame as blank"),
+        _key("damaged", "d", "mark('damaged')", "Damaged", "mark the frame as damaged"),
+        _key("onward", "n", "onward", "Onward", "leave this frame and go to the next open one"),
+        _key("extra-frame", "e", "extra", "Extra frame",
+             "add a frame to the roll when all others are done"),
+        _key("connect", "c", "connect", "Connect", "connect to the camera again"),
+        _key("leave-out", "x", "leave_out", "Leave out", "skip the rest of the set-up"),
+        _key("go-to", "g", "go", "Go to", "go to any frame; a click on it does the same"),
+        _key("leave", "q", "leave", "Leave",
+             "leave; everything is stored, and the next start opens at this place"),
+        _key("undo", "backspace", "undo", "Undo", "take the last step or choice back"),
+        _key("note", "t", "note", "Note", "write a note about the frame"),
+        _key("takes", "v", "takes", "Takes",
+             "see the takes of the frame, and choose which one to keep"),
+        _key("picture", "p", "picture", "Picture",
+             "see the positive as large as the terminal; hatched spots are clipped"),
+        _key("steps", "z", "ask_less", "Steps",
+             "short or full checklist; the log lists the steps that were skipped"),
+        _hidden("log", "l", "log", "Log", "read the log of the roll"),
+        _hidden("walk", "w", "walk", "Walk",
+                "the set-up walk: from a bare table to a bench that is ready"),
+        _hidden("pause", "space", "pause", "Pause", "pause: paused time is not counted"),
+        _key("how-far", "h", "statement", "How far",
+             "progress of the roll: what was done, what to check again, what is next"),
+        _key("camera-check", "1", "bench('camera-check')", "camera",
+             "Check: compare the camera with what the bench asks for"),
+        _key("focus", "2", "bench('focus')", "focus",
+             "See the live picture and how sharp its corners are"),
+        _key("light-test", "3", "bench('light-test')", "light",
+             "Measure the lamp on the open gate: evenness, flicker, colour, stray light"),
+        _key("base-exposure", "4", "bench('base-exposure')", "base",
+             "Find the roll's exposure on its clear film, and check it"),
+        _hidden("left-over", "r", "left_over", "Left over",
+                "pictures on the card and files of no frame: fetch, file or leave them"),
+        _hidden("read-on", "pagedown", "scroll_verdict(1)", "Read on", "read on in a long verdict"),
+        _hidden("read-back", "pageup", "scroll_verdict(-1)", "Read back", "read back in it"),
+        _key("mishap", "m", "mishap", "Mishap",
+             "rehearsal only: let something go wrong on the bench, or put it right"),
+        _key("button", "o", "own_button", "Button",
+             "rehearsal only: press the camera's own shutter button"),
+    ),
+    "set-up": (
+        # The list of steps has some of these keys too: those of the screen come first.
+        _key("next", "enter", "proceed", "Next", "do what the step asks for, and go on",
+             priority=True),
+        _key("done", "d", "done", "Done", "the step is done, without opening its screen"),
+        _key("open", "o", "open", "Open", "open the screen on which the step is done"),
+        _key("ask-again", "a", "again", "Ask again", "ask a step again that is done"),
+        _key("which-bench", "b", "bench", "Bench", "choose another bench, or change this one"),
+        _key("leave-out", "x", "leave_out", "Leave out the rest", "skip the rest of the set-up"),
+        _hidden("undo", "backspace", "undo", "Undo", "take the last set-up step back"),
+        _key("read-on", "pagedown", "read(1)", "Read on", "read on in a long step",
+             show=False, priority=True),
+        _key("read-back", "pageup", "read(-1)", "Read back", "read back in it",
+             show=False, priority=True),
+        _BACK,
+    ),
+    "bench form": (_key("save", "ctrl+s", "save", "This is the bench", "save this bench"), _CANCEL),
+    "camera check": (
+        _key("next", "enter", "proceed", "Next", "back, once nothing is left to change"),
+        _key("set-all", "s", "set_up", "Set what can be set", "set all that can be set from here"),
+        _key("put-back", "b", "put_back", "Put back as found", "put it back as it was found"),
+        _key("retry", "r", "check", "Read again", "read the camera again"),
+        _BACK,
+    ),
+    "focus": (
+        _hidden("next", "enter", "leave", "Back", "back, when it is sharp"),
+        _key("forget", "x", "anew", "Forget the best", "forget the best so far and begin again"),
+        _key("magnify", "m", "magnify", "Magnify", "rehearsal only: the camera's own magnifier"),
+        _key("retry", "r", "retry", "Try again", "look for live view again"),
+        _BACK,
+    ),
+    "light test": (
+        _key("next", "enter", "proceed", "Next", "do what is next: measure, or leave"),
+        _key("retry", "r", "measure", "Measure again", "measure again after a change"),
+        _key("skip", "s", "skip", "Leave this out", "skip the picture with the lamp off"),
+        _key("put-back", "b", "put_back", "Shutter back",
+             "set the shutter as it was before an interrupted test"),
+        _BACK,
+    ),
+    "base exposure": (
+        _key("next", "enter", "proceed", "Next", "do what is next: measure, set, leave"),
+        _key("on-frame", "f", "frame", "Frame", "measure on the frame that lies in the gate"),
+        _key("retry", "r", "anew", "From the start", "begin again, with other film in the gate"),
+        _BACK,
+    ),
+    "left over": (
+        _key("all-in-order", "a", "all_in_order", "All, in order",
+             "fetch all pictures on the card, oldest first, for the next frames without one"),
+        _key("retry", "r", "look_again", "Look again", "look through card and folder again"),
+        _BACK,
+    ),
+    "pause": (
+        _key("next", "enter", "go_on", "Go on", "continue the work"),
+        _hidden("pause", "space", "go_on", "Go on", "continue the work"),
+        _hidden("cancel", "escape", "go_on", "Go on", "continue the work"),
+    ),
+    "opening": (
+        _key("retry", "r", "retry", "Try again", "look for the roll and the camera again"),
+        _key("leave", "q", "app.leave", "Leave", "leave the program"),
+        _hidden("cancel", "escape", "app.leave", "Leave", "leave the program"),
+    ),
+    "rolls": (
+        _key("leave", "q", "leave", "Leave", "leave the program"),
+        _hidden("cancel", "escape", "leave", "Leave", "leave the program"),
+    ),
+    "a new roll": (
+        _key("save", "ctrl+s", "start", "Start the roll", "start the roll as it is described"),
+        _CANCEL,
+    ),
+    "question": (_CANCEL,),
+    "choice": (_CANCEL,),
+    "reading": (
+        _CLOSE,
+        _hidden("next", "enter", "leave", "Back", "back"),
+        _hidden("help", "question_mark,f1", "leave", "Back", "back"),
+        _hidden("scroll-down", "down", "down", "Down", "read on"),
+        _hidden("scroll-up", "up", "up", "Up", "read back"),
+    ),
+    "positive": (
+        _CLOSE,
+        _hidden("picture", "p", "leave", "Back", "back"),
+        _hidden("next", "enter", "leave", "Back", "back"),
+    ),
+}  # fmt: skip
+"""By screen, its keys in the order in which its foot shows them."""
+
+BUILT_IN: Mapping[str, str] = {
+    str(row.id): row.key for row in chain(APP, EVERYWHERE, *TABLE.values())
+}
+"""By id, the keys of the table. An id has the same keys on every screen that has it."""
+
+_WHILE_WRITING = frozenset({"save", "cancel"})
+"""Ids of keys that work while text is written, where a letter would be one of the text."""
+
+
+def bindings(screen: str) -> list[BindingType]:
+    """Return the keys of a screen, those of every screen among them, as Textual takes them."""
+    return [*_rows(screen)]
+
+
+def _rows(screen: str) -> tuple[Binding, ...]:
+    own = TABLE[screen]
+    taken = {row.id for row in own}
+    return *own, *(row for row in EVERYWHERE if row.id not in taken)
+
+
+def bindings_of(kind: type[Screen[Any]]) -> Iterable[Binding]:
+    """Return the built-in keys of a kind of screen, one for each key, in their order."""
+    return Binding.make_bindings(vars(kind).get("BINDINGS", EVERYWHERE))
+
+
+def key_name(key: str) -> str:
+    """Return how a key is written in texts, help and documents: F, Esc, Ctrl-S."""
+    if key in NAMES:
+        return NAMES[key]
+    return "-".join(part.upper() if len(part) == 1 else part.title() for part in key.split("+"))
+
+
+NAMES = {
+    "question_mark": "?",
+    "escape": "Esc",
+    "pageup": "Page Up",
+    "pagedown": "Page Down",
+    "up": "↑",
+    "down": "↓",
+}
+"""Keys that are not written as Textual spells them."""
+
+
+class Keys:
+    """The keys in force: those of the table, and a person's own where these can be.
+
+    ``own`` are keys by id, each a key or several with commas between them, as Textual writes them:
+    ``k``, ``f8``, ``ctrl+n``, ``pagedown``. One that cannot be is left out and named in
+    `complaints`; its action keeps the key of the table.
+    """
+
+    def __init__(self, own: Iterable[tuple[str, str]] = ()) -> None:
+        self.complaints: list[str] = []
+        self.own: dict[str, str] = dict(self._sensible(own))
+        """Keys by id where they differ from the table, for Textual."""
+        while (clash := _clash(self.own)) is not None:
+            key, ours, other, screen = clash
+            del self.own[ours]
+            self.complaints.append(
+                f"{ours} = \"{key}\": this is the key of '{other}' on the screen '{screen}' too. "
+                f"'{ours}' keeps {self.name(ours)}."
+            )
+
+    def _sensible(self, own: Iterable[tuple[str, str]]) -> Iterator[tuple[str, str]]:
+        for name, said in own:
+            if not said:
+                continue  # as `tether settings --write` says: the key of the table
+            keys = [row.key for row in Binding.make_bindings([Binding(said.lower(), "")])]
+            if name not in BUILT_IN:
+                self.complaints.append(f"{name}: there is no action of this name.")
+            elif strange := [k for k in keys if not _is_key(k)]:
+                self.complaints.append(f'{name} = "{said}": there is no key "{strange[0]}".')
+            elif name in _WHILE_WRITING and any(len(k) == 1 for k in keys):
+                self.complaints.append(f'{name} = "{said}": a letter would be written as text.')
+            else:
+                yield name, ",".join([*(["f24"] if name == "forward" else []), *keys])
+
+    def name(self, action: str) -> str:
+        """Return the name of the key of an action, of the first one where it has several."""
+        return self._names(action)[0]
+
+    def _names(self, action: str) -> list[str]:
+        return [key_name(key) for key in self.own.get(action, BUILT_IN[action]).split(",")]
+
+    def bound(self, kind: type[Screen[Any]], key: str) -> Iterator[Binding]:
+        """Yield what a kind of screen has bound to a key."""
+        for row in bindings_of(kind):
+            if key in self.own.get(str(row.id), row.key).split(","):
+                yield row
+
+    def rows(self, kind: type[Screen[Any]]) -> dict[str, tuple[list[str], str]]:
+        """Return what a kind of screen does: by action, the names of its keys and what it does."""
+        rows: dict[str, tuple[list[str], str]] = {}
+        for row in bindings_of(kind):
+            what = self.put_into(row.tooltip or row.description.lower())
+            names = rows.setdefault(row.action, ([], what))[0]
+            own = self._names(row.id) if row.id else [key_name(row.key)]
+            names += [name for name in own if name not in names]
+        return rows
+
+    def put_into(self, text: str) -> str:
+        """Return a text with the name of the key for each id that stands in braces."""
+        return _IN_BRACES.sub(lambda m: self.name(m[1]) if m[1] in BUILT_IN else m[0], text)
+
+
+_IN_BRACES = re.compile(r"\{([a-z0-9-]+)\}")
+
+
+def _is_key(key: str) -> bool:
+    *modifiers, last = key.split("+")
+    named = {k.value for k in textual_keys.Keys} | set(textual_keys.KEY_TO_UNICODE_NAME)
+    return set(modifiers) <= {"ctrl", "alt", "shift"} and (len(last) == 1 or last in named)
+
+
+def _clash(own: Mapping[str, str]) -> tuple[str, str, str, str] | None:
+    """Find a key of a person's own that a screen has for two actions: key, id, the other, screen.
+
+    The key of a foot switch may be another's too: it comes before all others.
+    """
+    for screen in TABLE:
+        taken = {row.key: row for row in APP}
+        for row in sorted(_rows(screen), key=lambda row: row.id in own):
+            for key in own.get(str(row.id), row.key).split(","):
+                other = taken.setdefault(key, row)
+                if other.action != row.action:
+                    return key, str(row.id), str(other.id), screen
+    return None
