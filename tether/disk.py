@@ -29,6 +29,15 @@ def flush_folder(path: Path) -> None:
         os.close(handle)
 
 
+def make_folder(path: Path) -> None:
+    """Make a folder where it is missing, and those above it; their names reach the disk."""
+    missing = [folder for folder in (path, *path.parents) if not folder.exists()]
+    path.mkdir(parents=True, exist_ok=True)
+    for folder in missing:
+        with contextlib.suppress(PermissionError):  # a folder that may be passed and not read
+            flush_folder(folder.parent)
+
+
 def flush(handle: int) -> None:
     """Make the system write an open file's bytes to the disk."""
     # On macOS fsync only hands the bytes to the drive; F_FULLFSYNC waits for it (fsync(2) there).

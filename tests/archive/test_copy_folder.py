@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import threading
 from collections.abc import Callable
@@ -14,7 +15,8 @@ from tests.archive.conftest import Desk
 from tests.archive.inprocess_rig import NumberedScene
 from tether.archive import second_copy as mirror_module
 from tether.archive.archive import Archive
-from tether.archive.durable import SourceChanged, copy_verified, replace_verified
+from tether.archive.durable import COARSEST_NS, SourceChanged, copy_verified, replace_verified
+from tether.archive.journal import Journal
 from tether.archive.rebuild import rebuild
 from tether.archive.second_copy import (
     MARK_FILE,
@@ -90,6 +92,78 @@ def test_the_disk_goes_away_and_comes_back(desk: Desk) -> None:
     assert mirror.finish().rolls_behind == 0
     assert any("is back" in said for said in mirror.news())
     assert same_files(session.archive, copy)
+
+
+def test_a_picture_of_a_program_that_died_at_once_is_owed_to_the_copy(desk: Desk) -> None:
+    """It is noted in the transaction that records the picture, before anything else happens."""
+    copy = desk.base / "copy"
+    session, mirror = copying(desk, copy)
+    assert mirror.finish().rolls_behind == 0
+    desk.close()
+    session = desk.session()  # it knows of no copy folder: nothing is noted but by the record
+    desk.work(session, keep=1)
+    assert [number for number, _ in session.store.journal.behind()] == [session.roll.id]
+    desk.close()
+    archive = desk.archive()
+    begin_copying(archive, Start(desk.root))
+    assert archive.second_copy is not None
+    assert archive.second_copy.finish().rolls_behind == 0
+    assert same_files(archive, copy)
+
+
+def test_folders_reach_the_disk_before_a_roll_counts_as_copied(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    copy = desk.base / "copy"
+    order: list[str] = []
+    fsync, catch_up = os.fsync, Journal.catch_up
+
+    def flushed(handle: int) -> None:
+        fsync(handle)
+        order.append(str(Path(f"/proc/self/fd/{handle}").readlink()))
+
+    def caught_up(journal: Journal, roll_id: int, mark: int) -> None:
+        order.append("caught up")
+        catch_up(journal, roll_id, mark)
+
+    desk.made_roll()
+    archive = desk.archive()
+    archive.second_copy = SecondCopy(archive, choose_copy_folder(archive, copy))
+    monkeypatch.setattr("tether.disk.os.fsync", flushed)
+    monkeypatch.setattr(Journal, "catch_up", caught_up)
+    archive.second_copy.start()
+    assert archive.second_copy.finish().rolls_behind == 0
+    before = order[: order.index("caught up")]
+    for folder in (copy, copy / "Harbour", copy / "Harbour" / "frames"):
+        assert str(folder) in before, "a name in it could be lost"
+
+
+def test_a_disk_that_keeps_times_coarsely_gets_nothing_twice(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """FAT keeps a file's time to two seconds, exFAT to a hundredth of one."""
+    utime = os.utime
+
+    def coarse(path: Path, ns: tuple[int, int]) -> None:
+        utime(path, ns=(ns[0] // COARSEST_NS * COARSEST_NS, ns[1] // COARSEST_NS * COARSEST_NS))
+
+    monkeypatch.setattr("tether.archive.durable.os.utime", coarse)
+    session, mirror = copying(desk, desk.base / "copy")
+    desk.work(session)
+    assert mirror.finish().rolls_behind == 0
+    before = {path: path.stat().st_ino for path in (desk.base / "copy").rglob("*")}
+    mirror.nudge(session.roll)
+    assert mirror.finish().rolls_behind == 0
+    assert {path: path.stat().st_ino for path in (desk.base / "copy").rglob("*")} == before
+    # A change right after the copy, of the same size, is seen all the same.
+    state = desk.root / "Harbour" / "state.json"
+    text = state.read_text()
+    state.write_text(text.replace("cursor", "CURSOR"))
+    kept = (desk.base / "copy" / "Harbour" / "state.json").stat().st_mtime_ns
+    utime(state, ns=(kept, kept + 1))
+    mirror.nudge(session.roll)
+    mirror.finish()
+    assert "CURSOR" in (desk.base / "copy" / "Harbour" / "state.json").read_text()
 
 
 def test_a_copy_disk_that_is_full(desk: Desk, small_disk: Callable[[str], Path]) -> None:

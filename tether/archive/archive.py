@@ -46,6 +46,7 @@ from tether.archive.layout import (
 from tether.archive.records import CopyState, Frame, FrameState, Roll
 from tether.archive.store import Store
 from tether.clock import Clock, system_clock
+from tether.disk import make_folder
 from tether.errors import TetherError
 from tether.paths import whole_path
 from tether.text import plural, printable
@@ -128,7 +129,7 @@ class Archive:
 
     def _prepare(self) -> None:
         try:
-            self.root.mkdir(parents=True, exist_ok=True)
+            make_folder(self.root)
             with tempfile.TemporaryFile(dir=self.root):
                 pass
         except OSError as error:

@@ -189,15 +189,15 @@ def copy_verified(
 def replace_verified(source: Path, final: Path, stop: threading.Event | None = None) -> bool:
     """Copy a file that may change, replacing an older copy as a whole; True when it was copied.
 
-    A copy of the same size and time of change counts as the same. Raises as `copy_verified`.
+    A copy of the same size and time, as far as its disk keeps times, counts as the same. Raises
+    as `copy_verified`.
     """
     try:
         now = source.stat()
     except OSError as error:
         raise SourceChanged(f"{printable(source.name)} cannot be read.") from error
     with contextlib.suppress(FileNotFoundError):
-        there = final.stat()
-        if (there.st_size, there.st_mtime_ns) == (now.st_size, now.st_mtime_ns):
+        if _same(source, now, final):
             return False
     with _unfinished(final) as part:
         _copied(source, part, stop)
@@ -205,6 +205,24 @@ def replace_verified(source: Path, final: Path, stop: threading.Event | None = N
         part.replace(final)
     flush_folder(final.parent)
     return True
+
+
+def _same(source: Path, now: os.stat_result, final: Path) -> bool:
+    """Tell by size and time, for small files whose times are close by their bytes, if two agree."""
+    there = final.stat()
+    if there.st_size != now.st_size:
+        return False
+    apart = abs(there.st_mtime_ns - now.st_mtime_ns)
+    if apart == 0 or apart > COARSEST_NS or now.st_size > _SMALL:
+        return apart <= COARSEST_NS
+    return source.read_bytes() == final.read_bytes()
+
+
+COARSEST_NS = 2_000_000_000
+"""Nanoseconds by which a disk may keep a file's time wrong: FAT counts in steps of two seconds
+(ECMA-107, from memory), exFAT in hundredths of one."""
+
+_SMALL = 1 << 20
 
 
 def _copied(source: Path, part: Path, stop: threading.Event | None) -> tuple[int, str]:

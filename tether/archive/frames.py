@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterable, Sequence
 
 from tether.archive.database import Database
-from tether.archive.journal import mark_handled
+from tether.archive.journal import mark_handled, owe_copy
 from tether.archive.layout import BENCH_FOLDER
 from tether.archive.records import Capture, Companion, Frame, FrameState, Recorded, Roll
 from tether.camera.protocol import CardFile
@@ -67,7 +67,7 @@ class Frames:
         """Record all files of one release that are in the archive, as one transaction.
 
         With it end the ``intents`` that were begun for them, the files on the ``card`` (camera
-        and files) count as fetched, and the ``log`` gets its lines.
+        and files) count as fetched, the ``log`` gets its lines, and the copy folder is owed a copy.
         """
         added: list[int] = []
         with self._db.change() as db:
@@ -83,6 +83,7 @@ class Frames:
                     "sha256) VALUES (?, ?, ?, ?, ?)",
                     (roll.id, c.file_name, beside["id"] if beside else None, c.size, c.sha256),
                 )
+            owe_copy(db, roll.id)
             for intent in intents:
                 db.execute("DELETE FROM intent WHERE id = ?", (intent,))
             for camera, files in [card] if card else []:
@@ -159,6 +160,7 @@ class Frames:
     def add_bench_shots(self, roll_id: int, files: Iterable[tuple[str, int, str]]) -> None:
         """Record test exposures that are in their folder, as (name there, bytes, SHA-256)."""
         with self._db.change() as db:
+            owe_copy(db, roll_id)
             db.executemany(
                 "INSERT OR IGNORE INTO trial (roll_id, file_name, size, sha256) "
                 "VALUES (?, ?, ?, ?)",

@@ -262,10 +262,7 @@ class Journal:
     def fall_behind(self, roll_id: int) -> None:
         """Store that a roll has something to be copied."""
         with self._db.change() as db:
-            db.execute(
-                "INSERT INTO copy_behind VALUES (?, 1) ON CONFLICT DO UPDATE SET mark = mark + 1",
-                (roll_id,),
-            )
+            owe_copy(db, roll_id)
 
     def all_fall_behind(self) -> None:
         """Store that every roll has: the copy folder is a new one."""
@@ -290,6 +287,14 @@ class Journal:
 
 def _by(intent: Intent, camera: str) -> bool:
     return isinstance(intent.facts, dict) and intent.facts.get("camera") == camera
+
+
+def owe_copy(db: sqlite3.Connection, roll_id: int) -> None:
+    """Store within a transaction that the copy folder lacks something of a roll."""
+    db.execute(
+        "INSERT INTO copy_behind VALUES (?, 1) ON CONFLICT DO UPDATE SET mark = mark + 1",
+        (roll_id,),
+    )
 
 
 def mark_handled(db: sqlite3.Connection, camera: str, files: Iterable[CardFile]) -> None:

@@ -20,6 +20,7 @@ from tether.archive.fact_files import ROLL_FILE, FactFileUnusable, read_json, wr
 from tether.archive.layout import DATABASE
 from tether.archive.open_roll import hold_roll
 from tether.archive.records import CopyState, Roll
+from tether.disk import flush_folder, make_folder
 from tether.errors import TetherError
 from tether.paths import whole_path
 from tether.text import plural, printable
@@ -61,7 +62,8 @@ def choose_copy_folder(archive: Archive, folder: Path) -> Path:
     if known and not (folder / MARK_FILE).exists():
         return folder  # the disk is away; the mirror waits for it
     try:
-        folder.mkdir(exist_ok=True)
+        folder.mkdir(exist_ok=True)  # not those above it: the disk may be away
+        flush_folder(folder.parent)
         if (folder / MARK_FILE).exists():
             held = str(read_json(folder / MARK_FILE).get("archive"))
             if own is None and _same_rolls(archive, folder):
@@ -232,7 +234,7 @@ class SecondCopy:
         """Copy what is recorded of a roll."""
         archive = self._archive
         target = self._folder / roll.folder
-        target.mkdir(exist_ok=True)
+        make_folder(target)
         copied = 0
         for name, size, digest in archive.store.frames.recorded(roll.id):
             final = target / name
@@ -242,7 +244,7 @@ class SecondCopy:
                 continue
             try:
                 source = archive.file(roll, name)
-                final.parent.mkdir(exist_ok=True)
+                make_folder(final.parent)
                 copy_verified(source, final, size, digest, self._stop)
                 copied += 1
             except SourceChanged as error:
@@ -262,7 +264,7 @@ class SecondCopy:
             if self._news_came.is_set():
                 return False
             final = target / inside
-            final.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(final.parent)
             with contextlib.suppress(SourceChanged):  # taken away or replaced meanwhile
                 replace_verified(folder / inside, final, self._stop)
         return True
