@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.errors import TetherError
+from tether.own_files import is_raw_positive
 from tether.text import printable
 
 
@@ -91,6 +92,12 @@ def open_mosaic(path: Path) -> Mosaic:
             )
         with path.open("rb") as file:  # so that the system says why not, where it does not allow it
             file.read(1)
+        if is_raw_positive(path):
+            raise RawUnreadable(
+                f"{printable(path.name)} is a raw positive, made of a camera's raw file.",
+                kept="The file was not changed.",
+                todo="Name the camera's own file: it stands in there as OriginalRawFileName.",
+            )
         raw.open_file(str(path))
         known = True
         sizes = raw.sizes

@@ -46,13 +46,13 @@ class Shot:
 def photograph(
     folder: Path, process: FilmProcess, frames: int, seed: int = 1, **more: Any
 ) -> list[Shot]:
-    """Photograph frames on the simulated bench."""
+    """Photograph frames on the simulated bench; ``more`` as in `BenchConfig`."""
+    more.setdefault("sensor", SensorConfig(768, 512))
     config = BenchConfig(
         process=process,
         frames=frames,
         frames_per_strip=frames,
         seed=seed,
-        sensor=SensorConfig(768, 512),
         **more,
     )
     bench = CopyStand(config)

@@ -38,7 +38,7 @@ def tile_weights(mosaic: Mosaic) -> tuple[float, float, float]:
     that is the same in all colours; photon noise makes it the best of all such means.
     """
     if mosaic.pattern.size == 1:
-        return (0.0, 1.0, 0.0)
+        return (0.0, 4.0, 0.0)
     counts = {"R": 0.0, "G": 0.0, "B": 0.0}
     for index, name in enumerate(mosaic.channels):
         if name[0] in counts:

@@ -1,0 +1,1 @@
+"""Raw positives: a DNG that opens as a positive, with the camera's own values in it."""

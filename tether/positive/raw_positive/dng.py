@@ -1,0 +1,341 @@
+"""Write a DNG (Adobe DNG specification 1.4, on TIFF 6.0 and Exif), with previews and digest.
+
+Written here and not with a library: a DNG has directories in directories, of which some hold
+JPEGs that are there already, and the mosaic goes to the disk without being touched once more.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import struct
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+from fractions import Fraction
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from tether.own_files import MARK
+from tether.positive.exif import SOFTWARE, ShotFacts, exif_directory
+from tether.positive.raw_positive.placing import Crop
+from tether.positive.rendering import Triple
+from tether.text import printable
+
+PREVIEW, THUMBNAIL = 1024, 256
+"""Longest sides of the two positives inside, in pixels."""
+
+XYZ_TO_SRGB = (
+    (3.2406, -1.5372, -0.4986),
+    (-0.9689, 1.8758, 0.0415),
+    (0.0557, -0.2040, 1.0570),
+)
+"""From XYZ under D65 to linear sRGB (IEC 61966-2-1)."""
+
+D65 = 21
+"""``LightSource`` of Exif (CIPA DC-008)."""
+
+_BYTE, _ASCII, _SHORT, _LONG, _RATIONAL = 1, 2, 3, 4, 5
+_UNDEFINED, _SRATIONAL, _FLOAT, _DOUBLE = 7, 10, 11, 12
+_LETTERS = {_BYTE: "B", _SHORT: "H", _LONG: "I", _FLOAT: "f", _DOUBLE: "d"}
+_TILE = 256
+_ROWS = 64
+_LONGEST_TEXT = 2000
+
+
+class Form(Enum):
+    """What the photosites of a raw positive hold.
+
+    ``CAMERA``: the camera's values, bit for bit. ``COMPUTED``: the positive's, of one colour each
+    as in the camera. ``DEMOSAICED``: the positive's, all three colours in each place.
+    """
+
+    CAMERA = "camera"
+    COMPUTED = "computed"
+    DEMOSAICED = "demosaiced"
+
+
+@dataclass(frozen=True, slots=True)
+class RawPicture:
+    """What a raw positive holds, and how a reader is told to show it.
+
+    Attributes
+    ----------
+    values
+        uint16, shape (h, w), or (h, w, 3) demosaiced.
+    tile
+        0, 1 or 2 for red, green or blue at each place of the mosaic's tile, which begins at
+        ``values[0, 0]``; None without a mosaic.
+    form
+        Of the values.
+    crop, orientation
+        As `tether.positive.raw_positive.placing` gives them.
+    neutral
+        Red, green and blue of a grey, the strongest 1; the only value of a sensor without colours
+        is not balanced.
+    table
+        From values to linear light, shape (65536,); None leaves them as they are.
+    black, white
+        Levels after the table: black for each place of the tile (or one), row by row.
+    opcodes
+        An opcode list that acts after them (``OpcodeList2``).
+    exposure
+        Stops by which the reader is to lighten it (``BaselineExposure``).
+    matrices
+        (illuminant, matrix from XYZ to the camera's colours by rows), one or two.
+    """
+
+    values: NDArray[np.uint16]
+    tile: NDArray[np.intp] | None
+    form: Form
+    crop: Crop
+    orientation: int
+    neutral: Triple = (1.0, 1.0, 1.0)
+    table: NDArray[np.uint16] | None = None
+    black: tuple[float, ...] = (0.0,)
+    white: int = 65535
+    opcodes: bytes = b""
+    exposure: float = 0.0
+    matrices: Sequence[tuple[int, tuple[float, ...]]] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Labels:
+    """What a raw positive says of itself; all of it may come from outside."""
+
+    original: str
+    description: str
+    shot: ShotFacts
+    xmp: bytes = b""
+
+
+def neutral_matrix(neutral: Triple) -> tuple[float, ...]:
+    """Return a matrix from XYZ under D65 to colours that have the primaries of sRGB.
+
+    Scaled so that its white is ``neutral``: a grey is grey, and no reader adds a cast.
+    """
+    rows = zip(XYZ_TO_SRGB, neutral, strict=True)
+    return tuple(value * factor for row, factor in rows for value in row)
+
+
+def write_dng(path: Path, picture: RawPicture, labels: Labels, preview: NDArray[np.uint8]) -> None:
+    """Write a raw positive.
+
+    Parameters
+    ----------
+    path
+        Where to; what is there is overwritten.
+    picture, labels
+        What it holds.
+    preview
+        The positive in small, as it lies on the sensor, shape (h, w, 3), sRGB.
+    """
+    image = Image.fromarray(preview)
+    large, small = _jpeg(image, PREVIEW), _jpeg(image, THUMBNAIL)
+    with path.open("wb") as file:
+        file.write(b"II*\0\0\0\0\0")
+        exif_at = _even(file)
+        file.write(exif_directory(labels.shot, exif_at))
+        inner = [
+            _written(file, _raw_directory(picture), (picture.values,)),
+            _written(file, _jpeg_directory(large), (large.data,)),
+        ]
+        main = _jpeg_directory(small) | _main_directory(picture, labels)
+        main[330] = (_LONG, inner)
+        main[34665] = (_LONG, [exif_at])
+        first = _written(file, main, (small.data,))
+        file.seek(4)
+        file.write(struct.pack("<I", first))
+
+
+Entry = tuple[int, object]
+
+
+def _main_directory(picture: RawPicture, labels: Labels) -> dict[int, Entry]:
+    """Return the tags of the first directory that are not of its thumbnail."""
+    shot = labels.shot
+    make, model = printable(shot.make or "", 100), printable(shot.model or "", 100)
+    camera = model if model.startswith(make) else f"{make} {model}"
+    unique = f"{camera.strip() or 'Camera'}, {MARK} ({picture.form.value})"
+    found: dict[int, Entry] = {
+        254: (_LONG, [1]),
+        270: (_ASCII, labels.description),
+        274: (_SHORT, [picture.orientation]),
+        282: (_RATIONAL, [72.0]),
+        283: (_RATIONAL, [72.0]),
+        296: (_SHORT, [2]),
+        305: (_ASCII, SOFTWARE),
+        50706: (_BYTE, [1, 4, 0, 0]),
+        50707: (_BYTE, [1, 3, 0, 0] if picture.opcodes else [1, 1, 0, 0]),
+        50708: (_ASCII, unique),
+        50730: (_SRATIONAL, [picture.exposure]),
+        50731: (_RATIONAL, [1.0]),
+        50732: (_RATIONAL, [1.0]),
+        50734: (_RATIONAL, [1.0]),
+        50827: (_ASCII, labels.original),
+        50936: (_ASCII, "Linear"),
+        50940: (_FLOAT, [0.0, 0.0, 1.0, 1.0]),
+        50941: (_LONG, [0]),
+        51110: (_LONG, [1]),
+        51111: (_BYTE, list(new_raw_image_digest(picture.values))),
+    }
+    for code, text in ((271, make), (272, model), (306, shot.changed)):
+        if text:
+            found[code] = (_ASCII, text)
+    if labels.xmp:
+        found[700] = (_BYTE, labels.xmp)
+    if _colours(picture) == 3:
+        found[50728] = (_RATIONAL, list(picture.neutral))
+        for number, (illuminant, matrix) in enumerate(picture.matrices):
+            found[50778 + number] = (_SHORT, [illuminant])
+            found[50721 + number] = (_SRATIONAL, list(matrix))
+    return found
+
+
+def _raw_directory(picture: RawPicture) -> dict[int, Entry]:
+    values, crop = picture.values, picture.crop
+    height, width = values.shape[:2]
+    planes = 1 if values.ndim == 2 else int(values.shape[2])
+    found: dict[int, Entry] = {
+        254: (_LONG, [0]),
+        256: (_LONG, [width]),
+        257: (_LONG, [height]),
+        258: (_SHORT, [16] * planes),
+        259: (_SHORT, [1]),
+        262: (_SHORT, [34892 if picture.tile is None else 32803]),
+        277: (_SHORT, [planes]),
+        278: (_LONG, [_ROWS]),
+        284: (_SHORT, [1]),
+        50713: (_SHORT, [1, 1]),
+        50714: (_RATIONAL, list(picture.black) * planes),
+        50717: (_LONG, [picture.white] * planes),
+        50718: (_RATIONAL, [1.0, 1.0]),
+        50719: (_LONG, [crop.left, crop.top]),
+        50720: (_LONG, [crop.width, crop.height]),
+        50738: (_RATIONAL, [1.0]),
+        50829: (_LONG, [0, 0, height, width]),
+    }
+    if picture.tile is not None:
+        rows, columns = picture.tile.shape
+        found[33421] = (_SHORT, [rows, columns])
+        found[33422] = (_BYTE, picture.tile.ravel().tolist())
+        found[50710] = (_BYTE, [0, 1, 2])
+        found[50711] = (_SHORT, [1])
+        if len(picture.black) > 1:
+            found[50713] = (_SHORT, [rows, columns])
+    if picture.table is not None:
+        found[50712] = (_SHORT, picture.table.tolist())
+    if picture.opcodes:
+        found[51009] = (_UNDEFINED, picture.opcodes)
+    return found
+
+
+def _colours(picture: RawPicture) -> int:
+    return 1 if picture.tile is None and picture.values.ndim == 2 else 3
+
+
+@dataclass(frozen=True, slots=True)
+class _Jpeg:
+    data: bytes
+    width: int
+    height: int
+
+
+def _jpeg(image: Image.Image, longest: int) -> _Jpeg:
+    small = image.copy()
+    small.thumbnail((longest, longest), Image.Resampling.BOX, reducing_gap=None)
+    out = io.BytesIO()
+    small.save(out, "JPEG", quality=88, subsampling=2)
+    return _Jpeg(out.getvalue(), small.width, small.height)
+
+
+def _jpeg_directory(jpeg: _Jpeg) -> dict[int, Entry]:
+    return {
+        254: (_LONG, [1]),
+        256: (_LONG, [jpeg.width]),
+        257: (_LONG, [jpeg.height]),
+        258: (_SHORT, [8, 8, 8]),
+        259: (_SHORT, [7]),
+        262: (_SHORT, [6]),
+        277: (_SHORT, [3]),
+        278: (_LONG, [jpeg.height]),
+        284: (_SHORT, [1]),
+        529: (_RATIONAL, [0.299, 0.587, 0.114]),
+        530: (_SHORT, [2, 2]),
+        531: (_SHORT, [1]),
+        532: (_RATIONAL, [0.0, 255.0, 128.0, 255.0, 128.0, 255.0]),
+        50970: (_LONG, [2]),
+    }
+
+
+def _written(file: BinaryIO, entries: dict[int, Entry], data: Sequence[object]) -> int:
+    """Write a directory with its picture; return where the directory lies."""
+    (picture,) = data
+    at = _even(file)
+    if isinstance(picture, bytes):
+        file.write(picture)
+        offsets, lengths = [at], [len(picture)]
+    else:
+        assert isinstance(picture, np.ndarray)
+        whole = np.ascontiguousarray(picture, "<u2")
+        file.write(whole.data)
+        strip, rest = _ROWS * (whole.nbytes // whole.shape[0]), whole.nbytes
+        offsets = list(range(at, at + rest, strip))
+        lengths = [min(strip, at + rest - begin) for begin in offsets]
+    entries = entries | {273: (_LONG, offsets), 279: (_LONG, lengths)}
+    fields = []
+    for code, (kind, value) in sorted(entries.items()):
+        count, packed = _packed(kind, value)
+        if len(packed) <= 4:
+            place = packed.ljust(4, b"\0")
+        else:
+            place = struct.pack("<I", _even(file))
+            file.write(packed)
+        fields.append(struct.pack("<HHI", code, kind, count) + place)
+    at = _even(file)
+    file.write(struct.pack("<H", len(fields)) + b"".join(fields) + struct.pack("<I", 0))
+    return at
+
+
+def _even(file: BinaryIO) -> int:
+    """Go on at an even place, as TIFF wants, and return it."""
+    at = file.tell()
+    if at % 2:
+        file.write(b"\0")
+    return at + at % 2
+
+
+def _packed(kind: int, value: object) -> tuple[int, bytes]:
+    """Return how many values an entry has, and their bytes."""
+    if isinstance(value, str):
+        text = printable(value, _LONGEST_TEXT).encode("ascii", "replace") + b"\0"
+        return len(text), text
+    if isinstance(value, bytes):
+        return len(value), value
+    assert isinstance(value, list)
+    if kind in (_RATIONAL, _SRATIONAL):
+        ratios = [Fraction(number).limit_denominator(1_000_000) for number in value]
+        parts = [part for r in ratios for part in (r.numerator, r.denominator)]
+        return len(value), struct.pack(f"<{len(parts)}{'I' if kind == _RATIONAL else 'i'}", *parts)
+    return len(value), struct.pack(f"<{len(value)}{_LETTERS[kind]}", *value)
+
+
+def new_raw_image_digest(values: NDArray[np.uint16]) -> bytes:
+    """Return the ``NewRawImageDigest`` of a picture's values: MD5 (RFC 1321) of tiles' MD5s.
+
+    The DNG specification names the tag and leaves its making to its own library: tiles of 256 by
+    256 in reading order, each plane of a tile by itself, little-endian; then the digest of all
+    tiles' digests.
+    """
+    whole = hashlib.md5(usedforsecurity=False)
+    for top in range(0, values.shape[0], _TILE):
+        for left in range(0, values.shape[1], _TILE):
+            tile = values[top : top + _TILE, left : left + _TILE]
+            planes = tile if tile.ndim == 2 else np.moveaxis(tile, 2, 0)
+            part = np.ascontiguousarray(planes, "<u2")
+            whole.update(hashlib.md5(part.data, usedforsecurity=False).digest())
+    return whole.digest()
