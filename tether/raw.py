@@ -96,7 +96,7 @@ def open_mosaic(path: Path) -> Mosaic:
             raise RawUnreadable(
                 f"{printable(path.name)} is a raw positive, made of a camera's raw file.",
                 kept="The file was not changed.",
-                todo="Name the camera's own file: it stands in there as OriginalRawFileName.",
+                todo="Name the camera's own file; its tag OriginalRawFileName says which.",
             )
         raw.open_file(str(path))
         known = True

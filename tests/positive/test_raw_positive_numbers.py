@@ -34,6 +34,7 @@ from tether.positive.rendering import Balance, Rendering
 from tether.raw import Mosaic
 from tether.settings import PositiveSettings
 
+BW, COLOUR = FilmProcess.BW_NEGATIVE, FilmProcess.COLOUR_NEGATIVE
 BAYER = np.array([[0, 1], [3, 2]])
 NAMES = ("R", "G1", "B", "G2")
 
@@ -154,7 +155,7 @@ def test_an_uneven_light_is_evened_out_as_its_gain_map_would() -> None:
 
 
 def test_a_base_at_black_and_other_colours_are_refused() -> None:
-    with pytest.raises(ValueError, match="lies at black"):
+    with pytest.raises(ValueError, match="is at black"):
         print_lines(replace(rendering_of(), base=(0.5, 0.0, 0.5)), mosaic_of())
     with pytest.raises(ValueError, match="none of red, green and blue"):
         print_lines(rendering_of(), replace(mosaic_of(), channels=("C", "M", "Y", "G")))

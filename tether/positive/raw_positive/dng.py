@@ -23,7 +23,7 @@ from PIL import Image
 from tether.own_files import MARK
 from tether.positive.exif import SOFTWARE, ShotFacts, exif_directory
 from tether.positive.raw_positive.placing import Crop
-from tether.positive.rendering import Triple
+from tether.positive.sample import Triple
 from tether.text import printable
 
 PREVIEW, THUMBNAIL = 1024, 256

@@ -48,7 +48,8 @@ from tether.positive.raw_positive.tables import (
     power_of_light,
     print_lines,
 )
-from tether.positive.rendering import Rendering, Triple
+from tether.positive.rendering import Rendering
+from tether.positive.sample import Triple
 from tether.raw import Mosaic, RawUnreadable, open_mosaic
 from tether.text import printable
 
@@ -117,7 +118,7 @@ def raw_picture(job: RawPositiveJob, mosaic: Mosaic) -> tuple[RawPicture, str]:
     Raises
     ------
     ValueError
-        When the mosaic is of other colours, or its base lies at black.
+        When the mosaic is of other colours, or its base is at black.
     """
     negative = job.rendering.process.is_negative
     crop = crop_around(job.rendering.outline, mosaic.shape, job.room)
@@ -162,18 +163,18 @@ def table_words(made: OneTable) -> str:
     """Say what a table does, and how exactly."""
     words = [
         f"The camera's values, with a table of gamma {made.gamma:.2f}.",
-        f"The table rounds by less than a quarter of a raw value from density "
-        f"{made.exact_from:.2f} above base, and by {made.rounding_at_base:.1f} raw values at base.",
+        f"From density {made.exact_from:.2f} above base it rounds by under a quarter of a value.",
+        f"At base it rounds by {made.rounding_at_base:.1f} values.",
     ]
     if made.black_off >= 0.05:
         words.append(
-            f"Its black, {made.black:.1f}, is up to {made.black_off:.1f} raw values off a "
-            "channel's own."
+            f"Its black is {made.black:.1f}, and a channel's own up to {made.black_off:.1f} off."
         )
     if made.gamma_off >= 0.005:
+        stops = made.gamma_off * 0.5 / math.log10(2)
         words.append(
-            f"A channel's own gamma is up to {made.gamma_off:.2f} another: half a density from "
-            f"mid-grey its light is up to {made.gamma_off * 0.5 / math.log10(2):.1f} stops off."
+            f"A channel's own gamma is up to {made.gamma_off:.2f} off: {stops:.1f} stops, "
+            "half a density from mid-grey."
         )
     return " ".join(words)
 
@@ -246,7 +247,7 @@ def white_of(rendering: Rendering, mosaic: Mosaic) -> tuple[Triple, float]:
     means = [sum(f) / len(f) if f else 0.0 for f in found]
     top = max(means)
     if not top >= 1:
-        raise ValueError("its white lies at black")
+        raise ValueError("its white is at black")
     r, g, b = (mean / top if mean > 0 else 1.0 for mean in means)
     return (r, g, b), top
 
@@ -277,7 +278,7 @@ def _demosaiced(job: RawPositiveJob, mosaic: Mosaic, crop: Crop) -> tuple[RawPic
         return picture, words
     white = max(rendering.base)
     if not white > 0:
-        raise ValueError("its white lies at black")
+        raise ValueError("its white is at black")
     r, g, b = (value / white for value in rendering.base)
     # What is lighter than the sensor can show stays at its end, and so does the scale.
     top = min(1.0, white * 2 ** (job.headroom_ev - rendering.shift / math.log10(2)))

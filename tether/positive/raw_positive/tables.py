@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from tether.measure.levels import sites_of
 from tether.measure.light.flat import along_axis
 from tether.positive.flat_field import rows_of
-from tether.positive.rendering import Rendering, Triple
+from tether.positive.rendering import Rendering
+from tether.positive.sample import Triple
 from tether.positive.tones import LEVELS, MID_GREY
 from tether.raw import Mosaic
 
@@ -71,7 +72,7 @@ def print_lines(rendering: Rendering, mosaic: Mosaic) -> dict[str, PrintLine]:
     Raises
     ------
     ValueError
-        When a channel is none of red, green, blue and grey, or its base lies at black.
+        When a channel is none of red, green, blue and grey, or its base is at black.
     """
     lines = {}
     for index, name in enumerate(mosaic.channels):
@@ -79,7 +80,7 @@ def print_lines(rendering: Rendering, mosaic: Mosaic) -> dict[str, PrintLine]:
         span = mosaic.saturation[index] - mosaic.black[index]
         base = rendering.base[colour] * span
         if not base >= 1:
-            raise ValueError(f"the base of channel {name} lies at black")
+            raise ValueError(f"the base of channel {name} is at black")
         contrast = rendering.settings.contrast
         gain, offset = rendering.balance.gains[colour], rendering.balance.offsets[colour]
         log = contrast * (offset + rendering.shift - rendering.settings.mid_density)
