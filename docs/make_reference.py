@@ -75,7 +75,7 @@ EXAMPLES = {
     "shoot": """\
 tether shoot                                   # asks which roll
 tether shoot "Harbour 1987"                    # start or resume this roll
-tether shoot "Harbour 1987" --film colour-negative --frames 24 --strips 4
+tether shoot "Harbour 1987" --film colour-negative --frames 24 --frames-per-strip 4
 tether shoot "Harbour 1987" --camera ptpip:192.168.1.20 --copy /media/second-disk/film""",
     "rehearse": """\
 tether rehearse
@@ -95,7 +95,7 @@ tether verify                                  # the whole archive; resumes afte
 tether measure a.dng b.dng --film bw-negative
 tether measure a.dng --film colour-negative --open-gate gate.dng --json""",
     "light": "tether light gate.dng --lamp-off dark.dng",
-    "tablet": "tether tablet tablet.dng --open-gate gate.dng --dark dark.dng",
+    "tablet": "tether tablet tablet.dng --open-gate gate.dng --lamp-off off.dng",
     "deliver": """\
 tether deliver "Harbour 1987"
 tether deliver "Harbour 1987" --half --no-tiff --turn 7=90 --to /media/stick/harbour""",

@@ -38,6 +38,7 @@ class Start:
     port: str | None = None
     roll: str | None = None
     new: NewRoll | None = None
+    form: NewRoll | None = None
     simulated: SimulatedBench | None = None
     copy: Path | None = None
     no_copy: bool = False
@@ -136,6 +137,7 @@ def run_screen(start: Start) -> None:
                 port=start.port,
                 roll=start.roll,
                 new=start.new,
+                form=start.form,
                 simulated=start.simulated,
                 terminal=terminal,
             ),

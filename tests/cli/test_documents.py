@@ -39,8 +39,7 @@ def help_of(*command: str) -> str:
 
 
 def commands() -> list[str]:
-    listed = help_of().split("Commands:")[1]
-    return re.findall(r"^  ([a-z]+)  ", listed, re.MULTILINE)
+    return list(app.commands)
 
 
 def options_of(command: str) -> set[str]:

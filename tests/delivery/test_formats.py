@@ -94,7 +94,7 @@ def test_files_of_a_delivery(kept: Kept) -> None:
 def test_what_commands_print_as_json(kept: Kept, raw: Path) -> None:
     gate = raw / "gate.dng"
     film = ("--film", "bw-negative", "--open-gate", gate)
-    tablet = ("--open-gate", raw / "tablet-gate.dng", "--dark", raw / "off.dng")
+    tablet = ("--open-gate", raw / "tablet-gate.dng", "--lamp-off", raw / "off.dng")
     shapes = {
         "measure": shape(printed("measure", raw / "frame.dng", *film, "--json")),
         "light": shape(printed("light", gate, "--lamp-off", raw / "off.dng", "--json")),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from tether import __version__
 from tether.cli.judge import light, measure, tablet
 from tether.cli.options import (
     FILM,
+    FORMAT,
     NUMBER,
     PATH,
     QUARTER_TURN,
@@ -25,7 +27,9 @@ from tether.cli.options import (
     format_option,
     json_option,
     read_settings,
+    roll_argument,
     settings_option,
+    strip_option,
 )
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
@@ -36,8 +40,16 @@ _INTERRUPTED = 130
 """Exit code after Ctrl-C, as shells have it: 128 and the signal's number."""
 
 
+GROUPS = {
+    "Shoot": ("shoot", "rehearse", "web", "rolls", "deliver"),
+    "Files": ("verify", "package", "rebuild"),
+    "Bench": ("plan", "light", "tablet", "measure", "settings"),
+}
+"""The commands by headings, each in the order in which it is needed."""
+
+
 class _Commands(click.Group):
-    """The commands, in the order in which they are needed."""
+    """The commands, in groups."""
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command; one that Ctrl-C ends has said what is to be said."""
@@ -47,36 +59,46 @@ class _Commands(click.Group):
             raise click.exceptions.Exit(_INTERRUPTED) from None
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
-        """Return the names as they were added."""
-        return list(self.commands)
+        """Return the names, group by group."""
+        return [name for names in GROUPS.values() for name in names]
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """Write a list for each group; every line is whole at 80 columns."""
+        width = max(map(len, self.commands))
+        for heading, names in GROUPS.items():
+            with formatter.section(heading):
+                formatter.write_dl(
+                    [
+                        (f"{name:<{width}}", self.commands[name].get_short_help_str(70))
+                        for name in names
+                    ]
+                )
 
 
 @click.group(cls=_Commands, context_settings={"show_default": True})
 @click.version_option(__version__, message="tether %(version)s", help="Print the version.")
 def app() -> None:
-    """Photograph strips of film, frame by frame, with a tethered camera.
+    """Photograph film frame by frame with a tethered camera.
 
-    Walk through the steps, fire the camera, judge the raw file, never lose the place.
+    tether checks each raw file at once, and always resumes where you stopped.
     """
 
 
 @app.command()
-@click.argument("roll", required=False, help="Name of the roll, new or begun.")
+@roll_argument("Name of the roll, new or begun.", required=False)
 @archive_option
 @click.option("--camera", help="Camera port: usb:001,004 or ptpip:ADDRESS:PORT. [default: USB]")
-@click.option("--film", type=FILM, help="Kind of film; starts a new roll without asking.")
+@click.option("--film", type=FILM, help="Kind of film of a new roll. Without it a form asks.")
 @format_option
 @click.option("--frames", type=Int(), default=36, help="Frames on the roll.")
-@click.option(
-    "--strips", type=Int(), default=6, help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut."
-)
-@click.option("--notes", default="", show_default=False, help="Free notes about the roll.")
+@strip_option
+@click.option("--notes", default="", show_default=False, help="Notes about the roll.")
 @click.option(
     "--copy",
     type=PATH,
-    help="A folder on another disk that gets a verified copy of every file. Remembered.",
+    help="Copy folder, on another disk: gets a verified copy of every file. Remembered.",
 )
-@click.option("--no-copy", is_flag=True, help="Forget the copy folder; its copies stay.")
+@click.option("--no-copy", is_flag=True, help="Forget the copy folder. Its copies stay.")
 @settings_option
 def shoot(
     roll: str | None,
@@ -85,29 +107,36 @@ def shoot(
     film: FilmProcess | None,
     film_format: str,
     frames: int,
-    strips: int,
+    frames_per_strip: int,
     notes: str,
     copy: Path | None,
     no_copy: bool,
     settings: Path | None,
 ) -> None:
-    """Shoot a roll: start a new one, or go on with one at the frame where it stopped."""
+    """Start or resume a roll.
+
+    A form asks for the details of a new roll. Options fill it in; a name and --film skip it.
+    """
     from tether.archive.records import NewRoll, checked_name
     from tether.launch import Start, run_screen
 
     name = checked_name(roll) if roll is not None else None
-    new = None
-    if film is not None:
-        if name is None:
-            raise TetherError("A new roll needs a name.", todo="Write: tether shoot NAME --film …")
-        new = NewRoll(name, film, film_format, frames, strips, notes).checked()
+    details = NewRoll(
+        name or "a new roll",
+        film or FilmProcess.BW_NEGATIVE,
+        film_format,
+        frames,
+        frames_per_strip,
+        notes,
+    ).checked()
     run_screen(
         Start(
             archive=archive or default_archive(),
             settings=read_settings(settings),
             port=camera,
             roll=name,
-            new=new,
+            new=details if name and film else None,
+            form=replace(details, name=name or ""),
             copy=copy,
             no_copy=no_copy,
             again=(
@@ -122,26 +151,24 @@ def shoot(
 @click.argument(
     "roll",
     required=False,
-    help="Name of a rehearsal to go on with. [default: the newest unfinished, or a new one]",
+    help="Name of a rehearsal to resume. [default: the newest unfinished one, or a new one]",
 )
-@click.option("--archive", type=PATH, help="Where the rehearsal is kept. [default: a user folder]")
+@click.option("--archive", type=PATH, help="Folder of rehearsals. [default: a user folder]")
 @click.option(
     "--film", type=FILM, help="Kind of film. [default: that of an unfinished roll, or bw-negative]"
 )
 @click.option(
     "--format",
     "film_format",
+    type=FORMAT,
+    metavar="FORMAT",
     help=f"One of {', '.join(FILM_FORMATS)}. [default: that of an unfinished roll, or 135]",
 )
-@click.option(
-    "--frames", type=Int(1, 40), default=6, help="Frames on the roll, if it is a new one."
-)
-@click.option(
-    "--strips", type=Int(), default=6, help="Frames a strip: 1 to 6, 8, 10, 12, or 0 for uncut."
-)
-@click.option("--unattended", is_flag=True, help="Run by itself, without a keyboard.")
-@click.option("--fresh", is_flag=True, help="Begin a new roll even if the last is unfinished.")
-@click.option("--seed", type=Int(), default=1, help="Which invented pictures.")
+@click.option("--frames", type=Int(1, 40), default=6, help="Frames on a new roll.")
+@strip_option
+@click.option("--unattended", is_flag=True, help="Run without a keyboard.")
+@click.option("--fresh", is_flag=True, help="Start a new roll even if the last is unfinished.")
+@click.option("--seed", type=Int(), default=1, help="Number that picks another set of pictures.")
 @settings_option
 def rehearse(
     roll: str | None,
@@ -149,20 +176,23 @@ def rehearse(
     film: FilmProcess | None,
     film_format: str | None,
     frames: int,
-    strips: int,
+    frames_per_strip: int,
     unattended: bool,
     fresh: bool,
     seed: int,
     settings: Path | None,
 ) -> None:
-    """Rehearse the whole job with no hardware, on a simulated bench and invented film."""
+    """Practise with a simulated camera and film.
+
+    Nothing has to be connected. The film is invented; the camera's driver is the real one.
+    """
     from tether.archive.records import checked_name
     from tether.rehearsal import Rehearsal, rehearse_on_screen, rehearse_unattended
 
     if roll is not None and fresh:
         raise TetherError(
-            "A name goes on with a rehearsal, and --fresh begins another.",
-            todo="Leave out one of them; a new rehearsal gets its name by itself.",
+            "A name resumes a rehearsal, and --fresh starts another one.",
+            todo="Give only one of them. A new rehearsal gets its name from the program.",
         )
     plan = Rehearsal(
         archive=archive,
@@ -170,7 +200,7 @@ def rehearse(
         film=film,
         film_format=film_format,
         frames=frames,
-        strips=strips,
+        strips=frames_per_strip,
         seed=seed,
         fresh=fresh,
         settings=read_settings(settings),
@@ -189,15 +219,18 @@ def rehearse(
     }
 )
 @click.pass_context
-@click.argument("command", help="shoot or rehearse; its own arguments and options follow.")
+@click.argument("command", help="shoot or rehearse, with its own options behind it.")
 @click.option(
-    "--port", type=Int(0, 65535), default=0, help="Port on 127.0.0.1; 0 for one that is free."
+    "--port", type=Int(0, 65535), default=0, help="Port on 127.0.0.1; 0 picks a free one."
 )
 def web(context: click.Context, command: str, port: int) -> None:
-    """Show the terminal program in a browser on this machine: tether web shoot, and its options."""
+    """Use shoot or rehearse in a browser.
+
+    Only this machine's browser can reach it. Example: tether web shoot, and the options of shoot.
+    """
     if command not in ("shoot", "rehearse") or "--unattended" in context.args:
         raise click.BadParameter(
-            "The browser shows 'tether shoot' or 'tether rehearse', which need a person."
+            "Write: tether web shoot, or: tether web rehearse. Only these two have screens."
         )
     # What is wrong with the options is said here, and not by a page that stays empty.
     given = app.commands[command].make_context(command, list(context.args)).params
@@ -209,7 +242,7 @@ def web(context: click.Context, command: str, port: int) -> None:
         from tether.web.serve import serve
     except ModuleNotFoundError as error:
         raise TetherError(
-            f"The browser needs the package '{error.name}', which is not installed.",
+            f"The package '{error.name}', which the browser needs, is not installed.",
             kept="The terminal program works without it.",
             todo="In the folder of this program: .venv/bin/pip install '.[web]'",
         ) from error
@@ -220,11 +253,11 @@ def web(context: click.Context, command: str, port: int) -> None:
 @archive_option
 @json_option
 @click.option(
-    "--newest", type=Int(1), help="Only the newest so many. [default: 200; all with --json]"
+    "--newest", type=Int(1), help="Show only the newest N. [default: 200; all with --json]"
 )
 @click.option("--unfinished", is_flag=True, help="Only rolls with an open frame.")
 def rolls(archive: Path | None, as_json: bool, newest: int | None, unfinished: bool) -> None:
-    """List the rolls of the archive, how far each is, and how to go on."""
+    """List rolls and their progress."""
     from tether.archive.archive import Archive
     from tether.reports.rolls import NEWEST, listing, listing_json, listing_text
 
@@ -241,22 +274,28 @@ def rolls(archive: Path | None, as_json: bool, newest: int | None, unfinished: b
 
 
 @app.command()
-@click.argument("roll", required=False, help="Only this roll. [default: all]")
+@roll_argument("Only this roll. [default: all]", required=False)
 @archive_option
-@click.option("--afresh", is_flag=True, help="Begin anew instead of going on with a check.")
+@click.option("--afresh", is_flag=True, help="Start over, don't resume an interrupted check.")
 def verify(roll: str | None, archive: Path | None, afresh: bool) -> None:
-    """Check that every file is still what it was; name what is missing, changed or unknown."""
+    """Check that no file has changed.
+
+    Names each file that is missing, changed, unreadable or unknown.
+    """
     from tether.cli.archive import run_verify
 
     raise click.exceptions.Exit(run_verify(archive or default_archive(), roll, afresh=afresh))
 
 
 @app.command()
-@click.argument("roll", help="Name of the roll.")
+@roll_argument("Name of the roll.")
 @click.argument("destination", type=PATH, help="A folder that does not exist yet.")
 @archive_option
 def package(roll: str, destination: Path, archive: Path | None) -> None:
-    """Copy a roll into a package with its checksums (BagIt, RFC 8493), to hand it on."""
+    """Pack a roll with checksums (BagIt).
+
+    The package is a folder after RFC 8493 that others can check without tether.
+    """
     from tether.cli.archive import run_package
 
     run_package(archive or default_archive(), roll, destination)
@@ -265,7 +304,7 @@ def package(roll: str, destination: Path, archive: Path | None) -> None:
 @app.command()
 @archive_option
 def rebuild(archive: Path | None) -> None:
-    """Build the archive's database from its folders, or record what it lacks."""
+    """Rebuild the database from the folders."""
     from tether.cli.archive import run_rebuild
 
     run_rebuild(archive or default_archive())
@@ -273,19 +312,21 @@ def rebuild(archive: Path | None) -> None:
 
 @app.command()
 @format_option
-@click.option("--sensor", default="36x24", help="Width x height of the sensor in mm.")
-@click.option("--pixels", help="Its pixels: 8192x5464, or 45 for megapixels.")
+@click.option("--sensor", default="36x24", help="Sensor, width x height in mm.")
+@click.option("--pixels", help="Pixels of the sensor: 8192x5464, or 45 for megapixels.")
 @click.option("--focal", type=NUMBER, help="Focal length of the lens in mm.")
 @click.option("--aperture", type=NUMBER, help="f-number marked on the lens. [default: 8]")
-@click.option("--pupil-ratio", type=NUMBER, default=1.0, help="Exit over entrance pupil.")
-@click.option("--closest", help="Largest magnification of the lens alone: 0.5 or 1:2.")
-@click.option("--archive", type=PATH, help="Measure the pace of this archive.")
+@click.option(
+    "--pupil-ratio", type=NUMBER, default=1.0, help="Exit pupil divided by entrance pupil."
+)
+@click.option("--closest", help="Largest magnification of the lens without spacers: 0.5 or 1:2.")
+@click.option("--archive", type=PATH, help="Archive whose pace and size are used.")
 @click.option("--rolls", type=Int(), help="Rolls in the whole collection.")
 @click.option(
-    "--frames-per-roll", type=Int(), help="Frames a roll. [default: as in the archive, or 36]"
+    "--frames-per-roll", type=Int(), help="Frames per roll. [default: as in the archive, or 36]"
 )
 @click.option(
-    "--seconds-per-frame", type=NUMBER, help="Seconds a frame. [default: as in the archive]"
+    "--seconds-per-frame", type=NUMBER, help="Seconds per frame. [default: as in the archive]"
 )
 @json_option
 @settings_option
@@ -304,7 +345,7 @@ def plan(
     as_json: bool,
     settings: Path | None,
 ) -> None:
-    """Plan a bench: magnification, spacer, aperture, resolution; hours and disk space to go."""
+    """Plan lens, aperture, hours and disk space."""
     from tether.cli.bench_plan import Asked, bench_plan
     from tether.cli.plan import plan_text
 
@@ -322,34 +363,41 @@ app.add_command(tablet)
 
 
 @app.command()
-@click.argument("roll", help="Name of the roll.")
+@roll_argument("Name of the roll.")
 @archive_option
-@click.option("--to", type=PATH, help="Folder. [default: 'delivered' in the roll's own folder]")
-@click.option("--half", is_flag=True, help="Positives at half the sensor's size; much quicker.")
-@click.option("--tiff/--no-tiff", default=True, help="Write 16-bit TIFF files beside the JPEGs.")
+@click.option(
+    "--to", type=PATH, help="Delivery folder. [default: 'delivered' in the roll's folder]"
+)
+@click.option("--half", is_flag=True, help="Make positives at half size; much quicker.")
+@click.option("--tiff/--no-tiff", default=True, help="Write 16-bit TIFF files too.")
 @click.option(
     "--turn",
     type=QUARTER_TURN,
+    metavar="FRAME=DEGREES",
     multiple=True,
     help="Turn clockwise: 7=90 for frame 7, 90 for all. Remembered.",
 )
 @click.option(
-    "--exposure",
+    "--brighter",
     type=STOPS,
+    metavar="FRAME=STOPS",
     multiple=True,
-    help="Print lighter by stops: 7=0.5 for frame 7. Remembered.",
+    help="Brighten by stops: 7=0.5 for frame 7, -0.5 to darken all. Remembered.",
 )
 @click.option(
     "--crop",
     type=YES_OR_NO,
+    metavar="FRAME=no",
     multiple=True,
-    help="Print all of the raw file: 7=no for frame 7, yes to undo. Remembered.",
+    help="Crop: 7=no keeps the whole view of frame 7, 7=yes crops it again. Remembered.",
 )
-@click.option("--flat", type=PATH, help="Raw file of the empty gate with the light on.")
-@click.option("--workers", type=Int(1), help="Processes at once. [default: cores and memory]")
 @click.option(
-    "--scheduler", metavar="ADDRESS", help="Have it done by the workers of a Dask scheduler."
+    "--open-gate",
+    type=PATH,
+    help="Raw file of the open gate. [default: the roll's own light test]",
 )
+@click.option("--workers", type=Int(1), help="How many processes. [default: by cores and memory]")
+@click.option("--scheduler", metavar="ADDRESS", help="Use the workers of this Dask scheduler.")
 @settings_option
 def deliver(
     roll: str,
@@ -358,14 +406,17 @@ def deliver(
     half: bool,
     tiff: bool,
     turn: tuple[tuple[int, int], ...],
-    exposure: tuple[tuple[int, float], ...],
+    brighter: tuple[tuple[int, float], ...],
     crop: tuple[tuple[int, bool], ...],
-    flat: Path | None,
+    open_gate: Path | None,
     workers: int | None,
     scheduler: str | None,
     settings: Path | None,
 ) -> None:
-    """Deliver a roll: positives, contact sheet, sidecars, tables and a page to read."""
+    """Make positives, contact sheet and reports.
+
+    Raw files are read and never changed. A second run makes only what has changed.
+    """
     from tether.archive.archive import Archive
     from tether.cli.deliver import deliver_roll
     from tether.delivery.folder import DeliveryOptions
@@ -375,9 +426,9 @@ def deliver(
         half=half,
         tiff=tiff,
         turns=dict(turn),
-        exposures=dict(exposure),
+        exposures=dict(brighter),
         crops=dict(crop),
-        flat=flat,
+        flat=open_gate,
         workers=workers,
         scheduler=scheduler,
     )
@@ -391,9 +442,9 @@ def deliver(
 
 @app.command("settings")
 @settings_option
-@click.option("--write", type=PATH, help="Write them into this new file.")
+@click.option("--write", type=PATH, help="Write the settings to this new file.")
 def show_settings(settings: Path | None, write: Path | None) -> None:
-    """Print every target, tolerance and limit with its unit, range and source."""
+    """Show all settings, with unit, range and source."""
     from tether.settings_file import render
 
     text = render(read_settings(settings))
@@ -405,9 +456,9 @@ def show_settings(settings: Path | None, write: Path | None) -> None:
             file.write(text)
     except OSError as error:
         raise TetherError(
-            f"The settings were not written to {printable(str(write))}: {error.strerror}.",
+            f"The settings were not written to {printable(str(write))}: {reason(error)}.",
             kept="Nothing was changed.",
-            todo="Name a file that does not exist yet, in a folder you may write to.",
+            todo="Name a new file in a folder that you may write to.",
         ) from error
     click.echo(f"Written to {write}.")
 
@@ -415,7 +466,7 @@ def show_settings(settings: Path | None, write: Path | None) -> None:
 def main() -> None:
     """Run a command; an error that is meant for a person is printed as such, exit code 1."""
     try:
-        app()
+        app(prog_name="tether")
     except TetherError as error:
         for part in (error.what, error.kept, error.todo):
             if part:
@@ -425,11 +476,11 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         raise SystemExit(0) from None
     except OSError as error:
-        print(f"The disk got in the way: {reason(error)}.", file=sys.stderr)
-        print("What was stored before is untouched.", file=sys.stderr)
+        print(f"The disk reports: {reason(error)}.", file=sys.stderr)
+        print("Everything stored before is unchanged.", file=sys.stderr)
         print(
-            "See that the disk is attached, has room and may be written to, and that you stand in "
-            "a folder that exists; then run the command again.",
+            "Check that the disk is attached, has room and may be written to, and that the folder "
+            "you are in exists. Then run the command again.",
             file=sys.stderr,
         )
         raise SystemExit(1) from error

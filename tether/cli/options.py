@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import os
+import shlex
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 
+from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.text import printable
 
 PATH = click.Path(path_type=Path)
+
+_Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
 class _Film(click.Choice[str]):
@@ -118,15 +124,51 @@ archive_option = click.option(
     type=PATH,
     envvar="TETHER_ARCHIVE",
     show_envvar=True,
-    help="The archive folder. [default: a folder 'film-archive' among your pictures]",
+    help="Archive folder. [default: film-archive in your pictures folder]",
 )
+FORMAT = click.Choice(list(FILM_FORMATS))
 format_option = click.option(
-    "--format", "film_format", default="135", help=f"One of {', '.join(FILM_FORMATS)}."
+    "--format",
+    "film_format",
+    type=FORMAT,
+    metavar="FORMAT",
+    default="135",
+    help=f"One of {', '.join(FILM_FORMATS)}.",
+)
+strip_option = click.option(
+    "--frames-per-strip",
+    type=Int(),
+    default=6,
+    help="Frames per strip: 1 to 6, 8, 10, 12, or 0 for uncut film.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 settings_option = click.option(
-    "--settings", type=PATH, help="Settings file. [default: settings.toml in the user folder]"
+    "--settings", type=PATH, help="Settings file. [default: settings.toml in your user folder]"
 )
+
+
+def roll_argument(words: str, **options: Any) -> Callable[[_Command], _Command]:
+    """Return the argument that names a roll; a shell completes it from the archive."""
+    return click.argument("roll", help=words, shell_complete=_rolls, **options)
+
+
+def _rolls(
+    ctx: click.Context,
+    param: click.Parameter,  # noqa: ARG001
+    incomplete: str,
+) -> list[str]:
+    """Return the rolls whose names begin like this, for a shell's completion."""
+    from tether.archive.archive import Archive
+
+    try:
+        with closing(Archive(ctx.params.get("archive") or default_archive(), create=False)) as here:
+            names = [line.name for line in here.store.rolls.lines(None)]
+    except (TetherError, OSError):
+        return []
+    found = [name for name in names if name.startswith(incomplete)]
+    if os.environ.get("_TETHER_COMPLETE") == "bash_complete":  # the others quote by themselves
+        found = [shlex.quote(name) for name in found]
+    return found
 
 
 def default_archive() -> Path:

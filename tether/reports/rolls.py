@@ -91,7 +91,7 @@ def not_made(archive: Archive, new: NewRoll) -> str:
     """Return what to say of a roll that was described and not stored: the command that makes it."""
     said = (
         *("--film", new.process.value, "--format", new.format_key),
-        *("--frames", str(new.frames_expected), "--strips", str(new.strip_length)),
+        *("--frames", str(new.frames_expected), "--frames-per-strip", str(new.strip_length)),
         *(("--notes", new.notes) if new.notes else ()),
     )
     command = _Command(archive, *said, rehearsal=False).for_roll(new.name)

@@ -165,7 +165,9 @@ class TetherApp(Shell):
         known = bool(name) and await self.thread.run(partial(store.rolls.has, name))
         if known:
             return await self.thread.run(partial(store.rolls.named, name))
-        return await self.push_screen_wait(DescribeRoll(name, [p.roll.name for p in rolls]))
+        return await self.push_screen_wait(
+            DescribeRoll(name, [p.roll.name for p in rolls], self.context.form)
+        )
 
     async def _find_camera(self) -> ReconnectableCamera | None:
         from tether.camera.errors import SeveralCameras

@@ -59,8 +59,8 @@ class AppContext:
     """Everything that the program's start hands to the screens.
 
     ``connect`` takes a port (None for the only camera) and returns a connected camera; ``roll``
-    is a name from the command line, ``new`` what the command line said of a new roll; ``simulated``
-    is there in a rehearsal.
+    is a name from the command line, ``new`` a roll that it described, ``form`` what the form of a
+    new roll begins with; ``simulated`` is there in a rehearsal.
     """
 
     archive: Archive
@@ -70,5 +70,6 @@ class AppContext:
     port: str | None = None
     roll: str | None = None
     new: NewRoll | None = None
+    form: NewRoll | None = None
     simulated: SimulatedBench | None = None
     terminal: Terminal = field(default_factory=Terminal)

@@ -73,9 +73,12 @@ class DescribeRoll(Screen[NewRoll | None]):
         "end. The kind of film decides how exposure is judged, the strips when they are asked for."
     )
 
-    def __init__(self, name: str = "", taken: Sequence[str] = ()) -> None:
+    def __init__(
+        self, name: str = "", taken: Sequence[str] = (), begins: NewRoll | None = None
+    ) -> None:
         super().__init__()
         self.roll_name = name
+        self.begins = begins or NewRoll(name, FilmProcess.BW_NEGATIVE)
         self.taken = frozenset(taken)
 
     def compose(self) -> ComposeResult:
@@ -87,7 +90,7 @@ class DescribeRoll(Screen[NewRoll | None]):
             with _line("Kind of film"):
                 yield Select(
                     [(p.label, p.value) for p in FilmProcess],
-                    value=FilmProcess.BW_NEGATIVE.value,
+                    value=self.begins.process.value,
                     allow_blank=False,
                     id="process",
                     compact=True,
@@ -95,23 +98,25 @@ class DescribeRoll(Screen[NewRoll | None]):
             with _line("Format"):
                 yield Select(
                     [(f.label, key) for key, f in FILM_FORMATS.items()],
-                    value="135",
+                    value=self.begins.format_key,
                     allow_blank=False,
                     id="format",
                     compact=True,
                 )
             with _line("Number of frames"):
-                yield Input("36", id="frames", type="integer", compact=True)
+                yield Input(
+                    str(self.begins.frames_expected), id="frames", type="integer", compact=True
+                )
             with _line("Cut into strips of"):
                 yield Select(
                     [(plural(n, "frame") if n else "not cut", n) for n in STRIP_CUTS],
-                    value=6,
+                    value=self.begins.strip_length,
                     allow_blank=False,
                     id="strips",
                     compact=True,
                 )
             with _line("Notes (may stay empty)"):
-                yield Input("", id="notes", compact=True)
+                yield Input(self.begins.notes, id="notes", compact=True)
             yield Label("Partly exposed frames at both ends count. Enter goes on to the next line.")
             yield Label("", id="complaint")
             with Horizontal(classes="buttons"):

@@ -1,0 +1,94 @@
+"""What a shell shows before a command runs: the help in groups, and completion of what is typed."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from tether.archive.archive import Archive
+from tether.archive.records import NewRoll
+from tether.cli.main import GROUPS, app
+from tether.film import FilmProcess
+
+ROOT = Path(__file__).parents[2]
+NAMES = ("Harbour 1987", "Harbour, winter", "Quay's end", "Quay_3")
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = tmp_path_factory.mktemp("completed") / "archive"
+    with closing(Archive(root)) as made:
+        for name in NAMES:
+            made.store.rolls.add(NewRoll(name, FilmProcess.BW_NEGATIVE))
+    return root
+
+
+def test_each_command_is_in_one_group_and_no_line_is_cut() -> None:
+    assert sorted(name for names in GROUPS.values() for name in names) == sorted(app.commands)
+    text = CliRunner().invoke(app, ["--help"], terminal_width=80).output
+    assert "..." not in text.replace("[ARGS]...", "")
+    assert max(map(len, text.splitlines())) <= 80
+    for heading, names in GROUPS.items():
+        listed = text.split(f"\n{heading}:\n", 1)[1].split("\n\n", 1)[0]
+        assert [line.split()[0] for line in listed.splitlines()] == list(names)
+
+
+@pytest.mark.parametrize("name", app.commands)
+def test_the_help_of_a_command_fits_a_terminal(name: str) -> None:
+    text = CliRunner().invoke(app, [name, "--help"], terminal_width=80).output
+    assert max(map(len, text.splitlines())) <= 80
+    assert len(app.commands[name].get_short_help_str(500)) <= 60, "one line in the list"
+
+
+def completed(shell: str, archive: Path, *typed: str) -> list[str]:
+    """Ask as the shell's own script does (click, Shell Completion)."""
+    words = " ".join(("tether", *typed))
+    asked = {"COMP_WORDS": words, "COMP_CWORD": str(len(typed))}
+    if shell == "fish":
+        asked = {"COMP_WORDS": words, "COMP_CWORD": typed[-1]}
+    done = subprocess.run(
+        [sys.executable, "-m", "tether"], capture_output=True, text=True, check=True, cwd=ROOT,
+        env=os.environ
+        | {"_TETHER_COMPLETE": f"{shell}_complete", "TETHER_ARCHIVE": str(archive)}
+        | asked,
+    )  # fmt: skip
+    return done.stdout.splitlines()
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_commands_options_and_rolls_are_completed(shell: str, archive: Path) -> None:
+    assert any("verify" in line for line in completed(shell, archive, "ver"))
+    assert any("--brighter" in line for line in completed(shell, archive, "deliver", "--br"))
+    found = "\n".join(completed(shell, archive, "verify", "Har"))
+    for name in NAMES[:2]:
+        # bash inserts what it is given; the other two quote what needs it.
+        shown = f"'{name}'" if shell == "bash" else name
+        assert shown in found
+    assert "Quay" not in found
+    assert completed(shell, archive / "nowhere", "verify", "Har") in ([], [""])
+
+
+def test_bash_completes_with_the_documented_line(archive: Path, tmp_path: Path) -> None:
+    (tmp_path / "tether").write_text(f'#!/bin/sh\nexec {sys.executable} -m tether "$@"\n')
+    (tmp_path / "tether").chmod(0o755)
+    line = 'eval "$(_TETHER_COMPLETE=bash_source tether)"'
+    assert line in (ROOT / "docs" / "how-to-completion.md").read_text(encoding="utf-8")
+    ask = "COMP_WORDS=(tether verify Quay); COMP_CWORD=2; _tether_completion tether"
+    done = subprocess.run(
+        ["bash", "-c", f'{line}; {ask}; printf "%s\n" "${{COMPREPLY[@]}}"'],
+        capture_output=True, text=True, check=True,
+        env=os.environ
+        | {
+            "PATH": f"{tmp_path}:{os.environ['PATH']}",
+            "PYTHONPATH": f"{ROOT}:{ROOT / 'mocks'}",
+            "TETHER_ARCHIVE": str(archive),
+        },
+    )  # fmt: skip
+    assert [shlex.split(line) for line in done.stdout.splitlines()] == [["Quay's end"], ["Quay_3"]]
