@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import threading
 from collections.abc import Callable
@@ -251,10 +252,82 @@ def test_what_changed_or_collides_is_said_and_left(desk: Desk) -> None:
     assert mirror.finish().rolls_behind == 0
     said = " ".join(mirror.news())
     assert "Harbour_f001_t1.dng is not what was recorded" in said
-    assert "Harbour_f002_t1.dng in the copy folder is another file" in said
-    assert other.read_bytes() == b"somebody's own"
+    assert "Harbour_f002_t1.dng in the copy folder was not what was recorded" in said
+    assert (other.parent / "damaged" / "Harbour_f002_t1.dng.1").read_bytes() == b"somebody's own"
+    assert digest(other) == digest(desk.root / "Harbour" / other.name)
     assert not (other.parent / "Harbour_f001_t1.dng").exists()
     assert (other.parent / "Harbour_f003_t1.dng").exists()
+    assert mirror.state().sentence().startswith("1 file could not be copied"), "not everything is"
+
+
+def test_a_folder_that_lost_a_roll_or_a_file_is_found_at_the_start(desk: Desk) -> None:
+    """Without that roll being opened: names, sizes and times are compared."""
+    copy = desk.base / "copy"
+    desk.made_roll("Harbour")
+    desk.made_roll("Winter")
+    _, mirror = copying(desk, copy, "Market")
+    state = mirror.finish()
+    day = desk.archive().store.stamp()[:10]
+    assert state.sentence() == f"Everything is copied to {copy}, proved on {day}."
+    desk.close()
+    shutil.rmtree(copy / "Harbour")
+    (copy / "Winter" / "frames" / "f002.json").unlink()
+    short, touched = copy / "Winter" / "Winter_f001_t1.dng", copy / "Winter" / "Winter_f002_t1.dng"
+    short.write_bytes(b"short")
+    written_over = b"\0" * touched.stat().st_size
+    touched.write_bytes(written_over)
+    os.utime(touched, (touched.stat().st_atime, touched.stat().st_mtime + 60))  # a minute later
+    session, mirror = copying(desk, copy, "Market")
+    assert mirror.finish().rolls_behind == 0
+    assert same_files(session.archive, copy, "Harbour")
+    assert same_files(session.archive, copy, "Winter")
+    assert (copy / "Winter" / "frames" / "f002.json").is_file()
+    kept = copy / "Winter" / "damaged"
+    assert (kept / f"{short.name}.1").read_bytes() == b"short"
+    assert (kept / f"{touched.name}.1").read_bytes() == written_over
+    said = " ".join(mirror.news())
+    assert f"is kept there as damaged/{short.name}.1" in said
+    assert f"is kept there as damaged/{touched.name}.1" in said
+
+
+def test_until_the_folder_was_compared_not_everything_is_said_to_be_copied(desk: Desk) -> None:
+    copy = desk.base / "copy"
+    desk.made_roll()
+    copying(desk, copy)[1].finish()
+    desk.close()
+    archive = desk.archive()
+    mirror = SecondCopy(archive, choose_copy_folder(archive, copy))
+    assert mirror.state().sentence().startswith(f"Copied to {copy}, proved on 20")
+    assert "not yet compared" in mirror.state().sentence()
+    (copy / MARK_FILE).rename(copy / "elsewhere.json")  # nothing is behind, and the disk is away
+    mirror.start()
+    assert "cannot be used" in mirror.finish().sentence()
+    (copy / "elsewhere.json").rename(copy / MARK_FILE)
+    while mirror.finish(0.05).away:
+        pass
+    assert mirror.finish().sentence().startswith("Everything is copied")
+    mirror.close()
+
+
+def test_copies_of_an_older_program_have_no_times_and_are_not_made_again(desk: Desk) -> None:
+    copy = desk.base / "copy"
+    desk.made_roll()
+    copying(desk, copy)[1].finish()
+    raw = copy / "Harbour" / "Harbour_f001_t1.dng"
+    before = raw.stat()
+    os.utime(raw, (before.st_atime, before.st_mtime - 1000))
+    desk.close()
+    _, mirror = copying(desk, copy)
+    assert mirror.finish().rolls_behind == 0
+    assert raw.stat().st_ino == before.st_ino
+    assert raw.stat().st_mtime == before.st_mtime - 1000, "it was not even read"
+    # Changed since copies have times: it is read, and was right.
+    os.utime(raw, (before.st_atime, before.st_mtime + 1000))
+    desk.close()
+    _, mirror = copying(desk, copy)
+    assert mirror.finish().rolls_behind == 0
+    assert raw.stat().st_ino == before.st_ino
+    assert abs(raw.stat().st_mtime - before.st_mtime) < 1
 
 
 def test_a_copy_that_reads_back_differently(

@@ -38,6 +38,7 @@ from tether.archive.fact_files import (
 )
 from tether.archive.layout import (
     BENCH_FOLDER,
+    DAMAGED_FOLDER,
     DATABASE,
     is_safe_name,
     memory_name,
@@ -326,13 +327,17 @@ class Archive:
         """Yield the files that belong to a roll and are not recorded, relative to its folder.
 
         Facts, sidecars, reports, and everything in the roll's own folders, as positives are.
-        Left out are hidden files, links, files on their way and strangers.
+        Left out are hidden files, links, files on their way, damaged ones and strangers.
         """
         known, folder = self.store.frames.file_names(roll.id), self.folder(roll)
         for where, folders, names in os.walk(folder):
             here = Path(where)
             folders[:] = sorted(
-                f for f in folders if not f.startswith(".") and (here != folder or f != INCOMING)
+                f
+                for f in folders
+                if not f.startswith(".")
+                and f != DAMAGED_FOLDER
+                and (here != folder or f != INCOMING)
             )
             for name in sorted(names):
                 path = here / name

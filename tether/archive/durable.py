@@ -17,10 +17,11 @@ import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 
-from tether.archive.layout import ending_of
-from tether.disk import flush, flush_file, flush_folder
+from tether.archive.layout import DAMAGED_FOLDER, ending_of
+from tether.disk import flush, flush_file, flush_folder, make_folder
 from tether.errors import TetherError
 from tether.text import megabytes, printable
 
@@ -162,11 +163,12 @@ class SourceChanged(TetherError):
 
 def copy_verified(
     source: Path, final: Path, size: int, sha256: str, stop: threading.Event | None = None
-) -> None:
+) -> Path | None:
     """Copy a file; the copy gets its name when it was read back and found right.
 
-    The bytes are pushed out of the system's cache before they are read back where the system
-    offers it (``posix_fadvise``), so that the disk is read and not the memory.
+    What has the name by then goes into the folder ``damaged`` beside it; its new path is returned.
+    The copy has its source's time. The bytes are pushed out of the system's cache before they are
+    read back where the system offers it (``posix_fadvise``), so that the disk is read.
 
     Raises
     ------
@@ -180,10 +182,28 @@ def copy_verified(
     with _unfinished(final) as part:
         if _copied(source, part, stop) != (size, sha256):
             raise SourceChanged(f"{printable(source.name)} is not what was recorded.")
-        # Other programs leave this folder alone but for one like this, which writes the same.
-        if not os.path.lexists(final):
-            part.rename(final)
+        take_time(source, part)
+        aside = set_aside(final) if os.path.lexists(final) else None
+        part.rename(final)
     flush_folder(final.parent)
+    return aside
+
+
+def take_time(source: Path, copy: Path) -> None:
+    """Give a copy that was read and found right its source's time, where there is one."""
+    with contextlib.suppress(OSError):
+        now = source.stat()
+        os.utime(copy, ns=(now.st_atime_ns, now.st_mtime_ns))
+
+
+def set_aside(path: Path) -> Path:
+    """Give something that is not what was recorded a new name in ``damaged``, and return that."""
+    folder = path.parent / DAMAGED_FOLDER
+    make_folder(folder)
+    kept = next(p for i in count(1) if not os.path.lexists(p := folder / f"{path.name}.{i}"))
+    path.rename(kept)
+    flush_folder(folder)
+    return kept
 
 
 def replace_verified(source: Path, final: Path, stop: threading.Event | None = None) -> bool:
@@ -197,7 +217,7 @@ def replace_verified(source: Path, final: Path, stop: threading.Event | None = N
     except OSError as error:
         raise SourceChanged(f"{printable(source.name)} cannot be read.") from error
     with contextlib.suppress(FileNotFoundError):
-        if _same(source, now, final):
+        if is_same(source, now, final):
             return False
     with _unfinished(final) as part:
         _copied(source, part, stop)
@@ -207,8 +227,11 @@ def replace_verified(source: Path, final: Path, stop: threading.Event | None = N
     return True
 
 
-def _same(source: Path, now: os.stat_result, final: Path) -> bool:
-    """Tell by size and time, for small files whose times are close by their bytes, if two agree."""
+def is_same(source: Path, now: os.stat_result, final: Path) -> bool:
+    """Tell by size and time, for small files whose times are close by their bytes, if two agree.
+
+    ``now`` is the source's; raises OSError where either cannot be read.
+    """
     there = final.stat()
     if there.st_size != now.st_size:
         return False

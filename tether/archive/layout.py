@@ -20,6 +20,9 @@ LONGEST_NAME = 255
 #: The database lies beside the rolls' folders, with two files of SQLite's own.
 DATABASE = "tether.sqlite3"
 
+DAMAGED_FOLDER = "damaged"
+"""Folder for files that are not what was recorded, beside where they were."""
+
 #: Folder of a roll for test exposures, which belong to no frame.
 BENCH_FOLDER = "bench"
 

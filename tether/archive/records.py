@@ -336,20 +336,46 @@ def utf8_safe(text: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class CopyState:
-    """How the copying stands. ``away`` says why nothing can be copied, "" when it can."""
+    """What is known of the copy folder.
+
+    Attributes
+    ----------
+    folder, rolls_behind
+        Where it is, and how many rolls have something to be copied.
+    away
+        Why nothing can be copied, "" when it can.
+    lacking
+        Files of the archive that are missing or changed there, and have no copy.
+    compared
+        Whether names, sizes and times were compared since the folder was found.
+    proved
+        The day since which every copy was read and found right, "" where that is not known.
+    """
 
     folder: Path
     rolls_behind: int
     away: str
+    lacking: int = 0
+    compared: bool = True
+    proved: str = ""
 
     def sentence(self) -> str:
-        """Say it for a screen or the end of a sitting."""
+        """Say it for a screen or the end of a sitting: only what was proved is called copied."""
         where = printable(str(self.folder))
+        proved = f", proved on {printable(self.proved, 10)}" if self.proved else ""
         if self.away:
+            rolls = plural(self.rolls_behind, "roll") if self.rolls_behind else "What it lacks"
             return (
-                f"The copy folder {where} cannot be used ({self.away}); "
-                f"{plural(self.rolls_behind, 'roll')} will be copied when it is back."
+                f"The copy folder {where} cannot be used ({self.away}). {rolls} will be copied "
+                "when it is back."
             )
         if self.rolls_behind:
             return f"{plural(self.rolls_behind, 'roll')} still to be copied to {where}."
-        return f"Everything is copied to {where}."
+        if self.lacking:
+            return (
+                f"{plural(self.lacking, 'file')} could not be copied to {where}: missing or "
+                "changed in the archive. See: tether verify"
+            )
+        if not self.compared:
+            return f"Copied to {where}{proved}, but not yet compared with what is there now."
+        return f"Everything is copied to {where}{proved or '. To prove it: tether verify'}."

@@ -2,22 +2,34 @@
 
 Copying runs in a thread of its own and never holds the session up. When the second disk goes away
 the work goes on; what it lacks is stored, and copied once it is back, be it days later. A copy gets
-its name only when it was read back and found equal, so that a name in the copy folder is proof.
+its name only when it was read back and found equal. When the folder is found, its names, sizes and
+times are compared with the archive's; `tether.archive.verify` reads every byte.
 """
 
 from __future__ import annotations
 
 import contextlib
-import os
+import json
+import stat
 import threading
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from datetime import datetime
 from pathlib import Path
 
 from tether.archive.archive import Archive, roll_folders
-from tether.archive.durable import CopyStopped, SourceChanged, copy_verified, replace_verified
+from tether.archive.durable import (
+    COARSEST_NS,
+    CopyStopped,
+    SourceChanged,
+    copy_verified,
+    is_same,
+    matches,
+    replace_verified,
+    take_time,
+)
 from tether.archive.fact_files import ROLL_FILE, FactFileUnusable, read_json, write_json
-from tether.archive.layout import DATABASE
+from tether.archive.layout import DAMAGED_FOLDER, DATABASE
 from tether.archive.open_roll import hold_roll
 from tether.archive.records import CopyState, Roll
 from tether.disk import flush_folder, make_folder
@@ -32,6 +44,10 @@ RETRY_SECONDS = 5.0
 """How often a copy folder that went away is looked for."""
 
 _FOLDER, _NUMBER = "copy folder", "number"
+_PROVED = "copies proved"
+_IN_DOUBT = "copies in doubt"
+_TIMES_SINCE = "copies have times since"
+_MOST_IN_DOUBT = 10_000
 
 
 class CopyFolderUnusable(TetherError):
@@ -64,6 +80,7 @@ def choose_copy_folder(archive: Archive, folder: Path) -> Path:
     try:
         folder.mkdir(exist_ok=True)  # not those above it: the disk may be away
         flush_folder(folder.parent)
+        is_new = not any(folder.iterdir())
         if (folder / MARK_FILE).exists():
             held = str(read_json(folder / MARK_FILE).get("archive"))
             if own is None and _same_rolls(archive, folder):
@@ -84,6 +101,8 @@ def choose_copy_folder(archive: Archive, folder: Path) -> Path:
         ) from error
     archive.store.set_fact(_NUMBER, number)
     if not known:
+        # In an empty folder every copy is made, and read, from now on.
+        archive.store.set_fact(_PROVED, archive.store.stamp() if is_new else None)
         archive.store.set_fact(_FOLDER, str(folder))
         archive.store.journal.all_fall_behind()
     return folder
@@ -114,6 +133,67 @@ def remembered_copy_folder(archive: Archive) -> Path | None:
     return Path(folder) if folder and Path(folder).is_absolute() else None
 
 
+def find_copies(archive: Archive) -> Path:
+    """Return the archive's copy folder, which is there and holds this archive's copies.
+
+    Raises
+    ------
+    CopyFolderUnusable
+        When the archive has none, or it is not there, or holds another archive's copies.
+    """
+    folder = remembered_copy_folder(archive)
+    if folder is None:
+        raise CopyFolderUnusable("The archive has no copy folder.")
+    try:
+        _check_mark(archive, folder)
+    except (OSError, TetherError) as error:
+        raise CopyFolderUnusable(
+            f"The copy folder {printable(str(folder))} cannot be used: {_why(error)}.",
+            todo="Attach its disk.",
+        ) from error
+    return folder
+
+
+def _check_mark(archive: Archive, folder: Path) -> None:
+    mark = folder / MARK_FILE
+    if not mark.is_file():
+        raise FileNotFoundError(2, "it is not there")
+    if read_json(mark).get("archive") != archive.store.fact(_NUMBER):
+        raise CopyFolderUnusable("it holds the copies of another archive")
+
+
+def _why(error: OSError | TetherError) -> str:
+    return (error.strerror if isinstance(error, OSError) else None) or str(error)
+
+
+def note_copies(archive: Archive, wrong: Iterable[tuple[Roll, str]], proved: str | None) -> None:
+    """Store what a check of the copies found.
+
+    Parameters
+    ----------
+    wrong
+        Copies that are missing or not right: they are made again by the next `SecondCopy`.
+    proved
+        When the check began that found every copy of the archive right; None for another check.
+    """
+    wrong = list(wrong)
+    if wrong:
+        doubt = _in_doubt(archive) | {f"{roll.folder}/{name}" for roll, name in wrong}
+        archive.store.set_fact(_IN_DOUBT, json.dumps(sorted(doubt)[:_MOST_IN_DOUBT]))
+        for roll in {roll.id: roll for roll, _ in wrong}.values():
+            archive.store.journal.fall_behind(roll.id)
+        archive.store.set_fact(_PROVED, None)
+    elif proved is not None:
+        archive.store.set_fact(_PROVED, proved)
+
+
+def _in_doubt(archive: Archive) -> set[str]:
+    with contextlib.suppress(ValueError):
+        found = json.loads(archive.store.fact(_IN_DOUBT) or "[]")
+        return {x for x in found if isinstance(x, str)} if isinstance(found, list) else set()
+    return set()
+
+
 class SecondCopy:
     """Copies what is filed, in a thread. Made with a folder from `choose_copy_folder`."""
 
@@ -124,10 +204,23 @@ class SecondCopy:
         self._away = ""
         self._news: list[str] = []
         self._said: set[tuple[int, str]] = set()
+        self._lacking: dict[int, int] = {}
+        self._to_compare: Iterator[Roll] | None = archive.store.rolls.all()
+        self._times_since = self._stored_times_since()
         self._turn = threading.Condition()
         self._stop = threading.Event()
         self._news_came = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="mirror", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="second copy", daemon=True)
+
+    def _stored_times_since(self) -> datetime:
+        """Return since when copies have their sources' times: an older program gave them none."""
+        store = self._archive.store
+        with contextlib.suppress(ValueError):
+            found = datetime.fromisoformat(store.fact(_TIMES_SINCE) or "")
+            if found.tzinfo is not None:
+                return found
+        store.set_fact(_TIMES_SINCE, store.stamp())
+        return self._archive.clock()
 
     def start(self) -> None:
         """Begin to copy what is behind."""
@@ -141,8 +234,16 @@ class SecondCopy:
             self._turn.notify_all()
 
     def state(self) -> CopyState:
-        """Return how the copying stands."""
-        return CopyState(self._folder, self._archive.store.journal.count_behind(), self._away)
+        """Return what is known of the copy folder."""
+        store = self._archive.store
+        return CopyState(
+            self._folder,
+            store.journal.count_behind(),
+            self._away,
+            sum(self._lacking.values()),
+            self._to_compare is None,
+            (store.fact(_PROVED) or "")[:10],
+        )
 
     def news(self) -> tuple[str, ...]:
         """Return what there is to say since the last call."""
@@ -151,13 +252,14 @@ class SecondCopy:
         return said
 
     def finish(self, seconds: float = 600.0) -> CopyState:
-        """Wait until everything is copied, the disk is away, or the time is up."""
+        """Wait until everything is copied and compared, the disk is away, or the time is up."""
         with self._turn:
             self._turn.notify_all()
-            self._turn.wait_for(
-                lambda: bool(self._away) or not self._archive.store.journal.behind(1), seconds
-            )
+            self._turn.wait_for(lambda: bool(self._away) or self._is_done(), seconds)
         return self.state()
+
+    def _is_done(self) -> bool:
+        return self._to_compare is None and not self._archive.store.journal.behind(1)
 
     def close(self) -> None:
         """Stop copying; a copy that is under way is given up and made anew next time."""
@@ -175,13 +277,15 @@ class SecondCopy:
                 behind = self._archive.store.journal.behind()
                 if not self._copy_all(behind):
                     continue
+                if not behind and self._to_compare is not None:
+                    self._compare(self._to_compare)
+                    continue
                 if behind:
                     self._set_away("")
             except CopyStopped:
                 return
             except (OSError, TetherError) as error:
-                text = (error.strerror if isinstance(error, OSError) else None) or str(error)
-                self._set_away(text)
+                self._set_away(_why(error))
             with self._turn:
                 self._turn.notify_all()
                 if not self._stop.is_set() and (not behind or self._away):
@@ -192,16 +296,63 @@ class SecondCopy:
         """Copy the pictures of all rolls that are behind, then the rest; False: begin anew."""
         rolls = [(self._archive.store.rolls.by_id(number), mark) for number, mark in behind]
         for roll, _ in rolls:
-            self._check_folder()
+            _check_mark(self._archive, self._folder)
             self._copy(roll)
         for roll, mark in rolls:
             if self._stop.is_set():
                 raise CopyStopped
-            self._check_folder()
+            _check_mark(self._archive, self._folder)
             if not self._copy_beside(roll):
                 return False
             self._archive.store.journal.catch_up(roll.id, mark)
         return True
+
+    def _compare(self, rolls: Iterator[Roll]) -> None:
+        """Compare the folder with the archive, roll by roll; what differs falls behind.
+
+        Returns early when there is something to copy, and goes on with the next roll then.
+        """
+        _check_mark(self._archive, self._folder)
+        doubt = _in_doubt(self._archive)
+        while not self._news_came.is_set():
+            if self._stop.is_set():
+                raise CopyStopped
+            if (roll := next(rolls, None)) is None:
+                self._to_compare = None
+                if not self._archive.store.journal.behind(1):
+                    self._set_away("")
+                return
+            if self._differs(roll, doubt):
+                self._archive.store.journal.fall_behind(roll.id)
+
+    def _differs(self, roll: Roll, doubt: set[str]) -> bool:
+        source, target = self._archive.folder(roll), self._folder / roll.folder
+        if any(
+            f"{roll.folder}/{name}" in doubt
+            or self._is_doubtful(source / name, target / name, size)
+            for name, size, _ in self._archive.store.frames.recorded(roll.id)
+        ):
+            return True
+        try:
+            return not all(
+                is_same(source / p, (source / p).stat(), target / p)
+                for p in self._archive.derived_files(roll)
+            )
+        except OSError:
+            return True
+
+    def _is_doubtful(self, source: Path, copy: Path, size: int) -> bool:
+        """Tell by name, size and time whether a copy may be another file than was written."""
+        try:
+            there = copy.lstat()
+        except OSError:
+            return True
+        if not stat.S_ISREG(there.st_mode) or there.st_size != size:
+            return True
+        with contextlib.suppress(OSError):
+            apart = abs(there.st_mtime_ns - source.stat().st_mtime_ns)
+            return apart > COARSEST_NS and there.st_mtime >= self._times_since.timestamp()
+        return False
 
     def _set_away(self, why: str) -> None:
         with self._turn:
@@ -212,15 +363,9 @@ class SecondCopy:
                     f"The copy folder {where} cannot be used: {why}. The work goes on; the copies "
                     "are made when it is back."
                 )
+                self._to_compare = self._archive.store.rolls.all()
             elif before and not why:
                 self._news.append(f"The copy folder {where} is back and has caught up.")
-
-    def _check_folder(self) -> None:
-        mark = self._folder / MARK_FILE
-        if not mark.is_file():
-            raise FileNotFoundError(2, "it is not there")
-        if read_json(mark).get("archive") != self._archive.store.fact(_NUMBER):
-            raise CopyFolderUnusable("it holds the copies of another archive")
 
     def _say(self, text: str, roll: Roll) -> None:
         if (roll.id, text) in self._said:
@@ -231,24 +376,36 @@ class SecondCopy:
         self._archive.store.journal.log("copy", text, roll.id)
 
     def _copy(self, roll: Roll) -> None:
-        """Copy what is recorded of a roll."""
+        """Copy what is recorded of a roll; a wrong copy is kept aside and made again."""
         archive = self._archive
-        target = self._folder / roll.folder
+        source, target = archive.folder(roll), self._folder / roll.folder
         make_folder(target)
-        copied = 0
+        doubt = _in_doubt(archive)
+        copied = lacking = 0
         for name, size, digest in archive.store.frames.recorded(roll.id):
-            final = target / name
-            if os.path.lexists(final):
-                if final.stat().st_size != size:
-                    self._say(f"{printable(name)} in the copy folder is another file.", roll)
+            final, key = target / name, f"{roll.folder}/{name}"
+            if key not in doubt and not self._is_doubtful(source / name, final, size):
                 continue
             try:
-                source = archive.file(roll, name)
-                make_folder(final.parent)
-                copy_verified(source, final, size, digest, self._stop)
-                copied += 1
+                if matches(final, size, digest):
+                    take_time(archive.file(roll, name), final)
+                else:
+                    make_folder(final.parent)
+                    aside = copy_verified(archive.file(roll, name), final, size, digest, self._stop)
+                    copied += 1
+                    if aside is not None:
+                        self._say(
+                            f"{printable(name)} in the copy folder was not what was recorded. It "
+                            f"is kept there as {DAMAGED_FOLDER}/{printable(aside.name)}, and "
+                            "copied again.",
+                            roll,
+                        )
             except SourceChanged as error:
+                lacking += 1
                 self._say(f"{error} It was not copied.", roll)
+        self._lacking[roll.id] = lacking
+        if doubt and (rest := {x for x in doubt if not x.startswith(f"{roll.folder}/")}) != doubt:
+            archive.store.set_fact(_IN_DOUBT, json.dumps(sorted(rest)))
         if copied:
             archive.store.journal.log(
                 "copy", f"{plural(copied, 'file')} copied and verified", roll.id
