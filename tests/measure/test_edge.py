@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
 import numpy as np
 import pytest
 import zxingcpp
@@ -12,13 +16,22 @@ from tether_simulator.imaging.sensor import SensorConfig
 from tests.measure.on_bench import photographed
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.film.edge_code import EdgeCode, edge_findings, read_edge
-from tether.measure.framing.position import find_framing
+from tether.measure.framing.position import Framing, find_framing
+from tether.measure.shapes import Quad
 from tether.measure.survey import Survey, halved, survey
 from tether.settings import FramingSettings
 
 FORM = FILM_FORMATS["135"]
 
 EDGE = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.DXFilmEdge)
+LENGTH = 31 * 0.4525
+MIDDLES = {"33-7/4": -14.5 + LENGTH / 2, "33-7/4A": 5.1 + LENGTH / 2}
+"""Where the codes of frame 4 lie on the bench, millimetres from the picture's middle."""
+PHOTOGRAPHS = json.loads(Path(__file__).with_name("edge_photographs.json").read_text())[
+    "photographs"
+]
+"""Tracks of real film, measured from photographs; the file says which."""
+SCALE = 20
 
 
 def seen(*mishaps: str, process: FilmProcess, printed: bool = True, frame: int = 4) -> Survey:
@@ -38,6 +51,69 @@ def read(picture: Survey, process: FilmProcess) -> EdgeCode | None:
     framing = find_framing(picture, FORM, process.is_negative, FramingSettings())
     assert framing is not None
     return read_edge(picture, framing, FORM, process.is_negative)
+
+
+def lower_edge(clock: Sequence[float], data: Sequence[float], clear: float) -> Survey:
+    """Lay two tracks, light per mille of white for 0.1 mm each, on the lower edge of plain film."""
+    plane = np.full((36 * SCALE, 42 * SCALE), clear / 1000, np.float32)
+    middle, edge = plane.shape[1] // 2, 18 * SCALE + 35 * SCALE // 2
+    for track, first, last in ((clock, 2.2, 1.05), (data, 1.05, 0.0)):
+        row = np.repeat(np.asarray(track) / 1000, SCALE // 10)
+        rows = slice(edge - round(first * SCALE), edge - round(last * SCALE))
+        plane[rows, middle - row.size // 2 :][:, : row.size] = row
+    plane[edge:] = 0.75
+    return Survey(np.stack([plane] * 4), 1, ("R", "G1", "B", "G2"))
+
+
+def read_plain(picture: Survey, *, mirrored: bool = False, down: bool = False) -> EdgeCode | None:
+    """Look for the code in plain film, as if a picture of 24 x 36 mm had been found on it."""
+    signal = picture.signal[:, :, ::-1] if mirrored else picture.signal
+    signal = signal[:, ::-1, ::-1] if down else signal
+    quad = Quad.whole(36 * SCALE, 24 * SCALE)
+    quad = Quad(tuple((x + 3 * SCALE, y + 6 * SCALE) for x, y in quad.corners))
+    sides = ("left", "top", "right", "bottom")
+    framing = Framing(
+        quad, sides, 0.0, SCALE, False, dict.fromkeys(sides, 0.0), 0.6, -2.0, (0.0, 0.0), True
+    )
+    return read_edge(Survey(signal.copy(), 1, picture.channels), framing, FORM, True)
+
+
+@pytest.mark.parametrize("down", [False, True])
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("name", list(PHOTOGRAPHS))
+def test_photographs_of_real_film_are_read(name: str, mirrored: bool, down: bool) -> None:
+    """The answers are those that zxing-cpp states beside its photographs.
+
+    One has the code with a frame number and shows the base side, the other the older code without
+    and shows the emulsion side.
+    """
+    photograph = PHOTOGRAPHS[name]
+    film = lower_edge(photograph["clock"], photograph["data"], photograph["clear"])
+    code = read_plain(film, mirrored=mirrored, down=down)
+    assert code is not None
+    assert code.base_side == ((name == "1.jpg") != mirrored)
+    assert code.bits is not None
+    assert code.bits.text == photograph["answer"]
+
+
+def test_the_other_edge_of_real_film_is_no_code() -> None:
+    bars = PHOTOGRAPHS["1.jpg"]["other_edge"]
+    assert read_plain(lower_edge(bars, bars, 270)) is None
+
+
+@pytest.mark.parametrize("module_mm", [0.405, 0.44, 0.475])
+@pytest.mark.parametrize("text", ["96-3/7A", "10-3"])
+def test_codes_that_zxing_writes_are_read_at_every_size(text: str, module_mm: float) -> None:
+    written = zxingcpp.create_barcode(text, zxingcpp.BarcodeFormat.DXFilmEdge).to_image(scale=1)
+    tracks = np.where(np.array(written)[:, 1:-1] < 128, 60, 250)
+    place = np.arange(0.05, tracks.shape[1] * module_mm, 0.1) / module_mm
+    stretched = tracks[:, np.minimum(place.astype(int), tracks.shape[1] - 1)]
+    code = read_plain(lower_edge(stretched[0], stretched[-1], 250))
+    assert code is not None
+    assert code.base_side
+    assert code.bits is not None
+    assert code.bits.text == text
+    assert (code.film_mm is None) == (text == "10-3"), "without a frame number no place is claimed"
 
 
 @pytest.mark.parametrize("process", list(FilmProcess))
@@ -83,10 +159,7 @@ def test_the_number_is_the_one_that_zxing_reads() -> None:
     grey = np.kron((255 * part).astype(np.uint8), np.ones((3, 3), np.uint8))
     found = zxingcpp.read_barcodes(grey, formats=EDGE)
     assert code.bits.text in {one.text for one in found}
-    # The codes begin 4.5 mm after each half frame's start, 31 modules of 0.41 mm long.
-    expected = {4.0: -14.5, 4.5: 4.5}[code.bits.frame] + 31 * 0.41 / 2
-    assert code.at_mm == pytest.approx(expected, abs=0.3)
-    assert code.film_mm == pytest.approx(4 * 38 + 14.5 - 31 * 0.41 / 2, abs=0.3)
+    assert code.at_mm == pytest.approx(MIDDLES[code.bits.text], abs=0.3)
 
 
 @pytest.mark.parametrize("process", list(FilmProcess))
@@ -95,8 +168,9 @@ def test_mirrored_the_number_is_the_same(process: FilmProcess) -> None:
     for code in (right, wrong):
         assert code is not None
         assert code.bits is not None
-        assert code.bits.film == "33-7"
-        assert code.film_mm == pytest.approx(4 * 38 + 14.5 - 31 * 0.41 / 2, abs=0.4)
+        assert code.at_mm == pytest.approx(MIDDLES[code.bits.text], abs=0.4)
+        # The middle of frame 4 lies 14.5 mm after the beginning of its code.
+        assert code.film_mm == pytest.approx(4 * 38 + 14.5 - LENGTH / 2, abs=0.4)
 
 
 def test_codes_that_disagree_are_not_read() -> None:

@@ -2,9 +2,9 @@
 
 The code is the latent-image edge print of ISO 1007. It repeats every half frame. Its clock track
 lies toward the perforations and its data track along the edge of the film, below the picture seen
-from the base side. The sequence is that of US patents 4965628 and 5448049; the tests read it back
-with zxing-cpp. The length of one module and the place across are from memory (about 13 mm for 31
-modules, inside the 2 mm of the edge).
+from the base side (ISO 897). The sequence is that of US patents 4965628 and 5448049; the tests read
+it back with zxing-cpp. Sizes are those of a photograph of real film
+(``tests/measure/edge_photographs.json``).
 """
 
 from __future__ import annotations
@@ -75,10 +75,12 @@ def add_box(
         )
 
 
-MODULE_MM = 0.41
+MODULE_MM = 0.4525
+#: From the code of a frame's number to that of the half frame after it; 18.4 mm to the next.
+HALF_FRAME_MM = 19.6
 #: Distance of the tracks from the edge of the film: data track, then clock track.
-DATA_MM = (0.25, 0.95)
-CLOCK_MM = (0.95, 1.65)
+DATA_MM = (0.0, 1.0)
+CLOCK_MM = (1.0, 2.0)
 
 
 def film_edge_code(

@@ -15,6 +15,7 @@ from tether_simulator.film.curve import UNEXPOSED, Film
 from tether_simulator.film.edges import (
     CLOCK_MM,
     DATA_MM,
+    HALF_FRAME_MM,
     MODULE_MM,
     add_box,
     film_edge_code,
@@ -167,7 +168,7 @@ class FilmStrip:
             # A half-frame film carries the same print: every second picture meets the code "A".
             number, letter = (frame, half) if halves == 2 else ((frame + 1) // 2, (frame + 1) % 2)
             tracks = film_edge_code(config.number, config.extract, number % 64, bool(letter))
-            start = (half - halves / 2) * form.pitch / halves + 4.5
+            start = half * HALF_FRAME_MM - form.pitch / 2 + 4.5
             for track, (near, far) in zip(tracks, (CLOCK_MM, DATA_MM), strict=True):
                 for index in np.flatnonzero(track):
                     at = start + float(index) * MODULE_MM

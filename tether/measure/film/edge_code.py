@@ -4,22 +4,26 @@ The clock track toward the perforations begins with five exposed modules and end
 direction tells, with the edge that it lies on, which side of the film faces the lens; the data
 track outside it holds the frame's number. A code is 31 modules long: ``101010``, seven bits of one
 number, a 0, four bits of the other, six of the frame number, one for the half frame after it ("A"),
-a 0, the parity of these twenty, and ``0101`` (ISO 1007; US patents 4965628 and 5448049; zxing-cpp
-reads and writes the same, and the tests hold this against it).
+a 0, the parity of these twenty, and ``0101``. An older code of 23 modules has no frame number
+(ISO 1007; US patents 4965628 and 5448049; zxing-cpp reads and writes both, and the tests hold this
+against it). Seen from the base side the code lies below the picture and runs to the right
+(ISO 897).
+
+How large it is comes from two photographs of real film (`tests/measure/edge_photographs.json`):
+modules of 0.449 to 0.455 mm, tracks that meet 1.0 and 1.1 mm from the edge, and 18.5 and 19.6 mm
+in turn from one half frame's code to the next.
 
 A roll's own count and the film's numbers differ by an offset: the first picture may lie at 00, 0, 1
 or between two of them, some cameras wind the film out first and go back, and the distance of
 frames is not everywhere that of the numbers. So each number that is read is turned into the place
-of the picture's middle along the film, and the frames before say where the next should lie. Seen
-from the base side the code lies below the picture and runs to the right. The size of a module is
-from memory.
+of the picture's middle along the film, and the frames before say where the next should lie.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,9 +35,10 @@ from tether.measure.levels import FloatArray, stops
 from tether.measure.survey import Survey
 from tether.text import plural
 
-_CLOCK = "11111" + "01" * 11 + "0" + "111"
-_MODULE_MM = 0.41
-_MODULES_TRIED = (0.94, 0.97, 1.0, 1.03, 1.06)
+_CLOCKS = {31: "11111" + "01" * 11 + "0111", 23: "11111" + "01" * 7 + "0111"}
+"""The clock track of a code with a frame number and of one without, by its length in modules."""
+_MODULES_MM = tuple(float(v) for v in np.geomspace(0.40, 0.48, 7))
+"""Sizes of a module that are tried, 3 per cent apart: those measured, and room for other films."""
 _PIXEL_MM = 0.05
 _REACH_MM = 20.0
 _DEPTH_MM = (15.2, 17.9)
@@ -43,13 +48,15 @@ _ROWS_APART = 3
 _PRINT_EV = 0.25
 _CLEAR = 0.72
 _CLEARER = 0.06
-_DATA_ROWS = (8, 22, 2)
-"""Rows from the clock track outward at which the data track is looked for."""
-_DATA_HEIGHT = 7
+_NEXT_MM = (18.0, 20.2)
+"""Where the code of the next half frame may begin."""
+_DATA_ROWS = 7
 _INNER = 0.25
 """Share of a module left out at either end, where its neighbours' light reaches."""
 NUMBERS_APART_MM = 38.0
 """From one frame number on the edge to the next (ISO 1007: eight perforations of 4.75 mm)."""
+_HALF_FRAME_MM = 19.6
+"""From the code of a number to that of the half frame after it, as photographed."""
 FRAMES = 64
 """Frame numbers begin anew after so many."""
 
@@ -76,19 +83,32 @@ class EdgeCode:
     @property
     def film_mm(self) -> float | None:
         """Where the picture's middle lies along the film's numbering: 38 mm times frame number."""
-        return None if self.bits is None else NUMBERS_APART_MM * self.bits.frame - self.at_mm
+        if self.bits is None or self.bits.frame is None:
+            return None
+        frame, half = divmod(self.bits.frame, 1)
+        return NUMBERS_APART_MM * frame + 2 * half * _HALF_FRAME_MM - self.at_mm
 
 
 @dataclass(frozen=True, slots=True)
 class _Clock:
-    """Where a clock track was found in a strip: row, first column, module, direction."""
+    """Where a clock track was found in a strip, and how well it matches, -1..1.
+
+    ``other`` is the best match of its mirror image at the same place.
+    """
 
     row: int
     start: int
+    modules: int
     module_mm: float
     forward: bool
     match: float
     other: float
+
+    @property
+    def pattern(self) -> FloatArray:
+        """The track as it lies in the strip."""
+        drawn = _drawn(_CLOCKS[self.modules], self.module_mm)
+        return drawn if self.forward else drawn[::-1]
 
 
 def read_edge(
@@ -125,8 +145,7 @@ def read_edge(
     if best is None:
         return None
     clock, lower, strip = best
-    length = round(MODULES * clock.module_mm / _PIXEL_MM)
-    middle = (clock.start + length / 2) * _PIXEL_MM - _REACH_MM
+    middle = clock.start * _PIXEL_MM + clock.modules * clock.module_mm / 2 - _REACH_MM
     base_side = clock.forward == lower
     return EdgeCode(base_side, middle if clock.forward else -middle, _confirmed(strip, clock))
 
@@ -164,92 +183,91 @@ def _strip(picture: Survey, framing: Framing, lower: bool) -> FloatArray | None:
 
 
 def _find_clock(strip: FloatArray) -> _Clock | None:
-    """Return the place where the clock track matches best, None where it does so nowhere."""
+    """Return the place where a clock track matches best, None where it does so nowhere."""
     rows = np.cumsum(np.pad(strip, ((1, 0), (0, 0))), axis=0)
     tracks = (rows[_TRACK_ROWS:] - rows[:-_TRACK_ROWS])[::_ROWS_APART] / _TRACK_ROWS
     printed = np.flatnonzero(tracks.std(axis=1) > _PRINT_EV)
     if not printed.size:
         return None
-    tracks = tracks[printed]
-    length = tracks.shape[1] + round(1.1 * len(_CLOCK) * _MODULE_MM / _PIXEL_MM)
-    spectrum = np.fft.rfft(tracks, length)
-    total, square = (
-        np.cumsum(np.pad(values.astype(np.float64), ((0, 0), (1, 0))), axis=1)
-        for values in (tracks, tracks**2)
-    )
     best: _Clock | None = None
-    for factor in _MODULES_TRIED:
-        module = _MODULE_MM * factor
-        pattern = _modules(_CLOCK, module)
-        size = pattern.size
-        mean = (total[:, size:] - total[:, :-size]) / size
-        variance = (square[:, size:] - square[:, :-size]) / size - mean**2
-        scale = size * float(pattern.std()) * np.sqrt(np.maximum(variance, 0.01))
-        ahead, back = (_products(spectrum, p, length) / scale for p in (pattern, pattern[::-1]))
-        for forward, match, other in ((True, ahead, back), (False, back, ahead)):
-            row, start = np.unravel_index(int(np.argmax(match)), match.shape)
-            value = float(match[row, start])
-            if best is None or value > best.match:
-                near = other[row, max(0, start - 25) : start + 26]
-                at = int(printed[row]) * _ROWS_APART
-                best = _Clock(at, int(start), module, forward, value, float(near.max()))
+    for modules, bits in _CLOCKS.items():
+        for module in _MODULES_MM:
+            pattern = _drawn(bits, module)
+            ahead, back = _matches(tracks[printed], np.stack([pattern, pattern[::-1]]))
+            for forward, match, other in ((True, ahead, back), (False, back, ahead)):
+                row, start = np.unravel_index(int(np.argmax(match)), match.shape)
+                value = float(match[row, start])
+                if best is None or value > best.match:
+                    near = float(other[row, max(0, start - 25) : start + 26].max())
+                    at = int(printed[row]) * _ROWS_APART
+                    best = _Clock(at, int(start), modules, module, forward, value, near)
     if best is None or best.match < _CLEAR or best.match - best.other < _CLEARER:
         return None
     return best
 
 
-def _products(
-    spectrum: NDArray[np.complexfloating], pattern: FloatArray, length: int
-) -> NDArray[np.float64]:
-    """Return the sum of products of a pattern without its mean with each track, at each start.
+def _matches(tracks: NDArray[np.floating], patterns: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Return the correlation of patterns with tracks at each start, by Fourier transform.
 
-    ``spectrum`` is the Fourier transform of the tracks, padded to ``length``.
+    Shape (patterns, tracks, starts). Where a track hardly varies it counts as less than it is.
     """
-    other = np.conj(np.fft.rfft(pattern - pattern.mean(), length))
-    reach = round(1.1 * len(_CLOCK) * _MODULE_MM / _PIXEL_MM)
-    products = np.fft.irfft(spectrum * other, length)
-    return np.asarray(products[:, : length - reach - pattern.size + 1])
+    size = patterns.shape[1]
+    length = -(-(tracks.shape[1] + size) // 120) * 120  # small factors: a fast transform
+    plain = patterns - patterns.mean(axis=1, keepdims=True)
+    spectra = np.conj(np.fft.rfft(plain, length))[:, None] * np.fft.rfft(tracks, length)
+    products = np.fft.irfft(spectra, length)[:, :, : tracks.shape[1] - size + 1]
+    total, square = (
+        np.cumsum(np.pad(values.astype(np.float64), ((0, 0), (1, 0))), axis=1)
+        for values in (tracks, tracks**2)
+    )
+    mean = (total[:, size:] - total[:, :-size]) / size
+    variance = (square[:, size:] - square[:, :-size]) / size - mean**2
+    scale = size * np.sqrt(np.maximum(variance, 0.01))
+    return np.asarray(products / (scale * patterns.std(axis=1)[:, None, None]))
 
 
-def _modules(bits: str, module_mm: float) -> FloatArray:
-    count = round(len(bits) * module_mm / _PIXEL_MM)
-    index = np.minimum((np.arange(count) + 0.5) * _PIXEL_MM / module_mm, len(bits) - 1)
-    values: FloatArray = np.array([float(b) for b in bits], np.float32)[index.astype(np.intp)]
+def _drawn(bits: str, module_mm: float) -> FloatArray:
+    """Return a track's modules as a row of pixels."""
+    index = np.arange(0.5, round(len(bits) * module_mm / _PIXEL_MM)) * _PIXEL_MM / module_mm
+    values: FloatArray = np.array([float(b) for b in bits], np.float32)[
+        np.minimum(index.astype(np.intp), len(bits) - 1)
+    ]
     return values
 
 
 def _confirmed(strip: FloatArray, clock: _Clock) -> EdgeBits | None:
     """Return what a code says, None where the codes beside it, half a frame away, say otherwise."""
-    own = _read(strip, clock, 0)
+    own = _read(strip, clock)
     if own is None:
         return None
+    track = strip[clock.row : clock.row + _TRACK_ROWS].mean(axis=0, keepdims=True)
+    match = _matches(track, clock.pattern[None])[0, 0]
     for step in (-1, 1):
-        beside = _read(strip, clock, step)
-        away = 0.0 if beside is None else (beside.frame - own.frame - step / 2) % FRAMES
-        if beside is not None and (beside.film != own.film or away):
+        onward = step if clock.forward else -step
+        first, last = sorted(clock.start + round(onward * mm / _PIXEL_MM) for mm in _NEXT_MM)
+        places = match[max(first, 0) : max(last + 1, 0)]
+        if not places.size or places.max() < _CLEAR:
+            continue
+        beside = _read(strip, replace(clock, start=max(first, 0) + int(places.argmax())))
+        if beside is not None and beside != own.onward(step / 2):
             return None
     return own
 
 
-def _read(strip: FloatArray, clock: _Clock, step: int) -> EdgeBits | None:
-    """Read the data track of a code, or of one ``step`` half frames further on.
+def _read(strip: FloatArray, clock: _Clock) -> EdgeBits | None:
+    """Read the data track of a code.
 
-    It lies outside the clock track, as wide as that; where it is read at several depths, all of
-    them have to say the same.
+    It lies outside the clock track. Where it is read at several depths, all of them have to say
+    the same.
     """
-    onward = step if clock.forward else -step
-    first = clock.start + onward * NUMBERS_APART_MM / 2 / _PIXEL_MM
     module = clock.module_mm / _PIXEL_MM
-    edges = np.rint(
-        first + module * (np.arange(MODULES)[:, None] + np.array([_INNER, 1 - _INNER]))
-    ).astype(np.intp)
+    within = np.arange(clock.modules)[:, None] + np.array([_INNER, 1 - _INNER])
+    edges = np.rint(clock.start + module * within).astype(np.intp)
     if edges[0, 0] < 0 or edges[-1, 1] > strip.shape[1]:
         return None
     readings: set[EdgeBits] = set()
-    for away in range(*_DATA_ROWS):
-        rows = strip[clock.row + away : clock.row + away + _DATA_HEIGHT]
-        if len(rows) < _DATA_HEIGHT:
-            break
+    for row in range(clock.row + _TRACK_ROWS, len(strip) - _DATA_ROWS + 1, 2):
+        rows = strip[row : row + _DATA_ROWS]
         total = np.concatenate([[0.0], np.cumsum(rows.mean(axis=0, dtype=np.float64))])
         track = (total[edges[:, 1]] - total[edges[:, 0]]) / (edges[:, 1] - edges[:, 0])
         bits = read_bits(track if clock.forward else track[::-1])
@@ -258,14 +276,12 @@ def _read(strip: FloatArray, clock: _Clock, step: int) -> EdgeBits | None:
     return readings.pop() if len(readings) == 1 else None
 
 
-MODULES = 31
 _START, _END = "101010", "0101"
-_FIXED = [(i, int(b)) for i, b in enumerate(_START)] + [
-    (MODULES - len(_END) + i, int(b)) for i, b in enumerate(_END)
-]
-_ALWAYS_0 = (len(_START) + 7, MODULES - len(_END) - 2)
 _PLAIN = 0.35
 """Least distance of a module from the middle between dark and light, where 1 is all of it."""
+_UNLIKE = 0.5
+"""How far a module that is the same in every code may lie from the others of its kind: half-way
+between the tracks each module is a mixture of both."""
 _LEAST_EV = 0.25
 """Least difference of printed and unprinted modules, in stops."""
 
@@ -279,16 +295,22 @@ class EdgeBits:
     film
         The film's numbers, as 33-7.
     frame
-        The frame number, a half more for the code after it ("A").
+        The frame number, a half more for the code after it ("A"); None in the older code.
     """
 
     film: str
-    frame: float
+    frame: float | None
 
     @property
     def text(self) -> str:
-        """The code as zxing-cpp writes it, 33-7/4A."""
-        return f"{self.film}/{frame_label(self.frame)}"
+        """The code as zxing-cpp writes it, 33-7/4A, or 33-7 where it has no frame number."""
+        return self.film if self.frame is None else f"{self.film}/{frame_label(self.frame)}"
+
+    def onward(self, frames: float) -> EdgeBits:
+        """Return what the code so many frames further on says."""
+        if self.frame is None:
+            return self
+        return EdgeBits(self.film, (self.frame + frames) % FRAMES)
 
 
 def frame_label(frame: float) -> str:
@@ -302,29 +324,30 @@ def read_bits(track: NDArray[np.floating]) -> EdgeBits | None:
     Parameters
     ----------
     track
-        Mean of each module in stops, positive where the film was exposed, shape (31,), in the
-        order of the code.
+        Mean of each module in stops, positive where the film was exposed, shape (31,) or (23,), in
+        the order of the code.
 
     Returns
     -------
     None where a module is neither plainly printed nor plainly not, where what never changes is not
     as it should be, or the parity is wrong.
     """
-    printed = np.mean([track[i] for i, bit in _FIXED if bit])
-    empty = np.mean([track[i] for i, bit in _FIXED if not bit])
+    size, first, last = track.size, len(_START), track.size - len(_END)
+    fixed = np.array([int(b) for b in _START + _END])
+    ends = np.r_[:first, last:size]
+    printed, empty = (float(np.mean(track[ends][fixed == bit])) for bit in (1, 0))
     if not printed - empty > _LEAST_EV:
         return None
     place = 2 * (track - empty) / (printed - empty) - 1
-    bits = [int(v > 0) for v in place]
-    if np.abs(place).min() < _PLAIN or any(bits[i] != bit for i, bit in _FIXED):
+    bits = (place > 0).astype(int)
+    if np.abs(place).min() < _PLAIN or np.any(np.abs(place[ends] - (2 * fixed - 1)) > _UNLIKE):
         return None
-    payload = bits[len(_START) : -len(_END) - 1]
-    if any(bits[i] for i in _ALWAYS_0) or sum(payload) % 2 != bits[-len(_END) - 1]:
+    text = "".join(map(str, bits[first : last - 1]))
+    numbered = len(text) > 12  # the older code ends with the film's two numbers
+    if text[7] == "1" or (numbered and text[19] == "1") or text.count("1") % 2 != bits[last - 1]:
         return None
-    number, extract, frame = (
-        int("".join(map(str, payload[a:b])), 2) for a, b in ((0, 7), (8, 12), (12, 18))
-    )
-    return EdgeBits(f"{number}-{extract}", frame + 0.5 * payload[18])
+    film = f"{int(text[:7], 2)}-{int(text[8:12], 2)}"
+    return EdgeBits(film, int(text[12:18], 2) + 0.5 * int(text[18]) if numbered else None)
 
 
 _AROUND_MM = FRAMES * NUMBERS_APART_MM
@@ -404,9 +427,9 @@ def number_findings(
     before, pitch
         As for `expected_mm`.
     """
-    if code is None or code.bits is None or code.film_mm is None or frame is None:
+    bits = code.bits if code else None
+    if code is None or bits is None or bits.frame is None or code.film_mm is None or frame is None:
         return []
-    bits = code.bits
     expected = expected_mm(frame, [p for p in before if p.film == bits.film], pitch)
     if expected is None:
         return []

@@ -101,7 +101,7 @@ def base_for_roll(
 
 def trace_of(framing: Framing | None, edge: EdgeCode | None, context: FrameContext) -> Trace:
     """Return what is remembered of a frame on which nothing could be compared."""
-    bits = edge.bits if edge else None
+    bits = edge.bits if edge and edge.film_mm is not None else None
     return Trace(
         -1 if context.frame_number is None else context.frame_number,
         scale=framing.scale if framing and framing.sure else 0.0,
