@@ -216,7 +216,12 @@ def keys_page() -> str:
     page = ["# Keys", "", *_wrapped(_ABOUT_KEYS), "", _YOUR_KEYS, ""]
     everywhere = {binding.action for binding in Binding.make_bindings(EVERYWHERE)}
     for kind in screens():
-        page += [f"## {kind.TITLE or vars(kind)['HEADING']}", "", *_wrapped(str(kind.HELP)), ""]
+        page += [
+            f"## {kind.TITLE or vars(kind)['HEADING']}",
+            "",
+            *_wrapped(Keys().put_into(str(kind.HELP))),
+            "",
+        ]
         page += ["| key | does | id |", "|---|---|---|"]
         ids: dict[str, list[str]] = {}
         for row in bindings_of(kind):

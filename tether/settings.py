@@ -266,8 +266,8 @@ class ScreenSettings:
 
     theme: str = word(
         "textual-dark",
-        "the colours: contrast, greys (no colour), textual-light, or another that the palette "
-        "(Ctrl-P, Theme) lists",
+        "the colours: contrast, greys (no colour), textual-light, or another that the "
+        "command palette lists under Theme",
         r"[a-z][a-z0-9-]{0,39}",
     )
 

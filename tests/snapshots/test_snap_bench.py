@@ -247,7 +247,9 @@ def test_light_with_the_open_gate_measured(bench: Bench, seen: Seen) -> None:
         _measured(screen)
         screen.stage = light_screen.Stage.DARK
         assert screen.result is not None
-        screen.line.say(f"{light_screen._kept(screen.result)} The shutter is as it was.")
+        screen.line.say(
+            f"{light_screen._kept(screen.result, screen.context.keys)} The shutter is as it was."
+        )
         screen._refresh()
 
     bench.to_shutter()

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from textual.app import App, ComposeResult
 
+from tether.tui.keys import Keys
 from tether.tui.widgets.camera_line import CameraLine
 
 
 class Line(App[None]):
     def compose(self) -> ComposeResult:
-        yield CameraLine()
+        yield CameraLine(Keys())
 
 
 async def test_keys_and_a_cameras_name_are_shown_with_their_brackets() -> None:

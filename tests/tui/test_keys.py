@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import ast
 import asyncio
 import importlib
 import inspect
 import pkgutil
+import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +22,8 @@ from textual.widgets import Input, OptionList, Static
 
 import tether.tui
 from tests.tui.piloting import screen_text
+from tether.bench.steps import BY_KEY
+from tether.findings.kind import ACTIONS
 from tether.settings import KeySettings, Settings
 from tether.tui.base_app import Shell
 from tether.tui.keys import BUILT_IN, TABLE, Keys, bindings, bindings_of, key_name
@@ -74,9 +79,9 @@ def test_keys_are_written_as_they_stand_on_the_keyboard() -> None:
 def test_the_least_size_is_enough_and_one_less_is_not() -> None:
     from textual.geometry import Size
 
-    assert room_complaint(Size(80, 24)) is None
-    assert "79 columns" in str(room_complaint(Size(79, 24)))
-    assert "23 rows" in str(room_complaint(Size(80, 23)))
+    assert room_complaint(Size(80, 24), Keys()) is None
+    assert "79 columns" in str(room_complaint(Size(79, 24), Keys()))
+    assert "23 rows" in str(room_complaint(Size(80, 23), Keys()))
 
 
 class Plain(Screen[None]):
@@ -276,6 +281,60 @@ async def test_a_key_of_ones_own_does_it_and_is_the_one_that_is_shown() -> None:
         text = screen_text(app)
         assert "F8, J  the first" in text
         assert "A  the second (not now)" in text
+
+
+_NAMED = re.compile(
+    r"(?<!\w)\[(?:[A-Z0-9?]|[A-Z][a-z]+(?: [A-Z][a-z]+)?|Ctrl-[A-Z])\]"
+    r"|\b(?:Enter|Esc|Escape|Backspace|Page Down|Page Up|Ctrl-[ABD-Z]|F[1-9])\b"
+    r"|\b[Kk]ey [A-Z0-9]\b|\b[Pp]ress [A-Z0-9]\b"
+    r"|(?:^|[ ;,:(])[B-HJ-Z0-9] (?:asks|closes|connects|goes|keeps|leaves|looks|makes|measures"
+    r"|opens|puts|reads|sets|shoots|shows|skips|starts|takes|tries)\b"
+)
+"""A key in a sentence, in the ways that sentences have one here. Ctrl-C is the terminal's own."""
+
+_OF_A_FIELD = ("dialogs.py", "roll_screens.py", "bench_form.py")
+"""Where Enter is the key of a list or a text field, which nobody binds."""
+
+
+def _said(tree: ast.Module) -> Iterator[str]:
+    """Yield the texts of a module, without its docstrings."""
+    documents = {
+        id(node.value) for node in ast.walk(tree)
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+    }  # fmt: skip
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and id(node) not in documents:
+            yield str(node.value)
+
+
+def test_no_text_names_a_key_by_itself() -> None:
+    """Every key that a text names comes from the table, by its id."""
+    seen = 0
+    for path in sorted(Path(tether.__file__).parent.rglob("*.py")):
+        if path.name == "keys.py" or path.parent.name in ("cli", "web"):
+            continue
+        for text in _said(ast.parse(path.read_text(encoding="utf-8"))):
+            seen += 1
+            found = _NAMED.search(text)
+            if found is not None and not ("Enter" in found[0] and path.name in _OF_A_FIELD):
+                pytest.fail(f"{path.name}: {found[0]!r} in {text!r}")
+    assert seen > 1000
+    for text in ("[F] shoot", "R tries again", "then Esc.", "(key 3)", "Press C to", "[Page Up]"):
+        assert _NAMED.search(text), text
+
+
+def test_every_id_that_a_text_names_is_in_the_table() -> None:
+    named = set()
+    for path in sorted(Path(tether.__file__).parent.rglob("*.py")):
+        source = path.read_text(encoding="utf-8")
+        named |= set(re.findall(r"""keys\[['"]([a-z0-9-]+)['"]\]""", source))
+    for kind in screens():
+        named |= set(re.findall(r"\{([a-z0-9-]+)\}", str(kind.HELP)))
+    for step in BY_KEY.values():
+        named |= set(re.findall(r"\{([a-z0-9-]+)\}", step.more))
+    assert len(named) > 20
+    assert named <= set(BUILT_IN)
+    assert set(ACTIONS) <= set(BUILT_IN), "what helps against a finding has a key"
 
 
 def test_the_built_in_keys_do_one_thing_on_each_screen_and_an_id_has_one_key() -> None:

@@ -91,7 +91,7 @@ SET_UP: tuple[Step, ...] = (
         "Say which bench this is: camera, lens, holder, lamp.",
         "Of a bench that is known only what has changed is asked, and what has to be done each "
         "time.",
-        "W opens the set-up walk, where a bench gets a name and its parts are written down. "
+        "{walk} opens the set-up walk, where a bench gets a name and its parts are written down. "
         "Without a name every step is asked.",
         each_time=True,
         label="Which bench",

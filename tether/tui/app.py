@@ -133,11 +133,12 @@ class TetherApp(Shell):
         except TetherError as error:
             if isinstance(error, RollError):
                 self.not_made = None  # what was described cannot be: it is asked again
+            retry, leave = self.keys["retry"], self.keys["leave"]
             kept = (
-                f"The roll '{printable(self.not_made.name)}' is not made yet. R tries again with "
-                "what you said of it; Q leaves, and prints the command that makes it."
+                f"The roll '{printable(self.not_made.name)}' is not made yet. {retry} tries again "
+                f"with what you said of it; {leave} leaves, and prints the command that makes it."
                 if self.not_made is not None
-                else "R tries again, Q leaves."
+                else f"{retry} tries again, {leave} leaves."
             )
             self._say(f"✗ {error}\n\n{kept}")
             self.bell()

@@ -100,7 +100,7 @@ class Shell(App[str]):
 
     def on_resize(self, event: Resize) -> None:
         """Say when there is too little room for the screens."""
-        self.cramped = room_complaint(event.size) is not None
+        self.cramped = room_complaint(event.size, self.keys) is not None
         self._fit()
 
     def _fit(self) -> None:
@@ -115,8 +115,8 @@ class Shell(App[str]):
         if isinstance(event, InputEvent):
             if self.calm is not None:
                 self.calm.touched()
-            if self.cramped and (not isinstance(event, Key) or event.key != "ctrl+c"):
-                if isinstance(event, Key) and event.key == "enter":
+            if self.cramped and not self.keys.has("quit", event):
+                if self.keys.has("next", event):
                     self.cramped = False
                     self._fit()
                 return

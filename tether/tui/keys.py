@@ -1,8 +1,9 @@
 """Every key of every screen, by its id: what it does, and which key a person has bound to it.
 
 The table holds the built-in keys. A person binds others by their ids in the settings file,
-``[keys]``; `Keys` is what is in force. A text on the screen names an action by its id in braces,
-``[{shoot}] shoot``, and `Keys.put_into` writes the key there.
+``[keys]``; `Keys` is what is in force, and gives each text the name of the key: ``keys["shoot"]``.
+Texts that are written once for all, a step's or a screen's help, name an action by its id in
+braces, ``{shoot}``; `Keys.put_into` writes the key there.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from typing import Any
 
 from textual import keys as textual_keys
 from textual.binding import Binding, BindingType
+from textual.events import Event, Key
 from textual.screen import Screen
 
 
@@ -246,7 +248,7 @@ class Keys:
             del self.own[ours]
             self.complaints.append(
                 f"{ours} = \"{key}\": this is the key of '{other}' on the screen '{screen}' too. "
-                f"'{ours}' keeps {self.name(ours)}."
+                f"'{ours}' keeps {self[ours]}."
             )
 
     def _sensible(self, own: Iterable[tuple[str, str]]) -> Iterator[tuple[str, str]]:
@@ -263,7 +265,7 @@ class Keys:
             else:
                 yield name, ",".join([*(["f24"] if name == "forward" else []), *keys])
 
-    def name(self, action: str) -> str:
+    def __getitem__(self, action: str) -> str:
         """Return the name of the key of an action, of the first one where it has several."""
         return self._names(action)[0]
 
@@ -286,9 +288,14 @@ class Keys:
             names += [name for name in own if name not in names]
         return rows
 
+    def has(self, action: str, event: Event) -> bool:
+        """Whether an event is a key of an action."""
+        bound = self.own.get(action, BUILT_IN[action]).split(",")
+        return isinstance(event, Key) and event.key in bound
+
     def put_into(self, text: str) -> str:
         """Return a text with the name of the key for each id that stands in braces."""
-        return _IN_BRACES.sub(lambda m: self.name(m[1]) if m[1] in BUILT_IN else m[0], text)
+        return _IN_BRACES.sub(lambda m: self[m[1]] if m[1] in BUILT_IN else m[0], text)
 
 
 _IN_BRACES = re.compile(r"\{([a-z0-9-]+)\}")

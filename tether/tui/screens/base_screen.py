@@ -19,7 +19,7 @@ from tether.session.session import View
 from tether.text import plural, printable
 from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import BaseExposurePort
-from tether.tui.keys import bindings
+from tether.tui.keys import Keys, bindings
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.session_port import SessionPort
 
@@ -80,7 +80,8 @@ class BaseScreen(BenchScreen):
 
     def _refresh(self) -> None:
         result = self.results[-1] if self.results else None
-        self.put("#base-step", step_text(self.stage, result, negative=self.negative))
+        step = step_text(self.stage, result, self.context.keys, negative=self.negative)
+        self.put("#base-step", step)
         limits = self.context.settings.exposure
         target, tolerance = limits.base_target_ev, limits.base_tolerance_ev
         shown = _purpose(target, negative=self.negative)
@@ -176,7 +177,7 @@ def _stage_after(result: BaseResult) -> Stage:
     return Stage.SET if result.wanted is not None else Stage.DONE
 
 
-def step_text(stage: Stage, result: BaseResult | None, *, negative: bool) -> Text:
+def step_text(stage: Stage, result: BaseResult | None, keys: Keys, *, negative: bool) -> Text:
     """Say what to do now."""
     text = Text()
     if stage is Stage.FILM:
@@ -185,12 +186,12 @@ def step_text(stage: Stage, result: BaseResult | None, *, negative: bool) -> Tex
             text.append(f"{again}Lay clear film of this roll into the gate: a blank frame, or the "
                         "unexposed film before frame 1. Or a frame with its rebate in view.\n",
                         "bold")  # fmt: skip
-            text.append("[Enter] blank film is in the gate: measure   [F] a frame with its rebate",
-                        "dim")  # fmt: skip
+            text.append(f"[{keys['next']}] blank film is in the gate: measure   "
+                        f"[{keys['on-frame']}] a frame with its rebate", "dim")  # fmt: skip
         else:
             text.append(f"{again}Bring the frame with the lightest picture of this roll into the "
                         "gate. Clear film does as well.\n", "bold")  # fmt: skip
-            text.append("[Enter] it is in the gate: measure", "dim")
+            text.append(f"[{keys['next']}] it is in the gate: measure", "dim")
     elif stage is Stage.SET and result is not None:
         wanted = printable(result.wanted or "", 20)
         what = "Set the shutter to" if result.can_set else "Turn the camera's shutter dial to"
@@ -203,20 +204,22 @@ def step_text(stage: Stage, result: BaseResult | None, *, negative: bool) -> Tex
         left = MOST_SHOTS - result.shots
         check = f"check it ({plural(left, 'shot')} left)" if left else "no shot is left to check it"
         did = "set it and" if result.can_set else "it is turned:"
-        text.append(f"[Enter] {did} {check}   [Esc] leave the shutter as it is", "dim")
+        text.append(f"[{keys['next']}] {did} {check}   "
+                    f"[{keys['back']}] leave the shutter as it is", "dim")  # fmt: skip
     elif stage is Stage.POWER and result is not None:
         text.append(f"{_power(result)}.\n", "bold")
         shots = plural(MOST_SHOTS - result.shots, "shot")
-        text.append(f"[Enter] it is turned: measure again ({shots} left)   [Esc] leave it as it is",
-                    "dim")  # fmt: skip
+        text.append(f"[{keys['next']}] it is turned: measure again ({shots} left)   "
+                    f"[{keys['back']}] leave it as it is", "dim")  # fmt: skip
     elif result is not None and result.reached:
         text.append("The roll's exposure is found and checked.\n", "bold")
-        text.append("[Enter] go on; bring the frame back into the gate", "dim")
+        text.append(f"[{keys['next']}] go on; bring the frame back into the gate", "dim")
     else:
         text.append("The target was not reached.\n", "bold")
         if result is not None and result.strobe and result.off_ev is not None:
             text.append(f"{_power(result)}, then measure again: what was measured last counts.\n")
-        text.append("[Enter] go on all the same   [R] from the start", "dim")
+        text.append(f"[{keys['next']}] go on all the same   "
+                    f"[{keys['retry']}] from the start", "dim")  # fmt: skip
     return text
 
 

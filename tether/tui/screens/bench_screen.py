@@ -31,7 +31,9 @@ class BenchScreen(Screen[None]):
         self.title = self.HEADING
         self.begun_at = view
         """How the work was when the screen was opened."""
-        self.line = SessionLine(port, lost="Esc goes back; C connects there.")
+        self.line = SessionLine(
+            port, context.keys, lost="{back} goes back; {connect} connects there."
+        )
 
     def body(self) -> ComposeResult:
         """Lay out what stands between title and message."""

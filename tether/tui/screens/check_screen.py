@@ -19,7 +19,7 @@ from tether.session.session import View
 from tether.text import plural, printable
 from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import CameraSetupPort
-from tether.tui.keys import bindings
+from tether.tui.keys import Keys, bindings
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.session_port import SessionPort
 from tether.tui.widgets.redraw import while_seen
@@ -74,7 +74,8 @@ class CheckScreen(BenchScreen):
         if self.checked is None or self.line.working:
             return
         if any(line.status is CheckStatus.CHANGE for line in self.checked.lines):
-            self.line.say(f"{_summary(self.checked)} Esc goes back all the same.")
+            keys = self.context.keys
+            self.line.say(f"{_summary(self.checked, keys)} {keys['back']} goes back all the same.")
             return
         self.action_leave()
 
@@ -94,10 +95,10 @@ class CheckScreen(BenchScreen):
 
     def _show(self, checked: CheckedCamera) -> None:
         self.checked = checked
-        self.put("#check-table", check_table(checked.lines))
-        self.put("#check-found", _found(checked))
+        self.put("#check-table", check_table(checked.lines, self.context.keys))
+        self.put("#check-found", _found(checked, self.context.keys))
         self.refresh_bindings()
-        self.line.say(_summary(checked))
+        self.line.say(_summary(checked, self.context.keys))
 
     @work(group="camera")
     async def _look_again(self) -> None:
@@ -131,7 +132,7 @@ class CheckScreen(BenchScreen):
             self.line.say(f"{what}: {'; '.join(said)}.")
 
 
-def check_table(lines: tuple[CheckResult, ...]) -> Table:
+def check_table(lines: tuple[CheckResult, ...], keys: Keys) -> Table:
     """Lay out the lines: mark and word, what it is, old and new value, why."""
     table = Table.grid(padding=(0, 2, 0, 0), expand=True)
     table.add_column(width=11)
@@ -142,7 +143,7 @@ def check_table(lines: tuple[CheckResult, ...]) -> Table:
         if line.wanted:
             value.append(" → ")
             value.append(printable(line.wanted, 30), "bold")
-            value.append(" [S]", "dim")
+            value.append(f" [{keys['set-all']}]", "dim")
         if line.advice:
             value.append("  " if line.now else "")
             value.append(line.advice, "dim")
@@ -153,20 +154,22 @@ def check_table(lines: tuple[CheckResult, ...]) -> Table:
     return table
 
 
-def _found(checked: CheckedCamera) -> Text:
+def _found(checked: CheckedCamera, keys: Keys) -> Text:
     text = Text()
     if checked.found:
-        text.append("[B] puts back as found: ", "dim")
+        text.append(f"[{keys['put-back']}] puts back as found: ", "dim")
         text.append(", ".join(f"{role.noun} {value}" for role, value in checked.found))
     return text
 
 
-def _summary(checked: CheckedCamera) -> str:
+def _summary(checked: CheckedCamera, keys: Keys) -> str:
     change = sum(x.status is CheckStatus.CHANGE for x in checked.lines)
     settable = sum(bool(x.wanted) for x in checked.lines)
     if not change:
-        return f"{checked.camera}: nothing to change. Look at the lines marked ?, then Enter."
+        look = f"Look at the lines marked ?, then {keys['next']}."
+        return f"{checked.camera}: nothing to change. {look}"
     how = ""
     if settable:
-        how = ", all of it with S" if settable == change else f", {settable} of them with S"
+        how = ", all of it" if settable == change else f", {settable} of them"
+        how += f" with {keys['set-all']}"
     return f"{checked.camera}: {plural(change, 'thing')} to change{how}."

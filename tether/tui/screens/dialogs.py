@@ -18,15 +18,13 @@ from tether.tui.widgets.key_line import KeyLine
 from tether.tui.widgets.redraw import put_title
 from tether.tui.widgets.text_view import LongText, Made
 
-_HOW = "[Enter] takes it   [Esc] goes back"
-
 
 class AskText(ModalScreen[str | None]):
     """Asks for a line of text; Escape gives None."""
 
     BINDINGS: ClassVar[list[BindingType]] = bindings("question")
     TITLE = "A question"
-    HELP = "Asks for a line of text. Enter takes it."
+    HELP = "Asks for a line of text. Enter ends it."
 
     def __init__(
         self, question: str, value: str = "", check: Callable[[str], str | None] | None = None
@@ -42,7 +40,7 @@ class AskText(ModalScreen[str | None]):
             yield Label(Text(self.question), classes="question")
             yield Input(self.value, id="answer")
             yield Label("", id="complaint")
-            yield Label(Text(_HOW, "dim"))
+            yield Label(Text("[Enter] done", "dim"))
         yield KeyLine()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
@@ -63,7 +61,7 @@ class Pick(ModalScreen[str | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = bindings("choice")
     TITLE = "A choice"
-    HELP = "Offers a list. The arrow keys go through it, Enter takes what is marked."
+    HELP = "Offers a list. The arrow keys go through it, Enter chooses what is marked."
 
     def __init__(self, question: str, options: Sequence[tuple[str, str]]) -> None:
         super().__init__()
@@ -75,7 +73,7 @@ class Pick(ModalScreen[str | None]):
         with Vertical(classes="dialog tall"):
             yield Label(Text(self.question), classes="question")
             yield OptionList(*(Option(Text(label), id=key) for key, label in self.options))
-            yield Label(Text(_HOW, "dim"))
+            yield Label(Text("[Enter] choose", "dim"))
         yield KeyLine()
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:

@@ -36,7 +36,7 @@ _ROOM = 1.15
 """Length of a bar over that of its best, so that there is room to go beyond it."""
 _HINT = (
     "Turn the ring until the bars stand at their marks ┃: go past, and come back. Magnify with "
-    "the camera's own button to see the grain. X after moving the film or magnifying."
+    "the camera's own button to see the grain. {forget} after moving the film or magnifying."
 )
 _LATE_PICTURES = 2
 """Pictures that may still come from before the camera was magnified."""
@@ -123,7 +123,7 @@ class FocusScreen(BenchScreen):
             drawn.show(Pictures.fromarray(frame.positive))
         for side in self.query("#gauges"):
             self.put("#gauge-text", self._text(max(side.size.width - 1, 12)))
-        self._advise(self.meter.remark(self.gauges) or _HINT)
+        self._advise(self.meter.remark(self.gauges) or self.context.keys.put_into(_HINT))
 
     def _advise(self, text: str) -> None:
         if text != self._advice:
@@ -151,13 +151,16 @@ class FocusScreen(BenchScreen):
         """Say that there is no live view, and what to do instead."""
         self.live = False
         self.refresh_bindings()
+        keys = self.context.keys
         self.put(
             "#gauge-text",
             Text(
                 "No live view here. Focus through the camera's own display, magnified on the "
-                "grain of the middle and of the corners.\n\nThen go back (Esc) and shoot the frame "
-                "with F: the verdict judges its sharpness from the raw file, and A shoots it "
-                "again. This screen takes no test pictures of its own.\n\n[R] tries again."
+                "grain of the middle and of the corners.\n\n"
+                f"Then go back ({keys['back']}) and shoot the frame with {keys['shoot']}: the "
+                "verdict judges its sharpness from the raw file, and "
+                f"{keys['again']} shoots it again. This screen takes no test pictures of its own."
+                f"\n\n[{keys['retry']}] tries again."
             ),
         )
         self._advice = str(error)

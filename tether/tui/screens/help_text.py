@@ -39,7 +39,7 @@ def help_for(screen: Screen[Any], keys: Keys, width: int) -> Text:
     if isinstance(screen, Explains):
         text.append_text(screen.at_hand())
         more = screen.MORE_HELP
-    text.append(f"{screen.HELP}\n\n" if screen.HELP else "")
+    text.append(f"{keys.put_into(screen.HELP)}\n\n" if screen.HELP else "")
     _append_keys(text, screen, keys, width)
     text.append(f"\n{_ALWAYS}\n{more}")
     return text
@@ -63,12 +63,12 @@ def _broken(said: str, width: int) -> list[str]:
     return textwrap.wrap(said, width)
 
 
-def help_at(place: NextStep) -> Text:
+def help_at(place: NextStep, keys: Keys) -> Text:
     """Return what is to be said about a place: its step, why, its caution."""
     text = Text()
     if place.step is not None:
         text.append(f"{place.step.what}\n\n", "bold")
-        text.append(f"Why: {place.step.why}\n\n{place.step.more}\n\n")
+        text.append(f"Why: {place.step.why}\n\n{keys.put_into(place.step.more)}\n\n")
         if place.step.caution:
             text.append(f"! Caution: {place.step.caution}\n", "bold yellow")
             text.append(

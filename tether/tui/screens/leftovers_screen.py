@@ -44,7 +44,7 @@ class FoundScreen(BenchScreen):
     HELP = (
         "Pictures on the camera's card that were never fetched, and files in the roll's folder "
         "that no frame has: after a stop, or by the camera's own button while this program was not "
-        "running. Enter offers what can be done with the one that is marked. Nothing is thrown "
+        "running. Choose one to see what can be done with it. Nothing is thrown "
         "away; a copy of a filed picture can be removed, once both were read and found equal."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings("left over")
@@ -85,7 +85,8 @@ class FoundScreen(BenchScreen):
             Text(
                 f"Of no frame: {' and '.join(parts) or 'nothing more'}. Nothing is thrown away: "
                 "what is not decided stays, and is asked about at the next start, or when more "
-                "comes; R on the worktable shows it before. Enter: what to do with one."
+                f"comes; {self.context.keys['left-over']} on the worktable shows it before. Choose "
+                "one to see what can be done with it."
             ),
         )
         listed = self.query_one(OptionList)
@@ -254,7 +255,7 @@ async def offer_shutter(port: SessionPort, line: SessionLine) -> None:
         )
     )
     if choice is None:
-        line.say(f"{left.sentence()} The light test (key 3) can put it back.")
+        line.say(f"{left.sentence()} The light test ({line.keys['light-test']}) can put it back.")
         return
     said = await line.attempt(
         port.put_shutter_back if choice == "back" else lambda: port.leave_shutter(left)

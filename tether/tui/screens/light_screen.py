@@ -32,7 +32,7 @@ from tether.measure.light.open_gate import Light, step_down
 from tether.session.session import View
 from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import LightTestPort
-from tether.tui.keys import bindings
+from tether.tui.keys import Keys, bindings
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.session_port import SessionPort
 from tether.tui.widgets.verdict_panel import STYLES
@@ -96,7 +96,7 @@ class LightScreen(BenchScreen):
         self.film = await self.test.film_loaded()
         self.left = await self.port.displaced()
         if self.left is not None:
-            self.line.say(f"{self.left.sentence()} B puts it back.")
+            self.line.say(f"{self.left.sentence()} {self.context.keys['put-back']} puts it back.")
         self._refresh()
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
@@ -111,7 +111,14 @@ class LightScreen(BenchScreen):
     def _refresh(self) -> None:
         strobe = self.strobe
         wrong = self.result is not None and not self.result.kept
-        step = _step(self.stage, self.stray is not None, strobe=strobe, film=self.film, wrong=wrong)
+        step = _step(
+            self.stage,
+            self.context.keys,
+            self.stray is not None,
+            strobe=strobe,
+            film=self.film,
+            wrong=wrong,
+        )
         self.put("#light-step", step)
         for box in self.query("#light-map-box"):
             # A saturated gate shows nothing of how even the light is.
@@ -192,7 +199,7 @@ class LightScreen(BenchScreen):
             self.stage = Stage.DARK if result.kept else Stage.BACK
             untouched = "The shutter was not touched." if result.strobe else ""
             shutter = result.said or untouched or "The shutter is as it was."
-            self.line.say(f"{_kept(result)} {shutter}")
+            self.line.say(f"{_kept(result, self.context.keys)} {shutter}")
         self._refresh()
 
     def _power_off(self, result: LightResult) -> float:
@@ -237,7 +244,9 @@ class LightScreen(BenchScreen):
         if self.stage is not Stage.OUT and left and not self._warned:
             self._warned = True
             said = ", and ".join(left)
-            self.line.say(f"{said[0].upper()}{said[1:]}. Esc once more leaves it so.")
+            self.line.say(
+                f"{said[0].upper()}{said[1:]}. {self.context.keys['back']} once more leaves it so."
+            )
             self.app.bell()
             return
         self.dismiss(None)
@@ -247,16 +256,20 @@ class LightScreen(BenchScreen):
         await self.test.close()
 
 
-def _kept(result: LightResult) -> str:
+def _kept(result: LightResult, keys: Keys) -> str:
     if result.kept and result.uneven:
         kept = "Kept as the roll's flat field, uneven as it is."
-        return f"{kept} {EVENED_OUT} Centre the lamp, then [R]."
+        return f"{kept} {EVENED_OUT} Centre the lamp, then [{keys['retry']}]."
     if result.kept:
         return "Kept as the roll's flat field."
-    return "No flat field yet: put right what is said, then [R]. The picture is kept."
+    return (
+        f"No flat field yet: put right what is said, then [{keys['retry']}]. The picture is kept."
+    )
 
 
-def _step(stage: Stage, dark_known: bool, *, strobe: bool, film: bool, wrong: bool) -> Text:
+def _step(
+    stage: Stage, keys: Keys, dark_known: bool, *, strobe: bool, film: bool, wrong: bool
+) -> Text:
     """Say what to do now.
 
     ``film`` tells whether any had been laid in before the test, ``wrong`` that the light is not
@@ -270,7 +283,7 @@ def _step(stage: Stage, dark_known: bool, *, strobe: bool, film: bool, wrong: bo
                     "come first.\n", "bold yellow")  # fmt: skip
         exposures = "one exposure" if strobe else f"at most {MOST_EXPOSURES} exposures"
         done = "it is out" if film else "it is empty"
-        text.append(f"[Enter] {done}: measure ({exposures})", "dim")
+        text.append(f"[{keys['next']}] {done}: measure ({exposures})", "dim")
     elif stage is Stage.DARK:
         text.append("Lay black card over the gate, the room as when you shoot; the strobe may fire."
                     "\n" if strobe else
@@ -278,14 +291,15 @@ def _step(stage: Stage, dark_known: bool, *, strobe: bool, film: bool, wrong: bo
                     "a window: black card over the gate instead.)\n", "bold")  # fmt: skip
         text.append(f"! Caution: {LAMP_OFF_CAUTION}\n", "bold yellow")
         done = "it lies there" if strobe else "it is off"
-        text.append(f"[Enter] {done}: measure   [S] leave it out   [R] the light once more",
-                    "dim")  # fmt: skip
+        text.append(f"[{keys['next']}] {done}: measure   [{keys['skip']}] leave it out   "
+                    f"[{keys['retry']}] the light once more", "dim")  # fmt: skip
     else:
         lamp = "Switch the lamp on again" if dark_known else "See that the lamp is on"
         if strobe:
             lamp = "Take the card off the gate" if dark_known else "Leave the light as it is"
         if wrong:
-            text.append("Put right what is said below, and measure again: [R]. ", "bold")
+            text.append("Put right what is said below, and measure again: "
+                        f"[{keys['retry']}]. ", "bold")  # fmt: skip
             lamp = "Or see that the light is on"
         back = (
             "and put the film back as it lay, the same frame in the gate"
@@ -296,8 +310,8 @@ def _step(stage: Stage, dark_known: bool, *, strobe: bool, film: bool, wrong: bo
         again = "after a change to the light"
         if dark_known:
             again = "with the card on it" if strobe else "with the lamp off"
-        text.append(f"[Enter] {'it is back' if film else 'go on'}   [R] measure again, {again}",
-                    "dim")  # fmt: skip
+        text.append(f"[{keys['next']}] {'it is back' if film else 'go on'}   "
+                    f"[{keys['retry']}] measure again, {again}", "dim")  # fmt: skip
     return text
 
 

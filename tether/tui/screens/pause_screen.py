@@ -13,7 +13,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from tether.archive.pauses import span
-from tether.tui.keys import bindings
+from tether.tui.keys import Keys, bindings
 from tether.tui.widgets.key_line import KeyLine
 
 _EVERY_SECONDS = 1.0
@@ -29,8 +29,9 @@ class PauseScreen(ModalScreen[None]):
         "that the program may also be closed meanwhile."
     )
 
-    def __init__(self, since: datetime) -> None:
+    def __init__(self, since: datetime, keys: Keys) -> None:
         super().__init__()
+        self.keys = keys
         self.since = since
 
     def compose(self) -> ComposeResult:
@@ -57,7 +58,7 @@ class PauseScreen(ModalScreen[None]):
             "off. After that it has to warm up again, and the light wants a look.\n\n",
             "bold yellow",
         )
-        text.append("[Enter] goes on", "dim")
+        text.append(f"[{self.keys['next']}] goes on", "dim")
         self.query_one("#paused", Static).update(text)
 
     def action_go_on(self) -> None:

@@ -36,7 +36,7 @@ class WalkScreen(BenchScreen):
     HEADING = "Set-up walk"
     HELP: ClassVar[str] = (
         "From a bare table to a bench that is ready. Each step says what to do, why, and how to "
-        "see that it is right. Enter does what the step asks for; the arrow keys look at others."
+        "see that it is right. {next} does what the step asks for; the arrow keys look at others."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings("set-up")
 
@@ -116,11 +116,11 @@ class WalkScreen(BenchScreen):
             self.refresh_bindings()
 
     def _show_keys(self) -> None:
-        """Say what the keys do; Page Down only where the step is longer than its panel."""
+        """Say what the keys do; reading on only where the step is longer than its panel."""
         if self.known is None:
             return
         longer = any(box.show_vertical_scrollbar for box in self.query("#walk-step"))
-        read = "   [Page Down] reads on" if longer else ""
+        read = f"   [{self.context.keys['read-on']}] reads on" if longer else ""
         self.put("#walk-keys", Text(f"{self._keys(self.step)}{read}", "dim"))
 
     def on_option_list_option_highlighted(self) -> None:
@@ -140,29 +140,35 @@ class WalkScreen(BenchScreen):
         if step.caution:
             text.append(f"! Caution: {step.caution} ", "bold yellow")
             text.append("Product sheets, local rules and qualified people come first.\n", "yellow")
-        text.append(f"\nWhy: {step.why}\n\nHow: {step.more}\n\n")
+        how = self.context.keys.put_into(step.more)
+        text.append(f"\nWhy: {step.why}\n\nHow: {how}\n\n")
         text.append("Right when: ", "bold")
         text.append(step.see)
         return text
 
     def _keys(self, step: Step) -> str:
         assert self.known is not None, "shown only when it is known"
+        keys = self.context.keys
         if step.key in self.known.done:
             onward = "on to the next open step" if self._open() else "back: all is done"
-            change = "[B] changes what is said here" if step.key == BENCH else "[A] asks it again"
-            return f"✓ Done. [Enter] goes {onward}   {change}"
+            change = f"[{keys['ask-again']}] asks it again"
+            if step.key == BENCH:
+                change = f"[{keys['which-bench']}] changes what is said here"
+            return f"✓ Done. [{keys['next']}] goes {onward}   {change}"
         if step.with_film and not self.known.film_in_gate:
             return (
-                "This comes up again when the first frame lies in the gate. [Enter] goes on to the "
-                "roll   [D] it is done already"
+                "This comes up again when the first frame lies in the gate. "
+                f"[{keys['next']}] goes on to the roll   [{keys['done']}] it is done already"
             )
         if step.key == BENCH:
-            last = self.known.question.last
-            return "[Enter] say which" if last else "[Enter] give it a name   [X] ask nothing here"
+            if self.known.question.last:
+                return f"[{keys['next']}] say which"
+            return f"[{keys['next']}] give it a name   [{keys['leave-out']}] ask nothing here"
         if step.station in STATIONS and step.key not in self.opened:
-            return f"[Enter] opens it: {STATIONS[step.station]}   [D] done without it"
-        again = "   [O] open it once more" if step.station in STATIONS else ""
-        return f"[Enter] done{again}"
+            opens = f"[{keys['next']}] opens it: {STATIONS[step.station]}"
+            return f"{opens}   [{keys['done']}] done without it"
+        again = f"   [{keys['open']}] open it once more" if step.station in STATIONS else ""
+        return f"[{keys['next']}] done{again}"
 
     # --- doing -------------------------------------------------------------------------------
 
@@ -199,7 +205,7 @@ class WalkScreen(BenchScreen):
         if place is not None:
             await self._refresh(onward=True)
             if not self._open():
-                self.line.say("The bench is ready. Enter goes on.")
+                self.line.say(f"The bench is ready. {self.context.keys['next']} goes on.")
 
     @work(group="action")
     async def action_open(self) -> None:
@@ -212,7 +218,7 @@ class WalkScreen(BenchScreen):
         self.opened.add(step.key)
         await self._refresh()
         self._asked = step.key
-        self.line.say("Is it right as described? Enter says so.")
+        self.line.say(f"Is it right as described? {self.context.keys['next']} says so.")
 
     @work(group="action")
     async def action_again(self) -> None:

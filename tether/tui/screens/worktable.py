@@ -54,7 +54,7 @@ class Worktable(Screen[None]):
     TITLE = "Worktable"
     HELP: ClassVar[str] = (
         "The worktable: the strip as it lies in the holder, what comes next and why, the last "
-        "verdict with its picture, and the camera. Enter does what is next."
+        "verdict with its picture, and the camera. {next} does what is next."
     )
     MORE_HELP: ClassVar[str] = MARKS_AND_NUMBERS
 
@@ -63,12 +63,14 @@ class Worktable(Screen[None]):
         self.context = context
         self.port = port
         self.view: View | None = None
-        self.line = SessionLine(port, lost="Press C to connect.", after=self.refresh_view)
+        self.line = SessionLine(
+            port, context.keys, lost="{connect} connects.", after=self.refresh_view
+        )
         self.strip = StripBar(id="strip")
         self.next_up = NextUp(context.keys)
         self.verdict = VerdictPanel(id="verdict")
         self.picture = PicturePanel(context.terminal, port.positive, id="picture")
-        self.camera = CameraLine(id="camera")
+        self.camera = CameraLine(context.keys)
         self._mishaps: Sequence[str] = ()
         self._idle = 0
         self._stale = False
@@ -200,15 +202,17 @@ class Worktable(Screen[None]):
         # This comes before the key's own action, which may leave the message as it finds it.
         namespace, action, parameters = parse(bound.action)
         if not namespace and not self.check_action(action, parameters):
-            what = f"{key_name(bound.key)} ({bound.description.lower()})"
+            what = f"{key_name(event.key)} ({bound.description.lower()})"
             does = "has nothing to take back" if action == "undo" else "does nothing just now"
             self.line.say(f"{what} {does}. {self._what_is_next()}")
 
     def _what_is_next(self) -> str:
         """Say what comes next, in a sentence; with all frames decided, what can be done."""
-        place = self.view.place if self.view else NextStep(NextKind.DONE)
+        place, keys = self.view.place if self.view else NextStep(NextKind.DONE), self.context.keys
         if place.kind is NextKind.DONE:
-            return "All frames are decided: G goes back to one, Q leaves."
+            return (
+                f"All frames are decided: {keys['go-to']} goes back to one, {keys['leave']} leaves."
+            )
         return f"Next: {place.sentence().rstrip('.')}."
 
     def _do(self, ask: Callable[[], Awaitable[object]]) -> None:
@@ -234,8 +238,10 @@ class Worktable(Screen[None]):
             if place.capture.verdict is Verdict.KEEP:
                 await self.line.attempt(self.port.keep)
             else:
+                keys = self.context.keys
                 self.line.say(
-                    "The verdict asks for a choice: K keeps it all the same, A shoots again."
+                    f"The verdict asks for a choice: {keys['keep']} keeps it all the same, "
+                    f"{keys['again']} shoots again."
                 )
                 self.app.bell()
 
@@ -255,8 +261,10 @@ class Worktable(Screen[None]):
     async def action_shoot(self) -> None:
         """Shoot; while steps are open, say which."""
         if self.view and self.view.place.kind is NextKind.STEP and self.view.place.step:
+            keys = self.context.keys
             self.line.say(
-                "First the step above: Enter says that it is done. Z asks for fewer steps."
+                f"First the step above: {keys['next']} says that it is done. {keys['steps']} asks "
+                "for fewer steps."
             )
             return
         await self._shoot()
@@ -394,7 +402,7 @@ class Worktable(Screen[None]):
         since = await self.line.attempt(self.port.pause)
         if since is None:
             return
-        await self.app.push_screen_wait(PauseScreen(since))
+        await self.app.push_screen_wait(PauseScreen(since, self.context.keys))
         said = await self.line.attempt(lambda: self.port.go_on(since))
         if said:
             self.line.say(said)
@@ -462,7 +470,7 @@ class Worktable(Screen[None]):
 
     def at_hand(self) -> Text:
         """Explain the step at hand, for the help."""
-        return help_at(self.view.place) if self.view else Text()
+        return help_at(self.view.place, self.context.keys) if self.view else Text()
 
     @work(group="action")
     async def action_picture(self) -> None:

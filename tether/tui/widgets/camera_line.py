@@ -7,13 +7,14 @@ from textual.widgets import Static
 
 from tether.camera.protocol import CameraState, Role
 from tether.text import megabytes, printable
+from tether.tui.keys import Keys
 from tether.tui.widgets.redraw import put
 
 
-def camera_text(name: str, state: CameraState | None) -> str:
+def camera_text(name: str, state: CameraState | None, keys: Keys) -> str:
     """Put the camera's state into one line of text."""
     if state is None:
-        return f"{name or 'Camera'}: not connected   [C] connect"
+        return f"{name or 'Camera'}: not connected   [{keys['connect']}] connect"
     parts = [printable(name, 24)]
     if state.battery_percent is not None:
         parts.append(f"battery {state.battery_percent:.0f} %")
@@ -38,7 +39,11 @@ def camera_text(name: str, state: CameraState | None) -> str:
 class CameraLine(Static):
     """Shows the camera."""
 
+    def __init__(self, keys: Keys) -> None:
+        super().__init__(id="camera")
+        self.keys = keys
+
     def show(self, name: str, state: CameraState | None) -> None:
         """Show a camera's state, None while it is not connected."""
         # Text, because brackets in a plain string are taken for markup.
-        put(self, Text(camera_text(name, state)), layout=False)
+        put(self, Text(camera_text(name, state, self.keys)), layout=False)

@@ -16,7 +16,7 @@ from textual.screen import Screen
 from textual.style import Style
 from textual.widgets import Static
 
-from tether.tui.keys import bindings_of, key_name
+from tether.tui.keys import Keys, bindings_of, key_name
 
 if TYPE_CHECKING:
     from tether.tui.base_app import Shell
@@ -28,7 +28,7 @@ LEAST = Size(80, 24)
 """Columns and rows that the screens are laid out for."""
 
 
-def room_complaint(size: Size) -> str | None:
+def room_complaint(size: Size, keys: Keys) -> str | None:
     """Say that a terminal is too small, None when it is not."""
     if size.width >= LEAST.width and size.height >= LEAST.height:
         return None
@@ -36,7 +36,7 @@ def room_complaint(size: Size) -> str | None:
         f"This terminal has {size.width} columns and {size.height} rows. The screens are laid out "
         f"for {LEAST.width} by {LEAST.height} and more.\n\nMake its window larger, or its type "
         "smaller. What is under way goes on meanwhile, and nothing is lost.\n\n"
-        "[Enter] go on in this size   [Ctrl-C] leave"
+        f"[{keys['next']}] go on in this size   [{keys['quit']}] leave"
     )
 
 
@@ -90,7 +90,8 @@ class KeyLine(Static):
         if not self.is_attached:
             return
         if cast("Shell", self.app).cramped:
-            content = Content(room_complaint(self.app.size) or "")
+            app = cast("Shell", self.app)
+            content = Content(room_complaint(app.size, app.keys) or "")
         else:
             content = self._content()
         shown = self.content

@@ -36,10 +36,10 @@ def _append_step(text: Text, step: Step, keys: Keys, *, short: bool) -> None:
     if step.caution:
         text.append(f"! Caution: {step.caution}\n", "bold yellow")
     station = step.station
-    opens = f"[{{{station}}}] opens: {STATIONS[station]}   " if station else ""
-    walk = "   [{walk}] walk   [{leave-out}] leave the set-up out"
+    opens = f"[{keys[station]}] opens: {STATIONS[station]}   " if station else ""
+    walk = f"   [{keys['walk']}] walk   [{keys['leave-out']}] leave the set-up out"
     rest = walk if step.scope is Scope.SITTING else ""
-    text.append(keys.put_into(f"{opens}[{{next}}] done   [{{help}}] how{rest}"), "dim")
+    text.append(f"{opens}[{keys['next']}] done   [{keys['help']}] how{rest}", "dim")
 
 
 class NextUp(VerticalScroll):
@@ -57,7 +57,7 @@ class NextUp(VerticalScroll):
 
     def show(self, view: View) -> None:
         """Show a view."""
-        place, said = view.place, self.keys.put_into
+        place, keys = view.place, self.keys
         text = Text()
         if place.step is not None:
             at = {Scope.STRIP: f" {place.strip}", Scope.FRAME: f" {place.frame}"}
@@ -69,33 +69,31 @@ class NextUp(VerticalScroll):
             if place.step.key == BENCH and view.bench is not None:
                 text.append_text(question_text(view.bench))
                 text.append(
-                    said(
-                        "[{next}] the same   [{walk}] walk: something changed, another bench   "
-                        "[{leave-out}] leave the set-up out"
-                        if view.bench.last
-                        else "[{next}] or [{walk}] the set-up walk   "
-                        "[{leave-out}] leave the set-up out"
-                    ),
+                    f"[{keys['next']}] the same   "
+                    f"[{keys['walk']}] walk: something changed, another bench   "
+                    f"[{keys['leave-out']}] leave the set-up out"
+                    if view.bench.last
+                    else f"[{keys['next']}] or [{keys['walk']}] the set-up walk   "
+                    f"[{keys['leave-out']}] leave the set-up out",
                     "dim",
                 )
             else:
-                _append_step(text, place.step, self.keys, short=view.short)
+                _append_step(text, place.step, keys, short=view.short)
         elif place.kind is NextKind.SHOOT:
             frame = view.frames[(place.frame or 1) - 1]
             title = f"Next: shoot frame {place.frame}"
             text.append("Hands off the bench, then fire the shutter.\n", "bold")
             for remark in view.remarks[:_MOST_REMARKS]:
-                key = self.keys.name(remark.action)
+                key = keys[remark.action]
                 text.append(f"! {remark.text.rstrip('.')} (key {key}).\n", "bold yellow")
             if not view.remarks:
                 text.append("Why: the picture is taken by itself, with nothing trembling.\n")
             if frame.chosen is not None:
-                text.append(said("This frame is decided. [{onward}] leaves it as it is.\n"))
+                text.append(f"This frame is decided. [{keys['onward']}] leaves it as it is.\n")
             text.append(
-                said(
-                    "[{next}] or [{shoot}] shoot   [{skip}] skip   [{blank}] blank   "
-                    "[{damaged}] damaged   or the camera's own button"
-                ),
+                f"[{keys['next']}] or [{keys['shoot']}] shoot   [{keys['skip']}] skip   "
+                f"[{keys['blank']}] blank   [{keys['damaged']}] damaged   "
+                "or the camera's own button",
                 "dim",
             )
         elif place.kind is NextKind.DECIDE and place.capture is not None:
@@ -106,24 +104,22 @@ class NextUp(VerticalScroll):
                 "bold",
             )
             text.append("The picture stays on disk, whatever you choose.\n")
-            choice = "[{next}] or [{keep}] keep" if keep else "[{keep}] keep all the same"
-            text.append(said(choice), "dim")
+            enter = f"[{keys['next']}] or " if keep else ""
+            text.append(f"{enter}[{keys['keep']}] keep{'' if keep else ' all the same'}", "dim")
             advice = printable(view.advised_shutter or "", 20)
             right = f" (the shutter stands at {advice} now)" if view.shutter_is_right else ""
-            text.append(f"{said('   [{again}] another take')}{right}", "dim")
+            text.append(f"   [{keys['again']}] another take{right}", "dim")
             if _is_blank(place.capture):
-                text.append(said("   [{blank}] mark as blank"), "dim")
+                text.append(f"   [{keys['blank']}] mark as blank", "dim")
             if advice and not right:
-                text.append(f"{said('   [{advice}] set')} {advice}, another take", "dim")
+                text.append(f"   [{keys['advice']}] set {advice}, another take", "dim")
         else:
             title = "Done"
             text.append(f"All {view.roll.frames_expected} frames are decided.\n", "bold")
             text.append(
-                said(
-                    "[{how-far}] what was done, what to look at again, what is next   "
-                    "[{go-to}] go back to a frame   [{extra-frame}] one more frame   "
-                    "[{leave}] leave"
-                ),
+                f"[{keys['how-far']}] what was done, what to look at again, what is next   "
+                f"[{keys['go-to']}] go back to a frame   [{keys['extra-frame']}] one more frame   "
+                f"[{keys['leave']}] leave",
                 "dim",
             )
         note = view.frames[place.frame - 1].note if place.frame else ""

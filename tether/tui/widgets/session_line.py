@@ -13,6 +13,7 @@ from textual.widgets import Static
 from tether.camera.errors import CameraError
 from tether.capture.transfer import Progress
 from tether.errors import TetherError
+from tether.tui.keys import Keys
 from tether.tui.session_port import SessionPort
 from tether.tui.widgets.redraw import put
 
@@ -40,6 +41,8 @@ class SessionLine(Static):
     ----------
     port
         The session.
+    keys
+        The keys in force.
     lost
         What to do where the camera is gone.
     after
@@ -49,14 +52,16 @@ class SessionLine(Static):
     def __init__(
         self,
         port: SessionPort,
+        keys: Keys,
         *,
         lost: str = "",
         after: Callable[[], Awaitable[None]] | None = None,
     ) -> None:
         super().__init__(id="message")
         self.working = False
+        self.keys = keys
         self._port = port
-        self._lost = lost
+        self._lost = keys.put_into(lost)
         self._after = after
         self._progress = "", Progress("")
         self._began = 0.0
