@@ -198,7 +198,7 @@ async def test_a_mishap_and_the_cameras_own_button(given: AppContext, bench: Ben
         await until(pilot, lambda: isinstance(app.screen, Pick))
         await pilot.pause()
         hint = list(app.screen.query(".dialog Label"))[-1]
-        assert "[Enter] takes it" in str(hint.render())
+        assert "[Enter] choose" in str(hint.render())
         inside = app.screen.query_one(".dialog").content_region
         assert inside.contains_region(hint.region), "under a long list"
         await pilot.click(OptionList, offset=(6, 1))

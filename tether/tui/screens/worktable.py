@@ -64,7 +64,7 @@ class Worktable(Screen[None]):
         self.port = port
         self.view: View | None = None
         self.line = SessionLine(
-            port, context.keys, lost="{connect} connects.", after=self.refresh_view
+            port, context.keys, lost="Press {connect} to connect.", after=self.refresh_view
         )
         self.strip = StripBar(id="strip")
         self.next_up = NextUp(context.keys)
