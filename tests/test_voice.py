@@ -55,14 +55,16 @@ class Place:
 
 HABITS: Mapping[str, Habit] = {
     "lies or stands": Habit(
-        r"\b(?:lies|stood|stands)\b", "is; 'lies' only for film on a table", in_program=54
+        r"\b(?:lies|stood|stands)\b",
+        "is; 'lies' only for film on a table",
+        in_program=47,
     ),
     "what is": Habit(
         r"\bwhat (?:is|was|are|were|has|lies|stands|came)\b(?![^.|]*\?)",
         "name the thing",
         allowed=4,
         reason="headings of tables, and questions that a sentence reports",
-        in_program=48,
+        in_program=41,
     ),
     "is told": Habit(
         r"\b(?:is|are|was|were|be) (?:told|said)\b",
@@ -78,37 +80,45 @@ HABITS: Mapping[str, Habit] = {
         r"\b(?:frames|time|pixels|bytes|keys|hours|objects?|lines?|folders?|rows?|pictures?|space) "
         r"an? (?:frame|strip|roll|file|raw file|day|year|step|inch|channel|release)\b",
         "per",
-        in_program=11,
+        in_program=3,
     ),
     "old words": Habit(
         r"\b(?:anew|once more|all the same|nor|shall|gone on with|herewith|whereof)\b|; else\b",
         "again, anyway, or, will",
-        in_program=32,
+        in_program=25,
     ),
     "wants": Habit(
-        r"\bwants?\b(?! to)", "needs", 3, "'if you want': the reader's own wish", in_program=4
+        r"\bwants?\b(?! to)",
+        "needs",
+        3,
+        "'if you want': the reader's own wish",
+        in_program=4,
     ),
-    "go on": Habit(r"\b(?:go|goes|going|gone|went) on\b", "continue, resume, next", in_program=40),
+    "go on": Habit(r"\b(?:go|goes|going|gone|went) on\b", "continue, resume, next", in_program=29),
     "leave out": Habit(
         r"\b(?:leaves?|left|leaving) (?:\w+ )?out\b",
         "skip",
         3,
         "pauses of a pace, unknown options",
-        in_program=12,
+        in_program=7,
     ),
     "double negative": Habit(
         r"\b(?:nothing to object|next to no|seldom|none whose|not un(?!der)\w+)\b",
         "say it positively",
-        in_program=5,
+        in_program=4,
     ),
-    "from memory": Habit(r"\bfrom memory\b", "not checked against the source", in_program=1),
-    "per cent": Habit(r"\bper cent\b", "%", 1, "'half a per cent' in prose", in_program=2),
+    "from memory": Habit(r"\bfrom memory\b", "not checked against the source"),
+    "per cent": Habit(r"\bper cent\b", "%", 1, "'half a per cent' in prose", in_program=1),
     "logic words": Habit(
-        r", for (?:the|it|they|this|that|on|in|a) \w+ \w+s\b", "because", in_program=1
+        r", for (?:the|it|they|this|that|on|in|a) \w+ \w+s\b",
+        "because",
+        in_program=1,
     ),
     "printed positives": Habit(r"\bpositives? (?:is|are|were)? ?printed\b", "made"),
     "by itself": Habit(
-        r"\b(?:by itself|of itself)\b", "without being asked; leave it away", in_program=6
+        r"\b(?:by itself|of itself)\b",
+        "without being asked; leave it away",
+        in_program=2,
     ),
     "evidence in a page": Habit(r"\bmended since\b|\bwas mended\b", "to docs/evidence"),
     "old terms": Habit(
@@ -116,14 +126,14 @@ HABITS: Mapping[str, Habit] = {
         "session, main screen, set-up, open gate, copy folder",
         allowed=8,
         reason="the glossary gives them in brackets; names of stored fields",
-        in_program=16,
+        in_program=12,
     ),
     "lightest": Habit(
         r"\blightest\b",
         "brightest",
         allowed=2,
         reason="the glossary; a line of a screen",
-        in_program=20,
+        in_program=18,
     ),
     "on the bench": Habit(
         r"(?<!simulated )\bon the bench\b(?!')",
@@ -133,7 +143,7 @@ HABITS: Mapping[str, Habit] = {
     "keys in the third person": Habit(
         r"\[[A-Z]\w*\] (?:takes|goes|reads|asks|says|puts|leaves)\b",
         "[Enter] choose",
-        in_program=8,
+        in_program=7,
     ),
     "a bare name from a registry": Habit(
         r"pip install '?\"?tether",
@@ -151,7 +161,7 @@ LONG_SENTENCES = 4
 LONGEST_ON_A_SCREEN = 20
 """Words of a sentence of the program."""
 
-LONG_ON_A_SCREEN = 53
+LONG_ON_A_SCREEN = 51
 """So many sentences of the program may be longer."""
 
 

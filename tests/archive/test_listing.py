@@ -59,8 +59,8 @@ def test_going_on_takes_the_options_of_the_last_start(rolls: Archive) -> None:
     remember_options(rolls.store, given)
     command = go_on(rolls, "Harbour 1987")
     assert shlex.split(command)[-7:] == ["--archive", str(rolls.root), *given, "Harbour 1987"]
-    assert listing_text(rolls, 200).splitlines()[-1] == f"Go on: {go_on(rolls, '-Roll 6')}"
-    assert f"Go on at frame 1: {go_on(rolls, '-Roll 6')}" in leaving_text(rolls, "-Roll 6")
+    assert listing_text(rolls, 200).splitlines()[-1] == f"Resume: {go_on(rolls, '-Roll 6')}"
+    assert f"Resume at frame 1: {go_on(rolls, '-Roll 6')}" in leaving_text(rolls, "-Roll 6")
     # The next start names no camera: neither does the command.
     remember_options(rolls.store, ())
     assert "--camera" not in go_on(rolls, "Harbour 1987")
@@ -146,7 +146,7 @@ def test_a_roll_that_was_not_made_is_made_by_the_command_that_is_said(
 
 def test_an_archive_without_rolls(tmp_path: Path) -> None:
     archive = Archive(tmp_path / "archive")
-    assert "no rolls yet" in listing_text(archive, 200)
+    assert "No rolls in the archive yet" in listing_text(archive, 200)
     assert json.loads("".join(listing_json(listing(archive)))) == []
     archive.close()
 

@@ -55,7 +55,7 @@ def rehearsed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
 def test_unattended_shoots_the_roll_and_says_where_it_lies(rehearsed: tuple[Path, str]) -> None:
     archive, printed = rehearsed
     assert "\x1b" not in printed, "no escape sequences in a pipe"
-    assert f"The files lie in {archive}" in printed
+    assert f"Files: {archive}" in printed
     assert len(list(archive.glob("Rehearsal 1/*.dng"))) == 2
 
 
@@ -87,7 +87,7 @@ def test_unattended_in_a_terminal_shows_a_bar(tmp_path: Path) -> None:
         dimensions=(24, 80), encoding="utf-8",
     )  # fmt: skip
     child.expect("frame +1")
-    child.expect("The files lie in")
+    child.expect("Files: ")
     child.expect(pexpect.EOF)
     child.close()
     assert child.exitstatus == 0
@@ -125,7 +125,7 @@ def test_a_killed_rehearsal_goes_on_where_it_was(tmp_path: Path) -> None:
     again.send("k")
     again.expect("shoot frame 2")
     again.send("\x03")
-    again.expect("Go on at frame 2: .*rehearse --archive")
+    again.expect("Resume at frame 2: .*rehearse --archive")
     again.expect(pexpect.EOF)
     again.close()
     assert again.exitstatus == 0
@@ -234,7 +234,7 @@ def test_a_closed_terminal_leaves_in_order(tmp_path: Path) -> None:
     child.send("\r")
     child.expect("the sleeve")
     child.kill(signal.SIGHUP)
-    child.expect("Go on at frame 1")
+    child.expect("Resume at frame 1")
     child.expect(pexpect.EOF)
     child.close()
     assert child.exitstatus == 0

@@ -125,7 +125,7 @@ def test_words_for_a_person(files: Path) -> None:
     text = measure_text(rows, process)
     assert text.startswith("frame.dng   1200 x 800\n")
     assert "✗ Shoot again" in text
-    assert "Not judged." in text
+    assert "Not checked." in text
     assert "\x1b" not in text
     assert "\u202e" not in text
     assert max(map(len, text.splitlines())) <= 100
@@ -135,13 +135,13 @@ def test_the_way_to_the_target_is_said_as_light(files: Path) -> None:
     process = FilmProcess.COLOUR_NEGATIVE
     (row,) = measure_files([files / "frame.dng"], process)
     for advice, said in (
-        (0.7, "saturation; 0.7 stops more light would meet the target."),
-        (-0.1, "saturation; 0.1 stops less light would meet the target."),
-        (0.04, "saturation."),
+        (0.7, "clipping. 0.7 stops more light would meet the target."),
+        (-0.1, "clipping. 0.1 stops less light would meet the target."),
+        (0.04, "clipping."),
     ):
         text = measure_text([row | {"base_ev": -0.4, "advice_ev": advice}], process)
         words = " ".join(text.split())
-        assert f"The film's base lies 0.4 stops below {said}" in words
+        assert f"The film base is 0.4 stops below {said}" in words
 
 
 def test_light(files: Path) -> None:

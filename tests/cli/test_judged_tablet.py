@@ -79,11 +79,11 @@ def test_what_cannot_be_read_says_why(files: Path) -> None:
     gate = files / "clear-gate.dng"
     rows = tablet_files([files / "long.dng", gate, files / "none.dng"], gate, None, 21)
     assert [sorted(row) for row in rows] == [["error", "file"]] * 3
-    assert "saturated" in rows[0]["error"]
+    assert "Clipped" in rows[0]["error"]
     assert "No tablet of 21 even steps" in rows[1]["error"]
     assert rows[2]["error"] == "There is no such file."
     text = tablet_text(rows)
-    assert text.count("Not judged.") == 3
+    assert text.count("Not checked.") == 3
 
 
 def test_the_command(files: Path) -> None:

@@ -66,7 +66,7 @@ def test_marks_differ_without_colour() -> None:
     from PIL.ImageDraw import Draw
 
     seen = {}
-    names = ("kept", "open", "skipped", "blank", "damaged", "keep", "look", "reshoot", "unjudged")
+    names = ("kept", "open", "skipped", "blank", "damaged", "look", "reshoot", "unjudged")
     for name in names:
         image = Image.new("L", (40, 40), 255)
         draw_mark(Draw(image.convert("RGB")), name, (4, 4), 32)

@@ -165,7 +165,7 @@ def test_a_damaged_raw_file_is_told_and_the_others_are_delivered(kept: Kept) -> 
     assert result.printed == 1
     assert len(result.trouble) == 2
     assert any("SHA-256 differs" in t for t in result.trouble)
-    assert "differs or cannot be read" in (result.folder / "index.html").read_text("utf-8")
+    assert "differs or unreadable" in (result.folder / "index.html").read_text("utf-8")
 
 
 def test_a_roll_of_which_no_file_can_be_read_is_still_described(kept: Kept) -> None:
@@ -226,7 +226,7 @@ def test_a_sidecar_that_somebody_changed_is_left_alone(kept: Kept) -> None:
     result = kept.deliver(turns={0: 180})
     assert mine.read_text() == "edited elsewhere"
     assert result.sidecars == 3
-    assert "not as this program left it" in result.trouble[0]
+    assert "Another program changed the sidecar" in result.trouble[0]
 
 
 def test_a_sidecar_that_was_there_before_is_left_alone(kept: Kept) -> None:
@@ -358,7 +358,7 @@ def test_a_frame_whose_edges_were_not_seen_is_cropped_as_the_others_lie(tmp_path
         # known, and it does not lie like them: all of it is shown.
         assert 170 < known[4][0] < 178
         assert known[5] == (192, 128)
-        assert "other frames lie: its own edges were not seen" in page.read_text("utf-8")
+        assert "like the other frames (edges not found)" in page.read_text("utf-8")
         assert kept.deliver(crops={5: False}).printed == 1
         assert sizes()[4] == (192, 128)
         assert kept.deliver().printed == 0, "the choice is remembered"

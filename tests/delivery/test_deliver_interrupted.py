@@ -93,7 +93,7 @@ def test_a_delivery_that_is_stopped_goes_on_where_it_was(kept: Kept, how: signal
     if how is signal.SIGINT:
         assert running.process.returncode == 1
         assert "Interrupted" in said
-        assert "goes on from there" in said
+        assert "to resume" in said
         assert "Traceback" not in said
     finished = printed(kept)
     assert len(finished) == 1, "it was stopped on the way"

@@ -44,7 +44,7 @@ def test_a_raw_file_that_is_gone_costs_no_other_and_says_what_next(kept: Kept) -
     result = kept.deliver()
     assert result.printed == 1
     said = plain(result.trouble)
-    assert f"{RAW} is not in the roll's folder any more." in said
+    assert f"{RAW} is missing from the roll's folder." in said
     assert "tether verify" in said
 
 
@@ -60,7 +60,7 @@ def test_a_raw_file_that_goes_while_it_is_looked_at(
     monkeypatch.setattr(deliver_run, "sample", sampled_and_gone)
     result = kept.deliver()
     assert result.printed == 1
-    assert "is not in the roll's folder any more" in plain(result.trouble)
+    assert "is missing from the roll's folder" in plain(result.trouble)
 
 
 def test_a_raw_file_that_goes_before_it_is_printed(
@@ -74,7 +74,7 @@ def test_a_raw_file_that_goes_before_it_is_printed(
     monkeypatch.setattr(deliver_run, "print_file", gone_and_printed)
     result = kept.deliver()
     assert result.printed == 1
-    assert "is not in the roll's folder any more" in plain(result.trouble)
+    assert "is missing from the roll's folder" in plain(result.trouble)
 
 
 def test_a_positive_that_goes_again_at_once(kept: Kept, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -87,7 +87,7 @@ def test_a_positive_that_goes_again_at_once(kept: Kept, monkeypatch: pytest.Monk
     monkeypatch.setattr(deliver_run, "print_file", printed_and_gone)
     result = kept.deliver()
     assert result.printed == 1
-    assert "was printed and is gone again (Harbour_f001_t1.jpg)" in plain(result.trouble)
+    assert "was made, but has gone (Harbour_f001_t1.jpg)" in plain(result.trouble)
     monkeypatch.undo()
     assert kept.deliver().printed == 1, "the next one makes it again"
 
@@ -100,14 +100,14 @@ def test_a_disk_that_refuses_a_positive(kept: Kept, monkeypatch: pytest.MonkeyPa
     result = kept.deliver()
     assert result.printed == 0
     assert "the disk is full (" in plain(result.trouble)
-    assert "Finished ones stay" in result.trouble[0]
+    assert "Finished positives are kept" in result.trouble[0]
 
 
 def test_a_rolls_folder_that_was_renamed_is_not_made_anew(kept: Kept) -> None:
     kept.folder.rename(kept.folder.with_name("Elsewhere"))
     with pytest.raises(TetherError, match="is not there") as caught:
         kept.deliver()
-    assert "put it back under this name" in caught.value.todo
+    assert "put the folder back under this name" in caught.value.todo
     assert not kept.folder.exists()
 
 
@@ -130,10 +130,10 @@ def test_a_delivered_folder_that_goes_on_the_way(
         write(self, record)  # type: ignore[arg-type]
 
     monkeypatch.setattr(DeliveredFolder, "write", gone)
-    with pytest.raises(TetherError, match="stopped") as caught:
+    with pytest.raises(TetherError, match="interrupted") as caught:
         kept.deliver(to=to)
     plain([str(caught.value)])
-    assert "The raw files are untouched" in caught.value.kept
+    assert "The raw files are unchanged" in caught.value.kept
 
 
 @pytest.mark.parametrize("to", ["file/x", "file"])
@@ -158,7 +158,7 @@ def test_a_shell_that_stands_in_a_folder_that_is_gone(kept: Kept, tmp_path: Path
         "import os, sys; os.rmdir(os.getcwd()); from tether.cli.main import main; "
         f"sys.argv = ['tether', 'deliver', {roll!r}, '--archive', {archive!r}, *{{}}]; main()"
     )
-    for more, said in ((["--to", "out"], "out is nowhere"), ([], "The delivery stopped")):
+    for more, said in ((["--to", "out"], "out is nowhere"), ([], "The delivery was interrupted")):
         folder.mkdir(exist_ok=True)
         done = subprocess.run(
             [sys.executable, "-c", program.format(more)],

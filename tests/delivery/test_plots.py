@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 import xml.etree.ElementTree as ET
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from tether.delivery.page.plots import cell_map, line_plot
+from tether.delivery.page import plots
+from tether.delivery.page.plots import cell_map, histogram, line_plot
 from tether.positive.flat_field import from_grid
 
 
@@ -43,3 +46,21 @@ def test_the_map_of_the_light_has_its_numbers_where_they_were_measured() -> None
     shades = [float(r.attrib["fill-opacity"]) for r in svg.iter("rect")]
     assert (len(texts), texts[-1], texts[0]) == (54, "1.00", "0.00")
     assert shades[-1] > 0.4 > shades[0] == 0.0
+
+
+def test_the_colours_of_a_histogram_are_those_that_its_caption_names() -> None:
+    folder = Path(plots.__file__).parent
+    style = (folder / "style.css").read_text("utf-8")
+    assert "Red dashed, green solid, blue dotted." in (folder / "page.html").read_text("utf-8")
+    svg = histogram({"R": [1.0], "G1": [1.0], "G2": [1.0], "B": [1.0]}, -1.0, 1.0, "Histogram")
+    classes = [line.attrib["class"] for line in svg.iter("polyline")]
+    assert classes == ["red", "green", "green", "blue"]
+    dashes = {}
+    for name in ("red", "green", "blue"):
+        (rule,) = re.findall(rf"(?<!, )\.{name} {{([^}}]*stroke: [^}}]*)}}", style)
+        variable = rule.split("stroke: var(")[1].split(")")[0]
+        for colour in re.findall(rf"{variable}: #(\w{{6}});", style):  # light, dark; print is grey
+            parts = [int(colour[i : i + 2], 16) for i in (0, 2, 4)]
+            assert ("red", "green", "blue")[parts.index(max(parts))] == name
+        dashes[name] = rule.partition("stroke-dasharray: ")[2].split(";")[0]
+    assert dashes == {"red": "6 3", "green": "", "blue": "2 3"}

@@ -52,15 +52,15 @@ def test_the_statement_tells_what_was_done_and_what_is_next(archive: Archive) ->
     # Two minutes of work brought one frame more than the first.
     assert said.seconds == pytest.approx(120)
     text = leaving_text(archive, "Quay")
-    assert "Go on at frame 4" in text
-    assert "no second copy" in text
+    assert "Resume at frame 4" in text
+    assert "No backup copy" in text
     (archive.root / REHEARSAL_CARD).mkdir()
-    assert "Of a rehearsal no second copy is made." in leaving_text(archive, "Quay")
+    assert "A rehearsal is not copied to a copy folder." in leaving_text(archive, "Quay")
     (archive.root / REHEARSAL_CARD).rmdir()
     archive.store.frames.decide(roll.id, 4, FrameState.BLANK)
     text = leaving_text(archive, "Quay")
-    for part in ("1 blank", "number of takes: 2 (2).", "Look at frame 2 again: One side is soft.",
-                 "back into its sleeve", "deliver --archive", "Time a frame: 120 s"):  # fmt: skip
+    for part in ("1 blank", "Reshot: frame 2 (2 takes).", "Check frame 2: One side is soft.",
+                 "back into its sleeve", "deliver --archive", "Time per frame: 120 s"):  # fmt: skip
         assert part in text
 
 

@@ -51,7 +51,7 @@ async def test_two_keys_a_frame_and_one_a_strip_when_asked_less(given: AppContex
         await until(pilot, lambda: isinstance(app.screen, Reading))
         assert "6 kept; 6 raw files" in screen_text(app)
         assert "back into its sleeve" in screen_text(app)
-        assert "no second copy" in screen_text(app)
+        assert "No backup copy" in screen_text(app)
     app.shut()
 
 

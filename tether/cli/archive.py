@@ -67,7 +67,7 @@ def run_verify(root: Path, roll_name: str | None, *, afresh: bool) -> int:
             damage = store.damage()
             notebook = VerifyProgress(archive.root, afresh=afresh)
             if notebook.count:
-                print(f"Going on with a check: {plural(notebook.count, 'roll')} done before.")
+                print(f"Resuming a check: {plural(notebook.count, 'roll')} done before.")
             rolls, total = store.rolls.all(), store.rolls.totals().rolls
         else:
             rolls, total = iter([store.rolls.named(roll_name)]), 1
@@ -82,8 +82,8 @@ def run_verify(root: Path, roll_name: str | None, *, afresh: bool) -> int:
         except KeyboardInterrupt:
             raise TetherError(
                 "The check was interrupted.",
-                kept="" if notebook is None else "The rolls that it had checked are noted.",
-                todo="The same command goes on with it.",
+                kept="" if notebook is None else "The rolls checked so far are remembered.",
+                todo="Run the same command again to resume it." if notebook else "Run it again.",
             ) from None
         if notebook is not None:
             notebook.clear()
@@ -110,11 +110,11 @@ def _outcome(found: Checked) -> str:
 def _advice(findings: list[Discrepancy], root: Path) -> Iterator[str]:
     kinds = {finding.kind for finding in findings}
     if kinds & {Wrong.MISSING, Wrong.CHANGED, Wrong.UNREADABLE}:
-        yield "Bring such a file back from the copy folder, a package or the camera's card."
+        yield "Get missing and changed files back from the copy folder, a package or the card."
     if Wrong.UNKNOWN in kinds:
         yield (
-            "Files that are not recorded: move them out, or have those that are named like "
-            f"captures recorded with: {rebuild_command(root)}"
+            "Move unknown files out of the archive. Or record those that are named like takes: "
+            f"{rebuild_command(root)}"
         )
 
 
@@ -137,7 +137,7 @@ def run_package(root: Path, roll_name: str, destination: Path) -> None:
                 archive, roll, destination,
                 lambda name: show("packing files", next(names), None, name),
             )  # fmt: skip
-    print(f"The package lies in {printable(str(made), 500)}; it was read back and is valid.")
+    print(f"Package made, read back and valid: {printable(str(made), 500)}")
 
 
 def run_rebuild(root: Path) -> None:

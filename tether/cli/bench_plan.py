@@ -106,7 +106,7 @@ def collection(asked: Asked, longest_roll: int) -> Asked:
 def _within(option: str, value: float, low: float, high: float, unit: str) -> float:
     if not low <= value <= high:
         raise PlanError(
-            f"{option} {value:g} makes no sense.",
+            f"{option} {value:g} is out of range.",
             todo=f"Give a number from {low:.9g} to {high:.9g} {unit}.",
         )
     return value
@@ -142,8 +142,8 @@ def _pixels(text: str, sensor: tuple[float, float]) -> tuple[int, int]:
     if not 0.97 < across / down < 1.03:
         raise PlanError(
             f"--pixels {width:.0f}x{height:.0f} and a sensor of {sensor[0]:g} x {sensor[1]:g} mm "
-            "do not belong together: the pixels would not be square.",
-            todo="Give both with the same side first, and the sensor's size to a tenth of a mm.",
+            "do not fit together: the pixels would not be square.",
+            todo="Give both with the same side first, and the sensor to a tenth of a mm.",
         )
     return round(width), round(height)
 
@@ -157,8 +157,8 @@ def _scale(option: str, text: str) -> float:
     if not 0 <= value <= 20:
         raise PlanError(
             f"{option} '{printable(text, 40)}' is not a magnification.",
-            todo="Write the largest one marked on the lens, such as 0.5 or 1:2; 0 for a lens "
-            "that cannot be focused.",
+            todo="Write the largest one marked on the lens, such as 0.5 or 1:2. Write 0 for a lens "
+            "without focusing.",
         )
     return value
 
@@ -309,8 +309,8 @@ def _collection(asked: Asked, settings: Settings, where: Path | None) -> dict[st
     rolls = rolls_here if asked.rolls is None else asked.rolls
     if rolls < rolls_here:
         raise PlanError(
-            f"--rolls {rolls} is fewer than the {rolls_here} rolls that the archive holds already.",
-            todo="Give the number of rolls in the whole collection, those in the archive included.",
+            f"--rolls {rolls} is less than the {rolls_here} rolls in the archive.",
+            todo="Give all rolls of the collection, with those in the archive.",
         )
     per_roll, per_roll_from = float(USUAL_FRAMES), "usual"
     if asked.frames_per_roll is not None:

@@ -13,7 +13,7 @@ from tether.errors import TetherError
 from tether.settings import Settings
 from tether.text import plural, printable
 
-_WORDS = {"check": "checking raw files", "print": "printing positives", "reports": "writing"}
+_WORDS = {"check": "checking raw files", "print": "making positives", "reports": "writing reports"}
 
 
 def deliver_roll(
@@ -38,9 +38,9 @@ def deliver_roll(
         except KeyboardInterrupt:
             raise TetherError(
                 "Interrupted.",
-                kept=f"{plural(delivery.result.printed, 'positive')} of this run "
-                f"are finished in {printable(str(delivery.folder.root), 400)}.",
-                todo="Run the same command again; it goes on from there.",
+                kept=f"{plural(delivery.result.printed, 'positive')} finished by this run: "
+                f"{printable(str(delivery.folder.root), 400)}.",
+                todo="Run the same command again to resume.",
             ) from None
     for line in _lines(result):
         print(line)
@@ -49,12 +49,12 @@ def deliver_roll(
 
 
 def _lines(result: DeliveryResult) -> Iterator[str]:
-    done = f"{plural(result.printed, 'positive')} printed"
+    done = f"{plural(result.printed, 'positive')} made"
     if result.unchanged:
         done += f", {result.unchanged} unchanged"
     yield f"{done}; {plural(result.sidecars, 'sidecar')} beside the raw files."
     if result.left_out:
         yield result.left_out
     yield from result.trouble
-    yield f"Delivered to {printable(str(result.folder), 400)}"
-    yield f"Open {printable(str(result.folder / 'index.html'), 400)} in a browser."
+    yield f"Delivery folder: {printable(str(result.folder), 400)}"
+    yield f"Page to read in a browser: {printable(str(result.folder / 'index.html'), 400)}"

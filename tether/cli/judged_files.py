@@ -34,9 +34,10 @@ from tether.measure.light.flat import flat_of
 from tether.measure.light.open_gate import METERED_FIELD_EV, judge_stray_light
 from tether.measure.roll.memory import OpenGate
 from tether.measure.survey import Survey, survey
+from tether.paths import reason
 from tether.raw import Mosaic, open_mosaic
 from tether.settings import Settings
-from tether.text import printable
+from tether.text import plural, printable
 from tether.worker_process import (
     RAW_MEMORY_BYTES,
     WorkerDied,
@@ -116,7 +117,7 @@ def _judged(
             worker.start()
             row: dict[str, Any] = worker.call(method, path, *args, timeout=_SECONDS)
         except (WorkerDied, WorkerHung, WorkerError) as error:
-            row = _failed(path, f"Reading it went wrong: {error.what}")
+            row = _failed(path, f"It could not be read: {error.what}")
         except TetherError as error:
             row = _failed(path, str(error))
         rows.append(finite(row))
@@ -222,8 +223,8 @@ class FileJudge:
         lit = light.main > _LIT * float(light.main.max())
         if float(light.signal[:, lit].max(initial=0.0)) >= _FULL:
             raise TetherError(
-                "The open gate is saturated, so nothing can be measured against it.",
-                todo="Photograph it with less light; the files tell how much.",
+                "The open gate is clipped, so densities cannot be measured.",
+                todo="Photograph the open gate with less light. 'tether light' says how much.",
             )
         try:
             planes = density_planes(
@@ -234,13 +235,13 @@ class FileJudge:
                 (_ratio(mosaic, off), _ratio(gate, off)),
             )
         except ValueError as error:
-            raise TetherError("The files do not come from the same camera.") from error
+            raise TetherError("The files are not from the same camera.") from error
         placed = find_tablet(_main(planes, frame), lit, steps)
         if placed is None:
             raise TetherError(
-                f"No tablet of {steps} even steps was found in the view.",
-                todo="Fill the view with the tablet, straight, in one row or in rows of equal "
-                "length; --steps says how many steps it has.",
+                f"No tablet of {steps} even steps was found.",
+                todo="Fill the view with the tablet, straight, in rows of equal length. Give its "
+                "number of steps with --steps.",
             )
         return (
             facts
@@ -261,7 +262,7 @@ def _file_facts(path: Path, mosaic: Mosaic) -> dict[str, Any]:
         with path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
-        raise TetherError(f"It cannot be read to its end ({error.strerror}).") from error
+        raise TetherError(f"It cannot be read to its end: {reason(error)}.") from error
     height, width = mosaic.shape
     return {"file": str(path), "sha256": digest, "width": width, "height": height}
 
@@ -274,9 +275,8 @@ def _read(frame: Survey, planes: FloatArray, boxes: Sequence[Box]) -> dict[str, 
         full = [n for n, level in enumerate(read_steps(signal, boxes), 1) if level >= _FULL]
         if full:
             raise TetherError(
-                f"{'Step' if len(full) == 1 else 'Steps'} "
-                f"{', '.join(map(str, full[:5]))} of the tablet are saturated.",
-                todo="Photograph it with less light.",
+                f"Clipped on the tablet: {plural(len(full), 'step')}, number {full[0]} first.",
+                todo="Photograph the tablet with less light.",
             )
         read[name] = tablet_report(read_steps(plane, boxes), nominal)
     return {

@@ -44,7 +44,7 @@ def _paragraphs(rows: Rows, lines: Callable[[dict[str, Any]], list[str]]) -> str
     for row in rows:
         name = printable(Path(row["file"]).name or row["file"], 80)
         if "error" in row:
-            said = [name, *_wrapped(f"Not judged. {row['error']}", "  ", "  ")]
+            said = [name, *_wrapped(f"Not checked. {row['error']}", "  ", "  ")]
         else:
             said = [f"{name}   {row['width']} x {row['height']}", *lines(row)]
         texts.append("\n".join(said))
@@ -65,28 +65,28 @@ def _frame(row: dict[str, Any], process: FilmProcess) -> list[str]:
 def _exposure(row: dict[str, Any], process: FilmProcess) -> str:
     base, advice = row["base_ev"], row["advice_ev"]
     if base is not None and base > _SATURATED_EV:
-        where = "The film's base is saturated"
+        where = "The film base is clipped"
     elif base is not None:
-        where = f"The film's base lies {-base:.1f} stops below saturation"
+        where = f"The film base is {-base:.1f} stops below clipping"
     elif process.is_negative:
-        where = "The film's base was not found"
+        where = "The film base was not found"
     else:
         least = min(row["headroom_ev"].values())
-        where = f"The lightest parts lie {least:.1f} stops below saturation"
+        where = f"The brightest parts are {least:.1f} stops below clipping"
     if abs(advice) < 0.05:
         return f"{where}."
     change = f"{abs(advice):.1f} stops {'more' if advice > 0 else 'less'} light"
-    return f"{where}; {change} would meet the target."
+    return f"{where}. {change.capitalize()} would meet the target."
 
 
 def _saturation(row: dict[str, Any]) -> str:
     inside, whole = row["saturated_picture"], row["saturated"]
     if not any(whole.values()):
-        return "Nothing is saturated."
+        return "Nothing is clipped."
     shares = ", ".join(
         f"{name} {percent(inside[name])} ({percent(whole[name])})" for name in sorted(whole)
     )
-    return f"Saturated in the picture (in the whole file): {shares}."
+    return f"Clipped in the picture (in the whole file): {shares}."
 
 
 def _densities(density: dict[str, dict[str, float | None]] | None) -> list[str]:
@@ -102,9 +102,9 @@ def _densities(density: dict[str, dict[str, float | None]] | None) -> list[str]:
 
 def _light(row: dict[str, Any]) -> list[str]:
     flicker = row["flicker_percent"]
-    lines = _findings(row["findings"]) or ["  The light is even and steady."]
+    lines = _findings(row["findings"]) or ["  The lamp is even and steady."]
     lines += [
-        f"  Level     {-row['mean_ev']:.1f} stops below saturation "
+        f"  Level     {-row['mean_ev']:.1f} stops below clipping "
         f"(a meter puts an open gate {-row['metered_ev']:.1f} below)",
         f"  Evenness  {row['evenness_percent']:.1f} % ({row['evenness_ev']:.2f} stops): darkest "
         f"{row['darkest']}, lightest {row['lightest']}",
@@ -115,9 +115,9 @@ def _light(row: dict[str, Any]) -> list[str]:
         lines.append(f"  Colour    {colours} (raw values of the lamp)")
     if row["stray_share"] is not None:
         share = row["stray_share"]
-        reach = f"densities up to {-math.log10(share):.1f}" if share > 0 else "no limit from it"
+        reach = f"densities up to {-math.log10(share):.1f}" if share > 0 else "no limit"
         lines.append(f"  Stray     {percent(share)} of the light with the lamp off: {reach}")
-    return [*lines, "  Light in per cent of the lightest part:", *_pattern(row["grid"])]
+    return [*lines, "  Light in % of the brightest part:", *_pattern(row["grid"])]
 
 
 def _pattern(grid: Sequence[Sequence[float | None]]) -> list[str]:
@@ -151,7 +151,7 @@ def _tablet(row: dict[str, Any]) -> list[str]:
         cells = "".join(format(row["channels"][name][key], form) for name in names)
         lines.append(f"  {label:<14}{cells}")
     if not all(row["channels"][name]["monotonic"] for name in names):
-        lines.append("  Some steps read no denser than the one before.")
+        lines.append("  Some steps read no denser than the step before.")
     return lines
 
 

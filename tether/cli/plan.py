@@ -13,11 +13,11 @@ WIDTH = 80
 LABEL = 36
 
 LIMITS = {
-    "pixels": "The pixels set the limit: diffraction stays within two of them.",
-    "both": "Pixels and diffraction share the limit: the finest detail is there, with less "
-    "contrast. Open the lens for more, as far as the lens itself stays sharp to the corners.",
-    "diffraction": "Diffraction sets the limit: the lens lets no detail through that is as fine "
-    "as the pixels. Open the lens to the balance above, or wider.",
+    "pixels": "The pixels set the limit: the Airy disc is less than two pixels wide.",
+    "both": "Pixels and diffraction share the limit: the finest detail has less contrast. "
+    "A wider aperture gives more, as long as the lens stays sharp to the corners.",
+    "diffraction": "Diffraction sets the limit: no detail is as fine as the pixels. Open the lens "
+    "to the balance above, or wider.",
 }
 
 
@@ -41,11 +41,11 @@ def _lens(found: dict[str, Any]) -> Iterator[str]:
     lens = found["lens"]
     yield "Lens"
     if lens is None:
-        yield from _say("Give --focal and --closest to learn which spacer it needs.")
+        yield from _say("Give --focal and --closest to see which spacer it needs.")
         return
     closest, focal = lens["closest"], lens["focal_mm"]
     if closest is not None:
-        yield _row("Focuses by itself up to", f"{closest:g} ({_ratio(closest)})")
+        yield _row("Focuses without a spacer up to", f"{closest:g} ({_ratio(closest)})")
     if focal is not None:
         yield _row("Focal length", f"{focal:g} mm")
         yield _row("Extension from infinity focus", f"{lens['extension_mm']:.1f} mm")
@@ -53,13 +53,13 @@ def _lens(found: dict[str, Any]) -> Iterator[str]:
             yield _row("Spacer needed, at least", f"{lens['spacer_mm']:.1f} mm")
         yield _row("Film to sensor, about", f"{lens['film_to_sensor_mm']:.0f} mm")
     if lens["reaches"]:
-        yield from _say("The lens reaches this magnification by itself; no spacer is needed.")
+        yield from _say("The lens reaches this magnification without a spacer.")
     elif lens["reaches"] is False and focal is None:
-        yield from _say("The lens needs a spacer; give --focal to learn how long.")
+        yield from _say("The lens needs a spacer. Give --focal to see how long.")
     if lens["spacer_mm"]:
         yield from _say(
-            "A longer spacer, up to the whole extension, does as well with the lens focused "
-            "farther away. Lenses that focus with inner groups need less: try it."
+            "A longer spacer also works, up to the whole extension: focus farther away. "
+            "Lenses that focus with inner groups need less. Try it."
         )
 
 
@@ -76,7 +76,7 @@ def _diffraction(found: dict[str, Any]) -> Iterator[str]:
     if d is None:
         yield "Diffraction, depth of field, resolution"
         yield from _say(
-            "Give --pixels WIDTHxHEIGHT, or megapixels, to have them compared with the pixels."
+            "Give --pixels WIDTHxHEIGHT, or megapixels, to compare them with the pixels."
         )
         return
     yield f"Diffraction, in light of {d['wavelength_nm']:g} nm"
@@ -96,25 +96,25 @@ def _depth(found: dict[str, Any]) -> Iterator[str]:
     if d is None:
         return
     yield "Depth of field at the film"
-    yield _row("Blur that passes as sharp", f"{d['blur_um']:.1f} µm, {d['blur_pixels']:g} pixels")
+    yield _row("Blur that counts as sharp", f"{d['blur_um']:.1f} µm, {d['blur_pixels']:g} pixels")
     yield _row("Depth, nearest to farthest", f"{d['depth_mm']:.2f} mm")
-    yield _row("Film curl to reckon with", f"{d['curl_mm']:g} mm, edge to middle")
+    yield _row("Film curl assumed", f"{d['curl_mm']:g} mm, edge to middle")
     if d["covers_curl_marked"] is not None:
         yield _row("Depth covers that curl from", f"f/{d['covers_curl_marked']:.1f} marked")
     yield from _say(
-        f"{_curl(d, found['diffraction']['balance_marked'])} How far film curls is common "
-        "practice, no published source: measure yours."
+        f"{_curl(d, found['diffraction']['balance_marked'])} {d['curl_mm']:g} mm of curl "
+        "is an assumption; measure your film."
     )
 
 
 def _curl(depth: dict[str, Any], balance: float) -> str:
     if depth["depth_mm"] >= depth["curl_mm"]:
-        return "The depth covers the curl, if focus lies half way."
+        return "The depth covers the curl if you focus half way."
     if depth["covers_curl_marked"] <= balance:
-        return "The depth does not cover the curl: close the lens, or flatten the film."
+        return "The depth does not cover the curl: stop down, or flatten the film."
     return (
-        "The depth does not cover the curl, and closing the lens so far costs the finest "
-        "detail: flatten the film."
+        "The depth does not cover the curl, and stopping down that far costs the finest detail. "
+        "Flatten the film."
     )
 
 
@@ -128,7 +128,7 @@ def _resolution(found: dict[str, Any]) -> Iterator[str]:
     millions = across * down / 1e6
     yield _row("Picture", f"{across} x {down} pixels, {millions:.1f} megapixels")
     yield _row(
-        "Finest the pixels hold", f"{r['finest_on_film_lp_mm']:.0f} line pairs per mm of film"
+        "Finest detail in pixels", f"{r['finest_on_film_lp_mm']:.0f} line pairs per mm of film"
     )
     yield _row("FADGI sampling frequency for film", _stars(r["fadgi_stars"]))
     if r["without_spacer_pixels_per_inch"] is not None:
@@ -137,9 +137,9 @@ def _resolution(found: dict[str, Any]) -> Iterator[str]:
     levels = ", ".join(f"{n} from {least}" for n, least in FADGI_STARS.items())
     yield from _say(
         f"Stars by pixels per inch: {levels} (FADGI Technical Guidelines, film up to 4 x 5 "
-        "inches; from memory, look them up before you promise a level). A level asks for "
-        "measured sharpness, tone and colour as well. ISO 19264-1 covers reflective originals "
-        "and Metamorfoze paper: neither has a level for film."
+        "inches; not checked against the source). A level also asks for measured sharpness, "
+        "tone and colour. Neither ISO 19264-1 (reflective originals) nor Metamorfoze (paper) has a "
+        "level for film."
     )
 
 
@@ -147,15 +147,17 @@ def _collection(found: dict[str, Any]) -> Iterator[str]:
     c = found["collection"]
     yield "Collection"
     if c is None:
-        yield from _say("Give --rolls, or --archive, to learn how much work is left.")
+        yield from _say("Give --rolls or --archive to see how much work is left.")
         return
     whole = "in all" if c["rolls_from"] == "given" else "begun so far"
     yield _row("Rolls", f"{c['rolls']} {whole}, {c['rolls_left']} not finished")
     source = {"usual": "as film is sold", "given": "as you said", "archive": "as in the archive"}
-    yield _row("Frames a roll", f"{c['frames_per_roll']:.3g}, {source[c['frames_per_roll_from']]}")
+    yield _row(
+        "Frames per roll", f"{c['frames_per_roll']:.3g}, {source[c['frames_per_roll_from']]}"
+    )
     yield _row("Frames", f"{c['frames_done']} done, {c['frames_left']} left")
     if c["rolls_from"] == "archive":
-        yield from _say("Give --rolls to have the rolls counted that are not begun yet.")
+        yield from _say("Give --rolls to count rolls that are not begun yet.")
     yield from _hours(c)
     yield from _room(c)
 
@@ -165,16 +167,15 @@ def _hours(c: dict[str, Any]) -> Iterator[str]:
     if seconds is None:
         yield _row("Time", "not known yet")
         yield from _say(
-            "Give --seconds-per-frame, or name with --archive one in which some frames were "
-            "photographed."
+            "Give --seconds-per-frame, or --archive with an archive that has some frames."
         )
         return
-    yield _row("Time a frame", f"{_short(seconds)} s, {_timed(c)}")
+    yield _row("Time per frame", f"{_short(seconds)} s, {_timed(c)}")
     days = f"{_short(c['days_left'])} days of {c['day_hours']:g} hours"
-    yield _row("Time to go", f"{_short(c['hours_left'])} hours, or {days}")
+    yield _row("Time left", f"{_short(c['hours_left'])} hours, or {days}")
     if c["seconds_per_frame_from"] == "archive":
         yield from _say(
-            "Measured with retakes and changes of strip and roll, without pauses of more than "
+            "Includes retakes and changes of strip and roll, not pauses of more than "
             f"{c['pause_minutes']:g} minutes."
         )
 
@@ -188,13 +189,13 @@ def _timed(c: dict[str, Any]) -> str:
 def _room(c: dict[str, Any]) -> Iterator[str]:
     source = {"archive": "measured here, retakes included", "settings": "assumed"}
     size = f"{megabytes(c['bytes_per_frame'])}, {source[c['bytes_per_frame_from']]}"
-    yield _row("Disk space a frame", size)
-    yield _row("Disk space to go", f"{megabytes(c['bytes_left'])} for raw files")
+    yield _row("Disk space per frame", size)
+    yield _row("Disk space needed", f"{megabytes(c['bytes_left'])} for raw files")
     if c["bytes_free"] is not None:
         yield _row("Free on the archive's disk", megabytes(c["bytes_free"]))
         if not c["enough_room"]:
-            yield from _say("The disk has not enough room for what is left.")
-    yield from _say("A copy on another disk takes the same again; positives come on top.")
+            yield from _say("The disk is too small for the frames that are left.")
+    yield from _say("A copy folder needs the same again. Positives need more.")
 
 
 def _row(label: str, value: str) -> str:

@@ -49,6 +49,12 @@ class Cell:
     picture: Path | None = None
     turned: int = 0
 
+    @property
+    def marks(self) -> tuple[str, ...]:
+        """The frame's state, and the verdict of its take unless that says to keep it."""
+        worth_saying = self.takes and self.verdict not in ("", Verdict.KEEP)
+        return (self.state.value, self.verdict) if worth_saying else (self.state.value,)
+
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
@@ -146,9 +152,8 @@ class _Page:
             top = _MARGIN + _HEADER + row * self.layout.pitch
             if strip:
                 first, last = strip[0].frame, strip[-1].frame
-                self._words((_MARGIN, top + 0.5), str(first), 2.6, _FAINT)
-                if last != first:
-                    self._words((_MARGIN, top + 3.6), f"–{last}", 2.6, _FAINT)
+                numbers = f"{first}" if last == first else f"{first}–{last}"
+                self._words((_MARGIN - 1.5, top + 0.5), numbers, 2.4, _FAINT)
             for column, cell in enumerate(strip):
                 left = _MARGIN + _GUTTER + column * (self.layout.width + _GAP)
                 self._cell(cell, left, top)
@@ -168,10 +173,9 @@ class _Page:
         below = top + self.layout.height + 0.8
         self._words((left, below), str(cell.frame), 3.2)
         at = left + 6.5
-        for mark in (cell.state.value, cell.verdict if cell.takes else ""):
-            if mark:
-                draw_mark(self.draw_on, mark, (self._px(at), self._px(below + 0.2)), self._px(2.8))
-                at += 4.2
+        for mark in cell.marks:
+            draw_mark(self.draw_on, mark, (self._px(at), self._px(below + 0.2)), self._px(2.8))
+            at += 4.2
         if cell.takes > 1:
             chosen = f"take {cell.take} of {cell.takes}" if cell.take else f"{cell.takes} takes"
             if self.layout.width > 26:
@@ -196,11 +200,13 @@ class _Page:
 
     def _legend(self, top: float) -> None:
         at = _MARGIN
+        used = {mark for strip in self.sheet.strips for cell in strip for mark in cell.marks}
         for mark, word in (
-            ("kept", "kept"), ("open", "open"), ("skipped", "skipped"), ("blank", "blank"),
-            ("damaged", "damaged"), ("keep", "verdict: keep"),
-            *((v.value, v.word) for v in Verdict if v is not Verdict.KEEP),
-        ):  # fmt: skip
+            *((state.value, state.value) for state in FrameState),
+            *((v.value, f"verdict: {v.word}") for v in Verdict),
+        ):
+            if mark not in used:
+                continue
             draw_mark(self.draw_on, mark, (self._px(at), self._px(top)), self._px(2.6))
             self._words((at + 3.4, top - 0.1), word, 2.5, _FAINT)
             at += 3.4 + self.draw_on.textlength(word, font(self._px(2.5))) / self.dot + 3.5
@@ -261,8 +267,8 @@ def font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
 def draw_mark(draw: ImageDraw.ImageDraw, mark: str, corner: tuple[int, int], size: int) -> None:
     """Draw the mark of a frame's state or of a verdict into a square.
 
-    kept a tick, open a dot, skipped two angles, blank a ring, damaged a cross; keep a filled
-    square, look a triangle, reshoot a cross in a square, unjudged a dashed square.
+    They are those of every screen: kept a tick, open a dot, skipped two angles, blank a ring,
+    damaged a cross; verdicts an exclamation mark, a slanted cross, or a question mark.
     """
     x, y = corner
     s, pen = size, max(1, size // 8)
@@ -285,20 +291,13 @@ def draw_mark(draw: ImageDraw.ImageDraw, mark: str, corner: tuple[int, int], siz
     elif mark == "damaged":
         line((0.12, 0.12), (0.88, 0.88))
         line((0.88, 0.12), (0.12, 0.88))
-    elif mark == "keep":
-        draw.rectangle(box(0.15, 0.85), _INK)
     elif mark == "look":
-        draw.polygon(
-            [(x + 0.5 * s, y + 0.08 * s), (x + 0.95 * s, y + 0.9 * s), (x + 0.05 * s, y + 0.9 * s)],
-            None, _INK, pen,
-        )  # fmt: skip
+        line((0.5, 0.05), (0.5, 0.62), width=2 * pen)
+        draw.ellipse((x + 0.38 * s, y + 0.74 * s, x + 0.62 * s, y + 0.98 * s), _INK)
     elif mark == "reshoot":
-        draw.rectangle(box(), None, _INK, pen)
-        line((0.25, 0.25), (0.75, 0.75))
-        line((0.75, 0.25), (0.25, 0.75))
+        line((0.28, 0.05), (0.72, 0.95), width=2 * pen)
+        line((0.92, 0.2), (0.08, 0.8), width=2 * pen)
     else:
-        for a, b in ((0.1, 0.35), (0.65, 0.9)):
-            line((a, 0.1), (b, 0.1))
-            line((a, 0.9), (b, 0.9))
-            line((0.1, a), (0.1, b))
-            line((0.9, a), (0.9, b))
+        draw.arc((x + 0.22 * s, y + 0.05 * s, x + 0.78 * s, y + 0.55 * s), 180, 90, _INK, 2 * pen)
+        line((0.5, 0.5), (0.5, 0.7), width=2 * pen)
+        draw.ellipse((x + 0.4 * s, y + 0.8 * s, x + 0.6 * s, y + s), _INK)

@@ -118,7 +118,7 @@ def _in_pool(
 if TYPE_CHECKING:
     from distributed import Client
 
-KEPT = "The raw files are untouched, and what is finished stays."
+KEPT = "The raw files are unchanged, and finished positives are kept."
 
 
 class ClusterUnusable(TetherError):
@@ -177,7 +177,7 @@ def check(worker: str, answer: Any) -> None:
     """
     if isinstance(answer, BaseException):
         raise ClusterUnusable(
-            f"The worker {worker} cannot do this work: "
+            f"The worker {worker} cannot do the work: "
             f"{printable(f'{type(answer).__name__}: {answer}', 300)}.",
             kept=KEPT,
             todo="Install the same version of tether on its machine, and start it again.",
@@ -205,7 +205,7 @@ def blind(where: str, folder: str) -> ClusterUnusable:
         f"The worker {where} does not see the folder {printable(folder, 400)} as this machine "
         "does, or cannot write to it.",
         kept=KEPT,
-        todo="Mount it there under the same path, or end that worker.",
+        todo="Mount the folder there under the same path, or stop that worker.",
     )
 
 
@@ -216,7 +216,7 @@ WORKERLESS_SECONDS = 60.0
 """How long a delivery waits for a worker when all have gone: a restarted one takes some."""
 
 _AGAIN = (
-    "Run the same command again when it is there; it goes on from where it stopped. "
+    "Run the same command again when the scheduler is back: it resumes. "
     "Without --scheduler this machine does the work."
 )
 
@@ -257,7 +257,7 @@ class ClusterCrew:
             from distributed.comm import get_address_host_port
         except ImportError as error:
             raise ClusterUnusable(
-                "Work on other machines needs the package 'distributed', which is not installed.",
+                "The package 'distributed', for work on other machines, is not installed.",
                 kept="Nothing was changed.",
                 todo="In the folder of this program: .venv/bin/pip install '.[dask]'",
             ) from error
@@ -273,7 +273,7 @@ class ClusterCrew:
             raise ClusterUnusable(
                 f"No scheduler answers at {self.address}: {printable(str(error))}.",
                 kept="Nothing was changed.",
-                todo="Start one with 'dask scheduler', and name the address that it prints.",
+                todo="Start one with 'dask scheduler', and give the address that it prints.",
             ) from error
 
     def __enter__(self) -> Self:

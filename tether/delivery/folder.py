@@ -218,9 +218,9 @@ class DeliveredFolder:
         except (OSError, FactFileUnusable) as error:
             raise TetherError(
                 f"The folder {printable(str(self.root))} cannot be used: {reason(error)}.",
-                kept="The raw files are untouched; nothing was delivered.",
-                todo="See that its disk is attached and may be written to, or name another folder "
-                "with --to.",
+                kept="The raw files are unchanged. Nothing was delivered.",
+                todo="Check that its disk is attached and may be written to, or name another "
+                "folder with --to.",
             ) from error
         try:
             yield

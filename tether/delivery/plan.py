@@ -112,18 +112,18 @@ def _outlines(state: DeliveryState) -> dict[str, Corners]:
     chosen = {}
     for file in state.files:
         name = file.capture.file_name
-        outline, file.crop = measured[name], "to its own edges"
+        outline, file.crop = measured[name], "at the frame's edges"
         if not state.choice(file.frame.number).crop:
-            outline, file.crop = None, "none, as was asked for"
+            outline, file.crop = None, "none, as you chose"
         elif outline is None and common is None:
-            file.crop = "none: its edges were not seen"
+            file.crop = "none (edges not found)"
         elif outline is None and file.capture.facts.framing is not None:
             # Something of it was seen, and it does not lie as it should.
-            file.crop = "none: its edges are not sure"
+            file.crop = "none (edges unclear)"
         elif outline is None:
             outline, file.crop = (
                 common,
-                "as the roll's other frames lie: its own edges were not seen",
+                "like the other frames (edges not found)",
             )
         if outline is not None:
             chosen[name] = outline

@@ -124,8 +124,8 @@ def make_prints(
             trouble[number] = _not_printed(printable(name, 80), file.path, printed)
         elif gone := _missing((job.jpeg, job.small, *([job.tiff] if job.tiff else []))):
             trouble[number] = (
-                f"The positive of {printable(name, 80)} was printed and is gone again "
-                f"({gone.name}). Deliver again, with nothing else at work in that folder."
+                f"The positive of {printable(name, 80)} was made, but has gone ({gone.name}). "
+                "Deliver again while no other program uses that folder."
             )
         else:
             files = [job.jpeg, job.small, *([job.tiff] if job.tiff else [])]
@@ -174,11 +174,11 @@ def _not_read(name: str, path: Path, error: Exception) -> str:
     """Say that a raw file could not be read, and what next."""
     if isinstance(error, OSError) and not path.exists():
         return (
-            f"{name} is not in the roll's folder any more. Put it back there, from the second "
-            "folder or the camera's card; 'tether verify' names all that is missing."
+            f"{name} is missing from the roll's folder. Put it back from the copy folder or the "
+            "camera's card. 'tether verify' lists all missing files."
         )
     if isinstance(error, OSError):
-        return f"{name} cannot be read: {reason(error)}. See to the disk, then deliver again."
+        return f"{name} cannot be read: {reason(error)}. Check the disk, then deliver again."
     return f"{name} cannot be read: {without_rest(error)}"
 
 
@@ -188,8 +188,8 @@ def _not_printed(name: str, path: Path, error: Exception) -> str:
         return _not_read(name, path, FileNotFoundError())
     if isinstance(error, OSError):
         return (
-            f"No positive of {name}: {reason(error)}. Finished ones stay; see to the disk, then "
-            "deliver again."
+            f"No positive of {name}: {reason(error)}. Finished positives are kept. Check the "
+            "disk, then deliver again."
         )
     return f"No positive of {name}: {without_rest(error)}"
 
@@ -267,10 +267,10 @@ class RollDelivery:
                 self._describe(state, flat)
             except (OSError, FactFileUnusable) as error:
                 raise TetherError(
-                    f"The delivery stopped: {reason(error)}.",
-                    kept="The raw files are untouched; finished positives are in "
+                    f"The delivery was interrupted: {reason(error)}.",
+                    kept="The raw files are unchanged. Finished positives are in "
                     f"{printable(str(self.folder.root), 400)}.",
-                    todo="See to the disk and run the same command again; it goes on from there.",
+                    todo="Check the disk and run the same command again to resume.",
                 ) from error
         return self.result
 
@@ -282,8 +282,7 @@ class RollDelivery:
                 f"The folder of '{printable(self.roll.name)}' is not there: "
                 f"{printable(str(folder), 400)}.",
                 kept="Nothing was changed.",
-                todo="If it was renamed or moved, put it back under this name. If its disk is not "
-                "attached, attach it. Then deliver again.",
+                todo="Attach its disk, or put the folder back under this name. Then deliver again.",
             )
 
     def _flat(self) -> FlatField | None:
@@ -297,10 +296,10 @@ class RollDelivery:
         for _, result in LocalCrew(1).each_done(measure_flat, [whole_path(self.options.flat)], 1):
             if isinstance(result, Exception):
                 raise TetherError(
-                    f"The flat field {printable(str(self.options.flat))} cannot be used: "
+                    f"The open gate {printable(str(self.options.flat))} cannot be used: "
                     f"{without_rest(result)}",
                     kept="Nothing was changed.",
-                    todo="Name a raw file of the empty gate with the light on.",
+                    todo="Name a raw file of the open gate, lamp on and film out.",
                 ) from result
             return result
         return None

@@ -144,8 +144,8 @@ def write_sidecars(state: DeliveryState, raw_folder: Path, result: DeliveryResul
             try:
                 if path.exists() and not is_as_written(path.read_bytes()):
                     result.trouble.append(
-                        f"{printable(path.name, 80)} is not as this program left it, so another "
-                        "one changed it; it is not touched."
+                        f"Another program changed the sidecar {printable(path.name, 80)}. It "
+                        "was left as it is."
                     )
                     continue
                 if not path.exists() or path.read_bytes() != packet:

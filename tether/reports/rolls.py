@@ -96,7 +96,7 @@ def not_made(archive: Archive, new: NewRoll) -> str:
     )
     command = _Command(archive, *said, rehearsal=False).for_roll(new.name)
     return (
-        f"The roll '{printable(new.name, 40)}' was not made. This makes it as described:\n"
+        f"The roll '{printable(new.name, 40)}' was not made. This command makes it:\n"
         f"{printable(command, len(command))}"
     )
 
@@ -105,7 +105,7 @@ def listing_text(archive: Archive, newest: int | None, *, unfinished: bool = Fal
     """Return a list of the newest rolls, and how far all are, as text for a terminal."""
     totals = archive.store.rolls.totals()
     if not totals.rolls:
-        return "The archive holds no rolls yet. Start one: tether shoot NAME"
+        return "No rolls in the archive yet. Start one: tether shoot NAME"
     rows = list(listing(archive, newest, unfinished=unfinished))
     lines = []
     if left_out := (totals.unfinished if unfinished else totals.rolls) - len(rows):
@@ -122,7 +122,7 @@ def listing_text(archive: Archive, newest: int | None, *, unfinished: bool = Fal
     )
     unfinished_rows = archive.store.rolls.lines(1, unfinished=True)
     if unfinished_rows:
-        lines.append(f"Go on: {go_on(archive, unfinished_rows[0].name)}")
+        lines.append(f"Resume: {go_on(archive, unfinished_rows[0].name)}")
     return "\n".join(lines)
 
 
@@ -171,13 +171,13 @@ class Statement:
         counted = ", ".join(f"{count} {state.value}" for state, count in self.counts)
         said = [f"{self.roll}: {counted}; {plural(self.raw_files, 'raw file')}."]
         if self.again:
-            takes = ", ".join(f"{frame} ({takes})" for frame, takes in self.again)
-            said.append(f"Shot again, with the number of takes: {takes}.")
-        said += [f"Look at frame {frame} again: {why}" for frame, why in self.look]
+            takes = ", ".join(f"frame {frame} ({takes} takes)" for frame, takes in self.again)
+            said.append(f"Reshot: {takes}.")
+        said += [f"Check frame {frame}: {why}" for frame, why in self.look]
         if self.seconds is not None:
-            left = f", {plural(self.pauses, 'pause')} left out" if self.pauses else ""
-            said.append(f"Time a frame: {self.seconds:.0f} s{left}.")
-        said.append(f"The files lie in {self.folder}")
+            left = f", without {plural(self.pauses, 'pause')}" if self.pauses else ""
+            said.append(f"Time per frame: {self.seconds:.0f} s{left}.")
+        said.append(f"Files: {self.folder}")
         return said
 
 
@@ -203,7 +203,7 @@ def statement(archive: Archive, roll_name: str, pause: timedelta) -> Statement:
 
 
 def _why(frame: Frame) -> str:
-    """Say why a kept frame deserves another look, "" when it does not."""
+    """Say why a kept frame should be checked, "" when it should not."""
     chosen = frame.chosen
     if frame.state is not FrameState.KEPT or chosen is None or chosen.verdict is Verdict.KEEP:
         return ""
@@ -215,25 +215,25 @@ def _copy(archive: Archive) -> str:
     if archive.second_copy is not None:
         return archive.second_copy.state().sentence()
     if is_rehearsals(archive.root):
-        return "Of a rehearsal no second copy is made."
-    return "There is no second copy: --copy FOLDER, on another disk, makes one of every file."
+        return "A rehearsal is not copied to a copy folder."
+    return "No backup copy. Start with --copy FOLDER (another disk) to get one."
 
 
 def _next(archive: Archive, roll_name: str, upcoming: int | None) -> tuple[str, ...]:
     if upcoming is not None:
-        return (f"Go on at frame {upcoming}: {go_on(archive, roll_name)}",)
+        return (f"Resume at frame {upcoming}: {go_on(archive, roll_name)}",)
     before = "-- " if roll_name.startswith("-") else ""
     where = f"--archive {shlex.quote(str(archive.root))}"
     deliver = f"{program()} deliver {where} {before}{shlex.quote(roll_name)}"
     return (
         "The roll is complete.",
-        "Put the film back into its sleeve, strip by strip, the lowest frame number first.",
+        "Put the film back into its sleeve, lowest frame number first.",
         f"Make the positives: {printable(deliver, len(deliver))}",
-        "Before the bench is left: lamp off, nothing left in the gate, a cap on the lens.",
+        "Before you leave the bench: lamp off, gate empty, cap on the lens.",
     )
 
 
-_WHOLE = ("The files lie in", "Go on at", "Make the positives")
+_WHOLE = ("Files:", "Resume at", "Make the positives")
 _PAUSE = timedelta(minutes=PlanningSettings().pause_minutes)
 
 

@@ -10,7 +10,7 @@ import base64
 import xml.etree.ElementTree as ET
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from urllib.parse import quote
 
@@ -22,6 +22,9 @@ from tether.delivery.folder import strips_of
 from tether.delivery.page.plots import capture_histogram, roll_plots
 from tether.positive.flat_field import FlatField
 from tether.text import megabytes, plural, printable
+
+#: Those of the picture; battery, card and the like are in the JSON beside the page.
+_SETTINGS = ("shutter", "aperture", "iso", "white balance", "clock")
 
 #: More digits than these are no date that a calendar has.
 _SECONDS_DIGITS = 11
@@ -65,9 +68,7 @@ def page(facts: PageFacts) -> str:
     )
     environment.filters |= {
         "address": quote,
-        "choice": lambda c: {"chosen": "chosen", "other": "not chosen"}.get(
-            c.decision, "undecided"
-        ),
+        "choice": lambda c: {"chosen": "kept", "other": "not kept"}.get(c.decision, "undecided"),
         "histogram": capture_histogram,
         "inlined": _inlined,
         "megabytes": megabytes,
@@ -105,15 +106,27 @@ def _inlined(picture: Path) -> Markup:
 
 def _terms(facts: PageFacts, capture: Capture) -> list[tuple[str, str]]:
     """Return the rows of a take's list: its files, and the camera's settings."""
-    name = capture.file_name
+    name, base = capture.file_name, capture.facts.base_ev
     rows = [
         ("File", name),
-        ("Taken", capture.taken_at),
+        ("Taken", _time(capture.taken_at)),
         ("Positive", facts.positives.get(name, "")),
-        ("Cropped", facts.crops.get(name, "")),
+        ("Crop", facts.crops.get(name, "")),
+        ("Film base", "" if base is None else f"{base:+.2f} stops from clipping"),
     ]
-    settings = [_setting(role, value) for role, value in sorted(capture.settings.items())]
+    settings = [
+        _setting(role, capture.settings[role]) for role in _SETTINGS if role in capture.settings
+    ]
     return [row for row in rows if row[1]] + settings
+
+
+def _time(text: str) -> str:
+    """Return a stored time as a person reads it; one that cannot be read stays as it is."""
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        return text
+    return f"{at:%Y-%m-%d %H:%M:%S}{' UTC' if at.utcoffset() == timedelta(0) else ''}"
 
 
 def _setting(role: str, value: str) -> tuple[str, str]:
@@ -121,5 +134,5 @@ def _setting(role: str, value: str) -> tuple[str, str]:
     if role == "iso":
         return "ISO", value
     if role == "clock" and value.isdecimal() and len(value) <= _SECONDS_DIGITS:
-        return "Camera's clock", datetime.fromtimestamp(int(value), UTC).isoformat()
+        return "Camera's clock", _time(datetime.fromtimestamp(int(value), UTC).isoformat())
     return role.capitalize(), value

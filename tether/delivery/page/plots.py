@@ -33,14 +33,14 @@ def roll_plots(
     target = base_target if roll.process.is_negative else None
     plots = []
     if bases := _over(frames, lambda facts: facts.base_ev):
-        title = "Film base, stops from saturation"
+        title = "Film base, stops from clipping"
         dashed = "" if target is None else f" (dashed: the target, {target:g})"
         drawn = line_plot(bases, title, "stops", last, target=target, least=2.0)
         plots.append(Plot(title + dashed, drawn))
     if sharp := _over(frames, lambda facts: facts.sharpness):
-        title, middle = "Sharpness, times the roll's median", median(sharp.values()) or 1.0
+        title, middle = "Sharpness (1 = roll's median)", median(sharp.values()) or 1.0
         relative = {n: v / middle for n, v in sharp.items()}
-        words = "Pictures full of fine detail lie higher. A slow fall is a focus that drifts."
+        words = "Pictures full of fine detail are higher. A slow fall means that focus is drifting."
         plots.append(Plot(title, line_plot(relative, title, "times", last, least=1.0), words))
     if turns := _over(frames, lambda facts: facts.rotation_degrees):
         title = "Rotation of the frame, degrees"
@@ -48,11 +48,11 @@ def roll_plots(
     if flat is not None:
         cells = flat.stops_under(6, 9)
         words = (
-            f"The darkest cell lies {max(map(max, cells)):.2f} stops under the brightest; "
-            "positives are evened out."
+            f"The darkest cell is {max(map(max, cells)):.2f} stops below the brightest. "
+            "Positives are corrected for it."
         )
         drawn = cell_map(cells, "Light over the view", words)
-        plots.append(Plot("Light over the view, stops under its brightest part", drawn, words))
+        plots.append(Plot("Light over the view, stops below its brightest part", drawn, words))
     return plots
 
 
@@ -170,8 +170,8 @@ def histogram(
     for ev in range(math.ceil(lowest_ev), math.ceil(lowest_ev + bins * bin_ev) + 1, 2):
         _line(svg, "grid", (x(ev), _TOP), (x(ev), bottom))
         _text(svg, (x(ev), bottom + 15), str(ev), "middle")
-    _text(svg, (width - _RIGHT, height - 10), "stops from saturation", "end")
-    strokes = {"R": "b", "B": "c"}
+    _text(svg, (width - _RIGHT, height - 10), "stops from clipping", "end")
+    strokes = {"R": "red", "B": "blue"}  # all others are green
     for name, values in counts.items():
         total = max(sum(values), 1)
         points = " ".join(
@@ -179,7 +179,9 @@ def histogram(
             for i, v in enumerate(values)
         )
         if points:
-            ET.SubElement(svg, "polyline", {"class": strokes.get(name[0], "a"), "points": points})
+            ET.SubElement(
+                svg, "polyline", {"class": strokes.get(name[0], "green"), "points": points}
+            )
     return svg
 
 
