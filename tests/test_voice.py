@@ -64,7 +64,7 @@ HABITS: Mapping[str, Habit] = {
         "name the thing",
         allowed=4,
         reason="headings of tables, and questions that a sentence reports",
-        in_program=41,
+        in_program=43,
     ),
     "is told": Habit(
         r"\b(?:is|are|was|were|be) (?:told|said)\b",
@@ -126,7 +126,7 @@ HABITS: Mapping[str, Habit] = {
         "session, main screen, set-up, open gate, copy folder",
         allowed=8,
         reason="the glossary gives them in brackets; names of stored fields",
-        in_program=12,
+        in_program=13,
     ),
     "lightest": Habit(
         r"\blightest\b",
