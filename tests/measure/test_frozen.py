@@ -156,10 +156,11 @@ def test_what_is_stored_of_a_picture_is_what_it_was() -> None:
 def written(values: dict[str, Any]) -> str:
     """Return it as JSON with a line for each key of a picture, so that a change shows in a diff."""
     groups = []
-    for name, pictures in values.items():
+    for name, pictures in sorted(values.items()):
         shown = [
             ",\n".join(
-                f"  {json.dumps(k)}: {json.dumps(v, ensure_ascii=False)}" for k, v in p.items()
+                f"  {json.dumps(k)}: {json.dumps(v, ensure_ascii=False, sort_keys=True)}"
+                for k, v in sorted(p.items())
             )
             for p in pictures
         ]

@@ -125,8 +125,8 @@ def _newest_base(
     since = captures[calibrated.shot.after :] if calibrated else captures
     for capture in reversed([c for c in since if not c.strobe]):
         level = capture.facts.base_ev
-        if level is not None:
-            unsaturated = level if level < _MAYBE_SATURATED_EV else None
+        if level is not None or capture.facts.base_source:
+            unsaturated = level if level is not None and level < _MAYBE_SATURATED_EV else None
             return capture.settings.get("shutter", ""), unsaturated
     if calibrated is None:
         return "", None

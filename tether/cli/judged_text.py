@@ -14,8 +14,6 @@ from tether.film import FilmProcess
 from tether.findings import Severity, Verdict
 from tether.text import percent, printable
 
-_SATURATED_EV = -0.03
-"""Level from which the base counts as saturated, in stops from saturation."""
 _PATTERN = (4, 6)
 """Rows and columns of the light's pattern as it is printed."""
 
@@ -58,13 +56,13 @@ def _frame(row: dict[str, Any], process: FilmProcess) -> list[str]:
         *_findings(row["findings"]),
         *_wrapped(_exposure(row, process), "  ", "  "),
         *_wrapped(_saturation(row), "  ", "  "),
-        *_densities(row.get("density")),
+        *_densities(row.get("density"), row["base"]),
     ]
 
 
 def _exposure(row: dict[str, Any], process: FilmProcess) -> str:
     base, advice = row["base_ev"], row["advice_ev"]
-    if base is not None and base > _SATURATED_EV:
+    if base is None and row["base"]:
         where = "The film base is clipped"
     elif base is not None:
         where = f"The film base is {-base:.1f} stops below clipping"
@@ -76,6 +74,8 @@ def _exposure(row: dict[str, Any], process: FilmProcess) -> str:
     if abs(advice) < 0.05:
         return f"{where}."
     change = f"{abs(advice):.1f} stops {'more' if advice > 0 else 'less'} light"
+    if row["advice_at_least"]:
+        return f"{where}. At least {change} is needed to meet the target."
     return f"{where}. {change.capitalize()} would meet the target."
 
 
@@ -89,14 +89,19 @@ def _saturation(row: dict[str, Any]) -> str:
     return f"Clipped in the picture (in the whole file): {shares}."
 
 
-def _densities(density: dict[str, dict[str, float | None]] | None) -> list[str]:
+def _densities(
+    density: dict[str, dict[str, float | None]] | None, base: dict[str, float | None] | None
+) -> list[str]:
     if not density:
         return []
-    lines = ["  Density     base   1 %    50 %   99 %"]
+    lines = ["  Density       base      1 %     50 %     99 %"]
     for name in sorted(density):
-        values = (density[name].get(key) for key in ("base", "p1", "p50", "p99"))
-        cells = "  ".join("  - " if v is None else f"{v:5.2f}" for v in values)
-        lines.append(f"    {name:<7} {cells}")
+        cells = "".join(
+            f"{value:9.2f}" if value is not None
+            else f"{'-' if key == 'base' and not base else 'clipped':>9}"
+            for key, value in density[name].items()
+        )  # fmt: skip
+        lines.append(f"    {name:<5}{cells}")
     return lines
 
 

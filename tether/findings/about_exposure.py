@@ -126,15 +126,19 @@ EXPOSURE: Mapping[str, FindingKind] = {
 """Codes about the exposure of negatives and transparencies."""
 
 
-def advice_words(ev: float, shutter: str | None, *, reaches: bool, strobe: bool) -> str:
+def advice_words(
+    ev: float, shutter: str | None, *, reaches: bool, strobe: bool, at_least: bool = False
+) -> str:
     """Say how a frame's light is changed by ``ev`` stops, one sentence; "" for hardly at all.
 
     ``shutter`` is the camera's setting for it, None where none is known, and ``reaches`` whether
-    that is enough. Under a ``strobe`` no shutter time changes the light.
+    that is enough. Under a ``strobe`` no shutter time changes the light. ``at_least`` where it
+    cannot be seen how much is enough.
     """
     if abs(ev) < 0.05:
         return ""
-    by = f"Give {abs(ev):.1f} stops {'more' if ev > 0 else 'less'} light"
+    least = "at least " if at_least else ""
+    by = f"Give {least}{abs(ev):.1f} stops {'more' if ev > 0 else 'less'} light"
     if strobe:
         return f"{by}: {turn_power(ev)}."
     if shutter and reaches:

@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tether.measure.levels import FLOOR, FloatArray
+from tether.measure.levels import FLOOR, FULL, FloatArray
 from tether.measure.light.flat import spread
 from tether.measure.roll.memory import OpenGate
 from tether.measure.survey import Survey
@@ -70,7 +70,9 @@ def density_report(
     Returns
     -------
     Per channel ``base`` (base plus fog; None where not known) and ``p1``, ``p50``, ``p99``, the
-    densities that 1, 50 and 99 per cent of the picture stay below, of about 40,000 places.
+    densities that 1, 50 and 99 per cent of the picture stay below, of about 40,000 places. Each is
+    None where it lies on clipped photosites, which only tell that there is less density than they
+    seem to have; all are where the open gate is clipped.
     """
     every = max(1, round((picture.main.size / _MOST_PLACES) ** 0.5))
     if where is not None and not where[::every, ::every].any():
@@ -86,12 +88,15 @@ def density_report(
             plane.ravel() if chosen is None else plane[chosen]
             for plane in (seen[index], light[index])
         )
+        full = bool(gate.grid[index].max() >= FULL)
         densities = density(values, lights, ratio=ratio)
+        densities[values >= FULL] = -np.inf  # less than anything that was measured
         of_base = None
-        if base is not None and name in base:
+        if base is not None and base.get(name, FULL) < FULL and not full:
             beside = light[index] if at_base is None else light[index][at_base]
             of_base = float(density(base[name], float(np.median(beside)), ratio=ratio))
-        p1, p50, p99 = np.percentile(densities, (1, 50, 99), method="nearest")
+        parts = np.percentile(densities, (1, 50, 99), method="nearest")
+        p1, p50, p99 = (None if full or np.isinf(v) else float(v) for v in parts)
         report[name] = {"base": of_base, "p1": p1, "p50": p50, "p99": p99}
     return report
 

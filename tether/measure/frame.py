@@ -25,6 +25,7 @@ from tether.measure.exposure.base import (
     base_of,
     beside,
     highest_base_ev,
+    level_by_colour,
     lighter,
     picture_mask,
     shows_base,
@@ -82,6 +83,8 @@ __all__ = ["FrameContext", "FrameMeasurement", "measure_frame", "small_picture"]
 _INSET = 0.01
 """Share of the picture left out all round, where its edge is blurred."""
 _PICTURE_SIDE = 480
+_FIRST_MORE_EV = 2.0
+"""Light to add at first to a negative on which nothing is light enough to be base, stops."""
 _ADVANCE_CODES = frozenset({"not-advanced", "between-frames"})
 _SURE_SIDES = 3
 """Sides of the frame that must be seen before what lies beside them is taken for rebate."""
@@ -177,8 +180,9 @@ class _Frame:
             headroom_ev=in_view,
             headroom_picture_ev=self._headroom,
             base=self._base,
-            base_ev=self._base.ev if self._base else None,
+            base_ev=self._base.ev if self._base and not self._base.clipped else None,
             advice_ev=self._advice.ev,
+            advice_at_least=self._advice.at_least,
             advice_shutter=self._advice.shutter,
             histogram=histogram(picture, self._where),
             framing=self._framing,
@@ -221,22 +225,33 @@ class _Frame:
 
     def _advise(self) -> Advice:
         """Return the change of light that brings the frame to its target."""
-        limits, base, expected = self._settings.exposure, self._base, self._expected
+        limits = self._settings.exposure
         if not self._negative:
             least = min(self._headroom.values())
-            ev = limits.base_target_ev + least if least > 0 else clipped_step(limits)
-        elif base is None:
-            ev = 2.0
-        elif not base.clipped:
-            ev = limits.base_target_ev - base.ev
-        elif expected and max(expected.values()) > 1.0:
-            ev = limits.base_target_ev - float(stops(max(expected.values())))
+            level = -least if least > 0 else None
         else:
-            ev = clipped_step(limits)
+            level = self._base_level()
+        ev = clipped_step(limits) if level is None else limits.base_target_ev - level
+        if self._negative and self._base is None:
+            ev = _FIRST_MORE_EV
         return advise(
             ev, self._context.shutter, self._context.shutters, limits.base_tolerance_ev,
-            strobe=self._strobe,
+            strobe=self._strobe, at_least=level is None,
         )  # fmt: skip
+
+    def _base_level(self) -> float | None:
+        """Return a negative's base in stops from saturation; None where that cannot be told.
+
+        Of a clipped base the channels that are not clipped are asked first, then the exposure.
+        """
+        base, known = self._base, self._memory.base
+        if base is None or not base.clipped:
+            return None if base is None else base.ev
+        by_colour = level_by_colour(base, known.signal) if known and known.certain else None
+        if by_colour is not None:
+            return by_colour
+        highest = max(self._expected.values()) if self._expected else 0.0
+        return float(stops(highest)) if highest > 1.0 else None
 
     # --- findings ----------------------------------------------------------------------------
 

@@ -15,6 +15,9 @@ FloatArray = NDArray[np.float32]
 FLOOR = 2.0**-16
 """Smallest signal that is told apart from none; keeps logarithms finite (a 16-bit step)."""
 
+FULL = 0.985
+"""Signal from which a median or a mean counts as saturated: clipped photosites have part in it."""
+
 _SMALLEST_NOISE = 0.0012
 _NOISE_ELSEWHERE = (0.002, 0.1)
 _NEAR_THE_TOP = 0.8

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +14,7 @@ from tether.measure.exposure.saturation import BIN_EV, LOWEST_EV
 from tether.measure.film.edge_code import EdgeCode
 from tether.measure.focus.sharpness import Sharpness
 from tether.measure.framing.position import Framing
-from tether.measure.levels import FloatArray
+from tether.measure.levels import FULL, FloatArray
 from tether.measure.roll.memory import RollMemory
 
 
@@ -33,6 +34,7 @@ class FrameMeasurement:
     base: Base | None
     base_ev: float | None
     advice_ev: float
+    advice_at_least: bool
     advice_shutter: str | None
     histogram: dict[str, list[int]]
     framing: Framing | None
@@ -57,8 +59,9 @@ class FrameMeasurement:
             "headroom_picture_ev": _rounded(self.headroom_picture_ev),
             "base_ev": _round(self.base_ev),
             "base_source": self.base.source if self.base else None,
-            "base": _rounded(self.base.signal, 5) if self.base else None,
+            "base": _below_full(self.base.signal) if self.base else None,
             "advice_ev": _round(self.advice_ev),
+            "advice_at_least": self.advice_at_least,
             "advice_shutter": self.advice_shutter,
             "histogram": {
                 "lowest_ev": LOWEST_EV,
@@ -103,6 +106,10 @@ def _edge_json(code: EdgeCode | None) -> dict[str, Any] | None:
         "text": code.bits.text if code.bits else "",
         "frame": code.bits.frame if code.bits else None,
     }
+
+
+def _below_full(signal: dict[str, float]) -> dict[str, float | None]:
+    return _rounded({name: v if v < FULL else math.nan for name, v in signal.items()}, 5)
 
 
 def _round(value: float | None, digits: int = 3) -> float | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -74,18 +74,23 @@ class Advice:
 
     ``shutter`` is None where nothing is to be changed, or the camera's list is not known, or the
     light is a ``strobe``, which no shutter time changes; ``reaches`` is False where no setting on
-    the list comes within a third of a stop.
+    the list comes within a third of a stop. ``at_least`` says that what is to be changed is
+    saturated or lost in the dark, so that nobody can say how much is enough.
     """
 
     ev: float
     shutter: str | None
     reaches: bool = True
     strobe: bool = False
+    at_least: bool = False
 
     @property
     def words(self) -> str:
         """What to do, one sentence."""
-        return advice_words(self.ev, self.shutter, reaches=self.reaches, strobe=self.strobe)
+        return advice_words(
+            self.ev, self.shutter,
+            reaches=self.reaches, strobe=self.strobe, at_least=self.at_least,
+        )  # fmt: skip
 
 
 def advise(
@@ -95,6 +100,7 @@ def advise(
     tolerance: float,
     *,
     strobe: bool = False,
+    at_least: bool = False,
 ) -> Advice:
     """Return the advice for a change of ``ev`` stops.
 
@@ -108,16 +114,17 @@ def advise(
         Stops within which nothing is to be changed.
     strobe
         The light is a strobe: no shutter time is named.
+    at_least
+        See `Advice`.
     """
-    if strobe:
-        return Advice(ev, None, strobe=True)
-    if abs(ev) <= tolerance or shutter is None:
-        return Advice(ev, None)
+    plain = Advice(ev, None, strobe=strobe, at_least=at_least)
+    if strobe or abs(ev) <= tolerance or shutter is None:
+        return plain
     near = nearest_exposure(shutters, shutter[1], ev)
     if near is None or near[0] == shutter[0]:
-        return Advice(ev, None)
+        return plain
     off = abs(_stops(near[1] / shutter[1]) - ev)
-    return Advice(ev, near[0], off <= max(tolerance, 0.34))
+    return replace(plain, shutter=near[0], reaches=off <= max(tolerance, 0.34))
 
 
 def negative_findings(

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tether.measure.levels import FloatArray, main_channels, stops
+from tether.measure.levels import FULL, FloatArray, main_channels, stops
 from tether.measure.roll.memory import OpenGate
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey
@@ -26,7 +26,6 @@ _EVEN_SHARE = 0.45
 _EVEN_SIDES = 3
 _STRIP_MM = 1.0
 _FEWEST = 60
-_FULL = 0.985
 _THICK_SHARE = 5e-4
 _LIGHTER_EV, _DARKER_EV = 0.4, 0.8
 _SEEN_SHARE = 1e-3
@@ -96,7 +95,7 @@ def lightest_film_level(ev: FloatArray) -> float | None:
     # The darkest of three neighbours each way: lines thinner than that are gone.
     narrow = np.minimum(np.minimum(middle[:-2], middle[1:-1]), middle[2:])
     narrow = np.minimum(np.minimum(narrow[:, :-2], narrow[:, 1:-1]), narrow[:, 2:])
-    film = narrow[narrow < np.log2(_FULL)]
+    film = narrow[narrow < np.log2(FULL)]
     if film.size < 0.05 * middle.size:
         return None
     lightest = float(np.percentile(film, 99))
@@ -149,8 +148,8 @@ def base_of(
     border = _even_border(ev)
     if border is not None:
         return _base(small, picture.channels, np.abs(ev - border) < _TOLERANCE_EV / 2, "rebate")
-    if thick_light(main, _FULL):
-        return _base(small, picture.channels, main >= _FULL, "picture")
+    if thick_light(main, FULL):
+        return _base(small, picture.channels, main >= FULL, "picture")
     level = lightest_film_level(ev)
     if level is None:
         return None
@@ -180,7 +179,7 @@ def _even_border(ev: FloatArray) -> float | None:
     if sum(even) < _EVEN_SIDES or level < middle + _ABOVE_EV or lighter_inside:
         return None
     # At the end of a strip bare light shows on three sides, and saturated it looks like base.
-    if level >= np.log2(_FULL) and not thick_light(np.exp2(ev), _FULL):
+    if level >= np.log2(FULL) and not thick_light(np.exp2(ev), FULL):
         return None
     return level
 
@@ -193,7 +192,7 @@ def thick_light(main: FloatArray, level: float) -> bool:
     """
     height, width = main.shape
     part = main[height // 5 : height - height // 5, width // 5 : width - width // 5]
-    light = part >= min(level, _FULL)
+    light = part >= min(level, FULL)
     rows = light[:-2] & light[1:-1] & light[2:]
     thick = rows[:, :-2] & rows[:, 1:-1] & rows[:, 2:]
     return bool(thick.mean() > _THICK_SHARE)
@@ -242,6 +241,21 @@ def lighter(
     return Base(signal, "picture", max(other.values()) >= 1.0)
 
 
+def level_by_colour(base: Base, of_roll: dict[str, float]) -> float | None:
+    """Return the level of a clipped base by its channels that are not, in stops from saturation.
+
+    ``of_roll`` is the roll's base per channel at any exposure: the film's colour is the same. None
+    where all channels are clipped, or where they do not show that the strongest has to be.
+    """
+    ratios = [
+        value / of_roll[name]
+        for name, value in base.signal.items()
+        if value < FULL and of_roll.get(name, 0.0) > 0
+    ]
+    level = float(np.median(ratios)) * max(of_roll.values()) if ratios else 0.0
+    return float(stops(level)) if level >= FULL else None
+
+
 def highest_base_ev(
     gate: OpenGate | None, ratio: float | None, least_density: float
 ) -> float | None:
@@ -259,7 +273,7 @@ def highest_base_ev(
     least_density
         Density that a film's base has at the least.
     """
-    if gate is None or not ratio or gate.grid.max() >= _FULL:
+    if gate is None or not ratio or gate.grid.max() >= FULL:
         return None  # a saturated gate is lighter than it seems
     return float(stops(gate.grid.max() * ratio)) - least_density / float(np.log10(2))
 
@@ -282,7 +296,7 @@ def _base(
 ) -> Base:
     signal = {name: float(np.median(small[i][chosen])) for i, name in enumerate(channels)}
     strongest = max(signal.values())
-    return Base({n: min(v, 1.0) for n, v in signal.items()}, source, strongest > _FULL)
+    return Base({n: min(v, 1.0) for n, v in signal.items()}, source, strongest > FULL)
 
 
 def picture_mask(picture: Survey, area: Quad, base: Base | None) -> NDArray[np.bool_]:

@@ -12,7 +12,7 @@ from tether.measure.context import FrameContext
 from tether.measure.density import density
 from tether.measure.exposure.advice import exposure_ratio
 from tether.measure.frame import FrameMeasurement, measure_frame
-from tether.measure.levels import main_channels, stops, with_observed_saturation
+from tether.measure.levels import FULL, main_channels, stops, with_observed_saturation
 from tether.measure.light.flat import spread
 from tether.measure.roll.memory import OpenGate
 from tether.measure.shapes import middle_area
@@ -20,7 +20,6 @@ from tether.measure.survey import survey
 from tether.raw import Mosaic
 from tether.settings import ExposureSettings, Settings
 
-_FULL = 0.985
 _DARK_EV = -9.0
 """Stops from saturation below which an even view is darkness and not film."""
 _NO_FILM_DENSITY = 0.02
@@ -129,7 +128,7 @@ def _blank(
         name: float(np.median(picture.signal[i][where])) for i, name in enumerate(picture.channels)
     }
     strongest = max(signal.values())
-    if strongest >= _FULL:
+    if strongest >= FULL:
         return ClearFilm(Seen.BLANK, {n: min(v, 1.0) for n, v in signal.items()}, 0.0, clipped=True)
     if float(stops(strongest)) < _DARK_EV:
         return ClearFilm(Seen.DARKNESS, {}, None)
@@ -152,7 +151,7 @@ def _highlights(measured: FrameMeasurement, settings: ExposureSettings) -> Clear
         return ClearFilm(Seen.DARKNESS, {}, None)
     headroom = measured.headroom_picture_ev
     ev = -min(headroom.values())
-    clipped = ev >= float(stops(_FULL)) or any(
+    clipped = ev >= float(stops(FULL)) or any(
         share > settings.clipped_share for share in measured.saturated_picture.values()
     )
     return ClearFilm(

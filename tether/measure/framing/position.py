@@ -25,7 +25,7 @@ from tether.measure.framing.outline import (
     line_facing,
     size_of,
 )
-from tether.measure.levels import FloatArray, stops
+from tether.measure.levels import FULL, FloatArray, stops
 from tether.measure.shapes import Quad
 from tether.measure.survey import Survey
 from tether.settings import FramingSettings
@@ -337,7 +337,6 @@ _DARKER_EV = 0.4
 _LIGHTER_EV = 1.5
 _OTHER_SHARE = {True: 0.012, False: 0.03}
 """Share of the strip that may be something else, for negatives and for transparencies."""
-_SATURATED = 0.985
 _ALL_SIDES = 4
 _ALIKE_EV = 0.25
 _MOSTLY = 0.8
@@ -354,8 +353,8 @@ def rests_on_rebate(framing: Framing, picture: Survey, negative: bool) -> bool:
     """
     main = picture.main
     unsure = negative and len(framing.seen) < _ALL_SIDES
-    bright = unsure and framing.rebate > np.log2(_SATURATED)
-    if bright and not thick_light(picture.half_main, _SATURATED):
+    bright = unsure and framing.rebate > np.log2(FULL)
+    if bright and not thick_light(picture.half_main, FULL):
         return False
     seen = seen_area(picture, negative).grown(-_MASK_MM * framing.scale)
     strip = beside(framing.picture, picture.step, _STRIP_MM * framing.scale, picture.shape)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tether.findings import Finding
 from tether.measure.exposure.base import Base, beside
 from tether.measure.framing.position import Framing, seen_area
-from tether.measure.levels import FLOOR, FloatArray, main_channels, stops
+from tether.measure.levels import FLOOR, FULL, FloatArray, main_channels, stops
 from tether.measure.light.flat import spread, spread_at
 from tether.measure.roll.memory import OpenGate
 from tether.measure.survey import Survey
@@ -21,7 +21,6 @@ _FEWEST = 60
 """Pixels of a side that have to show base before it counts."""
 _NEAR_EV = 1.0
 """Stops around the frame's base within which a pixel beside the picture can be base."""
-_FULL = 0.985
 _ALIKE_EV = 0.1
 _SHARE = 0.6
 """Of each side's border that has to lie on the plane."""
@@ -72,7 +71,7 @@ def border_sides(picture: Survey, gate: OpenGate) -> dict[str, float]:
     left, top = np.ceil(corners.min(axis=0)).astype(int)
     right, bottom = np.floor(corners.max(axis=0)).astype(int)
     ratio = stops(main / np.maximum(light, np.float32(FLOOR)))[top:bottom, left:right]
-    unsaturated = main[top:bottom, left:right] < _FULL
+    unsaturated = main[top:bottom, left:right] < FULL
     height, width = ratio.shape
     if min(height, width) < _SMALLEST:
         return {}

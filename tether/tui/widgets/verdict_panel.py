@@ -126,11 +126,13 @@ def _numbers(facts: Facts) -> str:
     base = facts.base_ev
     if base is not None:
         parts.append(f"base {base:+z.2f} stops")
+    elif facts.base_source:
+        parts.append("base clipped")
     # Of the picture alone, as in the findings: light beside the film and through its perforations
     # is no highlight. Older captures were measured over all that is in view.
     # Of a negative the lightest part is the scene's shadows, so that it has another word.
     if facts.headroom_picture_ev:
-        lightest = "highlights" if base is None else "lightest"
+        lightest = "lightest" if facts.base_source or base is not None else "highlights"
         parts.append(f"{lightest} {-min(facts.headroom_picture_ev.values()):+z.2f}")
     elif facts.headroom_ev:
         parts.append(f"lightest in view {-min(facts.headroom_ev.values()):+z.2f}")
