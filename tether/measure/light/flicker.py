@@ -187,12 +187,16 @@ def flicker_finding(
     ``bands`` are amplitude in per cent and number, from `flicker` or `frame_bands`.
     """
     near = steadier_shutter(shutters, seconds) if seconds else None
-    cases = ("", "time") if severity is Severity.RESHOOT else ("rebate", "rebate-time")
+    of_gate = severity is Severity.RESHOOT
+    if near:
+        case = "" if of_gate else "rebate"
+    else:
+        case = "time" if of_gate else "rebate-time"
     return Finding.of(
         "lamp-flicker",
         round(bands[0], 2),
         severity,
-        case=cases[near is None],
+        case=case,
         bands=bands[1],
         percent=bands[0],
         time=near[0] if near else steady_seconds(seconds or 0.0),
