@@ -188,10 +188,7 @@ def flicker_finding(
     """
     near = steadier_shutter(shutters, seconds) if seconds else None
     of_gate = severity is Severity.RESHOOT
-    if near:
-        case = "" if of_gate else "rebate"
-    else:
-        case = "time" if of_gate else "rebate-time"
+    case = ("" if of_gate else "rebate") if near else "time" if of_gate else "rebate-time"
     return Finding.of(
         "lamp-flicker",
         round(bands[0], 2),
