@@ -85,6 +85,9 @@ tether rehearse --unattended --frames 12 --archive /tmp/rehearsal""",
     "rolls": """\
 tether rolls
 tether rolls --json""",
+    "restore": """\
+tether restore "Harbour 1987"                  # what is missing or damaged, on either side
+tether restore "Harbour 1987" Harbour\\ 1987_f007_t1.dng""",
     "verify": """\
 tether verify "Harbour 1987"
 tether verify                                  # the whole archive; resumes after Ctrl-C""",

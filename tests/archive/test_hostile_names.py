@@ -21,7 +21,7 @@ from tether.archive.layout import LONGEST_NAME, capture_name, folder_name, is_sa
 from tether.archive.rebuild import rebuild
 from tether.archive.records import NewRoll, RollError, checked_name
 from tether.archive.second_copy import remembered_copy_folder
-from tether.archive.verify import Wrong, check
+from tether.archive.verify import FaultKind, check
 from tether.bench.steps import BY_KEY
 from tether.errors import TetherError
 from tether.film import FilmProcess
@@ -126,7 +126,7 @@ def test_a_database_edited_by_hand(desk: Desk, column: str, value: str) -> None:
     db.close()
     archive = desk.archive(create=False)
     found = check(archive, archive.store.rolls.all(), 1).findings
-    assert any(f.kind is Wrong.UNREADABLE for f in found)
+    assert any(f.kind is FaultKind.UNREADABLE for f in found)
     assert not any(is_control(c) for f in found for c in f.sentence())
     if table == "roll":
         with pytest.raises(ArchiveUnusable):

@@ -25,7 +25,7 @@ from tether.archive.rebuild import rebuild
 from tether.archive.records import FrameState, NewRoll, Totals
 from tether.archive.schema import _V1, VERSION
 from tether.archive.store import Store
-from tether.archive.verify import Pace, VerifyProgress, Wrong, check
+from tether.archive.verify import FaultKind, Pace, VerifyProgress, check
 from tether.cli.archive import run_verify
 from tether.errors import TetherError
 from tether.film import FilmProcess
@@ -116,9 +116,9 @@ def test_verify_reads_test_exposures_too(two_rolls: Desk) -> None:
     (trials[0].parent / "other.dng").write_bytes(b"who knows")
     found = {(f.kind, f.path.name) for f in check(archive, [roll], 1).findings}
     assert found == {
-        (Wrong.CHANGED, trials[0].name),
-        (Wrong.MISSING, trials[1].name),
-        (Wrong.UNKNOWN, "other.dng"),
+        (FaultKind.CHANGED, trials[0].name),
+        (FaultKind.MISSING, trials[1].name),
+        (FaultKind.UNKNOWN, "other.dng"),
     }
     with pytest.raises(PackageError, match="not what was recorded"):
         package(archive, roll, two_rolls.base / "bag")
@@ -137,12 +137,12 @@ def test_an_interrupted_check_goes_on(two_rolls: Desk) -> None:
         if pace.rolls == 1:
             raise KeyboardInterrupt
 
-    notebook = VerifyProgress(archive.root)
+    noted = VerifyProgress(archive.root)
     with pytest.raises(KeyboardInterrupt):
-        check(archive, archive.store.rolls.all(), 2, notebook=notebook, report=ctrl_c)
+        check(archive, archive.store.rolls.all(), 2, progress=noted, report=ctrl_c)
     again = VerifyProgress(archive.root)
     assert again.count == 1
-    done = check(archive, archive.store.rolls.all(), 2, notebook=again)
+    done = check(archive, archive.store.rolls.all(), 2, progress=again)
     assert (done.before, done.rolls, done.files) == (1, 1, 4)
     assert VerifyProgress(archive.root, afresh=True).count == 0
 
@@ -347,4 +347,4 @@ def test_somebody_else_is_at_work(two_rolls: Desk) -> None:
     assert other.roll.name == "Winter"
     reading = two_rolls.archive(create=False)
     assert check(reading, reading.store.rolls.all(), 2).findings == []
-    assert {f.kind for f in check(reading, [], 0).findings} <= set(Wrong)
+    assert {f.kind for f in check(reading, [], 0).findings} <= set(FaultKind)

@@ -14,7 +14,8 @@ from click.testing import CliRunner
 
 from tether.archive.archive import Archive
 from tether.archive.records import NewRoll
-from tether.cli.main import GROUPS, app
+from tether.cli.main import app
+from tether.cli.options import GROUPS
 from tether.film import FilmProcess
 
 ROOT = Path(__file__).parents[2]

@@ -323,13 +323,14 @@ class Archive:
             and not p.is_dir()
         )
 
-    def derived_files(self, roll: Roll) -> Iterator[Path]:
+    def derived_files(self, roll: Roll, folder: Path | None = None) -> Iterator[Path]:
         """Yield the files that belong to a roll and are not recorded, relative to its folder.
 
         Facts, sidecars, reports, and everything in the roll's own folders, as positives are.
         Left out are hidden files, links, files on their way, damaged ones and strangers.
+        ``folder`` is the roll's in a copy folder, None for the archive's own.
         """
-        known, folder = self.store.frames.file_names(roll.id), self.folder(roll)
+        known, folder = self.store.frames.file_names(roll.id), folder or self.folder(roll)
         for where, folders, names in os.walk(folder):
             here = Path(where)
             folders[:] = sorted(

@@ -279,6 +279,10 @@ class Journal:
         rows = self._db.all("SELECT * FROM copy_behind ORDER BY roll_id DESC LIMIT ?", limit)
         return [(r["roll_id"], r["mark"]) for r in rows]
 
+    def is_behind(self, roll_id: int) -> bool:
+        """Tell whether a roll has something to be copied."""
+        return self._db.one("SELECT 1 FROM copy_behind WHERE roll_id = ?", roll_id) is not None
+
     def count_behind(self) -> int:
         """Return how many rolls are behind."""
         row = self._db.one("SELECT count(*) AS n FROM copy_behind")

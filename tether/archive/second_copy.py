@@ -381,7 +381,8 @@ class SecondCopy:
         source, target = archive.folder(roll), self._folder / roll.folder
         make_folder(target)
         doubt = _in_doubt(archive)
-        copied = lacking = 0
+        copied = 0
+        lacking: list[SourceChanged] = []
         for name, size, digest in archive.store.frames.recorded(roll.id):
             final, key = target / name, f"{roll.folder}/{name}"
             if key not in doubt and not self._is_doubtful(source / name, final, size):
@@ -401,9 +402,11 @@ class SecondCopy:
                             roll,
                         )
             except SourceChanged as error:
-                lacking += 1
-                self._say(f"{error} It was not copied.", roll)
-        self._lacking[roll.id] = lacking
+                lacking.append(error)
+        if lacking:
+            more = f" (and {plural(len(lacking) - 1, 'file')} more)" if lacking[1:] else ""
+            self._say(f"{lacking[0]} It was not copied{more}.", roll)
+        self._lacking[roll.id] = len(lacking)
         if doubt and (rest := {x for x in doubt if not x.startswith(f"{roll.folder}/")}) != doubt:
             archive.store.set_fact(_IN_DOUBT, json.dumps(sorted(rest)))
         if copied:

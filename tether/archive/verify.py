@@ -1,4 +1,4 @@
-"""Fixity: whether every recorded file is still there with the bytes that it came with."""
+"""Fixity: whether every recorded file, and its copy, is still there with the bytes it came with."""
 
 from __future__ import annotations
 
@@ -9,20 +9,20 @@ import os
 import threading
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 
 from tether.archive.archive import Archive, ArchiveUnusable
 from tether.archive.records import Roll
-from tether.clock import Clock, system_clock
+from tether.clock import Clock, stamp, system_clock
 from tether.text import printable
 
 _BLOCK = 1 << 20
 
 
-class Wrong(StrEnum):
+class FaultKind(StrEnum):
     """What can be wrong with a file."""
 
     MISSING = "missing"
@@ -32,17 +32,18 @@ class Wrong(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Discrepancy:
-    """A file that is not as it should be."""
+class Fault:
+    """A file that is not as it should be; ``in_copies`` for one in the copy folder."""
 
-    kind: Wrong
-    roll: str
+    kind: FaultKind
     path: Path
     why: str = ""
+    in_copies: bool = False
 
     def sentence(self) -> str:
         """Say it on one line."""
-        return f"{self.kind.value}: {printable(str(self.path), 500)}" + (
+        where = " in the copy folder" if self.in_copies else ""
+        return f"{self.kind.value}{where}: {printable(str(self.path), 500)}" + (
             f" ({printable(self.why, 100)})" if self.why else ""
         )
 
@@ -60,13 +61,20 @@ class Pace:
 
 @dataclass
 class Checked:
-    """What a check found."""
+    """What a check found.
 
+    ``before`` rolls were checked by an earlier, interrupted check; ``wrong_copies`` are the
+    recorded files that have no right copy, ``behind`` the rolls that are still to be copied.
+    """
+
+    began: str
     rolls: int = 0
     files: int = 0
     bytes: int = 0
     before: int = 0
-    findings: list[Discrepancy] = field(default_factory=list)
+    behind: int = 0
+    findings: list[Fault] = field(default_factory=list)
+    wrong_copies: list[tuple[Roll, str]] = field(default_factory=list)
 
 
 def check(
@@ -74,7 +82,8 @@ def check(
     rolls: Iterable[Roll],
     all_rolls: int,
     *,
-    notebook: VerifyProgress | None = None,
+    copies: Path | None = None,
+    progress: VerifyProgress | None = None,
     report: Callable[[Pace], None] = lambda _: None,
     workers: int | None = None,
 ) -> Checked:
@@ -87,27 +96,29 @@ def check(
     ----------
     archive, rolls, all_rolls
         What to check, and how many rolls that is.
-    notebook
+    copies
+        The copy folder, whose files are read as well; None to leave it out.
+    progress
         Of a check that was interrupted; rolls noted there are not read again.
     report
         Called from one thread as blocks are read.
     workers
         Threads; None for one a core.
     """
-    done = Checked()
+    done = Checked(archive.store.stamp() if progress is None else progress.began)
     stop = threading.Event()
     with ThreadPoolExecutor(workers or os.cpu_count() or 1) as pool:
         try:
             for number, roll in enumerate(rolls):
-                if notebook is not None and notebook.has(roll.folder):
+                if progress is not None and progress.has(roll.folder):
                     done.before += 1
                     continue
                 pace = _Pacer(roll, number, all_rolls, report)
-                findings = _check_roll(archive, roll, pool, stop, done, pace)
+                before = len(done.findings) + done.behind
+                _check_roll(archive, roll, copies, pool, stop, done, pace)
                 done.rolls += 1
-                done.findings += findings
-                if notebook is not None and not findings:
-                    notebook.add(roll.folder)
+                if progress is not None and len(done.findings) + done.behind == before:
+                    progress.add(roll.folder)
         except BaseException:
             stop.set()  # Ctrl-C: the threads stop at their next block
             raise
@@ -135,58 +146,85 @@ class _Pacer:
 def _check_roll(
     archive: Archive,
     roll: Roll,
+    copies: Path | None,
     pool: ThreadPoolExecutor,
     stop: threading.Event,
     done: Checked,
     pace: _Pacer,
-) -> list[Discrepancy]:
+) -> None:
+    """Check the files of a roll, and their copies; add what was found to ``done``."""
     recorded = archive.store.frames.recorded(roll.id)
-    pace.total = sum(size for _, size, _ in recorded)
+    is_behind = copies is not None and archive.store.journal.is_behind(roll.id)
+    pace.total = sum(size for _, size, _ in recorded) * (1 if copies is None else 2)
     pace.add(0)
 
-    def one(entry: tuple[str, int, str]) -> Discrepancy | None:
+    def one(entry: tuple[str, int, str]) -> Fault | None:
         name, size, digest = entry
         try:
             path = archive.file(roll, name)
         except ArchiveUnusable as error:
-            return Discrepancy(Wrong.UNREADABLE, roll.name, archive.root, error.what)
-        return _check_file(roll, path, size, digest, stop, pace)
+            return Fault(FaultKind.UNREADABLE, archive.root, error.what)
+        return fault_of(path, size, digest, stop, pace.add)
 
-    findings = [f for f in pool.map(one, recorded) if f is not None]
+    def copy(entry: tuple[str, int, str]) -> Fault | None:
+        name, size, digest = entry
+        try:
+            archive.file(roll, name)  # a name that is none was found above
+        except ArchiveUnusable:
+            return None
+        assert copies is not None
+        fault = fault_of(copies / roll.folder / name, size, digest, stop, pace.add)
+        if fault is None or (is_behind and fault.kind is FaultKind.MISSING):
+            return None
+        return replace(fault, in_copies=True)
+
+    done.findings += [f for f in pool.map(one, recorded) if f is not None]
+    if copies is not None:
+        done.behind += is_behind
+        for (name, _, _), fault in zip(recorded, pool.map(copy, recorded), strict=True):
+            if fault is not None:
+                done.findings.append(fault)
+                done.wrong_copies.append((roll, name))
     done.files += len(recorded)
-    done.bytes += pace.total
+    done.bytes += sum(size for _, size, _ in recorded)
     try:
         if recorded or archive.folder(roll).exists():
             folder = archive.folder(roll)
-            findings += [
-                Discrepancy(Wrong.UNKNOWN, roll.name, folder / name)
-                for name in archive.unrecorded_files(roll)
+            done.findings += [
+                Fault(FaultKind.UNKNOWN, folder / name) for name in archive.unrecorded_files(roll)
             ]
     except FileNotFoundError:
         pass  # every recorded file was named as missing already
     except (OSError, ArchiveUnusable) as error:
-        findings.append(Discrepancy(Wrong.UNREADABLE, roll.name, archive.root, str(error)))
-    return findings
+        done.findings.append(Fault(FaultKind.UNREADABLE, archive.root, str(error)))
 
 
-def _check_file(
-    roll: Roll, path: Path, size: int, digest: str, stop: threading.Event, pace: _Pacer
-) -> Discrepancy | None:
+def fault_of(
+    path: Path,
+    size: int,
+    sha256: str,
+    stop: threading.Event | None = None,
+    read: Callable[[int], object] = lambda _: None,
+) -> Fault | None:
+    """Read a file and return what is wrong with it, None where it is what was recorded.
+
+    ``read`` is called with the bytes of each block; once ``stop`` is set nothing more is read.
+    """
     try:
         if not path.is_file():
-            return Discrepancy(Wrong.MISSING, roll.name, path)
+            return Fault(FaultKind.MISSING, path)
         found = path.stat().st_size
         if found != size:
-            return Discrepancy(Wrong.CHANGED, roll.name, path, f"{found} bytes, recorded {size}")
+            return Fault(FaultKind.CHANGED, path, f"{found} bytes, recorded {size}")
         computed = hashlib.sha256()
         with path.open("rb") as file:
-            while (block := file.read(_BLOCK)) and not stop.is_set():
+            while (block := file.read(_BLOCK)) and not (stop is not None and stop.is_set()):
                 computed.update(block)
-                pace.add(len(block))
-        if not stop.is_set() and computed.hexdigest() != digest:
-            return Discrepancy(Wrong.CHANGED, roll.name, path, "same size, other bytes")
+                read(len(block))
+        if not (stop is not None and stop.is_set()) and computed.hexdigest() != sha256:
+            return Fault(FaultKind.CHANGED, path, "same size, other bytes")
     except OSError as error:
-        return Discrepancy(Wrong.UNREADABLE, roll.name, path, error.strerror or str(error))
+        return Fault(FaultKind.UNREADABLE, path, error.strerror or str(error))
     return None
 
 
@@ -200,12 +238,31 @@ class VerifyProgress:
     """A small file in the archive: a line a roll that was found whole.
 
     Where the archive cannot be written to, a check works without it and begins anew each time.
+
+    Parameters
+    ----------
+    root
+        The archive's folder.
+    with_copies
+        Whether the copies are read too: rolls that were checked without them are checked again.
+    afresh
+        Forget an earlier check.
     """
 
-    def __init__(self, root: Path, *, afresh: bool = False, clock: Clock = system_clock) -> None:
+    def __init__(
+        self,
+        root: Path,
+        *,
+        with_copies: bool = False,
+        afresh: bool = False,
+        clock: Clock = system_clock,
+    ) -> None:
         self._path = root / FILE
         self._clock = clock
+        self._with_copies = with_copies
         self._done: set[str] = set()
+        self.began = stamp(clock())
+        """When the check began, as it is stored."""
         if afresh or not self._read():
             self.clear()
 
@@ -220,13 +277,13 @@ class VerifyProgress:
 
     def add(self, folder: str) -> None:
         """Note that a roll was found whole."""
-        line = json.dumps({"at": self._clock().isoformat(), "folder": folder}) + "\n"
+        facts = {"at": self._clock().isoformat(), "folder": folder, "copies": self._with_copies}
         with contextlib.suppress(OSError):
             handle = os.open(
                 self._path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW, 0o644
             )
             with os.fdopen(handle, "a", encoding="ascii") as file:
-                file.write(line)
+                file.write(json.dumps(facts) + "\n")
 
     def clear(self) -> None:
         """Forget everything: the check is through, or is to begin anew."""
@@ -244,5 +301,8 @@ class VerifyProgress:
             return False
         for line in lines:
             with contextlib.suppress(ValueError, LookupError, TypeError):
-                self._done.add(str(json.loads(line)["folder"]))
+                facts = json.loads(line)
+                if facts.get("copies") is True or not self._with_copies:
+                    self._done.add(str(facts["folder"]))
+        self.began = stamp(begun)
         return True

@@ -19,7 +19,13 @@ from rich.progress import (
 
 from tether.archive.archive import Archive
 from tether.archive.layout import rebuild_command
-from tether.archive.verify import Checked, Discrepancy, Pace, VerifyProgress, Wrong, check
+from tether.archive.second_copy import (
+    CopyFolderUnusable,
+    find_copies,
+    note_copies,
+    remembered_copy_folder,
+)
+from tether.archive.verify import Checked, Fault, FaultKind, Pace, VerifyProgress, check
 from tether.errors import TetherError
 from tether.text import megabytes, plural, printable
 
@@ -61,13 +67,14 @@ def run_verify(root: Path, roll_name: str | None, *, afresh: bool) -> int:
     """Check a roll or the whole archive; return the exit code, 1 when anything is wrong."""
     with contextlib.closing(Archive(root, create=False)) as archive:
         store = archive.store
-        notebook = None
+        copies, not_checked = _copies_to_check(archive)
+        noted = None
         damage: list[str] = []
         if roll_name is None:
             damage = store.damage()
-            notebook = VerifyProgress(archive.root, afresh=afresh)
-            if notebook.count:
-                print(f"Resuming a check: {plural(notebook.count, 'roll')} done before.")
+            noted = VerifyProgress(archive.root, with_copies=copies is not None, afresh=afresh)
+            if noted.count:
+                print(f"Resuming a check: {plural(noted.count, 'roll')} done before.")
             rolls, total = store.rolls.all(), store.rolls.totals().rolls
         else:
             rolls, total = iter([store.rolls.named(roll_name)]), 1
@@ -78,51 +85,90 @@ def run_verify(root: Path, roll_name: str | None, *, afresh: bool) -> int:
                     share = pace.done_bytes / pace.roll_bytes if pace.roll_bytes else 0.0
                     show("checking rolls", pace.rolls + share, pace.all_rolls, pace.roll)
 
-                found = check(archive, rolls, total, notebook=notebook, report=report)
+                found = check(archive, rolls, total, copies=copies, progress=noted, report=report)
         except KeyboardInterrupt:
             raise TetherError(
                 "The check was interrupted.",
-                kept="" if notebook is None else "The rolls checked so far are remembered.",
-                todo="Run the same command again to resume it." if notebook else "Run it again.",
+                kept="" if noted is None else "The rolls checked so far are remembered.",
+                todo="Run the same command again to resume it." if noted else "Run it again.",
             ) from None
-        if notebook is not None:
-            notebook.clear()
+        if noted is not None:
+            noted.clear()
     for line in damage:
         print(f"the database: {printable(line)}")
     for finding in found.findings:
         print(finding.sentence())
-    print(_outcome(found))
-    for line in _advice(found.findings, archive.root):
-        print(line)
-    _note(root, roll_name, _outcome(found))
+    outcome = _outcome(found, copies)
+    print(outcome)
+    for line in (not_checked, *_advice(found.findings, archive.root, copies)):
+        if line:
+            print(line)
+    is_proof = roll_name is None and copies is not None and not found.behind
+    _note(root, roll_name, outcome, found, is_proof=is_proof)
     return 1 if found.findings or damage else 0
 
 
-def _outcome(found: Checked) -> str:
+def _copies_to_check(archive: Archive) -> tuple[Path | None, str]:
+    """Return the copy folder, or None and why its files are not checked."""
+    if remembered_copy_folder(archive) is None:
+        return None, ""
+    try:
+        return find_copies(archive), ""
+    except CopyFolderUnusable as error:
+        return None, f"{error.what} The copies were not checked."
+
+
+def _outcome(found: Checked, copies: Path | None) -> str:
     wrong = len(found.findings)
     before = f" ({plural(found.before, 'roll')} more before)" if found.before else ""
+    behind = f" {plural(found.behind, 'roll')} still to be copied." if found.behind else ""
     return (
         f"{plural(found.files, 'file')}, {megabytes(found.bytes)} in {plural(found.rolls, 'roll')}"
-        f" checked{before}: {plural(wrong, 'thing') + ' wrong.' if wrong else 'all as recorded.'}"
+        f" checked{before}{'' if copies is None else ', and the copies'}: "
+        f"{plural(wrong, 'thing') + ' wrong.' if wrong else 'all as recorded.'}{behind}"
     )
 
 
-def _advice(findings: list[Discrepancy], root: Path) -> Iterator[str]:
+def _advice(findings: list[Fault], root: Path, copies: Path | None) -> Iterator[str]:
     kinds = {finding.kind for finding in findings}
-    if kinds & {Wrong.MISSING, Wrong.CHANGED, Wrong.UNREADABLE}:
-        yield "Get missing and changed files back from the copy folder, a package or the card."
-    if Wrong.UNKNOWN in kinds:
+    if kinds & {FaultKind.MISSING, FaultKind.CHANGED, FaultKind.UNREADABLE}:
+        yield (
+            "Get missing and changed files back from a package or the card."
+            if copies is None
+            else "Bring missing and changed files back: tether restore ROLL"
+        )
+    if FaultKind.UNKNOWN in kinds:
         yield (
             "Move unknown files out of the archive. Or record those that are named like takes: "
             f"{rebuild_command(root)}"
         )
 
 
-def _note(root: Path, roll_name: str | None, outcome: str) -> None:
-    """Put the outcome into the log, where the archive can be written to."""
+def _note(
+    root: Path, roll_name: str | None, outcome: str, found: Checked, *, is_proof: bool
+) -> None:
+    """Put the outcome into the log and note the copies, where the archive can be written to."""
     with contextlib.suppress(TetherError, OSError), contextlib.closing(Archive(root)) as archive:
         roll_id = None if roll_name is None else archive.store.rolls.named(roll_name).id
         archive.store.journal.log("verify", outcome, roll_id)
+        note_copies(archive, found.wrong_copies, found.began if is_proof else None)
+
+
+def run_restore(root: Path, roll_name: str, file: str | None) -> int:
+    """Bring back a roll's files; return the exit code, 1 when one is right nowhere."""
+    from tether.archive.restore import restore
+
+    Archive(root, create=False).close()  # there is one: else it is not made
+    with contextlib.closing(Archive(root)) as archive:
+        roll = archive.store.rolls.named(roll_name)
+        copies = find_copies(archive)
+        with progress() as show:
+            done = restore(
+                archive, roll, copies, file,
+                say=print, report=lambda name: show("reading files", 0, None, name),
+            )  # fmt: skip
+    print(done.sentence())
+    return 1 if done.lost else 0
 
 
 def run_package(root: Path, roll_name: str, destination: Path) -> None:

@@ -7,7 +7,6 @@ import os
 import sys
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -21,6 +20,7 @@ from tether.cli.options import (
     QUARTER_TURN,
     STOPS,
     YES_OR_NO,
+    Commands,
     Int,
     archive_option,
     default_archive,
@@ -36,46 +36,8 @@ from tether.film import FILM_FORMATS, FilmProcess
 from tether.paths import reason, whole_path
 from tether.text import printable
 
-_INTERRUPTED = 130
-"""Exit code after Ctrl-C, as shells have it: 128 and the signal's number."""
 
-
-GROUPS = {
-    "Shoot": ("shoot", "rehearse", "web", "rolls", "deliver"),
-    "Files": ("verify", "package", "rebuild"),
-    "Bench": ("plan", "light", "tablet", "measure", "settings"),
-}
-"""The commands by headings, each in the order in which it is needed."""
-
-
-class _Commands(click.Group):
-    """The commands, in groups."""
-
-    def invoke(self, ctx: click.Context) -> Any:
-        """Run a command; one that Ctrl-C ends has said what is to be said."""
-        try:
-            return super().invoke(ctx)
-        except KeyboardInterrupt:
-            raise click.exceptions.Exit(_INTERRUPTED) from None
-
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
-        """Return the names, group by group."""
-        return [name for names in GROUPS.values() for name in names]
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
-        """Write a list for each group; every line is whole at 80 columns."""
-        width = max(map(len, self.commands))
-        for heading, names in GROUPS.items():
-            with formatter.section(heading):
-                formatter.write_dl(
-                    [
-                        (f"{name:<{width}}", self.commands[name].get_short_help_str(70))
-                        for name in names
-                    ]
-                )
-
-
-@click.group(cls=_Commands, context_settings={"show_default": True})
+@click.group(cls=Commands, context_settings={"show_default": True})
 @click.version_option(__version__, message="tether %(version)s", help="Print the version.")
 def app() -> None:
     """Photograph film frame by frame with a tethered camera.
@@ -280,11 +242,27 @@ def rolls(archive: Path | None, as_json: bool, newest: int | None, unfinished: b
 def verify(roll: str | None, archive: Path | None, afresh: bool) -> None:
     """Check that no file has changed.
 
-    Names each file that is missing, changed, unreadable or unknown.
+    Names each file that is missing, changed, unreadable or unknown, in the archive and in its copy
+    folder.
     """
     from tether.cli.archive import run_verify
 
     raise click.exceptions.Exit(run_verify(archive or default_archive(), roll, afresh=afresh))
+
+
+@app.command()
+@roll_argument("Name of the roll.")
+@click.argument("file", required=False, help="Only this file. [default: all of the roll]")
+@archive_option
+def restore(roll: str, file: str | None, archive: Path | None) -> None:
+    """Bring files back from the copy folder.
+
+    Missing and damaged files come back from the side whose bytes are right, also into the copy
+    folder. A file that is right is never written over, a damaged one is kept.
+    """
+    from tether.cli.archive import run_restore
+
+    raise click.exceptions.Exit(run_restore(archive or default_archive(), roll, file))
 
 
 @app.command()

@@ -1,4 +1,4 @@
-"""Kinds of values and options that several commands have."""
+"""The list of commands in its groups, and the kinds of values and options that several have."""
 
 from __future__ import annotations
 
@@ -189,3 +189,42 @@ def read_settings(path: Path | None) -> Any:
     if path is not None:
         return load(path)
     return load(own) if own.exists() else Settings()
+
+
+_INTERRUPTED = 130
+"""Exit code after Ctrl-C, as shells have it: 128 and the signal's number."""
+
+
+GROUPS = {
+    "Shoot": ("shoot", "rehearse", "web", "rolls", "deliver"),
+    "Files": ("verify", "restore", "package", "rebuild"),
+    "Bench": ("plan", "light", "tablet", "measure", "settings"),
+}
+"""The commands by headings, each in the order in which it is needed."""
+
+
+class Commands(click.Group):
+    """The commands, in groups."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; one that Ctrl-C ends has said what is to be said."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise click.exceptions.Exit(_INTERRUPTED) from None
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        """Return the names, group by group."""
+        return [name for names in GROUPS.values() for name in names]
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """Write a list for each group; every line is whole at 80 columns."""
+        width = max(map(len, self.commands))
+        for heading, names in GROUPS.items():
+            with formatter.section(heading):
+                formatter.write_dl(
+                    [
+                        (f"{name:<{width}}", self.commands[name].get_short_help_str(70))
+                        for name in names
+                    ]
+                )
