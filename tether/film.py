@@ -45,21 +45,27 @@ class FilmFormat:
     perforated: bool
 
 
-#: 135 geometry: ISO 1007 (picture 24 x 36 mm, pitch 8 perforations of 4.75 mm, film 35 mm wide).
-#: 120: film 61 to 62 mm wide, picture 56 mm across (common practice, no published source for the
-#: pitch: makers of cameras chose it). Panoramic pictures likewise: what differs from the gate of a
-#: camera by more than the tolerance of `FramingSettings` is not recognised.
+#: 135: picture 24 x 36 mm (ISO 1754), pitch of 8 perforations of 4.75 mm (ISO 491), film 35 mm
+#: wide. A slide mount shows 34.3 x 22.5 mm of it (SMPTE and BKSTS tables of apertures) and is 50 mm
+#: wide. 120: 6 x 4.5, 6 x 6 and 6 x 9 as in ISO 1203, film 61.5 mm wide (ISO 732). Common practice,
+#: no published source: 6 x 7, 6 x 8, panoramic pictures (of 6 x 12 both 118 and 112 mm are
+#: published) and every pitch but that of 135; that of 24 x 65 is not known (14 perforations, 66.5
+#: mm, would fit a roll better). A gate that differs by more than the tolerance of
+#: `FramingSettings` is not recognised.
 FILM_FORMATS: dict[str, FilmFormat] = {
     f.key: f
     for f in (
         FilmFormat("135", "35 mm, 24 x 36", 36.0, 24.0, 38.0, 35.0, True),
         FilmFormat("135-half", "35 mm half frame, 24 x 18", 18.0, 24.0, 19.0, 35.0, True),
+        FilmFormat("135-mount", "35 mm slide in its mount", 34.3, 22.5, 50.0, 35.0, False),
         FilmFormat("135-65", "35 mm panoramic, 24 x 65", 65.0, 24.0, 71.25, 35.0, True),
         FilmFormat("120-645", "120, 6 x 4.5", 41.5, 56.0, 46.0, 61.5, False),
         FilmFormat("120-6x6", "120, 6 x 6", 56.0, 56.0, 61.0, 61.5, False),
         FilmFormat("120-6x7", "120, 6 x 7", 69.0, 56.0, 74.0, 61.5, False),
+        FilmFormat("120-6x8", "120, 6 x 8", 76.0, 56.0, 82.0, 61.5, False),
         FilmFormat("120-6x9", "120, 6 x 9", 84.0, 56.0, 90.0, 61.5, False),
-        FilmFormat("120-6x12", "120 panoramic, 6 x 12", 112.0, 56.0, 118.0, 61.5, False),
+        FilmFormat("120-6x12", "120, 6 x 12 (112 mm)", 112.0, 56.0, 118.0, 61.5, False),
+        FilmFormat("120-6x12-118", "120, 6 x 12 (118 mm)", 118.0, 56.0, 124.0, 61.5, False),
         FilmFormat("120-6x17", "120 panoramic, 6 x 17", 168.0, 56.0, 175.0, 61.5, False),
     )
 }

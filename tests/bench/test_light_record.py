@@ -261,7 +261,7 @@ def base_at(shutter: str, level: float) -> Frame:
 @pytest.mark.parametrize(
     ("frame", "light", "stands", "said"),
     [
-        # One stop of time is one stop of light (ISO 2721).
+        # One stop of time is one stop of light.
         (base_at("1/10", -0.5), KeptLight(), "1/20", "it would lie 1.0 stops below the target"),
         (base_at("1/10", -0.5), KeptLight(), "1/5", "it would lie 1.0 stops over the target"),
         # BASE was found at 1/30, half a stop below saturation, after three captures.

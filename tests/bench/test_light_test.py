@@ -288,7 +288,7 @@ def test_the_open_gate_is_the_rolls_flat_field_and_survives_the_program(
         facts = shot_and_kept(session)
         # Density of the base over the open gate: the bench's film has 0.28
         # (mocks/tether_simulator/film_curve.py),
-        # and ISO 5-2 makes it -log10 T.
+        # and ISO 5-1 makes it -log10 T.
         assert facts.stored["density"]["G1"]["base"] == pytest.approx(0.28, abs=0.03)
         remembered = RollMemory.from_bytes(archive.store.rolls.memory(roll.id)).open_gate
         assert remembered is not None

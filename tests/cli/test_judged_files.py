@@ -76,7 +76,7 @@ def test_the_place_of_the_picture_is_where_the_bench_put_it(tmp_path: Path) -> N
     assert found["offset_mm"] == pytest.approx([(x - 768) / scale, (y - 512) / scale], abs=0.1)
     assert found["pixels_per_mm"] == pytest.approx(scale, rel=0.003)
     assert found["pixels_per_inch"] == pytest.approx(25.4 * scale, rel=0.003)
-    # ISO 1007 (135 film): a picture of 36 mm by 24 mm.
+    # ISO 1754: a picture of 36 mm by 24 mm.
     assert found["sensor_share"] == pytest.approx(36 * 24 * scale**2 / (1536 * 1024), rel=0.01)
     assert found["missing_mm"] == dict.fromkeys(("left", "top", "right", "bottom"), 0.0)
     assert row["edge_code"]["base_side_to_lens"] is False, "the emulsion is toward the lens"

@@ -50,7 +50,7 @@ def test_steps_of_known_density(files: Path) -> None:
     (row,) = tablet_files([files / "clear.dng"], files / "clear-gate.dng", files / "off.dng", 21)
     assert (row["rows"], row["columns"]) == (3, 7)
     assert len(row["steps"]) == 21
-    # ISO 5-2: D = -log10 T. 21 steps of 0.15 (common practice, no published source).
+    # ISO 5-1: D = -log10 T. 21 steps of 0.15 (common practice, no published source).
     for index, step in enumerate(row["steps"]):
         assert step["step"] == index + 1
         assert set(step["density"]) == CHANNELS

@@ -73,7 +73,7 @@ def test_a_strobes_positives_do_not_depend_on_the_shutter(tmp_path: Path) -> Non
 
     alike, as_it_is = lights("alike", (15, 15), strobe=True)
     turned, moved = lights("turned", (15, 60), strobe=True)
-    # ISO 100 at f/8: 1 / 64 (ISO 2721), whatever the shutter time.
+    # ISO 100 at f/8: 1 / 64 (ISO 12232: H is proportional to t / N²), whatever the shutter time.
     assert alike == turned == pytest.approx([1 / 64, 1 / 64])
     assert moved == pytest.approx(as_it_is, abs=1)
     lamp, _ = lights("lamp", (15, 60), strobe=False)

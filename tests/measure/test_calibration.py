@@ -106,7 +106,7 @@ def test_a_slides_highlights_take_the_bases_place() -> None:
     short, shorter = seen(bench, 1 / 60), seen(bench, 1 / 240)
     assert short.seen is Seen.HIGHLIGHTS
     assert not short.clipped
-    # Two stops less light is two stops more headroom (ISO 2721: exposure goes with time).
+    # Two stops less light is two stops more headroom (exposure goes with time).
     assert (short.ev or 0) - (shorter.ev or 0) == pytest.approx(2.0, abs=0.1)
     long = seen(bench, 1 / 8)
     assert long.clipped

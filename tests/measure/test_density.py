@@ -1,4 +1,4 @@
-"""Density against the open gate: ISO 5-2, and the bench's step tablet read back."""
+"""Density against the open gate: ISO 5-1, and the bench's step tablet read back."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ CHANNELS = ("R", "G1", "B", "G2")
 
 
 def test_density_is_minus_the_logarithm_of_transmittance() -> None:
-    # ISO 5-2: D = -log10 T.
+    # ISO 5-1: D = -log10 T.
     for transmittance, expected in ((1.0, 0.0), (0.5, 0.301), (0.1, 1.0), (0.001, 3.0)):
         assert float(density(0.8 * transmittance, 0.8)) == pytest.approx(expected, abs=5e-4)
 

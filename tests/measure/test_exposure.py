@@ -74,7 +74,7 @@ def test_no_other_setting_comes_nearer(now: tuple[str, float], ev: float) -> Non
 
 
 def test_exposure_goes_with_time_iso_and_the_square_of_the_f_number() -> None:
-    # ISO 2721: H is proportional to t / N². A stop each: f/8 to f/5.66, ISO 200, 2 t.
+    # ISO 12232: H is proportional to t / N². A stop each: f/8 to f/5.66, ISO 200, 2 t.
     then = (1 / 15, 100.0, 8.0)
     assert exposure_ratio((2 / 15, 200.0, 8 / math.sqrt(2)), then) == pytest.approx(8.0)
     assert exposure_ratio((1 / 15, None, None), then) == 1.0
@@ -144,7 +144,7 @@ def test_the_open_gate_says_where_the_base_lies_at_the_highest() -> None:
 def test_base_lets_no_more_light_through_than_a_tenth_of_density_less_than_none() -> None:
     grid = np.full((4, 2, 3), 0.4, np.float32)
     gate = OpenGate(NAMES, grid, (1 / 30, 100.0, 8.0), "")
-    # Twice the exposure of the open gate; a density of 0.1 is 0.33 stops (ISO 5-2).
+    # Twice the exposure of the open gate; a density of 0.1 is 0.33 stops (ISO 5-1).
     expected = math.log2(0.8) - 0.1 / math.log10(2)
     assert highest_base_ev(gate, 2.0, 0.1) == pytest.approx(expected, abs=1e-6)
     assert highest_base_ev(gate, None, 0.1) is None
@@ -221,7 +221,7 @@ def test_the_lightest_transparency_so_far_says_whether_the_exposure_is_right() -
         assert memory.base is not None
         assert math.log2(max(memory.base.signal.values())) == pytest.approx(level)
         assert is_settled(memory, at, LIMITS) is (level == -0.6)
-    # ISO 2721: a quarter of the time is two stops less; four times would saturate.
+    # A quarter of the time is two stops less; four times would saturate.
     assert not is_settled(memory, (1 / 120, 100.0, 8.0), LIMITS)
     assert not is_settled(memory, (4 / 30, 100.0, 8.0), LIMITS)
     # Of what is saturated the level is not known; what was calibrated is not overruled.

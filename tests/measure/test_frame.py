@@ -194,7 +194,7 @@ def test_other_mosaics_are_judged_as_far_as_they_go() -> None:
 
 
 def test_density_against_the_open_gate() -> None:
-    # ISO 5-2: D = -log10 T. The bench's film has a base of 0.28 in all channels.
+    # ISO 5-1: D = -log10 T. The bench's film has a base of 0.28 in all channels.
     bench = _bench(BW)
     bench.hand.remove_film()
     light = survey(photographed(bench, CameraExposure(1 / 60, 8, 100)))

@@ -12,7 +12,7 @@ from tether.raw import Mosaic
 
 
 def test_a_stop_is_a_factor_of_two() -> None:
-    # IEC 60050-845 and every photographic handbook: one stop doubles the light.
+    # ISO 2720 and every photographic handbook: one step doubles the light.
     assert stops([1.0, 0.5, 0.25]) == pytest.approx([0.0, -1.0, -2.0])
     assert stops(0.5, reference=0.25) == pytest.approx(1.0)
 

@@ -142,7 +142,7 @@ def test_depth_in_round_numbers() -> None:
 
 
 def test_a_picture_of_135_film_fills_a_sensor_of_its_size() -> None:
-    """ISO 1007: the picture is 24 x 36 mm. With no rebate it is taken at life size."""
+    """ISO 1754: the picture is 24 x 36 mm. With no rebate it is taken at life size."""
     film = FILM_FORMATS["135"]
     picture = (film.picture_along, film.picture_across)
     assert optics.filling_magnification(picture, (36.0, 24.0), 0.0) == 1.0

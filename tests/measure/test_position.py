@@ -1,4 +1,4 @@
-"""The picture's outline, judged by where the bench put it, by ISO 1007 and by scikit-image."""
+"""The picture's outline, judged by where the bench put it, by ISO 1754 and by scikit-image."""
 
 from __future__ import annotations
 
@@ -73,13 +73,31 @@ def test_the_outline_is_found_to_a_tenth_of_a_millimetre(
     assert framing_findings(framing, FILM_FORMATS[key], FramingSettings()) == []
 
 
-def test_pixels_per_inch_follow_from_the_24_by_36_mm_of_iso_1007() -> None:
+def test_pixels_per_inch_follow_from_the_24_by_36_mm_of_iso_1754() -> None:
     _, framing = framed()
     assert framing is not None
     across, along = framing.picture.height, framing.picture.width
-    # ISO 1007 (135 film): a picture of 24 mm by 36 mm; 25.4 mm are an inch (ISO 31).
+    # ISO 1754: a picture of 24 mm by 36 mm; an inch is exactly 25.4 mm (since 1959).
     assert along / across == pytest.approx(36 / 24, rel=0.005)
     assert framing.pixels_per_inch == pytest.approx(along / 36 * 25.4, rel=0.003)
+
+
+# Sizes of gates as lists of cameras have them, and the format that has to take them.
+@pytest.mark.parametrize(
+    ("key", "long_mm"),
+    [("120-6x8", 76.0), ("120-6x8", 77.0), ("120-6x12", 112.0), ("120-6x12-118", 118.0)],
+)
+def test_published_sizes_of_120_film_are_recognised(key: str, long_mm: float) -> None:
+    form = replace(FILM_FORMATS[key], picture_along=long_mm)
+    bench = CopyStand(
+        BenchConfig(film_format=form, seed=3, sensor=SensorConfig(width=1536, height=1024))
+    )
+    bench.hand.go_to(3)
+    picture = survey(photographed(bench, CameraExposure(1 / 15, 8.0, 100.0)))
+    framing = find_framing(picture, FILM_FORMATS[key], True, FramingSettings())
+    assert framing is not None
+    assert len(framing.seen) == 4
+    assert framing.scale == pytest.approx(bench.view.scale, rel=0.01)
 
 
 @pytest.mark.parametrize("mishap", [(), ("slipped",)])

@@ -116,7 +116,7 @@ def colour_difference(seen: np.ndarray, shot: Shot, process: FilmProcess) -> flo
     """Return the mean CIEDE2000 of a positive from what was photographed.
 
     That is the scene itself for a negative, and the film for a transparency. CIEDE2000 as
-    scikit-image computes it (CIE 142-2001).
+    scikit-image computes it (ISO/CIE 11664-6).
     """
     from skimage.color import deltaE_ciede2000, rgb2lab
 

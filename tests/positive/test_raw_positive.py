@@ -113,7 +113,7 @@ def by_libraw(path: Path, **more: Any) -> NDArray[np.float64]:
 
 
 def apart(seen: NDArray[np.float64], shot: Shot, rendering: Rendering) -> float:
-    """Return the mean CIEDE2000 (CIE 142-2001) from our own positive, inside the frame."""
+    """Return the mean CIEDE2000 (ISO/CIE 11664-6) from our own positive, inside the frame."""
     from skimage.color import deltaE_ciede2000, rgb2lab
 
     own = printed(shot, replace(rendering, outline=None, mirrored=False, turn=0))

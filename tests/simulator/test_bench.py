@@ -54,7 +54,7 @@ def plane(mosaic: NDArray[np.float64], channel: str = "G") -> NDArray[np.float64
     ],
 )
 def test_exposure_in_stops(exposure: CameraExposure, stops: float) -> None:
-    # H is proportional to t / N² (ISO 2721, ISO 12232); raw values to the ISO setting.
+    # H is proportional to t / N² (ISO 12232); raw values to the ISO setting.
     made = bench(None)
     start = signal(made, CameraExposure(1 / 60, 8.0, 100.0))[MIDDLE].mean()
     now = signal(made, exposure)[MIDDLE].mean()
@@ -79,7 +79,7 @@ def test_the_lamp_off_leaves_the_dark_level() -> None:
 
 
 def test_densities_of_the_step_tablet_read_back() -> None:
-    # ISO 5-2: D = -log10(film / open gate). One exposure cannot hold 3 densities without the
+    # ISO 5-1: D = -log10(film / open gate). One exposure cannot hold 3 densities without the
     # steps of the converter showing, so the open gate is measured at a sixteenth of the time and
     # light steps at that time too: H is proportional to t.
     sensor = SensorConfig(width=768, height=512, noise=False)

@@ -75,23 +75,23 @@ def test_grain_obeys_selwyn() -> None:
 
 
 def test_perforations_of_135_film() -> None:
-    # ISO 1007 (135 film) with the KS perforation of ISO 491 and its sizes (from memory): 4.75 mm
-    # pitch, 2.794 by 1.981 mm, 2.01 mm from the edge of 35 mm film, eight to a frame of 38 mm.
+    # SMPTE 139 states the KS perforation of ISO 491 in inches: pitch 0.1870, 0.1100 by 0.0780;
+    # 2.01 mm from the edge of 35 mm film, eight to a frame of 38 mm.
     scale = 200
     u = (np.arange(38 * scale, dtype=np.float32) + 0.5) / np.float32(scale) - 19
     v = (np.arange(35 * scale, dtype=np.float32) + 0.5) / np.float32(scale) - 17.5
     holes = perforations(u, v, 35.0, 1 / scale)
     along = runs(holes[int((2.01 + 1.4) * scale)] > 0.5)
     assert len(along) == 8
-    assert np.diff(along[:, 0]) / scale == pytest.approx(4.75, abs=0.011)
-    assert np.diff(along[3]) / scale == pytest.approx(1.981, abs=0.011)
+    assert np.diff(along[:, 0]) / scale == pytest.approx(0.1870 * 25.4, abs=0.011)
+    assert np.diff(along[3]) / scale == pytest.approx(0.0780 * 25.4, abs=0.011)
     across = runs(holes[:, along[3].mean().astype(int)] > 0.5)
     assert across[:, 0] / scale == pytest.approx([2.01, 35 - 2.01 - 2.794], abs=0.011)
-    assert np.diff(across, axis=1).ravel() / scale == pytest.approx(2.794, abs=0.011)
+    assert np.diff(across, axis=1).ravel() / scale == pytest.approx(0.1100 * 25.4, abs=0.011)
 
 
 def test_pictures_of_135_film_lie_38_mm_apart() -> None:
-    # ISO 1007: picture 36 x 24 mm, frame pitch 38 mm, film 35 mm wide.
+    # ISO 1754: picture 36 x 24 mm; ISO 491: eight perforations a frame, film 35 mm wide.
     scale = 40
     window = Window(80 * scale, 37 * scale, scale, 3.0)
     seen = strip().transmittance(window, NOBODY)[1]

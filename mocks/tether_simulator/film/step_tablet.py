@@ -20,7 +20,7 @@ _COLUMNS, _ROWS = 7, 3
 
 @dataclass(frozen=True, slots=True)
 class Patch:
-    """One step: its number from 1, its density (neutral, ISO 5-2), and where it can be read.
+    """One step: its number from 1, its density (neutral, ISO 5-1), and where it can be read.
 
     ``box`` is (u0, v0, u1, v1) in millimetres from the frame's middle, well inside the patch.
     """

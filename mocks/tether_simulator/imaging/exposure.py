@@ -29,7 +29,7 @@ class CameraExposure:
     def light(self) -> float:
         """Light on the sensor relative to the reference setting: H is proportional to t / N².
 
-        ISO 2721 and ISO 12232 state the relation; the ISO setting does not change it.
+        ISO 12232 states the relation; the ISO setting does not change it.
         """
         return (self.seconds / REFERENCE_SECONDS) * (REFERENCE_F_NUMBER / self.f_number) ** 2
 

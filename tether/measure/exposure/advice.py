@@ -22,7 +22,7 @@ def nearest_exposure(
 ) -> tuple[str, float] | None:
     """Return the (label, seconds) on a camera's list nearest to a change of ``ev`` stops.
 
-    Distance is measured in stops: exposure is proportional to time (ISO 2721). None when the
+    Distance is measured in stops: exposure is proportional to time (ISO 12232). None when the
     list is empty.
     """
     wanted = seconds * 2.0**ev
@@ -38,7 +38,7 @@ def exposure_ratio(
 ) -> float | None:
     """Return the ratio of raw signal that two settings of the camera give for the same light.
 
-    Exposure is proportional to ``t / N²`` (ISO 2721) and the
+    Exposure is proportional to ``t / N²`` (ISO 12232, known) and the
     raw value to ISO as well (ISO 12232). A value that one of them does not know counts as equal;
     None where the times are not both known. A ``strobe`` is over long before the shutter closes:
     its light does not depend on the time, so that only ISO and aperture count.

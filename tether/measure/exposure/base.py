@@ -261,7 +261,7 @@ def highest_base_ev(
 ) -> float | None:
     """Return where the base lies at the highest, in stops from saturation, by the open gate.
 
-    No film lets more light through than its clear support and fog do (ISO 5-2: D = -log10 T).
+    No film lets more light through than its clear support and fog do (ISO 5-1: D = -log10 T).
     Taken where the light is strongest, in the strongest channel.
 
     Parameters

@@ -54,7 +54,7 @@ _DATA_ROWS = 7
 _INNER = 0.25
 """Share of a module left out at either end, where its neighbours' light reaches."""
 NUMBERS_APART_MM = 38.0
-"""From one frame number on the edge to the next (ISO 1007: eight perforations of 4.75 mm)."""
+"""From one frame number on the edge to the next (eight perforations of 4.75 mm, ISO 491)."""
 _HALF_FRAME_MM = 19.6
 """From the code of a number to that of the half frame after it, as photographed."""
 FRAMES = 64

@@ -196,9 +196,9 @@ def _is_base_level(level: float, search: Search) -> bool:
 def _film_beyond(outline: Outline, search: Search) -> bool:
     """Whether what lies beyond the long borders can be the film's own edge.
 
-    Beyond the picture of perforated film come perforations, 2 mm away in their midst (ISO 1007:
-    picture of 24 mm on film of 35 mm); beyond that of other film its edge and bare light. A
-    horizon, or a wall, in a thin negative has neither. Not asked where it is out of view, or
+    Beyond the picture of perforated film come perforations, 2 mm away in their midst (ISO 491 and
+    ISO 1754: picture of 24 mm on film of 35 mm); beyond that of other film its edge and bare light.
+    A horizon, or a wall, in a thin negative has neither. Not asked where it is out of view, or
     where base lies so near to saturation that bare light cannot stand out.
     """
     form = search.form

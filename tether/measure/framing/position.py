@@ -92,7 +92,7 @@ def find_framing(
 
     The rebate is the lightest even thing beside a negative's picture and the darkest beside a
     transparency's. Borders are looked for on each side; of all sets of them that have the
-    format's proportions (ISO 1007 for 135 film) the clearest is taken. A side that is not seen
+    format's proportions (ISO 1754 for 135 film) the clearest is taken. A side that is not seen
     follows from the other three, or from two with ``known_scale``.
 
     Parameters

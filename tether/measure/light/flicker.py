@@ -135,7 +135,7 @@ def _row_means(mosaic: Mosaic, third: int) -> NDArray[np.float64]:
 
 _NEAR_MM, _FAR_MM = 0.12, 0.62
 """Distances from the picture between which the strips lie: clear of the border's blur, and of
-the perforations, which begin 0.7 mm beyond a picture 24 mm high (ISO 1007)."""
+the perforations, which begin 0.7 mm beyond a picture 24 mm high (ISO 1754, ISO 491)."""
 _NARROWEST = 6
 """Green photosites across a strip at the least."""
 _FEWEST_REBATE_ROWS = 100

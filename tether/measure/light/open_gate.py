@@ -317,7 +317,7 @@ def judge_stray_light(share: float, settings: LightSettings | None = None) -> li
     Returns
     -------
     ``lamp-still-on``, ``stray-light``, or nothing. A share s lifts every density toward
-    ``-log10 s``, the greatest that can be measured at all (ISO 5-2: D = -log10 T).
+    ``-log10 s``, the greatest that can be measured at all (ISO 5-1: D = -log10 T).
     """
     settings = settings or LightSettings()
     if share > _LAMP_ON:
