@@ -2,12 +2,38 @@
 
 from __future__ import annotations
 
+import errno
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from tether import disk
+
+
+@pytest.mark.parametrize("code", [errno.EINVAL, errno.ENOTSUP, errno.ENOSYS, errno.EBADF])
+def test_a_disk_that_cannot_flush_folders_is_passed_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int
+) -> None:
+    monkeypatch.setattr(os, "fsync", failing(code))
+    disk.flush_folder(tmp_path)
+
+
+@pytest.mark.parametrize("code", [errno.EIO, errno.ENOSPC, errno.EROFS, errno.EDQUOT])
+def test_a_disk_that_fails_is_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int
+) -> None:
+    monkeypatch.setattr(os, "fsync", failing(code))
+    with pytest.raises(OSError, match=os.strerror(code)):
+        disk.flush_folder(tmp_path)
+
+
+def failing(code: int) -> Callable[[int], None]:
+    def fsync(_: int) -> None:
+        raise OSError(code, os.strerror(code))
+
+    return fsync
 
 
 def test_bytes_reach_the_disk_before_the_name(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import os
 import secrets
@@ -19,12 +20,26 @@ def flush_file(path: Path) -> None:
         os.close(handle)
 
 
+#: What file systems answer that cannot flush a folder (fsync(2)); all else is a failing disk.
+_NOT_SUPPORTED = frozenset(
+    {errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EBADF}
+)
+
+
 def flush_folder(path: Path) -> None:
-    """Make the system write a folder's names to the disk; some network disks do not offer it."""
+    """Make the system write a folder's names to the disk; some network disks do not offer it.
+
+    Raises
+    ------
+    OSError
+        When the disk fails.
+    """
     handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
     try:
-        with contextlib.suppress(OSError):
-            os.fsync(handle)
+        os.fsync(handle)
+    except OSError as error:
+        if error.errno not in _NOT_SUPPORTED:
+            raise
     finally:
         os.close(handle)
 

@@ -19,7 +19,7 @@ from tests.archive.bench_rig import against_card, card_pictures, problems
 from tests.archive.conftest import Desk
 from tests.archive.inprocess_rig import NumberedScene
 from tether.archive.archive import Archive
-from tether.archive.durable import matches
+from tether.archive.durable import DiskFailed, matches
 from tether.errors import TetherError
 
 
@@ -151,6 +151,40 @@ def test_a_disk_that_becomes_read_only_in_the_middle(desk: Desk) -> None:
     database.execute("PRAGMA query_only = OFF")
     assert session.next_step() == before
     assert [len(f.captures) for f in session.frames()] == [1, 0, 0]
+    desk.work(session)
+    assert problems(session.archive, "Harbour") == []
+    assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
+
+
+@pytest.mark.parametrize("what", ["file", "folder"])
+def test_a_disk_that_fails_is_told_as_the_disk_s_fault(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    """EIO: nothing is recorded that may not be on the disk, and no cable is blamed."""
+    session = desk.session()
+    desk.work(session, keep=1)
+    while session.next_step().step:
+        session.confirm()
+    fsync = os.fsync
+
+    def fails(handle: int) -> None:
+        path = Path(f"/proc/self/fd/{handle}").readlink()
+        if path == desk.root / "Harbour" if what == "folder" else path.suffix == ".part":
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        fsync(handle)
+
+    with monkeypatch.context() as patch:
+        patch.setattr("tether.disk.os.fsync", fails)
+        with pytest.raises(DiskFailed) as caught:
+            session.capture()
+    said = str(caught.value)
+    assert "disk" in said
+    assert "Input/output error" in said
+    assert "cable" not in said
+    assert [len(frame.captures) for frame in session.frames()] == [1, 0, 0], "nothing is recorded"
+    desk.close()
+    session = desk.session()
+    assert [len(frame.captures) for frame in session.frames()] == [1, 1, 0]
     desk.work(session)
     assert problems(session.archive, "Harbour") == []
     assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []

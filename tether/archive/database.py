@@ -223,6 +223,13 @@ def _told(path: Path) -> Iterator[None]:
         ) from error
     except sqlite3.IntegrityError:
         raise
+    except OSError as error:
+        raise ArchiveDatabaseError(
+            f"The archive's database {printable(str(path))} could not be written or copied: "
+            f"{error.strerror}.",
+            kept="The database and the raw files are as they were.",
+            todo="Check the disk and the room on it.",
+        ) from error
     except sqlite3.DatabaseError as error:
         raise _damaged(path, error) from error
 

@@ -35,6 +35,10 @@ class FilingError(TetherError):
     """A fetched file could not be given its place in the archive."""
 
 
+class DiskFailed(FilingError):
+    """The archive's disk did not take a file or its name; camera and cable are not at fault."""
+
+
 @dataclass(frozen=True, slots=True)
 class Arrival:
     """A file in ``incoming/`` whose bytes have reached the disk."""
@@ -61,17 +65,19 @@ def check_arrival(path: Path, camera_name: str, stated: int | None) -> Arrival:
     Raises
     ------
     FilingError
-        When the file is empty, its size is not what the camera said, or the disk does not take
-        it. It stays where it is.
+        When the file is empty, or its size is not what the camera said. It stays where it is.
+    DiskFailed
+        When the disk does not take it.
     """
     try:
         flush_file(path)
         size, digest, head = digest_of(path)
     except OSError as error:
-        raise FilingError(
-            f"The disk did not take the file {printable(camera_name, 60)}: {error.strerror}.",
+        raise DiskFailed(
+            f"The archive's disk did not take the file {printable(camera_name, 60)}: "
+            f"{error.strerror}.",
             kept="The camera keeps its own copy.",
-            todo="Check the disk and the room on it, then go on: the picture is fetched again.",
+            todo="Check the disk and the room on it, then start again: it is fetched then.",
         ) from error
     if size == 0 or (stated is not None and stated != size):
         said = "nothing" if stated is None else megabytes(stated)
@@ -147,10 +153,30 @@ def link_into_place(moves: Sequence[tuple[Path, Path]]) -> None:
                 "the picture is filed then.",
             ) from error
     for folder in folders:
-        flush_folder(folder)
+        flush_names(folder)
     for part in linked:
         with contextlib.suppress(OSError):  # the file has its name; the next start tidies up
             part.unlink()
+
+
+def flush_names(folder: Path) -> None:
+    """Make the names of filed pictures reach the disk.
+
+    Raises
+    ------
+    DiskFailed
+        When they do not: then nothing may be recorded.
+    """
+    try:
+        flush_folder(folder)
+    except OSError as error:
+        raise DiskFailed(
+            f"The archive's disk failed while {printable(str(folder), 200)} was written: "
+            f"{error.strerror}.",
+            kept="The picture is in the camera, and most likely on the disk; it is not recorded.",
+            todo="Copy what matters off that disk and check it, before you shoot on. Then start "
+            "again: the picture is filed then.",
+        ) from error
 
 
 class CopyStopped(Exception):

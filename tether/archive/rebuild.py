@@ -114,7 +114,14 @@ def rebuild(
             todo="Name the archive's folder with --archive.",
         )
     if _is_damaged(root / DATABASE):
-        done.moved_away = _move_away(root, clock)
+        try:
+            done.moved_away = _move_away(root, clock)
+        except OSError as error:
+            raise ArchiveUnusable(
+                f"The damaged database could not be moved away: {error.strerror}.",
+                kept="The raw files are untouched.",
+                todo="Check the disk and the folder's permissions.",
+            ) from error
     with contextlib.closing(_opened_anew(root, clock)) as archive:
         restore_facts(archive)
         # What another archive's sitting has confirmed says nothing about this one.

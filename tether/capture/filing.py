@@ -9,11 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from tether.archive.archive import Archive
-from tether.archive.durable import Arrival, link_into_place, matches
+from tether.archive.durable import Arrival, flush_names, link_into_place, matches
 from tether.archive.layout import capture_name, is_safe_name
 from tether.archive.records import Capture, Companion, Roll
 from tether.camera.protocol import CardFile
-from tether.disk import flush_folder
 from tether.text import printable
 
 
@@ -150,7 +149,7 @@ class Filing:
         part, final = incoming / file.part, self.archive.file(roll, file.name)
         known = file.name in self.store.frames.file_names(roll.id)
         if not known and matches(final, file.size, file.sha256):
-            flush_folder(final.parent)  # the stop may have come before the name was safe
+            flush_names(final.parent)  # the stop may have come before the name was safe
             _give_up(part, final)
             return file
         if not matches(part, file.size, file.sha256):

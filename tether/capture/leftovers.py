@@ -26,7 +26,6 @@ from tether.capture.file_check import is_whole
 from tether.capture.tethered import Tethered, light_setting
 from tether.capture.transfer import CardTransfer, Progress, exposures
 from tether.clock import stamp
-from tether.disk import flush_folder
 from tether.errors import NotNow, TetherError
 from tether.text import plural, printable
 
@@ -318,7 +317,6 @@ class LeftoverActions:
             filed = self._roll.archive.file(store.rolls.by_id(where.roll_id), where.file_name)
             if matches(filed, size, digest):
                 path.unlink()
-                flush_folder(path.parent)
                 self._roll.log("recovery", f"Removed {path.name}: {where.file_name} has its bytes.")
                 return f"The copy is gone; {where.file_name} has the same bytes."
         raise NotNow(

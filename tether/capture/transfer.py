@@ -22,7 +22,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tether.archive.durable import Arrival, FilingError, check_arrival
+from tether.archive.durable import Arrival, DiskFailed, FilingError, check_arrival
 from tether.archive.open_roll import OpenRoll
 from tether.archive.records import Capture, Intent, Recorded, Roll
 from tether.camera.errors import FileUnavailable
@@ -302,6 +302,8 @@ class CardTransfer:
                 # comes like that twice, it is like that on the card, and is kept.
                 short = arrival.sha256
                 failed = FilingError(f"{printable(file.name, 60)} came cut short.")
+            except DiskFailed:
+                raise
             except (FileUnavailable, FilingError) as error:
                 failed = error
                 self.store.journal.log(
