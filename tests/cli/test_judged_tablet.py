@@ -13,12 +13,14 @@ from tether_simulator.imaging.lamp import LampConfig
 from tether_simulator.imaging.optics import OpticsConfig
 from tether_simulator.imaging.sensor import SensorConfig
 
-from tether.cli.judged_files import tablet_files
+from tether.cli.judged_files import certificate, nominal_densities, tablet_files
 from tether.cli.judged_text import tablet_text
 from tether.cli.main import app
+from tether.errors import TetherError
 
 ROOT = Path(__file__).parents[2]
 CHANNELS = {"R", "G1", "G2", "B"}
+STEPS = nominal_densities(21)
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +49,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_steps_of_known_density(files: Path) -> None:
-    (row,) = tablet_files([files / "clear.dng"], files / "clear-gate.dng", files / "off.dng", 21)
+    (row,) = tablet_files([files / "clear.dng"], files / "clear-gate.dng", files / "off.dng", STEPS)
     assert (row["rows"], row["columns"]) == (3, 7)
     assert len(row["steps"]) == 21
     # ISO 5-1: D = -log10 T. 21 steps of 0.15 (common practice, no published source).
@@ -67,17 +69,45 @@ def test_steps_of_known_density(files: Path) -> None:
     assert [key for key in keys if f"`{key}`" not in documented] == []
 
 
+def test_a_certificate_is_held_against_the_reading(files: Path, tmp_path: Path) -> None:
+    listed = tmp_path / "certificate.csv"
+    truth = [0.05 + 0.15 * index for index in range(21)]
+    listed.write_text(
+        "step, density\n" + "".join(f"{n}, {d:.2f}\n" for n, d in enumerate(truth, 1))
+    )
+    assert certificate(listed) == pytest.approx(truth)
+    # Handbooks give silver a Callier quotient of 1.0 to 1.5: read in directed light, a tablet is as
+    # much denser than its certificate, which is for diffuse light.
+    diffuse = [0.05 + 0.15 / 1.2 * index for index in range(21)]
+    (row,) = tablet_files([files / "clear.dng"], files / "clear-gate.dng", None, diffuse)
+    assert row["steps"][20]["nominal"] == pytest.approx(2.55)
+    assert row["channels"]["G1"]["slope"] == pytest.approx(1.2, abs=0.01)
+    assert "Callier's effect" in tablet_text([row])
+    (right,) = tablet_files([files / "clear.dng"], files / "clear-gate.dng", None, truth)
+    assert "Callier" not in tablet_text([right])
+    assert "too thin" not in tablet_text([right])
+
+
+@pytest.mark.parametrize("text", ["", "0.1\n0.2\n", "0.1\n0.3\n0.2\n", "1\n2\n3\n900\n"])
+def test_what_is_no_certificate_is_refused(tmp_path: Path, text: str) -> None:
+    listed = tmp_path / "certificate.txt"
+    listed.write_text(text)
+    with pytest.raises(TetherError, match="does not list the densities"):
+        certificate(listed)
+
+
 def test_haze_shows_where_reading_and_truth_part(files: Path) -> None:
-    (row,) = tablet_files([files / "hazy.dng"], files / "hazy-gate.dng", None, 21)
+    (row,) = tablet_files([files / "hazy.dng"], files / "hazy-gate.dng", None, STEPS)
     for figures in row["channels"].values():
         assert figures["slope"] < 0.98
         assert figures["reads_true_to"] < 2.9
         assert figures["largest_error"] > 0.1
+    assert "read too thin" in tablet_text([row])
 
 
 def test_what_cannot_be_read_says_why(files: Path) -> None:
     gate = files / "clear-gate.dng"
-    rows = tablet_files([files / "long.dng", gate, files / "none.dng"], gate, None, 21)
+    rows = tablet_files([files / "long.dng", gate, files / "none.dng"], gate, None, STEPS)
     assert [sorted(row) for row in rows] == [["error", "file"]] * 3
     assert "Clipped" in rows[0]["error"]
     assert "No tablet of 21 even steps" in rows[1]["error"]
@@ -98,6 +128,8 @@ def test_the_command(files: Path) -> None:
     done = runner.invoke(app, [*asked, "--steps", "22"])
     assert done.exit_code == 1
     assert "22 even steps" in done.stdout
+    done = runner.invoke(app, [*asked, "--steps", "21", "--certificate", "any.txt"])
+    assert done.exit_code == 2
 
 
 def test_with_a_strobe_the_shutter_time_does_not_count(tmp_path: Path) -> None:

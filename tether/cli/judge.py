@@ -73,14 +73,18 @@ def light(
 @click.option(
     "--lamp-off", type=PATH, help="Raw file with the lamp off: its light is subtracted from both."
 )
-@click.option("--steps", type=Int(3, 60), default=21, help="Steps on the tablet.")
+@click.option("--steps", type=Int(3, 60), help="Steps on the tablet. [default: 21]")
+@click.option(
+    "--certificate", type=PATH, help="Text file with a step's density on each line, thinnest first."
+)
 @json_option
 @settings_option
 def tablet(
     files: tuple[Path, ...],
     open_gate: Path,
     lamp_off: Path | None,
-    steps: int,
+    steps: int | None,
+    certificate: Path | None,
     as_json: bool,
     settings: Path | None,
 ) -> None:
@@ -88,11 +92,17 @@ def tablet(
 
     Densities, how even the steps are, and up to which density they are true.
     """
-    from tether.cli.judged_files import tablet_files
+    from tether.cli import judged_files
     from tether.cli.judged_text import tablet_text
 
+    if steps is not None and certificate is not None:
+        raise click.UsageError("A certificate says how many steps there are: leave --steps out.")
+    if certificate is not None:
+        nominal = judged_files.certificate(certificate)
+    else:
+        nominal = judged_files.nominal_densities(steps or 21)
     strobe = read_settings(settings).light.strobe
-    rows = tablet_files(files, open_gate, lamp_off, steps, strobe=strobe)
+    rows = judged_files.tablet_files(files, open_gate, lamp_off, nominal, strobe=strobe)
     _print_judged(rows, as_json, "" if as_json else tablet_text(rows))
 
 

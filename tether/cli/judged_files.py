@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import hashlib
 import math
+import re
 from collections.abc import Sequence
 from contextlib import closing
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +57,8 @@ _LIT = 0.3
 """Share of the open gate's light below which a place lies behind the gate's mask."""
 _CLEAR_DENSITY = 0.05
 """Nominal density of the first step (from memory of common tablets); only differences count."""
+_DENSEST = 6.0
+"""Density beyond which a number in a certificate is none."""
 
 
 def measure_files(
@@ -89,11 +93,47 @@ def light_files(
 
 
 def tablet_files(
-    paths: Sequence[Path], open_gate: Path, dark: Path | None, steps: int, *, strobe: bool = False
+    paths: Sequence[Path],
+    open_gate: Path,
+    dark: Path | None,
+    nominal: Sequence[float],
+    *,
+    strobe: bool = False,
 ) -> list[dict[str, Any]]:
-    """Return one object a file; a file that cannot be read has ``file`` and ``error``."""
+    """Return one object a file; a file that cannot be read has ``file`` and ``error``.
+
+    ``nominal`` are the densities of the tablet's steps, from `nominal_densities` or a certificate.
+    """
     with closing(_worker()) as worker:
-        return _judged(worker, "tablet", paths, open_gate, dark, steps, strobe)
+        return _judged(worker, "tablet", paths, open_gate, dark, tuple(nominal), strobe)
+
+
+def nominal_densities(steps: int) -> tuple[float, ...]:
+    """Return the densities that the steps of common tablets should have."""
+    return tuple(_CLEAR_DENSITY + STEP_DENSITY * index for index in range(steps))
+
+
+def certificate(path: Path) -> tuple[float, ...]:
+    """Return the densities of a tablet's certificate: the last number of each line of a text file.
+
+    Raises
+    ------
+    TetherError
+        When it cannot be read, or holds no densities of 3 to 60 steps, each denser than the last.
+    """
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise TetherError(f"The certificate {printable(path.name)} cannot be read.") from error
+    numbers = (re.findall(r"(?<![\w.])\d+(?:\.\d+)?(?![\w.])", line) for line in lines)
+    densities = tuple(float(found[-1]) for found in numbers if found)
+    rising = all(a < b for a, b in pairwise(densities))
+    if not 3 <= len(densities) <= 60 or not rising or densities[-1] > _DENSEST:
+        raise TetherError(
+            f"The certificate {printable(path.name)} does not list the densities of a tablet.",
+            todo="Write one step a line, thinnest first, its density last on the line.",
+        )
+    return densities
 
 
 def _worker() -> WorkerProcess:
@@ -204,7 +244,12 @@ class FileJudge:
         }
 
     def tablet(
-        self, path: Path, open_gate: Path, dark: Path | None, steps: int, strobe: bool
+        self,
+        path: Path,
+        open_gate: Path,
+        dark: Path | None,
+        nominal: tuple[float, ...],
+        strobe: bool,
     ) -> dict[str, Any]:
         """Find a step tablet in a view, and read every step of it in every channel.
 
@@ -216,7 +261,7 @@ class FileJudge:
             When a file comes from another kind of sensor, when the open gate or a step is
             saturated, or when no tablet is found.
         """
-        mosaic, gate = open_mosaic(path), open_mosaic(open_gate)
+        mosaic, gate, steps = open_mosaic(path), open_mosaic(open_gate), len(nominal)
         facts = _file_facts(path, mosaic)
         off = open_mosaic(dark) if dark is not None else None
         frame, light = survey(mosaic), survey(gate)
@@ -246,7 +291,7 @@ class FileJudge:
         return (
             facts
             | {"rows": placed.rows, "columns": placed.columns}
-            | _read(frame, planes, placed.boxes)
+            | _read(frame, planes, placed.boxes, nominal)
         )
 
 
@@ -267,9 +312,10 @@ def _file_facts(path: Path, mosaic: Mosaic) -> dict[str, Any]:
     return {"file": str(path), "sha256": digest, "width": width, "height": height}
 
 
-def _read(frame: Survey, planes: FloatArray, boxes: Sequence[Box]) -> dict[str, Any]:
+def _read(
+    frame: Survey, planes: FloatArray, boxes: Sequence[Box], nominal: Sequence[float]
+) -> dict[str, Any]:
     """Read every step in every channel."""
-    nominal = [_CLEAR_DENSITY + STEP_DENSITY * index for index in range(len(boxes))]
     read = {}
     for name, plane, signal in zip(frame.channels, planes, frame.signal, strict=True):
         full = [n for n, level in enumerate(read_steps(signal, boxes), 1) if level >= _FULL]

@@ -14,6 +14,8 @@ from tether.film import FilmProcess
 from tether.findings import Severity, Verdict
 from tether.text import percent, printable
 
+_SLOPE_OFF = 0.02
+"""How far the slope of all channels may be from 1 before its usual reasons are named."""
 _PATTERN = (4, 6)
 """Rows and columns of the light's pattern as it is printed."""
 
@@ -157,6 +159,20 @@ def _tablet(row: dict[str, Any]) -> list[str]:
         lines.append(f"  {label:<14}{cells}")
     if not all(row["channels"][name]["monotonic"] for name in names):
         lines.append("  Some steps read no denser than the step before.")
+    slopes = [row["channels"][name]["slope"] for name in names]
+    if min(slopes) > 1 + _SLOPE_OFF:
+        lines += _wrapped(
+            "All channels read too dense. Silver blocks more of directed than of diffuse light "
+            "(Callier's effect; ISO 5-2). Put an opal diffuser under the tablet. Or its steps are "
+            "larger than stated.",
+            "  ", "  ",
+        )  # fmt: skip
+    elif max(slopes) < 1 - _SLOPE_OFF:
+        lines += _wrapped(
+            "All channels read too thin: stray light and glare fill the dense steps. Mask the "
+            "light around the tablet, and clean the lens. Or its steps are smaller than stated.",
+            "  ", "  ",
+        )  # fmt: skip
     return lines
 
 
