@@ -184,6 +184,22 @@ class PositiveSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class RawPositiveSettings:
+    """Raw positives: a DNG of each kept frame that opens as a positive in raw processors."""
+
+    make: bool = switch(False, "make them with every delivery")
+    form: str = word("auto",
+        "their form: camera, computed, demosaiced, or auto (computed for colour negatives, else "
+        "camera)",
+        r"auto|camera|computed|demosaiced")
+    room: float = number(0.02, 0.0, 0.2,
+        "room that the crop leaves around the picture, in picture widths")
+    headroom_ev: float = number(0.0, 0.0, 4.0,
+        "stops over the print's white that they hold; programs that ignore BaselineExposure "
+        "show them darker by as much")
+
+
+@dataclass(frozen=True, slots=True)
 class DustSettings:
     """When dark spots in the same place of successive frames count as dust, not on the film."""
 
@@ -329,6 +345,7 @@ class Settings:
     dust: DustSettings = field(default_factory=DustSettings)
     light: LightSettings = field(default_factory=LightSettings)
     positive: PositiveSettings = field(default_factory=PositiveSettings)
+    raw_positive: RawPositiveSettings = field(default_factory=RawPositiveSettings)
     bench: BenchSettings = field(default_factory=BenchSettings)
     alerts: AlertSettings = field(default_factory=AlertSettings)
     keys: KeySettings = field(default_factory=KeySettings)

@@ -26,7 +26,8 @@ PROMISED = json.loads((Path(__file__).parent / "formats.json").read_text("utf-8"
 
 #: Keys that are names of files, channels, roles and settings, which are not fixed.
 _NAMES = {
-    "samples", "printed", "files", "choices", "settings", "saturated", "saturated_picture",
+    "samples", "printed", "raw_positives", "files", "choices", "settings", "saturated",
+    "saturated_picture",
     "headroom_ev", "neutral", "density", "channels", "counts", "facts",
 }  # fmt: skip
 
@@ -46,7 +47,7 @@ def shape(value: Any, name: str = "") -> Any:
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kept]:
     roll = kept_roll(tmp_path_factory.mktemp("formats") / "archive")
-    roll.deliver(turns={2: 90})
+    roll.deliver(turns={2: 90}, raw_positive=True)
     yield roll
     roll.archive.close()
 

@@ -7,6 +7,7 @@ raw files (flashraw), and exiftool.
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cache
@@ -310,6 +311,19 @@ def test_it_says_what_it_is_and_what_it_was_made_of(rolls: Any, tmp_path: Path) 
     found = exiftool(path)
     assert found["ExposureTime"] == pytest.approx(1 / 15)
     assert found["ISO"] == 100
+
+
+def test_the_page_s_lines_give_the_camera_s_values_back(rolls: Any, tmp_path: Path) -> None:
+    page = Path(__file__).resolve().parents[2] / "docs" / "raw-positive.md"
+    (code,) = re.findall(r"```python\n(.*?)```", page.read_text("utf-8"), re.DOTALL)
+    assert len([line for line in code.splitlines() if line]) == 3
+    for process in (BW, SLIDE):
+        shot, rendering = rolls(process, "RGGB")[0]
+        path = made_of(shot, rendering, tmp_path)
+        found: dict[str, Any] = {}
+        exec(re.sub(r'"[^"]*_positive\.dng"', repr(str(path)), code), found)
+        with rawpy.imread(str(shot.path)) as raw:
+            assert np.array_equal(found["mosaic"], raw.raw_image_visible)
 
 
 def test_the_pictures_inside_are_positives(rolls: Any, tmp_path: Path) -> None:

@@ -49,6 +49,7 @@ from tether.archive.store import Store
 from tether.clock import Clock, system_clock
 from tether.disk import make_folder
 from tether.errors import TetherError
+from tether.own_files import is_raw_positive
 from tether.paths import whole_path
 from tether.text import plural, printable
 
@@ -319,7 +320,7 @@ class Archive:
             for name, p in found
             if name not in known
             and not p.name.startswith(".")
-            and p.suffix.lower() not in DERIVED_ENDINGS
+            and not _is_derived(p)
             and not p.is_dir()
         )
 
@@ -343,7 +344,7 @@ class Archive:
             for name in sorted(names):
                 path = here / name
                 inside = path.relative_to(folder)
-                ours = here != folder or path.suffix.lower() in DERIVED_ENDINGS
+                ours = here != folder or _is_derived(path)
                 if (
                     ours
                     and inside.as_posix() not in known
@@ -351,6 +352,11 @@ class Archive:
                     and not path.is_symlink()
                 ):
                     yield inside
+
+
+def _is_derived(path: Path) -> bool:
+    """Tell whether the program makes such a file, so that it is nobody's capture."""
+    return path.suffix.lower() in DERIVED_ENDINGS or is_raw_positive(path)
 
 
 def roll_folders(root: Path) -> list[Path]:

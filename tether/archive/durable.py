@@ -23,6 +23,7 @@ from pathlib import Path
 from tether.archive.layout import DAMAGED_FOLDER, ending_of
 from tether.disk import flush, flush_file, flush_folder, make_folder
 from tether.errors import TetherError
+from tether.own_files import is_raw_positive
 from tether.text import megabytes, printable
 
 _BLOCK = 1 << 20
@@ -88,7 +89,7 @@ def check_arrival(path: Path, camera_name: str, stated: int | None) -> Arrival:
             todo="Fetch it again.",
         )
     ending, may_be_raw = ending_of(camera_name, head)
-    return Arrival(path, size, digest, ending, may_be_raw)
+    return Arrival(path, size, digest, ending, may_be_raw and not is_raw_positive(path))
 
 
 def digest_of(path: Path) -> tuple[int, str, bytes]:

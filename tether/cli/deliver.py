@@ -13,7 +13,12 @@ from tether.errors import TetherError
 from tether.settings import Settings
 from tether.text import plural, printable
 
-_WORDS = {"check": "checking raw files", "print": "making positives", "reports": "writing reports"}
+_WORDS = {
+    "check": "checking raw files",
+    "print": "making positives",
+    "raw": "making raw positives",
+    "reports": "writing reports",
+}
 
 
 def deliver_roll(
@@ -53,6 +58,12 @@ def _lines(result: DeliveryResult) -> Iterator[str]:
     if result.unchanged:
         done += f", {result.unchanged} unchanged"
     yield f"{done}; {plural(result.sidecars, 'sidecar')} beside the raw files."
+    if result.raw_made or result.raw_unchanged:
+        made = f"{plural(result.raw_made, 'raw positive')} made"
+        if result.raw_unchanged:
+            made += f", {result.raw_unchanged} unchanged"
+        yield f"{made}."
+    yield from result.notes
     if result.left_out:
         yield result.left_out
     yield from result.trouble

@@ -18,6 +18,7 @@ from tether.cli.options import (
     NUMBER,
     PATH,
     QUARTER_TURN,
+    RAW_FORM,
     STOPS,
     YES_OR_NO,
     Commands,
@@ -346,6 +347,8 @@ app.add_command(tablet)
 @click.option(
     "--to", type=PATH, help="Delivery folder. [default: 'delivered' in the roll's folder]"
 )
+@click.option("--raw-positive", is_flag=True, help="Make raw positives too.")
+@click.option("--raw-form", type=RAW_FORM, help="Make them, in this form. [default: the settings']")
 @click.option("--half", is_flag=True, help="Make positives at half size; much quicker.")
 @click.option("--tiff/--no-tiff", default=True, help="Write 16-bit TIFF files too.")
 @click.option(
@@ -381,6 +384,8 @@ def deliver(
     roll: str,
     archive: Path | None,
     to: Path | None,
+    raw_positive: bool,
+    raw_form: str | None,
     half: bool,
     tiff: bool,
     turn: tuple[tuple[int, int], ...],
@@ -401,6 +406,8 @@ def deliver(
 
     options = DeliveryOptions(
         to=to,
+        raw_positive=raw_positive,
+        raw_form=raw_form,
         half=half,
         tiff=tiff,
         turns=dict(turn),

@@ -126,6 +126,7 @@ archive_option = click.option(
     show_envvar=True,
     help="Archive folder. [default: film-archive in your pictures folder]",
 )
+RAW_FORM = click.Choice(["auto", "camera", "computed", "demosaiced"])
 FORMAT = click.Choice(list(FILM_FORMATS))
 format_option = click.option(
     "--format",

@@ -42,6 +42,8 @@ class DeliveryOptions:
     ``turns``, ``exposures`` and ``crops`` are by frame, 0 for all frames; they are remembered in
     the delivered folder. ``flat`` is a raw file of the empty gate. ``scheduler`` is the address of
     a Dask scheduler whose workers do the work; None does it here, with ``workers`` processes.
+    ``raw_positive`` makes raw positives too; so does ``raw_form``, in that form, see
+    `RawPositiveSettings`.
     """
 
     to: Path | None = None
@@ -53,6 +55,8 @@ class DeliveryOptions:
     flat: Path | None = None
     workers: int | None = None
     scheduler: str | None = None
+    raw_positive: bool = False
+    raw_form: str | None = None
 
 
 def choices_with(
@@ -88,27 +92,31 @@ class Record:
 
     ``samples`` hold what a raw file was sampled with (its state on disk and the job's digest
     are the key), ``printed`` the digest of the rendering each positive was made by, ``choices``
-    what a person chose, by frame.
+    what a person chose, by frame. ``raw_positives`` is as ``printed``.
     """
 
     samples: dict[str, dict[str, Any]] = field(default_factory=dict)
     printed: dict[str, dict[str, Any]] = field(default_factory=dict)
     choices: dict[int, Choice] = field(default_factory=dict)
+    raw_positives: dict[str, dict[str, Any]] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
 class DeliveryResult:
     """What came of a delivery.
 
-    ``trouble`` are sentences for the person, empty when all is well. ``left_out`` says of which
-    frames nothing was kept, "" when there are none.
+    ``trouble`` are sentences for the person, empty when all is well; ``notes`` are others.
+    ``left_out`` says of which frames nothing was kept, "" when there are none.
     """
 
     folder: Path
     printed: int = 0
     unchanged: int = 0
     sidecars: int = 0
+    raw_made: int = 0
+    raw_unchanged: int = 0
     left_out: str = ""
+    notes: list[str] = field(default_factory=list)
     trouble: list[str] = field(default_factory=list)
 
 
@@ -174,6 +182,7 @@ class DeliveredFolder:
         self.roll_name = roll_name
         self.positives = self.root / "positives"
         self.small = self.root / "small"
+        self.raw_positives = self.root / "raw-positives"
         self._check()
 
     def _check(self) -> None:
@@ -211,8 +220,9 @@ class DeliveredFolder:
                 lock = RollLock(self.root / ".in-use", self.roll_name)
             if not (self.root / RECORD).exists():
                 self.write(Record())  # first of all: by it the folder is known again as ours
-            for folder in (self.root, self.positives, self.small):
-                folder.mkdir(exist_ok=True)
+            for folder in (self.root, self.positives, self.small, self.raw_positives):
+                if folder != self.raw_positives:  # which is made when it is wanted
+                    folder.mkdir(exist_ok=True)
                 for left in folder.glob(".new-*"):  # of a run that was killed while writing
                     left.unlink(missing_ok=True)
         except (OSError, FactFileUnusable) as error:
@@ -240,6 +250,10 @@ class DeliveredFolder:
         """Return where the small picture of a raw file lies."""
         return self.small / f"{Path(raw_name).stem}.jpg"
 
+    def raw_positive(self, raw_name: str) -> Path:
+        """Return where the raw positive of a raw file lies, under no name that a capture has."""
+        return self.raw_positives / f"{Path(raw_name).stem}_positive.dng"
+
     def read(self) -> Record:
         """Return what is remembered; a record that cannot be read counts as none."""
         try:
@@ -250,6 +264,7 @@ class DeliveredFolder:
                 samples=dict(found["samples"]),
                 printed=dict(found["printed"]),
                 choices={int(frame): Choice(**c) for frame, c in found["choices"].items()},
+                raw_positives=dict(found.get("raw_positives", {})),
             )
         except (OSError, ValueError, TypeError, KeyError, AttributeError):
             return Record()
@@ -263,6 +278,7 @@ class DeliveredFolder:
                 # In one order, whatever was done first: the same delivery is the same bytes.
                 "samples": dict(sorted(record.samples.items())),
                 "printed": dict(sorted(record.printed.items())),
+                "raw_positives": dict(sorted(record.raw_positives.items())),
                 "roll": self.roll_name,
                 "choices": {str(f): asdict(c) for f, c in sorted(record.choices.items())},
             },

@@ -21,6 +21,7 @@ from tether.delivery.xmp import Subject, description, positive_packet
 from tether.facts import Corners
 from tether.positive.flat_field import FlatField
 from tether.positive.job import PrintJob, SampleJob
+from tether.positive.raw_positive.make import RawPositiveJob
 from tether.positive.rendering import Brief, Rendering, common_outline, outline_of, roll_renderings
 from tether.positive.sample import base_in
 from tether.settings import STROBE, PositiveSettings
@@ -29,7 +30,7 @@ from tether.settings import STROBE, PositiveSettings
 _SAMPLING = 2
 
 
-Job = TypeVar("Job", SampleJob, PrintJob)
+Job = TypeVar("Job", SampleJob, PrintJob, RawPositiveJob)
 
 
 @dataclass(frozen=True)
@@ -143,7 +144,7 @@ def prints_to_make(
         digest = by_name[name].digest(
             file.capture.sha256, digest_of(flat), job.xmp.decode(), str(job.tiff is not None)
         )
-        if _printed_before(state.folder, state.record.printed.get(name), digest):
+        if made_before(state.folder, state.record.printed.get(name), digest):
             there += 1
         else:
             tasks.append(Task(file, job, digest))
@@ -186,7 +187,8 @@ def _sampled_before(file: ChosenFile, entry: object, digest: str) -> bool:
     return True
 
 
-def _printed_before(folder: DeliveredFolder, entry: object, digest: str) -> bool:
+def made_before(folder: DeliveredFolder, entry: object, digest: str) -> bool:
+    """Tell whether an entry of the record has that digest, and its files are still there."""
     if not isinstance(entry, dict) or entry.get("digest") != digest:
         return False
     try:

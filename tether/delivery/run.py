@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from tether.archive.archive import Archive
@@ -30,6 +30,7 @@ from tether.delivery.plan import (
     renderings,
     samples_to_take,
 )
+from tether.delivery.raw_positives import note_clipped, raw_positives_to_make
 from tether.delivery.write_reports import write_reports, write_sidecars
 from tether.errors import TetherError
 from tether.measure.roll.memory import RollMemory
@@ -45,6 +46,7 @@ from tether.positive.job import (
     print_file,
     sample,
 )
+from tether.positive.raw_positive.make import RawPositive, RawPositiveJob, make_raw_positive
 from tether.settings import Settings
 from tether.text import printable
 
@@ -145,6 +147,44 @@ def make_prints(
     result.trouble += _in_order(trouble)
 
 
+def make_raw_positives(
+    tasks: Sequence[Task[RawPositiveJob]],
+    crew: Crew,
+    state: DeliveryState,
+    result: DeliveryResult,
+    report: Report,
+) -> None:
+    """Make raw positives; each is recorded at once, so that a stop costs no other."""
+    trouble: dict[int, str] = {}
+
+    def take(done: int, number: int, made: RawPositive | Exception) -> None:
+        file, job = tasks[number].file, tasks[number].job
+        name = file.capture.file_name
+        if isinstance(made, Exception):
+            trouble[number] = _not_printed(printable(name, 80), file.path, made, "raw positive")
+        elif _missing((job.output,)):
+            trouble[number] = (
+                f"The raw positive of {printable(name, 80)} was made and is gone again. "
+                "Deliver again, with nothing else at work in that folder."
+            )
+        else:
+            inside = str(job.output.relative_to(state.folder.root))
+            state.record.raw_positives[name] = {
+                "digest": tasks[number].digest,
+                "words": made.words,
+                "files": {inside: job.output.stat().st_size},
+            }
+            state.folder.write(state.record)
+            result.raw_made += 1
+        report(DeliveryStep("raw", done, len(tasks), f"frame {file.frame.number}"))
+
+    if tasks:
+        state.folder.raw_positives.mkdir(exist_ok=True)
+        report(DeliveryStep("raw", 0, len(tasks)))
+    _each(crew, make_raw_positive, tasks, take)
+    result.trouble += _in_order(trouble)
+
+
 def _each(
     crew: Crew,
     work: Callable[[Job], Result],
@@ -182,16 +222,16 @@ def _not_read(name: str, path: Path, error: Exception) -> str:
     return f"{name} cannot be read: {without_rest(error)}"
 
 
-def _not_printed(name: str, path: Path, error: Exception) -> str:
+def _not_printed(name: str, path: Path, error: Exception, what: str = "positive") -> str:
     """Say that a positive could not be made, and what next."""
     if not path.exists():
         return _not_read(name, path, FileNotFoundError())
     if isinstance(error, OSError):
         return (
-            f"No positive of {name}: {reason(error)}. Finished positives are kept. Check the "
+            f"No {what} of {name}: {reason(error)}. Finished positives are kept. Check the "
             "disk, then deliver again."
         )
-    return f"No positive of {name}: {without_rest(error)}"
+    return f"No {what} of {name}: {without_rest(error)}"
 
 
 def without_rest(error: Exception) -> str:
@@ -233,6 +273,9 @@ class RollDelivery:
     ) -> None:
         self.archive, self.roll, self.options, self.report = archive, roll, options, report
         self.settings, self.base_target = settings.positive, settings.exposure.base_target_ev
+        raw = settings.raw_positive
+        make = raw.make or options.raw_positive or options.raw_form is not None
+        self.raw = replace(raw, make=make, form=options.raw_form or raw.form)
         self.frames = archive.store.frames.of(roll)
         self.folder = DeliveredFolder(options.to or archive.folder(roll) / "delivered", roll.name)
         self.result = DeliveryResult(self.folder.root, left_out=without_pictures(self.frames))
@@ -321,6 +364,11 @@ class RollDelivery:
         tasks, there = prints_to_make(state, made, flat, tiff=self.options.tiff)
         self.result.unchanged = there
         make_prints(tasks, crew, state, self.result, self.report)
+        if self.raw.make:
+            raw_tasks, there = raw_positives_to_make(state, made, flat, self.raw)
+            self.result.raw_unchanged = there
+            make_raw_positives(raw_tasks, crew, state, self.result, self.report)
+            note_clipped(state, made, self.raw, self.result)
 
     def _describe(self, state: DeliveryState, flat: FlatField | None) -> None:
         self.report(DeliveryStep("reports", 0, 1))

@@ -22,17 +22,23 @@ from tether.text import printable
 COLUMNS = (
     "roll", "film", "format", "strip", "frame", "state", "take", "choice", "verdict", "findings",
     "note", "file", "size", "sha256", "taken_at", "shutter", "aperture", "iso", "base_ev",
-    "positive",
+    "positive", "raw_positive",
 )  # fmt: skip
 
 #: A spreadsheet takes a cell that begins with one of these for a formula.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
-def rows(roll: Roll, frames: Sequence[Frame], positives: Mapping[str, str]) -> list[dict[str, Any]]:
+def rows(
+    roll: Roll,
+    frames: Sequence[Frame],
+    positives: Mapping[str, str],
+    raw_positives: Mapping[str, str],
+) -> list[dict[str, Any]]:
     """Return one mapping a raw file, and one for each frame without any; keys as in `COLUMNS`.
 
-    ``positives`` maps a raw file's name to its positive's name within the delivered folder.
+    ``positives`` maps a raw file's name to its positive's name within the delivered folder, and
+    ``raw_positives`` to its raw positive's.
     """
     found: list[dict[str, Any]] = []
     for frame in frames:
@@ -62,6 +68,7 @@ def rows(roll: Roll, frames: Sequence[Frame], positives: Mapping[str, str]) -> l
                     "iso": capture.settings.get("iso", ""),
                     "base_ev": capture.facts.base_ev,
                     "positive": positives.get(capture.file_name, ""),
+                    "raw_positive": raw_positives.get(capture.file_name, ""),
                 }
             )
         if not frame.captures:
@@ -170,16 +177,19 @@ def write_reports(
     """Write contact sheet, tables and page into the delivered folder; `PageFacts` says of what."""
     folder = state.folder
     sheets = save_sheets(sheet_of(state), folder.root)
-    positives, pictures = {}, {}
+    positives, raw_positives, pictures = {}, {}, {}
     for file in state.files:
         name = file.capture.file_name
         if folder.jpeg(name).exists() and folder.thumbnail(name).exists():
             positives[name] = f"positives/{folder.jpeg(name).name}"
             pictures[name] = folder.thumbnail(name)
+        if (made := folder.raw_positive(name)).exists():
+            raw_positives[name] = made.relative_to(folder.root).as_posix()
     facts = PageFacts(
         roll=state.roll,
         frames=state.frames,
         positives=positives,
+        raw_positives=raw_positives,
         pictures=pictures,
         intact={file.capture.file_name: file.intact for file in state.files},
         log=log,
@@ -191,7 +201,7 @@ def write_reports(
     )
     texts = {
         # Spreadsheets take a file without the mark for one in an old code page.
-        "roll.csv": "\ufeff" + as_csv(rows(state.roll, state.frames, positives)),
+        "roll.csv": "\ufeff" + as_csv(rows(state.roll, state.frames, positives, raw_positives)),
         "roll.json": as_json(state.roll, state.frames, settings),
         "index.html": page(facts),
     }

@@ -14,6 +14,7 @@ from fractions import Fraction
 
 from tether.archive.records import Capture, Frame, Roll
 from tether.positive.exif import SOFTWARE, ShotFacts
+from tether.positive.raw_positive.placing import orientation
 from tether.text import printable
 
 #: Where general tools look: properties and their namespaces are those of ISO 16684-1 and of
@@ -28,10 +29,6 @@ NAMESPACES = {
     "exif": "http://ns.adobe.com/exif/1.0/",
     "film": "http://ns.tether.invalid/film/1.0/",
 }
-
-#: Mirrored left to right, then turned clockwise by so many degrees (TIFF 6.0, tag 274; the
-#: mirrored values as Exif names them).
-MIRRORED_ORIENTATION = {0: 2, 90: 7, 180: 4, 270: 5}
 
 _NO_DIGEST = "0" * 64
 _DIGEST = re.compile(rb"<film:PacketSha256>([0-9a-f]{64})</film:PacketSha256>")
@@ -58,7 +55,7 @@ def raw_sidecar(subject: Subject, turn: int = 0) -> bytes:
     ``turn`` is in degrees clockwise after that. The packet holds a digest of itself, by which
     `is_as_written` knows it again.
     """
-    packet = _packet(subject, MIRRORED_ORIENTATION[turn % 360], None)
+    packet = _packet(subject, orientation(turn, mirrored=True), None)
     digest = hashlib.sha256(packet).hexdigest()
     return packet.replace(_NO_DIGEST.encode(), digest.encode(), 1)
 
@@ -75,6 +72,11 @@ def is_as_written(packet: bytes) -> bool:
 def positive_packet(subject: Subject) -> bytes:
     """Return the packet for inside a positive, which is the right way round already."""
     return _packet(subject, 1, subject.capture.file_name)
+
+
+def raw_positive_packet(subject: Subject, lies: int, form: str) -> bytes:
+    """Return the packet for inside a raw positive, with its orientation, and what it holds."""
+    return _packet(subject, lies, subject.capture.file_name, form)
 
 
 def description(subject: Subject) -> str:
@@ -98,22 +100,23 @@ def keywords(subject: Subject) -> tuple[str, ...]:
     return tuple(printable(word, 300) for word in words)
 
 
-def _packet(subject: Subject, orientation: int, source: str | None) -> bytes:
+def _packet(subject: Subject, lies: int, source: str | None, form: str = "") -> bytes:
     for prefix, uri in NAMESPACES.items():
         ET.register_namespace(prefix, uri)
     meta = ET.Element(_name("x:xmpmeta"))
     rdf = ET.SubElement(meta, _name("rdf:RDF"))
     about = ET.SubElement(rdf, _name("rdf:Description"), {_name("rdf:about"): ""})
-    _fill(about, subject, orientation, source)
+    _fill(about, subject, lies, source)
+    _text(about, "film:RawPositive", form)
     ET.indent(meta, " ")
     text = ET.tostring(meta, encoding="unicode")
     return (_HEAD + text + _TAIL).encode("utf-8")
 
 
-def _fill(about: ET.Element, subject: Subject, orientation: int, source: str | None) -> None:
+def _fill(about: ET.Element, subject: Subject, lies: int, source: str | None) -> None:
     roll, frame, capture = subject.roll, subject.frame, subject.capture
     chosen = capture.decision == "chosen"
-    _text(about, "tiff:Orientation", str(orientation))
+    _text(about, "tiff:Orientation", str(lies))
     _text(about, "xmp:Rating", "1" if chosen else "0")
     _text(about, "xmp:Label", _label(capture))
     _text(about, "xmp:CreatorTool", SOFTWARE)

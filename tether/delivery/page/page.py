@@ -36,7 +36,8 @@ class PageFacts:
 
     ``positives`` maps a raw file's name to its positive beside the page, ``pictures`` to its
     small picture, which is put into the page; ``intact`` tells whether a raw file's SHA-256 was
-    found as recorded in this delivery, ``crops`` how its positive was cropped. ``log`` is (time,
+    found as recorded in this delivery, ``crops`` how its positive was cropped, ``raw_positives``
+    which raw positive it has. ``log`` is (time,
     frame, kind, text). ``flat`` is the light that positives were corrected for, ``base_target``
     where the base of a negative should lie, in stops from saturation.
     """
@@ -50,6 +51,7 @@ class PageFacts:
     trouble: tuple[str, ...] = ()
     other_files: tuple[str, ...] = ()
     crops: Mapping[str, str] = field(default_factory=dict)
+    raw_positives: Mapping[str, str] = field(default_factory=dict)
     flat: FlatField | None = None
     base_target: float = -0.5
 
@@ -111,6 +113,7 @@ def _terms(facts: PageFacts, capture: Capture) -> list[tuple[str, str]]:
         ("File", name),
         ("Taken", _time(capture.taken_at)),
         ("Positive", facts.positives.get(name, "")),
+        ("Raw positive", facts.raw_positives.get(name, "")),
         ("Crop", facts.crops.get(name, "")),
         ("Film base", "" if base is None else f"{base:+.2f} stops from clipping"),
     ]

@@ -30,6 +30,8 @@ QUARTER = 0.25
 """Raw values of rounding beside which a table is called exact."""
 
 _SMALLEST = 1e-5
+_FAR_OVER = 1000.0
+"""Times white beyond which light is not told apart; a gain brings less than that down."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,10 +207,11 @@ def computed(
     height, width = mosaic.shape
     out = np.empty(mosaic.shape, np.uint16)
     axis = np.arange(LEVELS, dtype=np.float64)
-    tables = {}
-    for name, line in lines.items():
-        light = np.minimum(line.light(axis) * (TOP / headroom), 16.0 * TOP)
-        tables[name] = light.astype(np.float32)
+    tables = {
+        name: np.minimum(line.light(axis) * (TOP / headroom), _FAR_OVER * TOP).astype(np.float32)
+        for name, line in lines.items()
+    }
+    whole = {name: _sixteen_bit(table) for name, table in tables.items()}
     wide = along_axis(gains, 2, width) if gains is not None else None
     rows = tile_y * max(1, 64 // tile_y)
     for top in range(0, height, rows):
@@ -216,13 +219,18 @@ def computed(
         factor = rows_of(wide, top, bottom, height) if wide is not None else None
         for index, name in enumerate(mosaic.channels):
             for y, x in sites_of(mosaic.pattern, index):
-                light = tables[name].take(data[top + y : bottom : tile_y, x::tile_x])
-                if factor is not None:
-                    light *= factor[colour_of(name), y::tile_y, x::tile_x]
-                np.minimum(light, TOP, out=light)
-                light += np.float32(0.5)
-                out[top + y : bottom : tile_y, x::tile_x] = light
+                part = data[top + y : bottom : tile_y, x::tile_x]
+                place = out[top + y : bottom : tile_y, x::tile_x]
+                if factor is None:
+                    place[...] = whole[name].take(part)
+                else:
+                    gain = factor[colour_of(name), y::tile_y, x::tile_x]
+                    place[...] = _sixteen_bit(tables[name].take(part) * gain)
     return out
+
+
+def _sixteen_bit(light: NDArray[np.float32]) -> NDArray[np.uint16]:
+    return (np.minimum(light, np.float32(TOP)) + np.float32(0.5)).astype(np.uint16)
 
 
 def power_of_light(grid: NDArray[np.float32], gammas: Sequence[float]) -> NDArray[np.float32]:

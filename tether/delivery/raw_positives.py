@@ -1,0 +1,113 @@
+"""The raw positives of a delivery: which have to be made, and what each one is made by."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+from tether.delivery.folder import ChosenFile, DeliveryResult, DeliveryState
+from tether.delivery.plan import Task, digest_of, made_before
+from tether.delivery.xmp import Subject, description, raw_positive_packet
+from tether.film import FilmProcess
+from tether.positive.flat_field import FlatField
+from tether.positive.raw_positive.dng import Form
+from tether.positive.raw_positive.make import RawPositiveJob
+from tether.positive.raw_positive.placing import orientation
+from tether.positive.raw_positive.tables import light_of_samples
+from tether.positive.rendering import Rendering
+from tether.settings import RawPositiveSettings
+
+_MADE_AS = "raw positive 1"
+"""Becomes another when the same rendering begins to give another file."""
+
+_SLIGHTLY_STOPS = 0.1
+"""Stops over white that nobody misses."""
+
+
+def form_for(process: FilmProcess, settings: RawPositiveSettings) -> Form:
+    """Return what raw positives of a film hold.
+
+    One table cannot balance a colour negative: its layers differ in base and in slope.
+    """
+    if settings.form != "auto":
+        return Form(settings.form)
+    return Form.COMPUTED if process is FilmProcess.COLOUR_NEGATIVE else Form.CAMERA
+
+
+def raw_positives_to_make(
+    state: DeliveryState,
+    by_name: Mapping[str, Rendering],
+    flat: FlatField | None,
+    settings: RawPositiveSettings,
+) -> tuple[list[Task[RawPositiveJob]], int]:
+    """Return the raw positives that are to be made, and how many are there already."""
+    tasks, there = [], 0
+    form = form_for(state.roll.process, settings)
+    for file in state.files:
+        name = file.capture.file_name
+        if name not in by_name:
+            continue
+        job = _job(state, file, by_name[name], flat, form, settings)
+        digest = replace(by_name[name], half=False).digest(
+            _MADE_AS, file.capture.sha256, digest_of(flat), job.xmp.decode(),
+            form.value, repr((job.headroom_ev, job.room)),
+        )  # fmt: skip
+        if made_before(state.folder, state.record.raw_positives.get(name), digest):
+            there += 1
+        else:
+            tasks.append(Task(file, job, digest))
+    return tasks, there
+
+
+def _job(
+    state: DeliveryState,
+    file: ChosenFile,
+    rendering: Rendering,
+    flat: FlatField | None,
+    form: Form,
+    settings: RawPositiveSettings,
+) -> RawPositiveJob:
+    subject = Subject(state.roll, file.frame, file.capture, file.shot)
+    lies = orientation(rendering.turn, mirrored=rendering.mirrored)
+    return RawPositiveJob(
+        path=file.path,
+        rendering=rendering,
+        flat=flat,
+        shot=file.shot,
+        description=f"{description(subject)}.",
+        xmp=raw_positive_packet(subject, lies, form.value),
+        output=state.folder.raw_positive(file.capture.file_name),
+        form=form,
+        headroom_ev=settings.headroom_ev,
+        room=settings.room,
+    )
+
+
+def note_clipped(
+    state: DeliveryState,
+    by_name: Mapping[str, Rendering],
+    settings: RawPositiveSettings,
+    result: DeliveryResult,
+) -> None:
+    """Say in the result which frames have lights that their raw positives do not hold.
+
+    The positives bend such lights into their white. A raw positive is straight, so it ends there.
+    """
+    over = {}
+    for file in state.files:
+        rendering = by_name.get(file.capture.file_name)
+        if rendering is None or file.sample is None or not rendering.process.is_negative:
+            continue
+        light = light_of_samples(rendering, file.sample.signals)
+        stops = math.log2(light) - settings.headroom_ev if light > 0 else 0.0
+        if stops > _SLIGHTLY_STOPS:
+            over[file.frame.number] = stops
+    if over:
+        enough = math.ceil(10 * (settings.headroom_ev + max(over.values()))) / 10
+        several = len(over) > 1
+        result.notes.append(
+            f"The brightest parts of frame{'s' * several} {', '.join(map(str, over))} are over the "
+            f"white of {'their raw positives' if several else 'its raw positive'}. "
+            f"headroom_ev = {enough:g} in [raw_positive] of the settings keeps them."
+        )
