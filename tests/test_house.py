@@ -26,7 +26,7 @@ LONGEST = 500
 """Lines of a module: one thought, to be read in one sitting."""
 
 # Debts. Each may only become smaller; whoever pays one writes the new number here.
-MODULES_IN_CIRCLES = 7
+MODULES_IN_CIRCLES = 0
 CLASS_NAMES_TWICE = 1
 MODULES_THAT_SAVE_LITTLE = 1
 

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from tether.errors import TetherError
 from tether.settings import Settings
+from tether.settings_file import usual_path
 
 if TYPE_CHECKING:
     from tether.archive.archive import Archive
@@ -31,7 +32,10 @@ _SECONDS_TO_LEAVE = 15
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """What the command line said; ``again`` are those options that going on wants as well."""
+    """What the command line said; ``again`` are those options that going on wants as well.
+
+    ``settings_file`` is the one that it named, None for the user's own.
+    """
 
     archive: Path
     settings: Settings = field(default_factory=Settings)
@@ -40,6 +44,7 @@ class Start:
     new: NewRoll | None = None
     form: NewRoll | None = None
     simulated: SimulatedBench | None = None
+    settings_file: Path | None = None
     copy: Path | None = None
     no_copy: bool = False
     again: tuple[str, ...] = ()
@@ -139,6 +144,7 @@ def run_screen(start: Start) -> None:
                 new=start.new,
                 form=start.form,
                 simulated=start.simulated,
+                settings_file=start.settings_file or usual_path(),
                 terminal=terminal,
             ),
             Calm(),

@@ -249,6 +249,7 @@ def prepared(plan: Rehearsal) -> Iterator[tuple[Start, SimulatedHand]]:
                 bench.port_name,
                 roll=roll.name,
                 simulated=hand,
+                settings_file=plan.settings_file,
                 again=again(plan),
             ),
             hand,

@@ -4,18 +4,28 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
+import stat
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, MutableMapping
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
+from tether.disk import make_folder, replace_whole
 from tether.errors import TetherError
 from tether.settings import KeySettings, Settings
 from tether.text import printable
 
 MOVED = {("planning", "marked_aperture"): ("bench", "aperture")}
 """Values of older settings files, and where they stand now."""
+
+
+def usual_path() -> Path:
+    """Return where the user's own settings file is, if there is one."""
+    from platformdirs import user_config_path
+
+    return user_config_path("tether") / "settings.toml"
 
 
 def load(path: Path) -> Settings:
@@ -111,6 +121,49 @@ def _wrong(origin: str, problem: str, known: list[str] | None = None) -> TetherE
         f"In {origin}: {problem}.{hint}",
         kept="Nothing was changed.",
         todo="Mend the file and start again.",
+    )
+
+
+def keep(path: Path, section: str, name: str, value: str) -> None:
+    """Write one value into a settings file; all else in it stays as it is, comments too.
+
+    Raises
+    ------
+    TetherError
+        When the file cannot be read or written, or is write-protected.
+    """
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
+    file = path.resolve()  # where a link leads, and not the link, is replaced
+    try:
+        there = file.exists()
+        document = tomlkit.parse(file.read_bytes().decode() if there else "")
+        table = document.setdefault(section, tomlkit.table())
+        if not isinstance(table, MutableMapping):
+            raise _not_kept(path, f"'{section}' is no section in it")
+        if there and not file.stat().st_mode & stat.S_IWUSR:
+            raise _not_kept(path, "it is write-protected")
+        table[name] = value
+
+        def write(part: Path) -> None:
+            part.write_bytes(tomlkit.dumps(document).encode())
+            if there:
+                shutil.copymode(file, part)
+
+        make_folder(file.parent)
+        replace_whole(file, write)
+    except OSError as error:
+        raise _not_kept(path, error.strerror or str(error)) from error
+    except (TOMLKitError, UnicodeDecodeError) as error:
+        raise _not_kept(path, str(error)) from error
+
+
+def _not_kept(path: Path, why: str) -> TetherError:
+    return TetherError(
+        f"The settings file {path} was not changed: {why}.",
+        kept="All that it says is as it was.",
+        todo="Put the file right, then choose again.",
     )
 
 

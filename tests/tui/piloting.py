@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,8 +16,31 @@ from textual.widgets import Static
 
 from tether.archive.records import Scope
 from tether.session.next_step import NextKind
+from tether.settings import Settings
+from tether.tui.app import TetherApp
+from tether.tui.app_context import AppContext
 from tether.tui.screens.worktable import Worktable
+from tether.tui.terminal.gc_scheduler import Calm
 from tether.tui.widgets.text_view import LongText
+
+
+class Bare(TetherApp):
+    """The program's manners without its work: a test puts its own screen on it."""
+
+    def __init__(
+        self,
+        settings: Settings | None = None,
+        calm: Calm | None = None,
+        settings_file: Path | None = None,
+    ) -> None:
+        nothing: Any = None
+        context = AppContext(
+            nothing, nothing, nothing, settings or Settings(), settings_file=settings_file
+        )
+        super().__init__(context, calm)
+
+    async def open(self) -> None:
+        """Nothing by itself."""
 
 
 async def until(pilot: Pilot[str], there: Callable[[], bool], turns: int = 400) -> None:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from rich.text import Text
 
-from tests.tui.piloting import until
+from tests.tui.piloting import Bare, until
 from tether.session.session import View
 from tether.settings import Settings
 from tether.tui.app_context import ScreenContext
-from tether.tui.base_app import Shell
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import Reading
 from tether.tui.session_port import SessionPort
@@ -34,7 +33,7 @@ class Beating(BenchScreen):
 
 async def test_what_is_done_again_and_again_rests_under_another_screen() -> None:
     """Each time it was done the screen above was drawn anew, all of it."""
-    app = Shell(Settings())
+    app = Bare(Settings())
     async with app.run_test(size=(80, 24)) as pilot:
         screen = Beating()
         await app.push_screen(screen)

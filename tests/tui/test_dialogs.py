@@ -9,8 +9,8 @@ from textual.app import App
 from textual.screen import Screen
 from textual.widgets import Label
 
+from tests.tui.piloting import Bare
 from tether.settings import Settings
-from tether.tui.base_app import Shell
 from tether.tui.screens.dialogs import AskText, Pick
 
 LONG = f"incoming/{'0123456789abcdef' * 2}[/b].part: a file that did not come whole"
@@ -28,7 +28,7 @@ def drawn(app: App[str], label: Label) -> str:
     "ask", [lambda: AskText(LONG), lambda: Pick(LONG, [("a", "leave it")])], ids=["text", "choice"]
 )
 async def test_a_long_question_is_read_to_its_end(ask: Callable[[], Screen[str | None]]) -> None:
-    app = Shell(Settings())
+    app = Bare(Settings())
     async with app.run_test(size=(80, 24)) as pilot:
         await app.push_screen(ask())
         await pilot.pause()

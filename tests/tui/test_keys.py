@@ -21,11 +21,10 @@ from textual.screen import Screen
 from textual.widgets import Input, OptionList, Static
 
 import tether.tui
-from tests.tui.piloting import screen_text
+from tests.tui.piloting import Bare, screen_text
 from tether.bench.steps import BY_KEY
 from tether.findings.kind import ACTIONS
 from tether.settings import KeySettings, Settings
-from tether.tui.base_app import Shell
 from tether.tui.keys import BUILT_IN, TABLE, Keys, bindings, bindings_of, key_name
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import AskText, Reading
@@ -109,14 +108,14 @@ class Plain(Screen[None]):
         return action != self.without
 
 
-class Host(Shell):
+class Host(Bare):
     """The program's manners with a plain screen."""
 
     async def on_mount(self) -> None:
         await self.push_screen(Plain())
 
 
-def line(app: Shell) -> str:
+def line(app: Bare) -> str:
     return str(app.screen.query_one(KeyLine).render())
 
 
@@ -376,6 +375,5 @@ async def test_a_key_that_cannot_be_is_said_at_the_start() -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         assert [n.message for n in app._notifications] == [
-            "In the settings, \\[keys] kep: there is no action of this name. "
-            "All other settings are in force."
+            "[keys] kep: there is no action of this name. All other settings are in force."
         ]

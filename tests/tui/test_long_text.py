@@ -8,14 +8,14 @@ from textual.app import ComposeResult
 from textual.strip import Strip
 from textual.widgets import Static
 
+from tests.tui.piloting import Bare
 from tether.settings import Settings
-from tether.tui.base_app import Shell
 from tether.tui.screens.dialogs import Reading
 from tether.tui.widgets.key_line import KeyLine
 from tether.tui.widgets.text_view import LongText
 
 
-class Host(Shell):
+class Host(Bare):
     """The program's manners and one line."""
 
     def compose(self) -> ComposeResult:
@@ -23,7 +23,7 @@ class Host(Shell):
         yield KeyLine()
 
 
-def seen(app: Shell) -> list[str]:
+def seen(app: Bare) -> list[str]:
     """The lines of the text that are on the screen."""
     text = app.screen.query_one(LongText)
     height = text.scrollable_content_region.height

@@ -14,8 +14,8 @@ from rich.color import Color
 from textual.app import ComposeResult
 from textual.strip import Strip
 
+from tests.tui.piloting import Bare
 from tether.settings import Settings
-from tether.tui.base_app import Shell
 from tether.tui.terminal.probe import Terminal, Way, understood
 from tether.tui.terminal.terminal_graphics import Pixels, cells_of, drawn, few_colours
 from tether.tui.widgets.picture_widget import Drawn
@@ -155,7 +155,7 @@ def test_sixel_data_is_what_the_standard_says() -> None:
     assert made.data.endswith("\x1b\\")
 
 
-class Host(Shell):
+class Host(Bare):
     """Shows one picture."""
 
     def __init__(self) -> None:

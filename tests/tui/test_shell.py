@@ -5,25 +5,24 @@ from __future__ import annotations
 import gc
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
-from rich.segment import Segment
 from rich.style import Style
 from textual.app import ComposeResult
-from textual.color import Color
-from textual.theme import Theme
+from textual.pilot import Pilot
 from textual.widgets import Static
 
+from tests.tui.piloting import Bare, until
 from tether.errors import TetherError
 from tether.settings import ScreenSettings, Settings
-from tether.settings_file import parse
-from tether.tui.base_app import Shell
+from tether.settings_file import load, parse
 from tether.tui.terminal import themes
 from tether.tui.terminal.gc_scheduler import Calm
 from tether.tui.widgets.key_line import KeyLine
 
 
-class Host(Shell):
+class Host(Bare):
     """The program's manners and one line."""
 
     def compose(self) -> ComposeResult:
@@ -33,35 +32,6 @@ class Host(Shell):
 
 def themed(theme: str) -> Settings:
     return Settings(screen=ScreenSettings(theme=theme))
-
-
-def contrast(one: str, other: str) -> float:
-    """Contrast ratio and relative luminance as WCAG 2.2 defines them."""
-
-    def luminance(colour: str) -> float:
-        parts = [part / 255 for part in Color.parse(colour).rgb]
-        linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
-        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
-    return (light + 0.05) / (dark + 0.05)
-
-
-def test_the_contrast_of_black_and_white_is_the_standards() -> None:
-    assert contrast("#000000", "#FFFFFF") == pytest.approx(21.0)
-
-
-@pytest.mark.parametrize("theme", themes.OWN, ids=lambda t: t.name)
-def test_our_themes_have_the_contrast_that_they_are_for(theme: Theme) -> None:
-    """WCAG 2.2, success criterion 1.4.6 (enhanced): 7 to 1 for text."""
-    background = str(theme.background)
-    for ink in (theme.foreground, theme.success, theme.warning, theme.error):
-        assert contrast(str(ink), background) >= 7.0
-    ansi = themes.ansi_of(theme.name)
-    assert ansi is not None
-    for number in range(1, 8):
-        colour = "#" + "".join(f"{part:02x}" for part in ansi.ansi_colors[number])
-        assert contrast(colour, background) >= 7.0, number
 
 
 async def test_the_theme_of_the_settings_is_on_the_screen() -> None:
@@ -88,19 +58,48 @@ async def test_greys_have_no_colour_and_no_color_chooses_them(
                     assert len(set(colour.triplet)) == 1, segment
 
 
-async def test_a_theme_that_is_tried_out_says_how_it_is_kept() -> None:
-    app = Host(Settings())
+async def said(pilot: Pilot[str], app: Bare) -> str:
+    """What the program says of itself, once it does."""
+    await until(pilot, lambda: bool(list(app._notifications)))
+    return " ".join(f"{n.title} {n.message}" for n in app._notifications)
+
+
+async def test_a_theme_that_is_chosen_is_kept_and_there_the_next_time(tmp_path: Path) -> None:
+    file = tmp_path / "new" / "settings.toml"
+    app = Host(Settings(), settings_file=file)
     async with app.run_test() as pilot:
         await pilot.pause()
         app.theme = "textual-light"
+        assert f"Kept in {file}." in await said(pilot, app)
+    again = Host(load(file))
+    async with again.run_test() as pilot:
         await pilot.pause()
-        await pilot.pause()
-        assert any('theme = "textual-light"' in n.message for n in app._notifications)
+        assert again.theme == "textual-light"
+        assert list(again._notifications) == []
 
 
-def test_a_theme_that_there_is_not_is_refused_with_those_that_there_are() -> None:
-    with pytest.raises(TetherError, match=r"'mauve'.*contrast.*greys.*textual-dark"):
-        Host(themed("mauve"))
+async def test_a_theme_that_cannot_be_kept_holds_until_the_end_and_says_why(
+    tmp_path: Path,
+) -> None:
+    file = tmp_path / "settings.toml"
+    file.write_text("[screen\n")
+    app = Host(Settings(), settings_file=file)
+    async with app.run_test() as pilot:
+        await pilot.pause()
+        app.theme = "textual-light"
+        told = await said(pilot, app)
+        assert "hold until you leave" in told
+        assert str(file) in told
+        assert app.theme == "textual-light"
+    assert file.read_text() == "[screen\n"
+
+
+async def test_a_theme_that_is_not_offered_is_named_and_the_usual_one_taken() -> None:
+    """A settings file of before may name one whose words are hard to read."""
+    app = Host(themed("solarized-light"))
+    async with app.run_test() as pilot:
+        assert "'solarized-light'" in await said(pilot, app)
+        assert app.theme == "textual-dark"
     with pytest.raises(TetherError, match="theme must be a text"):
         parse({"screen": {"theme": "Not A Name"}}, "here")
 
@@ -111,15 +110,6 @@ def test_a_terminal_of_sixteen_colours_has_contrast_unless_a_theme_was_named() -
     assert themes.fitting(named, "standard") is named
     for colours in ("256", "truecolor", None):
         assert themes.fitting(usual, colours) is usual
-
-
-def test_what_is_dim_is_clear_where_contrast_is_wanted() -> None:
-    line = [Segment("a", Style(dim=True, bold=True)), Segment("b"), Segment("c", Style(bold=True))]
-    done = themes.Undimmed().apply(line, Color(0, 0, 0))
-    assert [segment.text for segment in done] == ["a", "b", "c"]
-    assert not any(segment.style and segment.style.dim for segment in done)
-    assert done[0].style is not None
-    assert done[0].style.bold
 
 
 @pytest.fixture

@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 from textual.screen import Screen
 
+from tests.tui.piloting import Bare
 from tether.bench.benches import BenchSetup
 from tether.settings import Settings
-from tether.tui.base_app import Shell
 from tether.tui.screens.dialogs import AskText, Pick
 from tether.tui.screens.roll_screens import ChooseRoll, DescribeRoll
 from tether.tui.widgets.bench_form import BenchForm
@@ -29,7 +29,7 @@ FORMS: dict[str, tuple[Callable[[], Screen[Any]], int]] = {
 @pytest.mark.parametrize("name", FORMS)
 async def test_tab_follows_the_reading_order_and_escape_leaves(name: str) -> None:
     make, places = FORMS[name]
-    app = Shell(Settings())
+    app = Bare(Settings())
     async with app.run_test(size=(80, 24)) as pilot:
         form = make()
         await app.push_screen(form)

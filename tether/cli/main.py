@@ -96,6 +96,7 @@ def shoot(
         Start(
             archive=archive or default_archive(),
             settings=read_settings(settings),
+            settings_file=settings,
             port=camera,
             roll=name,
             new=details if name and film else None,

@@ -179,17 +179,13 @@ def default_archive() -> Path:
     return user_pictures_path() / "film-archive"
 
 
-def read_settings(path: Path | None) -> Any:
+def read_settings(named: Path | None) -> Any:
     """Read the settings file that was named, or the user's own where there is one."""
-    from platformdirs import user_config_path
-
     from tether.settings import Settings
-    from tether.settings_file import load
+    from tether.settings_file import load, usual_path
 
-    own = user_config_path("tether") / "settings.toml"
-    if path is not None:
-        return load(path)
-    return load(own) if own.exists() else Settings()
+    file = named or usual_path()
+    return load(file) if named or file.exists() else Settings()
 
 
 _INTERRUPTED = 130

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from tether.settings import Settings
@@ -60,7 +61,8 @@ class AppContext:
 
     ``connect`` takes a port (None for the only camera) and returns a connected camera; ``roll``
     is a name from the command line, ``new`` a roll that it described, ``form`` what the form of a
-    new roll begins with; ``simulated`` is there in a rehearsal.
+    new roll begins with; ``simulated`` is there in a rehearsal. A theme that is chosen is kept in
+    ``settings_file``, None for nowhere.
     """
 
     archive: Archive
@@ -72,4 +74,5 @@ class AppContext:
     new: NewRoll | None = None
     form: NewRoll | None = None
     simulated: SimulatedBench | None = None
+    settings_file: Path | None = None
     terminal: Terminal = field(default_factory=Terminal)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from itertools import chain
-from typing import Any
+from typing import Any, Protocol
 
 from textual import keys as textual_keys
 from textual.binding import Binding, BindingType
@@ -296,6 +296,13 @@ class Keys:
     def put_into(self, text: str) -> str:
         """Return a text with the name of the key for each id that stands in braces."""
         return _IN_BRACES.sub(lambda m: self[m[1]] if m[1] in BUILT_IN else m[0], text)
+
+
+class Shell(Protocol):
+    """What the parts of a screen read of the program."""
+
+    keys: Keys
+    cramped: bool
 
 
 _IN_BRACES = re.compile(r"\{([a-z0-9-]+)\}")

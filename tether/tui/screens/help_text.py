@@ -1,16 +1,18 @@
-"""The help of each screen: what it is for, what else is to be known, and its keys."""
+"""The help of each screen, and the command palette: what its keys do, in words."""
 
 from __future__ import annotations
 
 import textwrap
-from functools import lru_cache
-from typing import Any, Protocol, runtime_checkable
+from collections.abc import Callable, Iterator
+from functools import lru_cache, partial
+from typing import Any, Protocol, cast, runtime_checkable
 
 from rich.text import Text
+from textual.command import DiscoveryHit, Hit, Hits, Provider
 from textual.screen import Screen
 
 from tether.session.next_step import NextStep
-from tether.tui.keys import Keys
+from tether.tui.keys import Keys, Shell, key_name
 
 _ALWAYS = (
     "Tab and Shift-Tab go from field to field, the arrow keys through a list or a text. The mouse "
@@ -61,6 +63,43 @@ def _append_keys(text: Text, screen: Screen[Any], keys: Keys, width: int) -> Non
 @lru_cache(1024)
 def _broken(said: str, width: int) -> list[str]:
     return textwrap.wrap(said, width)
+
+
+class ScreenCommands(Provider):
+    """Offers what the screen's keys do; a command that is chosen is its key, pressed."""
+
+    def _commands(self) -> Iterator[tuple[str, str, Callable[[], object]]]:
+        """Yield (words, explanation, call) of each action that fits now, once."""
+        keys = cast(Shell, self.app).keys
+        offered: set[str] = set()
+        for key, active in self.screen.active_bindings.items():
+            row = active.binding
+            ours = row.id and active.enabled and row.id not in ("palette", "forward", "quit")
+            if ours and row.action not in offered:
+                offered.add(row.action)
+                what = f"{key_name(key)}: {keys.put_into(row.tooltip or row.description)}"
+                yield row.description, what, partial(self.app.simulate_key, key)
+        yield "Theme", "Try other colours, high contrast and greys among them", self._theme
+        yield "Screenshot", "Save a picture of the screen (SVG)", self._screenshot
+
+    def _theme(self) -> None:
+        self.app.action_change_theme()
+
+    def _screenshot(self) -> None:
+        self.app.action_screenshot()
+
+    async def discover(self) -> Hits:
+        """Offer all of them before anything is typed."""
+        for words, what, call in self._commands():
+            yield DiscoveryHit(words, call, help=what)
+
+    async def search(self, query: str) -> Hits:
+        """Offer those whose words or explanation fit what was typed."""
+        matcher = self.matcher(query)
+        for words, what, call in self._commands():
+            score = max(matcher.match(words), matcher.match(what) / 2)
+            if score > 0:
+                yield Hit(score, matcher.highlight(words), call, help=what)
 
 
 def help_at(place: NextStep, keys: Keys) -> Text:

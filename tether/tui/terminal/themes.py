@@ -1,23 +1,21 @@
-"""The colours: Textual's own themes and two for eyes and screens that need them.
+"""The colours: those of Textual's themes that are read with ease, and two of our own.
 
-Nothing is said by a colour alone, in any of them: each colour goes with a mark or a word.
+Nothing is said by a colour alone, in any of them: each colour goes with a mark or a word. All words
+have a contrast of 4.5 to 1 or more with their ground, in ``contrast`` of 7 to 1 (WCAG 2.2, success
+criteria 1.4.3 and 1.4.6); the tests measure it on what is drawn.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from rich.segment import Segment
-from rich.style import Style
 from rich.terminal_theme import TerminalTheme
 from textual.color import Color
-from textual.filter import LineFilter, Monochrome
+from textual.filter import DimFilter, LineFilter, Monochrome
 from textual.theme import Theme
 
-from tether.errors import TetherError
 from tether.settings import ScreenSettings, Settings
-from tether.tui.terminal.contrast import AA, AAA, Legible
 
 _BLACK, _WHITE = (0, 0, 0), (255, 255, 255)
 
@@ -82,10 +80,33 @@ GREYS = Theme(
 
 OWN = (CONTRAST, GREYS)
 
+OFFERED = (
+    "textual-dark", "textual-light", "contrast", "greys", "catppuccin-macchiato",
+    "catppuccin-mocha", "dracula", "flexoki", "gruvbox", "monokai", "nord", "rose-pine",
+    "rose-pine-moon",
+)  # fmt: skip
+"""Names of the themes that can be chosen. Textual has more, where some words are hard to read."""
+
 _GREY = (232, 232, 232)
+# The sixteen colours that marks and words are written in: black, red, green, yellow, blue,
+# magenta, cyan, white; the bright ones are the same.
+_DARK = TerminalTheme(
+    (18, 18, 18),
+    (224, 224, 224),
+    [
+        _BLACK, (255, 144, 144), (112, 208, 112), (224, 192, 80), (144, 184, 255), (224, 144, 224),
+        (96, 208, 208), (224, 224, 224),
+    ],
+)  # fmt: skip
+_LIGHT = TerminalTheme(
+    _WHITE,
+    _BLACK,
+    [
+        _BLACK, (160, 0, 0), (0, 88, 0), (104, 72, 0), (0, 48, 160), (128, 0, 128), (0, 80, 88),
+        (32, 32, 32),
+    ],
+)  # fmt: skip
 _ANSI = {
-    # The sixteen colours that marks and words are written in: black, red, green, yellow, blue,
-    # magenta, cyan, white; then the bright ones.
     "contrast": TerminalTheme(
         _BLACK,
         _WHITE,
@@ -98,39 +119,38 @@ _ANSI = {
 }  # fmt: skip
 
 
-def ansi_of(theme: str) -> TerminalTheme | None:
-    """Return what the sixteen colours are in a theme of our own, None for Textual's."""
-    return _ANSI.get(theme)
-
-
-def filters_of(theme: str) -> Sequence[LineFilter]:
-    """Return what is done to all that is drawn in a theme of our own."""
-    return _FILTERS.get(theme, ())
-
-
-def legible_in(theme: str) -> Legible:
-    """Return what makes all words clear in a theme, once its colours are settled."""
-    return _ENHANCED if theme == CONTRAST.name else _LEGIBLE
-
-
-class Undimmed(LineFilter):
-    """Writes what is dim elsewhere as clearly as all the rest."""
-
-    def apply(self, segments: list[Segment], background: Color) -> list[Segment]:  # noqa: ARG002
-        """Take the dimness out of a line."""
-        plain = Style(dim=False)
-        return [
-            Segment(text, style + plain if style and style.dim else style, control)
-            for text, style, control in segments
-        ]
+def sixteen(theme: Theme) -> TerminalTheme:
+    """Return what the sixteen colours are in a theme."""
+    return _ANSI.get(theme.name, _DARK if theme.dark else _LIGHT)
 
 
 # Made once: what they have done to a line is remembered with the line, by filter.
-_FILTERS: dict[str, Sequence[LineFilter]] = {
-    CONTRAST.name: (Undimmed(),),
-    GREYS.name: (Monochrome(),),
-}
-_LEGIBLE, _ENHANCED = Legible(AA), Legible(AAA)
+_SOFTER, _NOT_DIMMED, _NO_COLOUR = DimFilter(0.75), DimFilter(1.0), Monochrome()
+
+
+def filtered(theme: str, filters: Sequence[LineFilter]) -> list[LineFilter]:
+    """Return what is done to all that is drawn: dim words stay clear, greys have no colour."""
+    dim = _NOT_DIMMED if theme == CONTRAST.name else _SOFTER
+    ours = [dim if isinstance(one, DimFilter) else one for one in filters]
+    return [*ours, _NO_COLOUR] if theme == GREYS.name else ours
+
+
+def legible(theme: Theme, variables: Mapping[str, str]) -> dict[str, str]:
+    """Return a theme's colours with those of Textual's that are hard to read made clear."""
+    ink, ground = variables["foreground"], variables["background"]
+    soft, faint = (Color.parse(ground).blend(Color.parse(ink), share).hex for share in (0.8, 0.2))
+    return {
+        **variables,
+        "text-muted": soft,
+        "text-disabled": soft,
+        "footer-key-foreground": ink,
+        "footer-description-foreground": ink,
+        "block-cursor-foreground": ground,
+        "block-cursor-background": ink,
+        "block-cursor-blurred-foreground": ink,
+        "block-cursor-blurred-background": faint,
+        **(theme.variables if theme in OWN else {}),
+    }
 
 
 def fitting(settings: Settings, colours: str | None) -> Settings:
@@ -141,21 +161,3 @@ def fitting(settings: Settings, colours: str | None) -> Settings:
     if colours != "standard" or settings.screen != ScreenSettings():
         return settings
     return replace(settings, screen=replace(settings.screen, theme=CONTRAST.name))
-
-
-def checked(theme: str, known: Sequence[str]) -> str:
-    """Return the name of a theme that there is.
-
-    Raises
-    ------
-    TetherError
-        When there is none of that name.
-    """
-    if theme in known:
-        return theme
-    raise TetherError(
-        f"In the settings: [screen] theme is '{theme}', which is no theme. "
-        f"Known: {', '.join(sorted(known))}.",
-        kept="Nothing was changed.",
-        todo="Mend the file and start again.",
-    )

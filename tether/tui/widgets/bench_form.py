@@ -9,6 +9,7 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Horizontal, VerticalScroll
+from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Button, Checkbox, Input, Label
 
@@ -42,13 +43,9 @@ class Answer:
 class Tick(Checkbox):
     """A box whose cross is there only when it is ticked: it reads without colour."""
 
-    BUTTON_LEFT, BUTTON_INNER, BUTTON_RIGHT = "[", " ", "]"
-
-    def watch_value(self) -> None:
-        """Draw the cross, or none."""
-        self.BUTTON_INNER = "X" if self.value else " "
-        super().watch_value()
-        self.refresh(layout=True)
+    @property
+    def _button(self) -> Content:
+        return Content(f"[{'X' if self.value else ' '}]")
 
 
 class BenchForm(ModalScreen[Answer | None]):

@@ -6,7 +6,7 @@ over a day at the bench slows the program down. This one is a line of text, whic
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
+from typing import cast
 
 from textual.binding import Binding
 from textual.content import Content
@@ -16,10 +16,7 @@ from textual.screen import Screen
 from textual.style import Style
 from textual.widgets import Static
 
-from tether.tui.keys import Keys, bindings_of, key_name
-
-if TYPE_CHECKING:
-    from tether.tui.base_app import Shell
+from tether.tui.keys import Keys, Shell, bindings_of, key_name
 
 _MEANT = "pressed"
 """What a part of the line means when it is clicked."""
@@ -74,7 +71,7 @@ class KeyLine(Static):
 
     def fit(self) -> None:
         """Take the room of a line, or of the whole screen where that is too small."""
-        cramped = cast("Shell", self.app).cramped
+        cramped = cast(Shell, self.app).cramped
         self.set_class(cramped, "-cramped")
         self.styles.height = "100%" if cramped else self._rows
         self._write()
@@ -89,9 +86,8 @@ class KeyLine(Static):
         self._told = False
         if not self.is_attached:
             return
-        if cast("Shell", self.app).cramped:
-            app = cast("Shell", self.app)
-            content = Content(room_complaint(app.size, app.keys) or "")
+        if cast(Shell, self.app).cramped:
+            content = Content(room_complaint(self.app.size, cast(Shell, self.app).keys) or "")
         else:
             content = self._content()
         shown = self.content
