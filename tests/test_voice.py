@@ -143,7 +143,6 @@ HABITS: Mapping[str, Habit] = {
     "keys in the third person": Habit(
         r"\[[A-Z]\w*\] (?:takes|goes|reads|asks|says|puts|leaves)\b",
         "[Enter] choose",
-        in_program=7,
     ),
     "a bare name from a registry": Habit(
         r"pip install '?\"?tether",

@@ -166,6 +166,8 @@ class PositiveSettings:
     contrast: float = number(1.8, 0.5, 4.0,
         "log luminance per unit of a negative's density; 1.3 / 0.8 = 1.63 gives the scene's own",
         "ISO 6 (gradient 0.8 / 1.3; not checked against the source), a tenth more by practice")
+    soft_contrast: float = number(1.35, 0.5, 4.0, "contrast of positives that are made softer")
+    hard_contrast: float = number(2.5, 0.5, 4.0, "contrast of positives that are made harder")
     mid_density: float = number(0.78, 0.1, 2.0,
         "density above film base that becomes mid-grey",
         "ISO 6: 0.1 + 0.615 log10 12.5 (not checked against the source)")

@@ -14,6 +14,7 @@ from click.testing import CliRunner
 from tether_simulator.bench import BenchConfig, CopyStand
 from tether_simulator.film.curve import FILMS
 from tether_simulator.imaging.exposure import CameraExposure
+from tether_simulator.imaging.lamp import LampConfig
 from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.cli.judged_files import finite, light_files, measure_files
@@ -21,6 +22,10 @@ from tether.cli.judged_text import light_text, measure_text
 from tether.cli.main import app
 from tether.errors import TetherError
 from tether.film import FilmProcess
+from tether.measure.levels import with_observed_saturation
+from tether.measure.light.open_gate import shows_film
+from tether.measure.survey import survey
+from tether.raw import open_mosaic
 
 ROOT = Path(__file__).parents[2]
 CHANNELS = {"R", "G1", "G2", "B"}
@@ -163,6 +168,32 @@ def test_light(files: Path) -> None:
     text = light_text([row])
     assert "even and steady" in text
     assert "no bands found" in text
+
+
+def test_a_frame_of_film_is_no_open_gate(files: Path) -> None:
+    done = CliRunner().invoke(app, ["light", str(files / "frame.dng"), str(files / "gate.dng")])
+    assert done.exit_code == 1
+    assert "This is no open gate: there is film in it." in done.output
+    assert "Level" in done.output, "the open gate is judged anyway"
+
+
+@pytest.mark.parametrize("process", FilmProcess)
+def test_film_in_the_gate_is_told_from_a_lamp(tmp_path: Path, process: FilmProcess) -> None:
+    def told(bench: CopyStand, seconds: float) -> bool:
+        (tmp_path / "view.dng").write_bytes(bench.expose(CameraExposure(seconds, 8.0, 100.0)).raw)
+        mosaic = with_observed_saturation(open_mosaic(tmp_path / "view.dng"))
+        return shows_film(survey(mosaic))
+
+    small = SensorConfig(600, 400)
+    film = CopyStand(BenchConfig(process=process, seed=7, sensor=small))
+    for frame in range(1, 7):
+        film.hand.go_to(frame)
+        assert told(film, 1 / 15), frame
+    for lamp in (LampConfig(), LampConfig(flicker=0.5), LampConfig(gradient_x=0.4)):
+        bare = CopyStand(BenchConfig(seed=7, sensor=small, lamp=lamp))
+        bare.hand.remove_film()
+        for seconds in (1 / 40, 1 / 400):
+            assert not told(bare, seconds), (lamp, seconds)
 
 
 def test_the_commands_print_a_list_and_count_failures(files: Path) -> None:

@@ -25,6 +25,7 @@ from tether.delivery.crew import LocalCrew, worker_count
 from tether.delivery.folder import DeliveredFolder
 from tether.errors import TetherError
 from tether.facts import Facts
+from tether.film import FilmProcess
 from tether.findings import Verdict
 from tether.positive.job import print_file
 from tether.settings import PositiveSettings, Settings
@@ -188,6 +189,25 @@ def test_what_has_no_positive_is_named(kept: Kept) -> None:
     )
     kept.archive.store.frames.decide(kept.roll.id, 3, FrameState.BLANK)
     assert kept.deliver().left_out == "No positive of: frame 4 (open); frames 2 to 3 (blank)."
+
+
+def test_a_frame_that_was_marked_blank_afterwards_has_no_positive(kept: Kept) -> None:
+    kept.archive.store.frames.decide(kept.roll.id, 2, FrameState.BLANK, None)
+    result = kept.deliver()
+    assert result.printed == 2
+    assert result.left_out == "No positive of: frame 4 (open); frame 2 (blank)."
+    assert not (kept.folder / "delivered" / "positives" / "Harbour_f002_t1.jpg").exists()
+
+
+def test_a_contrast_is_remembered_and_only_for_negatives(kept: Kept, tmp_path: Path) -> None:
+    assert kept.deliver().printed == 3
+    assert kept.deliver(contrasts={2: "hard"}).printed == 1
+    assert kept.deliver().printed == 0
+    assert "hard" in (kept.folder / "delivered" / "index.html").read_text("utf-8")
+    slides = kept_roll(tmp_path / "slides", process=FilmProcess.TRANSPARENCY, frames=1)
+    with pytest.raises(TetherError, match="negatives only"):
+        slides.deliver(contrasts={0: "soft"})
+    slides.archive.close()
 
 
 def test_a_name_in_the_database_that_leads_elsewhere_is_not_followed(

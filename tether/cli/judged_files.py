@@ -33,7 +33,7 @@ from tether.measure.exposure.saturation import saturation_map
 from tether.measure.frame import FrameContext, measure_frame
 from tether.measure.levels import FloatArray, with_observed_saturation
 from tether.measure.light.flat import flat_of
-from tether.measure.light.open_gate import METERED_FIELD_EV, judge_stray_light
+from tether.measure.light.open_gate import METERED_FIELD_EV, judge_stray_light, shows_film
 from tether.measure.roll.memory import OpenGate
 from tether.measure.survey import Survey, survey
 from tether.paths import reason
@@ -214,12 +214,18 @@ class FileJudge:
         Raises
         ------
         TetherError
-            When the two do not come from the same kind of sensor.
+            When it is a picture of film, or the two do not come from the same kind of sensor.
         """
         mosaic = with_observed_saturation(open_mosaic(path))
         facts = _file_facts(path, mosaic)
         request, exposure = LightRequest(None, settings=settings), exposure_of(mosaic)
-        light, findings = judged_light(mosaic, survey(mosaic), request, exposure[0])
+        picture = survey(mosaic)
+        if shows_film(picture):
+            raise TetherError(
+                "This is no open gate: there is film in it.",
+                todo="Take the film out, photograph the open gate and check that file.",
+            )
+        light, findings = judged_light(mosaic, picture, request, exposure[0])
         stray = None
         if lamp_off is not None:
             off = open_mosaic(lamp_off)

@@ -13,6 +13,7 @@ import click
 from tether import __version__
 from tether.cli.judge import light, measure, tablet
 from tether.cli.options import (
+    CONTRAST,
     FILM,
     FORMAT,
     NUMBER,
@@ -367,6 +368,14 @@ app.add_command(tablet)
     help="Brighten by stops: 7=0.5 for frame 7, -0.5 to darken all. Remembered.",
 )
 @click.option(
+    "--contrast",
+    type=CONTRAST,
+    metavar="FRAME=CONTRAST",
+    multiple=True,
+    help="soft (ISO R 130), normal (R 105), hard (R 80) or own (fitted to the frame). 7=hard for "
+    "frame 7, hard for all. Remembered.",
+)
+@click.option(
     "--crop",
     type=YES_OR_NO,
     metavar="FRAME=no",
@@ -391,6 +400,7 @@ def deliver(
     tiff: bool,
     turn: tuple[tuple[int, int], ...],
     brighter: tuple[tuple[int, float], ...],
+    contrast: tuple[tuple[int, str], ...],
     crop: tuple[tuple[int, bool], ...],
     open_gate: Path | None,
     workers: int | None,
@@ -414,6 +424,7 @@ def deliver(
         turns=dict(turn),
         exposures=dict(brighter),
         crops=dict(crop),
+        contrasts=dict(contrast),
         flat=open_gate,
         workers=workers,
         scheduler=scheduler,

@@ -117,6 +117,10 @@ QUARTER_TURN = PerFrame(
     "90, 180, 270 or -90",
 )
 STOPS = PerFrame(_stops, "stops from -4 to 4")
+_CONTRASTS = ("soft", "normal", "hard", "own")
+CONTRAST = PerFrame(
+    dict(zip(_CONTRASTS, _CONTRASTS, strict=True)).__getitem__, "soft, normal, hard or own"
+)
 YES_OR_NO = PerFrame({"yes": True, "no": False}.__getitem__, "yes or no")
 
 archive_option = click.option(

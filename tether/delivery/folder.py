@@ -27,22 +27,24 @@ class Choice:
     """What a person chose for a frame's positive.
 
     ``turn`` in degrees clockwise, added to how the frame lies on the film; ``exposure`` in stops
-    of the print, above 0 lighter; ``crop`` False prints all that the raw file shows.
+    of the print, above 0 lighter; ``crop`` False prints all that the raw file shows; ``contrast``
+    is one of `tether.positive.rendering.CONTRASTS`.
     """
 
     turn: int = 0
     exposure: float = 0.0
     crop: bool = True
+    contrast: str = "normal"
 
 
 @dataclass(frozen=True, slots=True)
 class DeliveryOptions:
     """What a person asked of a delivery.
 
-    ``turns``, ``exposures`` and ``crops`` are by frame, 0 for all frames; they are remembered in
-    the delivered folder. ``flat`` is a raw file of the empty gate. ``scheduler`` is the address of
-    a Dask scheduler whose workers do the work; None does it here, with ``workers`` processes.
-    ``raw_positive`` makes raw positives too; so does ``raw_form``, in that form, see
+    ``turns``, ``exposures``, ``crops`` and ``contrasts`` are by frame, 0 for all frames; they are
+    remembered in the delivered folder. ``flat`` is a raw file of the open gate. ``scheduler`` is
+    the address of a Dask scheduler whose workers do the work; None does it here, with ``workers``
+    processes. ``raw_positive`` makes raw positives too; so does ``raw_form``, in that form, see
     `RawPositiveSettings`.
     """
 
@@ -52,6 +54,7 @@ class DeliveryOptions:
     turns: Mapping[int, int] = field(default_factory=dict)
     exposures: Mapping[int, float] = field(default_factory=dict)
     crops: Mapping[int, bool] = field(default_factory=dict)
+    contrasts: Mapping[int, str] = field(default_factory=dict)
     flat: Path | None = None
     workers: int | None = None
     scheduler: str | None = None
@@ -70,7 +73,10 @@ def choices_with(
         When something is wished for a frame that the roll does not have.
     """
     made = dict(known)
-    for number in {*options.turns, *options.exposures, *options.crops} - {0, *frames}:
+    for number in {*options.turns, *options.exposures, *options.crops, *options.contrasts} - {
+        0,
+        *frames,
+    }:
         raise TetherError(
             f"There is no frame {number} on this roll.",
             kept="Nothing was changed.",
@@ -78,6 +84,7 @@ def choices_with(
         )
     wished: tuple[tuple[str, Mapping[int, Any]], ...] = (
         ("turn", options.turns), ("exposure", options.exposures), ("crop", options.crops),
+        ("contrast", options.contrasts),
     )  # fmt: skip
     for name, values in wished:
         for frame, value in sorted(values.items()):  # what is for all comes first
@@ -120,6 +127,14 @@ class DeliveryResult:
     trouble: list[str] = field(default_factory=list)
 
 
+def printed_take(frame: Frame) -> Capture | None:
+    """Return the take that a frame's positive is made of, None where there is none to make.
+
+    A frame that was marked blank or skipped after it was photographed has none.
+    """
+    return None if frame.state in (FrameState.BLANK, FrameState.SKIPPED) else frame.chosen
+
+
 def without_pictures(frames: Sequence[Frame]) -> str:
     """Return a sentence that names the frames of which nothing was kept, "" when there are none.
 
@@ -128,7 +143,9 @@ def without_pictures(frames: Sequence[Frame]) -> str:
     parts = []
     for state in FrameState:
         runs: list[list[int]] = []
-        for number in sorted(f.number for f in frames if f.chosen is None and f.state is state):
+        for number in sorted(
+            f.number for f in frames if printed_take(f) is None and f.state is state
+        ):
             if runs and number == runs[-1][-1] + 1:
                 runs[-1].append(number)
             else:

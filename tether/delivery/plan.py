@@ -15,6 +15,7 @@ from tether.delivery.folder import (
     DeliveryResult,
     DeliveryState,
     on_disk,
+    printed_take,
     stored_sample,
 )
 from tether.delivery.xmp import Subject, description, positive_packet
@@ -48,12 +49,11 @@ def chosen_files(
     """Return the chosen raw files of a roll; one whose recorded name is no name goes to trouble."""
     found = []
     for frame in frames:
-        if frame.chosen is None:
+        take = printed_take(frame)
+        if take is None:
             continue
         try:
-            found.append(
-                ChosenFile(frame, frame.chosen, archive.file(roll, frame.chosen.file_name))
-            )
+            found.append(ChosenFile(frame, take, archive.file(roll, take.file_name)))
         except ArchiveUnusable as error:
             result.trouble.append(f"Frame {frame.number}: {error.what}")
     return found
@@ -97,6 +97,7 @@ def renderings(
                 outlines.get(file.capture.file_name),
                 state.film_turn + choice.turn,
                 choice.exposure,
+                choice.contrast,
                 file.capture.strobe,
             )
         )

@@ -289,6 +289,12 @@ class RollDelivery:
             When there is nothing to deliver, a wish is for no frame of the roll, the folder
             cannot be written to or is in use, or the workers cannot be had.
         """
+        if self.options.contrasts and not self.roll.process.is_negative:
+            raise TetherError(
+                "A contrast can be chosen for positives of negatives only.",
+                kept="Nothing was changed.",
+                todo="Leave --contrast away: a transparency is a positive already.",
+            )
         files = chosen_files(self.archive, self.roll, self.frames, self.result)
         if not files:
             raise TetherError(

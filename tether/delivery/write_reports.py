@@ -12,7 +12,7 @@ from typing import Any
 
 from tether.archive.records import Frame, Roll
 from tether.delivery.contact_sheet import Cell, Sheet, save_sheets
-from tether.delivery.folder import DeliveryResult, DeliveryState, strips_of
+from tether.delivery.folder import DeliveryResult, DeliveryState, printed_take, strips_of
 from tether.delivery.page.page import PageFacts, page
 from tether.delivery.xmp import Subject, is_as_written, raw_sidecar
 from tether.disk import replace_whole
@@ -195,6 +195,11 @@ def write_reports(
         log=log,
         trouble=tuple(result.trouble),
         other_files=tuple(path.name for path in sheets),
+        contrasts={
+            file.capture.file_name: word
+            for file in state.files
+            if (word := state.choice(file.frame.number).contrast) != "normal"
+        },
         crops={file.capture.file_name: file.crop for file in state.files if file.crop},
         flat=flat,
         base_target=base_target,
@@ -223,7 +228,7 @@ def sheet_of(state: DeliveryState) -> Sheet:
 
 
 def _cell(state: DeliveryState, frame: Frame) -> Cell:
-    chosen = frame.chosen
+    chosen = printed_take(frame)
     shown = chosen or (frame.captures[-1] if frame.captures else None)
     picture = state.folder.thumbnail(chosen.file_name) if chosen else None
     return Cell(

@@ -13,6 +13,7 @@ from tether.positive.rendering import Rendering
 from tether.positive.tones import (
     LEVELS,
     LIGHTEST,
+    base_luminance,
     negative_tones,
     slide_tones,
     table_axis,
@@ -69,6 +70,8 @@ def print_frame(
         if light is not None:
             x /= rows_of(light, rows.start, rows.stop, linear.shape[0])[:, :, place.columns]
         if mixing is not None:
+            # What clips is white; the matrix would give it the colour of what clips last.
+            np.minimum(x, np.float32(LEVELS / LIGHTEST), out=x)
             # Not as a matrix product: that would start threads for each band in every worker.
             x = _mixed(x, mixing)
         np.clip(x, 0, LEVELS - 1, out=x)
@@ -96,10 +99,12 @@ def _tables(rendering: Rendering, planes: int) -> list[NDArray[np.uint16]]:
     axis = table_axis()
     if rendering.process is FilmProcess.TRANSPARENCY:
         return [table_of(slide_tones(axis, rendering.settings, rendering.shift))] * planes
+    settings, shift, black = rendering.settings, rendering.shift, rendering.black
+    least = 0.0 if black is None else base_luminance(settings, shift, black)
     if planes == 1:
-        return [table_of(negative_tones(axis, rendering.settings, offset=rendering.shift))]
+        return [table_of(negative_tones(axis, settings, offset=shift, least=least))]
     return [
-        table_of(negative_tones(axis, rendering.settings, gain, offset + rendering.shift))
+        table_of(negative_tones(axis, settings, gain, offset + shift, least))
         for gain, offset in zip(rendering.balance.gains, rendering.balance.offsets, strict=True)
     ]
 

@@ -6,7 +6,7 @@ import hashlib
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from tether.facts import Corners, StoredFraming
 from tether.film import FilmProcess
 from tether.positive.sample import Sample, Triple
+from tether.positive.tones import clipped_white, print_range
 from tether.settings import PositiveSettings
 
 _ROUNDS = 8
@@ -129,7 +130,7 @@ def evening(centre_density: float, mid: float, slack: float, limit: float) -> fl
 MOST_MISSING_MM = 2.0
 """Millimetres of a picture out of view beyond which its outline is not cropped to."""
 
-MADE_AS = 3
+MADE_AS = 4
 """Goes up when the same rendering begins to give another picture or file."""
 
 
@@ -159,6 +160,8 @@ class Rendering:
         One pixel for each 2 x 2 photosites, without interpolation.
     settings
         Contrast and curve.
+    black
+        Density above base that prints black; None leaves black to the curve.
     matrix
         Of a transparency, row by row, from the camera's balanced colours to linear sRGB; empty
         keeps the camera's.
@@ -173,6 +176,7 @@ class Rendering:
     mirrored: bool = True
     half: bool = False
     settings: PositiveSettings = field(default_factory=PositiveSettings)
+    black: float | None = None
     matrix: tuple[float, ...] = ()
 
     def digest(self, *more: str) -> str:
@@ -216,6 +220,8 @@ class Brief:
         Degrees clockwise after mirroring.
     exposure
         Stops that a person wants it lighter.
+    contrast
+        One of `CONTRASTS`.
     strobe
         Whether a strobe lit it.
     """
@@ -226,6 +232,7 @@ class Brief:
     outline: Corners | None = None
     turn: int = 0
     exposure: float = 0.0
+    contrast: str = "normal"
     strobe: bool = False
 
 
@@ -258,27 +265,60 @@ def roll_renderings(
         balance = roll_balance(np.concatenate(densities), settings.neutral)
     renderings = {}
     for brief, base, density in zip(briefs, bases, densities, strict=True):
-        shift = brief.exposure * math.log10(2)
+        whole = _times(base, brief.sample.light)
+        grade, shift, black = settings, brief.exposure * math.log10(2), None
         if process.is_negative:
             even = density * balance.gains + balance.offsets
-            shift = shift / settings.contrast + evening(
-                float(even.mean()) if even.size else settings.mid_density,
-                settings.mid_density,
-                settings.evening_slack,
-                settings.evening_limit,
-            )
+            grade, placed, black = _grade(process, brief.contrast, even, settings)
+            shift = shift / grade.contrast + placed
+        else:
+            r, g, b = clipped_white(whole).tolist()
+            whole = (r, g, b)
         renderings[brief.name] = Rendering(
             process=process,
-            base=_times(base, brief.sample.light),
+            base=whole,
             balance=balance,
             shift=round(shift, 4),
             outline=brief.outline,
             turn=brief.turn % 360,
             half=half,
-            settings=settings,
+            settings=grade,
+            black=black,
             matrix=brief.sample.matrix,
         )
     return renderings
+
+
+CONTRASTS = ("soft", "normal", "hard", "own")
+"""Contrasts of a negative's positive; "own" is fitted to the frame."""
+
+_OWN = (0.7, 4.0)
+"""Least and most contrast that is fitted to a frame."""
+
+
+def _grade(
+    process: FilmProcess,
+    contrast: str,
+    density: NDArray[np.floating],
+    settings: PositiveSettings,
+) -> tuple[PositiveSettings, float, float | None]:
+    """Return the settings with the contrast of a frame, the density to add, and its black.
+
+    ``density`` is the frame's, balanced. With its own contrast a frame's thinnest part prints black
+    and its densest white (1 in 100 left out on each side).
+    """
+    named = {"soft": settings.soft_contrast, "hard": settings.hard_contrast}
+    grade = replace(settings, contrast=named.get(contrast, settings.contrast))
+    if contrast != "own" or not density.size:
+        mean = float(density.mean()) if density.size else settings.mid_density
+        shift = evening(mean, settings.mid_density, settings.evening_slack, settings.evening_limit)
+        return grade, shift, 0.0 if process is FilmProcess.BW_NEGATIVE else None
+    thin, dense = np.percentile(density.mean(axis=1), (1, 99)).tolist()
+    white = print_range(settings)[1]  # and film base is black
+    fitted = float(np.clip(settings.contrast * white / max(dense - thin, 0.01), *_OWN))
+    middle = (white / 2 - settings.mid_density) * settings.contrast / fitted
+    shift = settings.mid_density + middle - (thin + dense) / 2
+    return replace(settings, contrast=round(fitted, 2)), shift, round(thin, 3)
 
 
 def _base(process: FilmProcess, briefs: Sequence[Brief], neutral: Triple | None) -> Triple:

@@ -20,6 +20,7 @@ LIGHTEST = 2.0
 """Transmittance relative to base that the last entry of a printing table stands for."""
 
 _SMALLEST = 1e-5
+_CLIPS = 0.98
 
 
 def print_luminance(log_exposure: ArrayLike, settings: PositiveSettings) -> NDArray[np.float64]:
@@ -53,8 +54,37 @@ def encoded(luminance: ArrayLike) -> NDArray[np.float64]:
     return result
 
 
+def base_luminance(settings: PositiveSettings, shift: float = 0.0, density: float = 0.0) -> float:
+    """Return the luminance at which a density above film base prints, 0..1; ``shift`` is added."""
+    exposure = settings.contrast * (density + shift - settings.mid_density)
+    return float(print_luminance(exposure, settings))
+
+
+PAPER_BLACK = 2.1
+"""Density of a glossy paper's black above its white (common practice, no published source)."""
+
+
+def print_range(settings: PositiveSettings) -> tuple[float, float]:
+    """Return the densities above film base between which a black-and-white positive has tones.
+
+    They print with 90 % of black and with a density of 0.04 above white. 100 times the range
+    between them is the ISO R by which ISO 6846 states the contrast of papers (not checked against
+    the source). Film base is black here, see `negative_tones`.
+    """
+    density = np.linspace(0, 4, 4001)
+    light = print_luminance(settings.contrast * (density - settings.mid_density), settings)
+    least = base_luminance(settings)
+    dark = -np.log10(np.maximum((light - least) / (1 - least), _SMALLEST))
+    first, last = np.searchsorted(-dark, (-0.9 * PAPER_BLACK, -0.04))
+    return float(density[first]), float(density[last])
+
+
 def negative_tones(
-    transmittance: ArrayLike, settings: PositiveSettings, gain: float = 1.0, offset: float = 0.0
+    transmittance: ArrayLike,
+    settings: PositiveSettings,
+    gain: float = 1.0,
+    offset: float = 0.0,
+    least: float = 0.0,
 ) -> NDArray[np.float64]:
     """Return sRGB values 0..1 of a negative printed as a positive.
 
@@ -66,10 +96,14 @@ def negative_tones(
         Contrast and the print's curve.
     gain, offset
         Balance of the channel: density ``D`` above base counts as ``gain * D + offset``.
+    least
+        Luminance that becomes black and is taken off all others; midtones hardly change. That of
+        film base makes a print with the least exposure at which clear film is black, which is
+        common practice for proofs.
     """
     density = -np.log10(np.maximum(np.asarray(transmittance, np.float64), _SMALLEST))
     exposure = settings.contrast * (gain * density + offset - settings.mid_density)
-    return encoded(print_luminance(exposure, settings))
+    return encoded((print_luminance(exposure, settings) - least) / (1 - least))
 
 
 def slide_tones(
@@ -81,6 +115,15 @@ def slide_tones(
     """
     light = np.maximum(np.asarray(transmittance, np.float64), _SMALLEST)
     return encoded(10**offset * light**settings.slide_contrast)
+
+
+def clipped_white(white: ArrayLike) -> NDArray[np.float64]:
+    """Return the signal of a transparency's white, made so small that no channel's clips.
+
+    Photosites that clip then print white in every channel, and not in the colour of the lamp.
+    """
+    signal = np.maximum(np.asarray(white, np.float64), 1e-6)
+    return np.asarray(signal * min(1.0, _CLIPS / float(signal.max())))
 
 
 def table_of(tones: NDArray[np.float64]) -> NDArray[np.uint16]:
@@ -147,11 +190,13 @@ def preview(
     lightest = np.asarray(base if base is not None else _lightest(picture, full), np.float64)
     if process is FilmProcess.BW_NEGATIVE:
         grey = picture.sum(axis=2) / max(float(lightest.sum()), 1e-6)
-        tones = np.repeat(negative_tones(grey, settings, offset=exposure)[..., None], 3, axis=2)
+        least = base_luminance(settings, exposure)
+        tones = negative_tones(grey, settings, offset=exposure, least=least)
+        tones = np.repeat(tones[..., None], 3, axis=2)
     elif process is FilmProcess.COLOUR_NEGATIVE:
         tones = negative_tones(picture / np.maximum(lightest, 1e-6), settings, offset=exposure)
     else:
-        tones = slide_tones(picture / np.maximum(lightest, 1e-6), settings, exposure)
+        tones = slide_tones(picture / clipped_white(lightest), settings, exposure)
     out = np.round(tones * 255).astype(np.uint8)
     if mirrored:
         out, full = out[:, ::-1], full[:, ::-1]

@@ -36,8 +36,9 @@ class PageFacts:
 
     ``positives`` maps a raw file's name to its positive beside the page, ``pictures`` to its
     small picture, which is put into the page; ``intact`` tells whether a raw file's SHA-256 was
-    found as recorded in this delivery, ``crops`` how its positive was cropped, ``raw_positives``
-    which raw positive it has. ``log`` is (time,
+    found as recorded in this delivery, ``crops`` how its positive was
+    cropped, ``contrasts`` its contrast if that was chosen, ``raw_positives`` which raw positive it
+    has. ``log`` is (time,
     frame, kind, text). ``flat`` is the light that positives were corrected for, ``base_target``
     where the base of a negative should lie, in stops from saturation.
     """
@@ -52,6 +53,7 @@ class PageFacts:
     other_files: tuple[str, ...] = ()
     crops: Mapping[str, str] = field(default_factory=dict)
     raw_positives: Mapping[str, str] = field(default_factory=dict)
+    contrasts: Mapping[str, str] = field(default_factory=dict)
     flat: FlatField | None = None
     base_target: float = -0.5
 
@@ -115,6 +117,7 @@ def _terms(facts: PageFacts, capture: Capture) -> list[tuple[str, str]]:
         ("Positive", facts.positives.get(name, "")),
         ("Raw positive", facts.raw_positives.get(name, "")),
         ("Crop", facts.crops.get(name, "")),
+        ("Contrast", facts.contrasts.get(name, "")),
         ("Film base", "" if base is None else f"{base:+.2f} stops from clipping"),
     ]
     settings = [
