@@ -64,7 +64,7 @@ HABITS: Mapping[str, Habit] = {
         "name the thing",
         allowed=4,
         reason="headings of tables, and questions that a sentence reports",
-        in_program=43,
+        in_program=44,
     ),
     "is told": Habit(
         r"\b(?:is|are|was|were|be) (?:told|said)\b",
@@ -94,7 +94,7 @@ HABITS: Mapping[str, Habit] = {
         "'if you want': the reader's own wish",
         in_program=4,
     ),
-    "go on": Habit(r"\b(?:go|goes|going|gone|went) on\b", "continue, resume, next", in_program=29),
+    "go on": Habit(r"\b(?:go|goes|going|gone|went) on\b", "continue, resume, next", in_program=28),
     "leave out": Habit(
         r"\b(?:leaves?|left|leaving) (?:\w+ )?out\b",
         "skip",

@@ -117,7 +117,8 @@ def apart(seen: NDArray[np.float64], shot: Shot, rendering: Rendering) -> float:
     """Return the mean CIEDE2000 (ISO/CIE 11664-6) from our own positive, inside the frame."""
     from skimage.color import deltaE_ciede2000, rgb2lab
 
-    own = printed(shot, replace(rendering, outline=None, mirrored=False, turn=0))
+    # A reader is given the straight line; it has its own control for black.
+    own = printed(shot, replace(rendering, outline=None, mirrored=False, turn=0, black=None))
     own = np.broadcast_to(own[..., None] if own.ndim == 2 else own, seen.shape)
     (left, top), _, (right, bottom), _ = shot.outline
     part = np.s_[
