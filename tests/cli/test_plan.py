@@ -136,12 +136,33 @@ def test_a_lens_that_reaches_needs_no_spacer() -> None:
     assert "Spacer needed" not in text
 
 
-@pytest.mark.parametrize(
-    ("ppi", "count"), [(999, 0), (1000, 1), (2999, 2), (3000, 3), (3999.9, 3), (4000, 4)]
-)
-def test_stars_begin_at_their_sampling_frequency(ppi: float, count: int) -> None:
-    """FADGI Technical Guidelines, film of 35 mm to 4 x 5 inches (from memory)."""
-    assert stars(ppi) == count
+def test_stars_are_for_film_up_to_five_inches() -> None:
+    assert [stars(ppi, 36.0) for ppi in (999, 1000, 2999, 3000, 3999.9)] == [0, 1, 2, 3, 3]
+    assert stars(4000, FILM_FORMATS["120-6x12-118"].picture_along) == 4
+    assert stars(4000, FILM_FORMATS["120-6x17"].picture_along) is None  # 6.6 inches
+    panorama = planned(replace(WHOLE, film_format="120-6x17"))
+    assert panorama["resolution"]["fadgi_stars"] is None
+    assert "no level for more than 5 inches" in plan_text(panorama)
+
+
+def test_pixels_along_the_side_are_another_count() -> None:
+    """Product SPF-P1 of NARA ("4000 line"): 4,000 pixels along the longer side.
+
+    On 36 mm these are 2,822 pixels per inch, which the stars by the inch put at two.
+    """
+    assert pytest.approx(2822, abs=1) == 4000 / 36 * 25.4
+    assert stars(4000 / 36 * 25.4, 36.0) == 2
+    assert "reaches the 4000 pixels of NARA's" in plan_text(planned(WHOLE))
+    assert "under the 4000 pixels of NARA's" in plan_text(planned(replace(WHOLE, pixels="12 MP")))
+
+
+def test_a_mounted_slide_fills_more_of_the_sensor() -> None:
+    """SMPTE and BKSTS tables: a mount shows 34.3 x 22.5 mm, which is 6 % more pixels an inch."""
+    mounted, whole = (
+        planned(replace(WHOLE, film_format=key))["resolution"]["pixels_per_inch"]
+        for key in ("135-mount", "135")
+    )
+    assert mounted / whole == pytest.approx(1.06, abs=0.005)
 
 
 def test_what_was_not_said_is_not_made_up() -> None:

@@ -11,7 +11,7 @@ from tether_simulator.imaging.exposure import CameraExposure
 
 from tests.measure.on_bench import SensorConfig, photographed
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.measure.exposure.calibration import ClearFilm, Seen, clear_film
+from tether.measure.exposure.calibration import _NO_FILM_DENSITY, ClearFilm, Seen, clear_film
 from tether.measure.light.flat import flat_of
 from tether.measure.roll.memory import OpenGate
 from tether.settings import ExposureSettings
@@ -37,6 +37,14 @@ def base_ev(process: FilmProcess, seconds: float = SECONDS) -> float:
     densities = FILMS[process].base
     strongest = max(r * 10.0**-d for r, d in zip(config.sensor.response, densities, strict=True))
     return math.log2(config.open_gate * seconds * 15 * strongest)
+
+
+def test_an_empty_gate_is_told_from_the_clearest_plate() -> None:
+    """Fresnel: a plate of n = 1.49 reflects 3.9 per cent at each face: a density of 0.034."""
+    face = ((1.49 - 1) / (1.49 + 1)) ** 2
+    clear_plate = -math.log10((1 - face) / (1 + face))
+    assert clear_plate == pytest.approx(0.034, abs=0.001)
+    assert _NO_FILM_DENSITY < clear_plate < ExposureSettings().least_base_density
 
 
 @pytest.mark.parametrize("process", [BW, COLOUR])

@@ -56,6 +56,20 @@ def test_the_advised_time_averages_both_kinds_of_mains_out() -> None:
     assert steady_seconds(0.05) == pytest.approx(0.05)
 
 
+def test_real_shutter_times_leave_under_a_hundredth_of_the_ripple() -> None:
+    """Cameras time thirds of a stop as powers of two: "1/20" is 2^(-13/3) s, or 1/20.16 s.
+
+    The mean of a ripple of f hertz over t seconds has the amplitude |sinc(f t)|.
+    """
+    marked = (("1/20", 0.05, -13), ("1/10", 0.1, -10), ("1/5", 0.2, -7), ("0.4", 0.4, -4))
+    for label, nominal, thirds in marked:
+        shutters = ((label, nominal),)
+        assert steadier_shutter(shutters, nominal / 2) == (label, nominal)
+        for hertz in (100, 120):
+            assert abs(np.sinc(hertz * 2 ** (thirds / 3))) < 0.01
+    assert abs(np.sinc(100 * 2 ** (-13 / 3))) == pytest.approx(0.0079, abs=1e-4)
+
+
 def test_the_advised_setting_is_on_the_cameras_list() -> None:
     shutters = (
         ("1/250", 1 / 250),

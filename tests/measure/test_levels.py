@@ -45,6 +45,29 @@ def test_a_well_that_fills_before_the_converter_is_seen_too() -> None:
     assert all(full * 0.995 < level <= full for level in found.saturation)
 
 
+@pytest.mark.parametrize("gain", [1.0, 0.88])
+def test_the_level_is_where_photon_transfer_has_its_most_noise(gain: float) -> None:
+    """EMVA 1288 defines saturation by the maximum of the variance over the signal.
+
+    Even fields of more and more light; with a gain below 1 the photosite fills before the converter
+    is at its end.
+    """
+    sensor = SensorConfig(width=128, height=96, well_margin=1.0)
+    means, variances, fields = [], [], []
+    for light in np.linspace(0.05, 1.3, 60):
+        field = np.full((96, 128), light * 60_000, np.float32)
+        raw = read_out(field, sensor, gain, 0.01, np.random.default_rng(4))
+        means.append(float(raw.mean()))
+        variances.append(float(raw.var()))
+        fields.append(raw)
+    most = means[int(np.argmax(variances))]
+    ramp = np.concatenate(fields, axis=1)
+    found = with_observed_saturation(
+        Mosaic(ramp, np.array(TILES["RGGB"]), NAMES, (512.0,) * 4, (65_535.0,) * 4)
+    )
+    assert all(most < level < 1.05 * most for level in found.saturation)
+
+
 def test_an_even_field_below_saturation_is_left_alone() -> None:
     sensor = SensorConfig(width=512, height=384)
     light = np.full((384, 512), 40_000, np.float32)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import special
 
 from tether.film import FILM_FORMATS
 from tether.measure import optics
@@ -34,7 +35,7 @@ def test_the_airy_constant_is_the_first_zero_of_j1() -> None:
 
 
 def test_airy_disc_as_in_a_physics_textbook() -> None:
-    """University Physics, 14th edition, problem 36.40.
+    """A problem of University Physics, 14th edition (its number is from memory: 36.40).
 
     An opening of 2.3 mm parts two points a sixtieth of a degree apart in light of 550 nm.
     """
@@ -61,11 +62,14 @@ def test_contrast_is_the_overlap_of_two_pupils(v: float) -> None:
 
 
 def test_contrast_at_the_ends() -> None:
-    """Practical Optical System Layout (1997), p. 120: half at 40 %, a tenth at 80 % of cut-off."""
+    """Practical Optical System Layout (1997), pp. 120-121, has the formula; the rest is arithmetic.
+
+    About half is left at 40 per cent of the cut-off, and about a tenth at 80.
+    """
     cutoff = optics.optical_cutoff(8.0, 0.5)
     assert cutoff == 250.0
-    assert optics.diffraction_contrast(0.4 * cutoff, 8.0, 0.5) == pytest.approx(0.5, abs=0.01)
-    assert optics.diffraction_contrast(0.8 * cutoff, 8.0, 0.5) == pytest.approx(0.1, abs=0.01)
+    assert optics.diffraction_contrast(0.4 * cutoff, 8.0, 0.5) == pytest.approx(0.5046, abs=1e-4)
+    assert optics.diffraction_contrast(0.8 * cutoff, 8.0, 0.5) == pytest.approx(0.1041, abs=1e-4)
     assert optics.diffraction_contrast(2 * cutoff, 8.0, 0.5) == 0.0
 
 
@@ -89,13 +93,41 @@ def test_exposure_factors_of_handbooks() -> None:
     """Army correspondence course SS0512 on copying, and a textbook of photography.
 
     The course: an extension of 18 inches with a 12-inch lens needs 2.25 times the exposure, and
-    8 inches drawn from 12 need 2.8 times. DOI 10.4324/9780080494012-22: half size needs 2 1/4
+    8 inches drawn from 12 need 2.8 times; 8 s at the factor of 2.25 become
+    18 s (p. 44). DOI 10.4324/9780080494012-22: half size needs 2 1/4
     times with an 80 mm lens.
     """
     factor = 2 ** optics.light_lost_ev(0.5)
     assert factor == pytest.approx(2.25)
     assert optics.image_distance(12.0, 0.5) == 18.0
     assert 2 ** optics.light_lost_ev(8 / 12) == pytest.approx(2.8, abs=0.03)
+    assert 8 * factor == pytest.approx(18.0)
+
+
+@pytest.mark.parametrize(
+    ("n", "p", "working", "depth"),
+    [(6.766, 0.756, 15.0325, 0.31051), (3.778, 1.943, 5.5726, 0.11511)],
+)
+def test_a_lens_of_two_elements_traced_ray_by_ray(
+    n: float, p: float, working: float, depth: float
+) -> None:
+    """Two thin lenses with the stop between them, traced outside this program at m = 0.923.
+
+    Rays through the stop's rim gave the cone of light at the sensor, and, for a blur of 8.8 µm, the
+    depth at the film. The pupil ratio follows from the lenses; nothing of the formulas was used.
+    Aperture and pupil ratio are rounded here.
+    """
+    assert optics.working_aperture(n, 0.923, p) == pytest.approx(working, rel=5e-4)
+    assert optics.depth_at_film(n, 0.923, 8.8e-3, p) == pytest.approx(depth, rel=5e-4)
+
+
+def test_the_disc_inside_the_first_dark_ring_holds_its_share_of_the_light() -> None:
+    """Lord Rayleigh: 1 - J0² - J1² of the light, 83.78 per cent at the first zero of J1."""
+    radius_um = optics.airy_diameter_um(8.0, 0.5) / 2
+    ends = np.linspace(1e-6, math.pi * radius_um / (0.5 * 8.0), 4001)
+    light = (2 * special.j1(ends) / ends) ** 2 * ends
+    # The whole of the pattern: the integral of (2 J1(x) / x)² x from 0 to infinity is 2.
+    assert np.trapezoid(light, ends) / 2 == pytest.approx(0.8378, abs=5e-4)
 
 
 def test_life_size_costs_two_stops_and_doubles_the_f_number() -> None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
+import struct
 from pathlib import Path
 
 import numpy as np
 import pytest
 import tifffile
 from PIL import Image, ImageCms
+from skimage.color import deltaE_ciede2000
 
 from tests.exiftool import exiftool
 from tests.positive.photographed import photograph
@@ -32,6 +34,25 @@ def assert_shot(found: dict[str, object]) -> None:
     assert found["ModifyDate"] == "2024:05:04 11:00:00"
     assert found["Orientation"] == 1
     assert found["ImageDescription"] == "Roll, frame 7"
+
+
+def test_the_profiles_white_is_that_of_the_standard() -> None:
+    """CIE 15 and ICC.1: D50 is X 0.9642, Y 1, Z 0.8249 in the profile connection space."""
+    for profile in (colour_profile(), grey_profile()):
+        white = struct.unpack(">3i", profile[68:80])
+        assert [v / 65536 for v in white] == pytest.approx([0.9642, 1.0, 0.8249], abs=5e-5)
+
+
+def test_the_colour_difference_in_use_is_the_published_one() -> None:
+    """Three of the pairs of Sharma, Wu and Dalal (2005), which differ in blue alone."""
+    pairs = [
+        ((50.0, 2.6772, -79.7751), 2.0425),
+        ((50.0, 3.1571, -77.2803), 2.8615),
+        ((50.0, 2.8361, -74.0200), 3.4412),
+    ]
+    for lab, published in pairs:
+        found = deltaE_ciede2000(np.array(lab), np.array((50.0, 0.0, -82.7485)))
+        assert float(found) == pytest.approx(published, abs=1e-4)
 
 
 @pytest.mark.parametrize("shape", [(40, 60), (40, 60, 3)])

@@ -1,9 +1,10 @@
-"""Lamp and lens against the formulas of the handbooks."""
+"""Lamp and lens: against CIE tables, integrals and the Airy pattern, and true to their formulas."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import optimize, special
 from tether_simulator.imaging.lamp import LampConfig, _planck, balance, evenness, flicker_rows
 from tether_simulator.imaging.optics import OpticsConfig, blur, blur_sigma, dust_plane, falloff
 
@@ -72,10 +73,18 @@ def test_blur_grows_with_defocus_and_shrinks_with_the_aperture() -> None:
     assert narrow == pytest.approx(wide / 2, rel=0.02)
 
 
-def test_diffraction_remains_in_focus() -> None:
-    sharp = [float(blur_sigma(np.array(0.0), n, 1.0, 0.004)) for n in (4, 8, 16)]
-    assert sharp[1] / sharp[0] == pytest.approx(2)
-    assert sharp[2] / sharp[1] == pytest.approx(2)
+@pytest.mark.parametrize("n", [4.0, 8.0, 16.0])
+def test_in_focus_the_blur_is_as_wide_as_the_airy_pattern(n: float) -> None:
+    """The normal distribution that fits the pattern of a round pupil best, by least squares."""
+    working, wavelength = 2 * n, 0.00055
+    r = np.linspace(1e-9, 3 * wavelength * working, 2001)
+    x = np.pi * r / (wavelength * working)
+    pattern = (2 * special.j1(x) / x) ** 2
+    (fitted,), _ = optimize.curve_fit(
+        lambda r, s: np.exp(-(r**2) / (2 * s**2)), r, pattern, p0=[0.3 * wavelength * working]
+    )
+    assert fitted == pytest.approx(0.4254 * wavelength * working, rel=2e-3)
+    assert float(blur_sigma(np.array(0.0), n, 1.0, 1.0)) == pytest.approx(fitted, rel=0.02)
 
 
 @pytest.mark.parametrize("sigma", [1.0, 2.0, 4.0, 9.0])

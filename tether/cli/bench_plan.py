@@ -284,14 +284,21 @@ def _resolution(bench: PlannedBench, m: float) -> dict[str, Any] | None:
         "pixels_per_inch": ppi,
         "picture_pixels": shown,
         "finest_on_film_lp_mm": optics.nyquist(pitch) * m,
-        "fadgi_stars": stars(ppi),
+        "fadgi_stars": stars(ppi, bench.film.picture_along),
         "without_spacer_pixels_per_inch": unaided,
-        "without_spacer_fadgi_stars": None if unaided is None else stars(unaided),
+        "without_spacer_fadgi_stars": None
+        if unaided is None
+        else stars(unaided, bench.film.picture_along),
     }
 
 
-def stars(ppi: float) -> int:
-    """Return the most stars whose sampling frequency is reached, 0 for none."""
+def stars(ppi: float, longest_mm: float) -> int | None:
+    """Return the most stars whose sampling frequency is reached, 0 for none.
+
+    None for a picture longer than the film that the stars are for.
+    """
+    if longest_mm > optics.FADGI_LONGEST_MM:
+        return None
     return max((n for n, least in optics.FADGI_STARS.items() if ppi >= least), default=0)
 
 

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
-from tether.measure.optics import FADGI_STARS
+from tether.measure.optics import FADGI_STARS, NARA_LONG_SIDE
 from tether.text import megabytes, percent, plural
 
 WIDTH = 80
@@ -130,16 +130,21 @@ def _resolution(found: dict[str, Any]) -> Iterator[str]:
     yield _row(
         "Finest detail in pixels", f"{r['finest_on_film_lp_mm']:.0f} line pairs per mm of film"
     )
+    if max(across, down) < NARA_LONG_SIDE:
+        reached = f"under the {NARA_LONG_SIDE} pixels"
+    else:
+        reached = f"reaches the {NARA_LONG_SIDE} pixels"
+    yield _row("Longer side", f"{reached} of NARA's product SPF-P1")
     yield _row("FADGI sampling frequency for film", _stars(r["fadgi_stars"]))
     if r["without_spacer_pixels_per_inch"] is not None:
         without = f"{r['without_spacer_pixels_per_inch']:.0f} pixels per inch"
         yield _row("Without a spacer", f"{without}, {_stars(r['without_spacer_fadgi_stars'])}")
     levels = ", ".join(f"{n} from {least}" for n, least in FADGI_STARS.items())
     yield from _say(
-        f"Stars by pixels per inch: {levels} (FADGI Technical Guidelines, film up to 4 x 5 "
-        "inches; not checked against the source). A level also asks for measured sharpness, "
-        "tone and colour. Neither ISO 19264-1 (reflective originals) nor Metamorfoze (paper) has a "
-        "level for film."
+        f"Stars by pixels per inch: {levels} (FADGI Technical Guidelines 2016, film up to 4 x 5 "
+        "inches, from memory; not checked, nor is the edition of 2023). A level also asks for "
+        "measured sharpness, tone and colour. Neither ISO 19264-1 (reflective originals) nor "
+        "Metamorfoze (paper) has a level for film."
     )
 
 
@@ -217,7 +222,9 @@ def _ratio(m: float) -> str:
     return f"{m:.3g}:1" if m > 1 else f"1:{1 / m:.3g}"
 
 
-def _stars(count: int) -> str:
+def _stars(count: int | None) -> str:
+    if count is None:
+        return "no level for more than 5 inches"
     return plural(count, "star") if count else "below one star"
 
 

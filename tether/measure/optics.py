@@ -23,7 +23,13 @@ MM_PER_INCH = 25.4
 
 FADGI_STARS = {4: 4000, 3: 3000, 2: 2000, 1: 1000}
 """Sampling frequency of film of 35 mm up to 4 x 5 inches by stars, pixels per inch: FADGI,
-Technical Guidelines for Digitizing Cultural Heritage Materials (from memory, not checked)."""
+Technical Guidelines for Digitizing Cultural Heritage Materials (2016, from memory; neither that
+edition nor the one of 2023 was checked)."""
+FADGI_LONGEST_MM = 5 * MM_PER_INCH
+"""Longest side of the film that those stars are for."""
+NARA_LONG_SIDE = 4000
+"""Pixels along the longer side of film of 35 mm up to 4 x 5 inches: product SPF-P1 ("4000 line") of
+the United States National Archives, which counts pixels along the side, not per inch."""
 
 
 def filling_magnification(

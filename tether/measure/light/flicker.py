@@ -81,7 +81,8 @@ def steady_seconds(seconds: float) -> float:
     """Return the shortest time, no shorter than this, in which mains flicker averages out.
 
     Lamps on the mains flicker at twice its frequency, 100 or 120 Hz. A twentieth of a second
-    holds whole periods of both, and so does every multiple of it.
+    holds whole periods of both, and so does every multiple of it. A camera's "1/20" is 1/20.16 s
+    (thirds of a stop are powers of two), which leaves less than a hundredth of the ripple.
     """
     return max(1, math.ceil(seconds / STEADY_SECONDS - 1e-6)) * STEADY_SECONDS
 
