@@ -18,6 +18,19 @@ def system_clock() -> datetime:
     return datetime.now(UTC)
 
 
+def moment(text: str) -> str:
+    """Return a stored moment as it is.
+
+    Raises
+    ------
+    ValueError
+        When it is none, or says no time zone.
+    """
+    if datetime.fromisoformat(text).tzinfo is None:
+        raise ValueError(f"{text!r} has no time zone")
+    return text
+
+
 def stamp(moment: datetime) -> str:
     """Write a moment as it is stored: ISO 8601 in UTC, to the millisecond."""
     return moment.astimezone(UTC).isoformat(timespec="milliseconds")

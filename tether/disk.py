@@ -7,6 +7,7 @@ import errno
 import fcntl
 import os
 import secrets
+import stat
 from collections.abc import Callable
 from pathlib import Path
 
@@ -51,6 +52,21 @@ def make_folder(path: Path) -> None:
     for folder in missing:
         with contextlib.suppress(PermissionError):  # a folder that may be passed and not read
             flush_folder(folder.parent)
+
+
+def open_plain(path: Path, flags: int = os.O_RDONLY) -> int:
+    """Open a plain file; a link is not followed, and nothing waits for a pipe or a device.
+
+    Raises
+    ------
+    OSError
+        When it cannot be opened, or is something else.
+    """
+    handle = os.open(path, flags | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, 0o644)
+    if not stat.S_ISREG(os.fstat(handle).st_mode):
+        os.close(handle)
+        raise OSError(errno.EINVAL, "it is no plain file")
+    return handle
 
 
 def flush(handle: int) -> None:

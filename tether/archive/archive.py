@@ -127,6 +127,13 @@ class Archive:
             self._prepare()
         if not (self.root / DATABASE).is_file():
             self._without_database(create)
+        if create and (self.root / DATABASE).is_symlink():
+            raise ArchiveUnusable(
+                f"The archive's database {printable(str(self.root / DATABASE))} is a link; nothing "
+                "is written through it.",
+                kept="Nothing was changed.",
+                todo="Put the file itself in its place.",
+            )
         self.store = Store(self.root / DATABASE, create=create, read_only=not create, clock=clock)
 
     def _prepare(self) -> None:

@@ -10,10 +10,10 @@ import stat
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from tether.archive.layout import rebuild_command
 from tether.archive.schema import VERSION, bring_up_to_date
@@ -21,6 +21,8 @@ from tether.clock import Clock, stamp, system_clock
 from tether.disk import flush_file, flush_folder
 from tether.errors import TetherError
 from tether.text import printable
+
+_Fact = TypeVar("_Fact")
 
 BUSY_SECONDS = 10.0
 """How long a change waits for another program's change."""
@@ -133,6 +135,35 @@ class Database:
             row: sqlite3.Row | None = self._db.execute(sql, values).fetchone()
             return row
 
+    def read(self, convert: Callable[[sqlite3.Row], _Fact], sql: str, *values: Any) -> list[_Fact]:
+        """Return what ``convert`` makes of each row of a query; raises as `making_sense` does."""
+        rows = self.all(sql, *values)
+        with self.making_sense():
+            return [convert(row) for row in rows]
+
+    @contextmanager
+    def making_sense(self) -> Iterator[None]:
+        """Take every value that makes no sense for what it is: damage of the database.
+
+        Raises
+        ------
+        ArchiveDatabaseDamaged
+            Where the block raises what converting a value raises.
+        """
+        try:
+            yield
+        except (ValueError, LookupError, TypeError, ArithmeticError, RecursionError) as error:
+            raise _damaged(self.path, error) from error
+
+    def missing_parts(self) -> list[str]:
+        """Return the names of tables, indexes and triggers that are missing or were changed."""
+        query = "SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL"
+        with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
+            bring_up_to_date(fresh)
+            wanted = fresh.execute(query).fetchall()
+        found = {(row["name"], row["sql"]) for row in self.all(query)}
+        return [name for name, sql in wanted if (name, sql) not in found]
+
     def damage(self) -> list[str]:
         """Return what SQLite finds wrong in its file, nothing for a sound one."""
         with self._lock, _told(self.path):
@@ -207,13 +238,19 @@ def _told(path: Path) -> Iterator[None]:
     """Turn what SQLite says into words for a person."""
     try:
         yield
+    except sqlite3.IntegrityError as error:
+        if error.sqlite_errorcode in _REFUSALS:
+            raise
+        raise _damaged(path, error) from error
     except sqlite3.OperationalError as error:
-        if "no such" in str(error):  # a table or column that every such database has
-            raise _damaged(path, error) from error
+        # An error of Python's own has no code: text that is no UTF-8.
         full = "full" in str(error)
-        where = printable(str(path))
+        code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_FULL if full else 1)
+        if code & 0xFF not in _SURROUNDINGS:
+            raise _damaged(path, error) from error
         raise ArchiveDatabaseError(
-            f"The archive's database {where} did not take it: {error}.",
+            f"The archive's database {printable(str(path))} did not take it: "
+            f"{printable(str(error), 300)}.",
             kept="All that was stored before is safe; the raw files are untouched.",
             todo="Make room on the disk, then go on."
             if full
@@ -221,8 +258,6 @@ def _told(path: Path) -> Iterator[None]:
             "is lost or damaged, it can be built again from the folders: "
             f"{rebuild_command(path.parent)}",
         ) from error
-    except sqlite3.IntegrityError:
-        raise
     except OSError as error:
         raise ArchiveDatabaseError(
             f"The archive's database {printable(str(path))} could not be written or copied: "
@@ -230,13 +265,24 @@ def _told(path: Path) -> Iterator[None]:
             kept="The database and the raw files are as they were.",
             todo="Check the disk and the room on it.",
         ) from error
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
         raise _damaged(path, error) from error
+
+
+#: What the store itself asks for: a name that is taken, a log that only grows.
+_REFUSALS = frozenset({sqlite3.SQLITE_CONSTRAINT_UNIQUE, sqlite3.SQLITE_CONSTRAINT_TRIGGER})
+
+#: SQLite's codes for what is wrong around a database and not in it (https://sqlite.org/rescode.html).
+_SURROUNDINGS = frozenset(
+    {sqlite3.SQLITE_PERM, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_NOMEM}
+    | {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_INTERRUPT, sqlite3.SQLITE_IOERR}
+    | {sqlite3.SQLITE_FULL, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PROTOCOL}
+)
 
 
 def _damaged(path: Path, error: Exception) -> ArchiveDatabaseDamaged:
     return ArchiveDatabaseDamaged(
-        f"The archive's database {printable(str(path))} is damaged: {error}.",
+        f"The archive's database {printable(str(path))} is damaged: {printable(str(error), 300)}.",
         kept="The raw files beside it are untouched.",
         todo="Build it again from the folders, which keeps the damaged file: "
         f"{rebuild_command(path.parent)}",

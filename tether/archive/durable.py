@@ -21,7 +21,7 @@ from itertools import count
 from pathlib import Path
 
 from tether.archive.layout import DAMAGED_FOLDER, ending_of
-from tether.disk import flush, flush_file, flush_folder, make_folder
+from tether.disk import flush, flush_file, flush_folder, make_folder, open_plain
 from tether.errors import TetherError
 from tether.own_files import is_raw_positive
 from tether.text import megabytes, printable
@@ -280,7 +280,8 @@ def _copied(source: Path, part: Path, stop: threading.Event | None) -> tuple[int
     digest = hashlib.sha256()
     copied = 0
     try:
-        reading = source.open("rb")
+        # Not one that waits for ever, as a pipe does; a link to the file itself is read.
+        reading = os.fdopen(open_plain(source.resolve()), "rb")
     except OSError as error:
         raise SourceChanged(f"{printable(source.name)} cannot be read ({error.strerror}).") from (
             error

@@ -18,6 +18,7 @@ from typing import Any
 from tether.archive.layout import is_file_entry
 from tether.archive.records import (
     LONGEST_ROLL,
+    MOST_TAKES,
     Capture,
     Companion,
     Confirmed,
@@ -26,7 +27,8 @@ from tether.archive.records import (
     Scope,
     Sitting,
 )
-from tether.disk import replace_whole
+from tether.clock import moment
+from tether.disk import open_plain, replace_whole
 from tether.errors import TetherError
 from tether.facts import Facts
 from tether.film import FilmProcess
@@ -39,6 +41,8 @@ FRAMES_FOLDER = "frames"
 
 #: Everything that may steer a terminal, and letters beyond ASCII, which are looked at one by one.
 _SUSPECT = re.compile(r"[\x00-\x09\x0b-\x1f\x7f]|[^\x00-\x7f]")
+
+_LONGEST_LINE = 1 << 16
 
 LARGEST_JSON = 8 << 20
 """Bytes beyond which a facts file is not ours and is not read."""
@@ -79,8 +83,8 @@ def write_json(path: Path, facts: Mapping[str, object]) -> None:
 def write_bytes(path: Path, data: bytes) -> None:
     """Replace one of our own files as a whole, as `write_json` does; raises as that does."""
     try:
-        with contextlib.suppress(OSError):
-            if path.stat().st_size == len(data) and path.read_bytes() == data:
+        with contextlib.suppress(OSError), os.fdopen(open_plain(path), "rb") as file:
+            if file.read(len(data) + 1) == data:
                 return
         replace_whole(path, lambda part: part.write_bytes(data))
     except OSError as error:
@@ -100,9 +104,11 @@ def read_json(path: Path) -> dict[str, Any]:
         When it is not there, too large, or not an object in JSON.
     """
     try:
-        if path.stat().st_size > LARGEST_JSON:
+        with os.fdopen(open_plain(path), "rb") as file:
+            text = file.read(LARGEST_JSON + 1)
+        if len(text) > LARGEST_JSON:
             raise ValueError("it is too large")
-        found = json.loads(path.read_text(encoding="utf-8"))
+        found = json.loads(text.decode("utf-8"))
         if not isinstance(found, dict):
             raise ValueError("it is not an object")
     except (OSError, ValueError, RecursionError) as error:
@@ -114,14 +120,26 @@ def read_json(path: Path) -> dict[str, Any]:
 
 
 def last_logged(path: Path) -> int:
-    """Return the number of the last whole line in a roll's log file, 0 for none."""
+    """Return the number of the last whole line in a roll's log file, 0 for none.
+
+    Raises
+    ------
+    FactFileUnusable
+        When it is a link, a pipe or a device, or the disk does not give it.
+    """
     try:
-        with path.open("rb") as file:
+        with os.fdopen(open_plain(path), "rb") as file:
             end = file.seek(0, os.SEEK_END)
             file.seek(max(0, end - 65536))
             lines = file.read().split(b"\n")
     except FileNotFoundError:
         return 0
+    except OSError as error:
+        raise FactFileUnusable(
+            f"{printable(path.name)} cannot be read: {error.strerror}.",
+            kept="The log in the database is whole.",
+            todo="Move what has its name out of the roll's folder.",
+        ) from error
     for line in reversed(lines[:-1]):  # what follows the last line feed is no whole line
         with contextlib.suppress(ValueError, KeyError, TypeError):
             return int(json.loads(line)["id"])
@@ -146,9 +164,7 @@ def append_log(path: Path, lines: Iterable[LogLine]) -> None:
     if not text:
         return
     try:
-        handle = os.open(
-            path, os.O_RDWR | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o644
-        )
+        handle = open_plain(path, os.O_RDWR | os.O_APPEND | os.O_CREAT)
         with os.fdopen(handle, "a+b") as file:
             # A line that a stop cut short is closed, so that the next one stands by itself.
             end = file.seek(0, os.SEEK_END)
@@ -169,11 +185,12 @@ def read_log(path: Path) -> list[LogLine]:
     """Read a roll's log file; lines that make no sense are left out."""
     found: list[LogLine] = []
     seen: set[int] = set()
-    with contextlib.suppress(OSError), path.open("rb") as file:
-        for line in file:
+    with contextlib.suppress(OSError), os.fdopen(open_plain(path), "rb") as file:
+        while line := file.readline(_LONGEST_LINE):
             with contextlib.suppress(ValueError, KeyError, TypeError, RecursionError):
                 x = json.loads(line)
                 frame = None if x["frame"] is None else int(x["frame"])
+                moment(str(x["at"]))
                 number = int(x["id"])
                 if number not in seen:
                     seen.add(number)
@@ -230,7 +247,7 @@ def read_capture(number: int, entry: object) -> Capture | None:
     name, size, digest = entry.get("file_name"), entry.get("size"), entry.get("sha256")
     take, decision = entry.get("take"), entry.get("decision")
     facts, settings = entry.get("facts", {}), entry.get("settings")
-    if not (is_file_entry(name, size, digest) and isinstance(take, int) and 0 < take < 100_000):
+    if not (is_file_entry(name, size, digest) and isinstance(take, int) and 0 < take <= MOST_TAKES):
         return None
     return Capture(
         0,
@@ -259,7 +276,7 @@ def read_companion(number: int, entry: object) -> Companion | None:
     take = entry.get("take")
     if not is_file_entry(name, size, digest):
         return None
-    beside = take if isinstance(take, int) and 0 < take < 100_000 else None
+    beside = take if isinstance(take, int) and 0 < take <= MOST_TAKES else None
     return Companion(str(name), int(str(size)), str(digest), number, beside)
 
 

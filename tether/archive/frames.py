@@ -9,7 +9,18 @@ from collections.abc import Iterable, Sequence
 from tether.archive.database import Database
 from tether.archive.journal import mark_handled, owe_copy
 from tether.archive.layout import BENCH_FOLDER
-from tether.archive.records import Capture, Companion, Frame, FrameState, Recorded, Roll
+from tether.archive.records import (
+    LARGEST_FILE,
+    LONGEST_ROLL,
+    MOST_TAKES,
+    Capture,
+    Companion,
+    Frame,
+    FrameState,
+    Recorded,
+    Roll,
+    within,
+)
 from tether.camera.protocol import CardFile
 from tether.facts import Facts
 from tether.findings import Verdict
@@ -23,27 +34,27 @@ class Frames:
 
     def of(self, roll: Roll) -> tuple[Frame, ...]:
         """Return all frames of a roll in order, with their captures."""
-        states = {
-            r["number"]: r for r in self._db.all("SELECT * FROM frame WHERE roll_id = ?", roll.id)
-        }
+        rows = self._db.all("SELECT * FROM frame WHERE roll_id = ?", roll.id)
         companions: dict[int, list[str]] = {}
         for r in self._db.all(
             "SELECT capture_id, file_name FROM companion WHERE roll_id = ?", roll.id
         ):
             companions.setdefault(r["capture_id"], []).append(r["file_name"])
         captures: dict[int, list[Capture]] = {}
-        for r in self._db.all(
-            f"SELECT {_COLUMNS} FROM capture WHERE roll_id = ? ORDER BY id", roll.id
+        for capture in self._db.read(
+            lambda row: _capture_of(row, companions.get(row["id"], [])),
+            f"SELECT {_COLUMNS} FROM capture WHERE roll_id = ? ORDER BY id",
+            roll.id,
         ):
-            captures.setdefault(r["frame"], []).append(_capture_of(r, companions.get(r["id"], [])))
+            captures.setdefault(capture.frame, []).append(capture)
+        with self._db.making_sense():
+            states = {
+                within("frame", r["number"], 1, LONGEST_ROLL): (FrameState(r["state"]), r["note"])
+                for r in rows
+            }
         last = max([roll.frames_expected, *states, *captures])
         return tuple(
-            Frame(
-                n,
-                FrameState(states[n]["state"]) if n in states else FrameState.OPEN,
-                states[n]["note"] if n in states else "",
-                tuple(captures.get(n, ())),
-            )
+            Frame(n, *states.get(n, (FrameState.OPEN, "")), tuple(captures.get(n, ())))
             for n in range(1, last + 1)
         )
 
@@ -96,10 +107,13 @@ class Frames:
         return tuple(self._capture(i) for i in added)
 
     def _capture(self, capture_id: int) -> Capture:
-        row = self._db.one(f"SELECT {_COLUMNS} FROM capture WHERE id = ?", capture_id)
-        assert row is not None, "the capture was just recorded"
         beside = self._db.all("SELECT file_name FROM companion WHERE capture_id = ?", capture_id)
-        return _capture_of(row, [r["file_name"] for r in beside])
+        (capture,) = self._db.read(
+            lambda row: _capture_of(row, [r["file_name"] for r in beside]),
+            f"SELECT {_COLUMNS} FROM capture WHERE id = ?",
+            capture_id,
+        )
+        return capture
 
     def companions(self, roll_id: int) -> list[Companion]:
         """Return the files of a roll that came beside its captures."""
@@ -280,16 +294,16 @@ def _capture_of(row: sqlite3.Row, companions: Iterable[str]) -> Capture:
     """Read a capture from a row with `_COLUMNS`."""
     return Capture(
         id=row["id"],
-        frame=row["frame"],
-        take=row["take"],
+        frame=within("frame", row["frame"], 1, LONGEST_ROLL),
+        take=within("take", row["take"], 1, MOST_TAKES),
         file_name=row["file_name"],
-        size=row["size"],
+        size=within("size", row["size"], 1, LARGEST_FILE),
         sha256=row["sha256"],
         taken_at=row["taken_at"],
         origin=row["origin"],
         decision=row["decision"],
         verdict=Verdict(row["verdict"]),
         facts=Facts.from_text(row["facts"]),
-        settings=json.loads(row["settings"]),
+        settings=dict(json.loads(row["settings"])),
         companions=tuple(companions),
     )

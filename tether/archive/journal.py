@@ -9,8 +9,19 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from tether.archive.database import Database
-from tether.archive.records import Confirmed, Intent, LogLine, Scope, Sitting, card_key, utf8_safe
+from tether.archive.records import (
+    LONGEST_ROLL,
+    Confirmed,
+    Intent,
+    LogLine,
+    Scope,
+    Sitting,
+    card_key,
+    utf8_safe,
+    within,
+)
 from tether.camera.protocol import CardFile
+from tether.clock import moment
 
 #: Card files a query; five values each stay below the 999 that older SQLite versions take.
 _CARD_BATCH = 150
@@ -26,8 +37,8 @@ class Journal:
 
     def last_sitting(self) -> Sitting | None:
         """Return the latest stretch of work, None in a new archive."""
-        row = self._db.one("SELECT * FROM sitting ORDER BY id DESC LIMIT 1")
-        return _sitting_of(row) if row else None
+        found = self._db.read(_sitting_of, "SELECT * FROM sitting ORDER BY id DESC LIMIT 1")
+        return found[0] if found else None
 
     def begin_sitting(self, camera: str) -> Sitting:
         """Begin a stretch of work."""
@@ -98,15 +109,13 @@ class Journal:
 
     def confirmed(self, sitting_id: int, roll_id: int) -> list[Confirmed]:
         """Return the steps done in a sitting, for it or for a roll, in the order of doing."""
-        return [
-            Confirmed(Scope(r["scope"]), r["place"], r["key"])
-            for r in self._db.all(
-                "SELECT * FROM step WHERE sitting_id = ? AND (roll_id IS NULL OR roll_id = ?) "
-                "ORDER BY id",
-                sitting_id,
-                roll_id,
-            )
-        ]
+        return self._db.read(
+            lambda r: Confirmed(Scope(r["scope"]), r["place"], r["key"]),
+            "SELECT * FROM step WHERE sitting_id = ? AND (roll_id IS NULL OR roll_id = ?) "
+            "ORDER BY id",
+            sitting_id,
+            roll_id,
+        )
 
     # --- what was begun and cannot be undone by a crash ---------------------------------------
 
@@ -134,10 +143,9 @@ class Journal:
 
     def intents(self, roll_id: int) -> list[Intent]:
         """Return what was begun for a roll and is not known to have ended, oldest first."""
-        return [
-            Intent(r["id"], r["kind"], r["frame"], json.loads(r["facts"]), r["begun_at"])
-            for r in self._db.all("SELECT * FROM intent WHERE roll_id = ? ORDER BY id", roll_id)
-        ]
+        return self._db.read(
+            _intent_of, "SELECT * FROM intent WHERE roll_id = ? ORDER BY id", roll_id
+        )
 
     def open_releases(self, camera: str) -> list[tuple[int, Intent]]:
         """Return releases by a camera of which nothing was heard, as (roll, intent), in order."""
@@ -148,13 +156,9 @@ class Journal:
         return [i.facts for _, i in self._all_intents() if i.kind != "release" and _by(i, camera)]
 
     def _all_intents(self) -> list[tuple[int, Intent]]:
-        return [
-            (
-                r["roll_id"],
-                Intent(r["id"], r["kind"], r["frame"], json.loads(r["facts"]), r["begun_at"]),
-            )
-            for r in self._db.all("SELECT * FROM intent ORDER BY id")
-        ]
+        return self._db.read(
+            lambda r: (r["roll_id"], _intent_of(r)), "SELECT * FROM intent ORDER BY id"
+        )
 
     # --- what is known of a camera's card and of files in a roll's folder --------------------
 
@@ -233,19 +237,22 @@ class Journal:
 
     def log_lines(self, roll_id: int, last: int = 200) -> list[tuple[str, int | None, str, str]]:
         """Return the newest lines of a roll's log as (time, frame, kind, text), oldest first."""
-        rows = self._db.all(
-            "SELECT * FROM log WHERE roll_id = ? ORDER BY id DESC LIMIT ?", roll_id, last
+        lines = self._db.read(
+            lambda r: (moment(r["at"]), r["frame"], r["kind"], r["text"]),
+            "SELECT * FROM log WHERE roll_id = ? ORDER BY id DESC LIMIT ?",
+            roll_id,
+            last,
         )
-        return [(r["at"], r["frame"], r["kind"], r["text"]) for r in reversed(rows)]
+        return lines[::-1]
 
     def log_since(self, roll_id: int, after: int) -> list[LogLine]:
         """Return the lines of a roll's log with a number above ``after``, in order."""
-        return [
-            LogLine(r["id"], r["at"], r["frame"], r["kind"], r["text"])
-            for r in self._db.all(
-                "SELECT * FROM log WHERE roll_id = ? AND id > ? ORDER BY id", roll_id, after
-            )
-        ]
+        return self._db.read(
+            lambda r: LogLine(r["id"], moment(r["at"]), r["frame"], r["kind"], r["text"]),
+            "SELECT * FROM log WHERE roll_id = ? AND id > ? ORDER BY id",
+            roll_id,
+            after,
+        )
 
     def add_log_lines(self, roll_id: int, lines: Iterable[LogLine]) -> None:
         """Take over the lines of an earlier log with their times, and their numbers if free."""
@@ -290,7 +297,7 @@ class Journal:
 
 
 def _by(intent: Intent, camera: str) -> bool:
-    return isinstance(intent.facts, dict) and intent.facts.get("camera") == camera
+    return intent.facts.get("camera") == camera
 
 
 def owe_copy(db: sqlite3.Connection, roll_id: int) -> None:
@@ -313,5 +320,18 @@ def mark_handled(db: sqlite3.Connection, camera: str, files: Iterable[CardFile])
 def _sitting_of(row: sqlite3.Row) -> Sitting:
     """Read a sitting from its row."""
     return Sitting(
-        row["id"], row["started_at"], row["active_at"], row["camera"], bool(row["short"])
+        row["id"],
+        moment(row["started_at"]),
+        moment(row["active_at"]),
+        row["camera"],
+        bool(row["short"]),
     )
+
+
+def _intent_of(row: sqlite3.Row) -> Intent:
+    """Read an intent from its row."""
+    frame = within("frame", row["frame"], 1, LONGEST_ROLL)
+    facts = json.loads(row["facts"])
+    if not isinstance(facts, dict):
+        raise TypeError("an intent's facts are no object")
+    return Intent(row["id"], row["kind"], frame, facts, row["begun_at"])

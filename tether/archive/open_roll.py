@@ -9,11 +9,11 @@ import os
 import socket
 from pathlib import Path
 
-from tether.archive.archive import Archive, ArchiveUnusable
+from tether.archive.archive import INCOMING, Archive, ArchiveUnusable
 from tether.archive.fact_files import FRAMES_FOLDER, ROLL_FILE, FactFileUnusable, read_json
 from tether.archive.layout import BENCH_FOLDER, rebuild_command
 from tether.archive.records import Capture, Frame, Roll, RollError
-from tether.disk import flush_folder
+from tether.disk import flush_folder, open_plain
 from tether.errors import TetherError
 from tether.text import printable
 
@@ -104,10 +104,6 @@ class OpenRoll:
         self.archive.write_frame(self.roll, self.frame(number))
 
 
-#: A link in its place is not followed: it would have us write into another file.
-_FLAGS = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
-
-
 class RollBusy(TetherError):
     """Another program is at work on the roll."""
 
@@ -121,7 +117,7 @@ class RollLock:
     """
 
     def __init__(self, path: Path, roll_name: str) -> None:
-        self._file = os.open(path, _FLAGS, 0o644)
+        self._file = open_plain(path, os.O_RDWR | os.O_CREAT)
         try:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
@@ -158,6 +154,7 @@ def hold_roll(archive: Archive, roll: Roll) -> RollLock:
     """
     folder = archive.folder(roll)
     _check_folder(archive, roll, folder)
+    _refuse_links(folder, *(folder / x for x in (INCOMING, FRAMES_FOLDER, BENCH_FOLDER)))
     try:
         archive.incoming(roll).mkdir(parents=True, exist_ok=True)
         (folder / FRAMES_FOLDER).mkdir(exist_ok=True)
@@ -176,6 +173,17 @@ def hold_roll(archive: Archive, roll: Roll) -> RollLock:
         lock.release()
         raise
     return lock
+
+
+def _refuse_links(*folders: Path) -> None:
+    """See that nothing of the roll is written through a link to somewhere else."""
+    for folder in folders:
+        if folder.is_symlink():
+            raise ArchiveUnusable(
+                f"{printable(str(folder))} is a link; nothing is written through it.",
+                kept="Nothing was changed.",
+                todo="Put the folder itself in its place.",
+            )
 
 
 def _check_folder(archive: Archive, roll: Roll, folder: Path) -> None:

@@ -60,7 +60,7 @@ from tether.archive.records import (
 )
 from tether.archive.store import Store
 from tether.clock import Clock, system_clock
-from tether.disk import flush_folder
+from tether.disk import flush_folder, open_plain
 from tether.errors import TetherError
 from tether.paths import whole_path
 from tether.text import plural, printable
@@ -141,7 +141,10 @@ def _is_damaged(path: Path) -> bool:
         return False
     try:
         with contextlib.closing(Store(path, create=False)) as store:
-            return bool(store.damage())
+            if store.damage() or store.database.missing_parts():
+                return True
+            store.read_all()
+            return False
     except ArchiveDatabaseDamaged:
         return True
 
@@ -272,9 +275,9 @@ def _restore_frame(archive: Archive, roll: Roll, number: int, facts: Mapping[str
 def _memory(archive: Archive, roll: Roll, capture: Capture) -> bytes:
     """Read what the measurements remembered of a capture, b"" for nothing."""
     path = archive.folder(roll) / FRAMES_FOLDER / memory_name(capture.frame, capture.take)
-    with contextlib.suppress(OSError):
-        if not path.is_symlink() and path.is_file() and path.stat().st_size <= MEMORY_BYTES:
-            return path.read_bytes()
+    with contextlib.suppress(OSError), os.fdopen(open_plain(path), "rb") as file:
+        found = file.read(MEMORY_BYTES + 1)
+        return found if len(found) <= MEMORY_BYTES else b""
     return b""
 
 

@@ -23,7 +23,22 @@ STRIP_CUTS = (1, 2, 3, 4, 5, 6, 8, 10, 12, 0)
 LIGHT = "light"
 """Beside the camera's settings of a capture: the kind of its light, where it was a strobe."""
 LONGEST_ROLL = 500
+MOST_TAKES = 99_999
+LARGEST_FILE = 1 << 50
 LONGEST_NAME_BYTES = 255
+
+
+def within(what: str, number: int, low: int, high: int) -> int:
+    """Return a stored number.
+
+    Raises
+    ------
+    ValueError
+        When it is out of its range.
+    """
+    if not low <= number <= high:
+        raise ValueError(f"{what} {number} is not within {low} and {high}")
+    return number
 
 
 class RollError(TetherError):

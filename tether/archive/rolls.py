@@ -7,8 +7,17 @@ from collections.abc import Iterator
 
 from tether.archive.database import Database
 from tether.archive.layout import folder_name, with_digest
-from tether.archive.records import NewRoll, Roll, RollError, RollLine, RollProgress, Totals
-from tether.film import FilmProcess
+from tether.archive.records import (
+    LONGEST_ROLL,
+    NewRoll,
+    Roll,
+    RollError,
+    RollLine,
+    RollProgress,
+    Totals,
+    within,
+)
+from tether.film import FILM_FORMATS, FilmProcess
 from tether.text import printable
 
 
@@ -66,8 +75,8 @@ class Rolls:
         RollError
             When there is none; the message names the newest rolls.
         """
-        row = self._db.one(f"SELECT {_COLUMNS} FROM roll r WHERE r.name = ?", name)
-        if row is None:
+        found = self._db.read(_roll_of, f"SELECT {_COLUMNS} FROM roll r WHERE r.name = ?", name)
+        if not found:
             like = [
                 r["name"] for r in self._db.all("SELECT name FROM roll ORDER BY id DESC LIMIT 5")
             ]
@@ -77,13 +86,13 @@ class Rolls:
                 kept=known or "It holds no rolls yet.",
                 todo="Check the name with 'tether rolls', or start it with 'tether shoot'.",
             )
-        return _roll_of(row)
+        return found[0]
 
     def by_id(self, roll_id: int) -> Roll:
         """Return a roll that is known to be there, as it is stored now."""
-        row = self._db.one(f"SELECT {_COLUMNS} FROM roll r WHERE r.id = ?", roll_id)
-        assert row is not None, "a roll is never deleted"
-        return _roll_of(row)
+        found = self._db.read(_roll_of, f"SELECT {_COLUMNS} FROM roll r WHERE r.id = ?", roll_id)
+        with self._db.making_sense():  # a roll is never deleted
+            return found[0]
 
     def has(self, name: str) -> bool:
         """Tell whether a roll of that name is stored."""
@@ -92,11 +101,11 @@ class Rolls:
     def all(self) -> Iterator[Roll]:
         """Yield every roll, oldest first; a hundred are held in memory at a time."""
         last = 0
-        while page := self._db.all(
-            f"SELECT {_COLUMNS} FROM roll r WHERE r.id > ? ORDER BY r.id LIMIT 100", last
+        while page := self._db.read(
+            _roll_of, f"SELECT {_COLUMNS} FROM roll r WHERE r.id > ? ORDER BY r.id LIMIT 100", last
         ):
-            yield from map(_roll_of, page)
-            last = page[-1]["id"]
+            yield from page
+            last = page[-1].id
 
     def change(self, roll_id: int, *, frames_expected: int) -> None:
         """Change how many frames a roll has."""
@@ -141,7 +150,8 @@ class Rolls:
         before
             Only rolls older than the one with this number: the page before.
         """
-        rows = self._db.all(
+        rows = self._db.read(
+            _progress_of,
             f"SELECT {_COLUMNS}, c.done, c.next_open FROM roll_count c "
             "JOIN roll r ON r.id = c.roll_id "
             f"WHERE c.roll_id < ? {'AND c.next_open IS NOT NULL ' if unfinished else ''}"
@@ -150,14 +160,7 @@ class Rolls:
             -1 if limit is None else limit,
             skip,
         )
-        return [
-            RollProgress(
-                _roll_of(row),
-                row["done"],
-                row["next_open"] if row["cursor"] is None else row["cursor"],
-            )
-            for row in reversed(rows)
-        ]
+        return rows[::-1]
 
     def lines(self, newest: int | None = None, *, unfinished: bool = False) -> list[RollLine]:
         """Return what a list shows of rolls, the newest last; see `progress`, which tells more.
@@ -189,8 +192,10 @@ class Rolls:
     def totals(self) -> Totals:
         """Return how far all rolls are together, without listing them."""
         row = self._db.one("SELECT rolls, unfinished, expected, done FROM roll_total")
-        assert row is not None, "the triggers keep one row"
-        return Totals(row["rolls"], row["unfinished"], row["expected"], row["done"])
+        with self._db.making_sense():
+            if row is None:
+                raise LookupError("the sums over all rolls are missing")
+            return Totals(row["rolls"], row["unfinished"], row["expected"], row["done"])
 
     def memory(self, roll_id: int) -> bytes:
         """Return what the measurements remember of the roll, b"" at its start."""
@@ -224,14 +229,22 @@ _COLUMNS = (
 
 def _roll_of(row: sqlite3.Row) -> Roll:
     """Read a roll from a row with `_COLUMNS`."""
+    if row["format_key"] not in FILM_FORMATS:
+        raise ValueError(f"'{row['format_key']}' is no film format")
     return Roll(
         row["id"],
         row["name"],
         row["folder"],
         FilmProcess(row["process"]),
         row["format_key"],
-        row["frames_expected"],
-        row["strip_length"],
+        within("frames", row["frames_expected"], 1, LONGEST_ROLL),
+        within("frames per strip", row["strip_length"], 0, LONGEST_ROLL),
         row["notes"],
-        row["cursor"],
+        None if row["cursor"] is None else within("frame", row["cursor"], 1, LONGEST_ROLL),
     )
+
+
+def _progress_of(row: sqlite3.Row) -> RollProgress:
+    """Read how far a roll is from a row with `_COLUMNS`, ``done`` and ``next_open``."""
+    roll = _roll_of(row)
+    return RollProgress(roll, row["done"], row["next_open"] if roll.cursor is None else roll.cursor)

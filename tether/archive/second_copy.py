@@ -194,6 +194,16 @@ def _in_doubt(archive: Archive) -> set[str]:
     return set()
 
 
+def _make_inside(outer: Path, folder: Path) -> None:
+    """Make a folder of copies; none is made or written through a link to somewhere else."""
+    for path in (folder, *folder.parents):
+        if path == outer:
+            break
+        if path.is_symlink():
+            raise CopyFolderUnusable(f"{printable(str(path), 300)} is a link")
+    make_folder(folder)
+
+
 class SecondCopy:
     """Copies what is filed, in a thread. Made with a folder from `choose_copy_folder`."""
 
@@ -379,7 +389,7 @@ class SecondCopy:
         """Copy what is recorded of a roll; a wrong copy is kept aside and made again."""
         archive = self._archive
         source, target = archive.folder(roll), self._folder / roll.folder
-        make_folder(target)
+        _make_inside(self._folder, target)
         doubt = _in_doubt(archive)
         copied = 0
         lacking: list[SourceChanged] = []
@@ -391,7 +401,7 @@ class SecondCopy:
                 if matches(final, size, digest):
                     take_time(archive.file(roll, name), final)
                 else:
-                    make_folder(final.parent)
+                    _make_inside(target, final.parent)
                     aside = copy_verified(archive.file(roll, name), final, size, digest, self._stop)
                     copied += 1
                     if aside is not None:
@@ -424,7 +434,7 @@ class SecondCopy:
             if self._news_came.is_set():
                 return False
             final = target / inside
-            make_folder(final.parent)
+            _make_inside(target, final.parent)
             with contextlib.suppress(SourceChanged):  # taken away or replaced meanwhile
                 replace_verified(folder / inside, final, self._stop)
         return True

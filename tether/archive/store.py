@@ -55,6 +55,27 @@ class Store:
         """Return what SQLite finds wrong in the database's file, nothing for a sound one."""
         return self.database.damage()
 
+    def read_all(self) -> None:
+        """Read all that is stored once.
+
+        Raises
+        ------
+        ArchiveDatabaseDamaged
+            When a value makes no sense.
+        """
+        sitting = self.journal.last_sitting()
+        for roll in self.rolls.all():
+            self.frames.of(roll)
+            self.frames.companions(roll.id)
+            self.frames.bench_shots(roll.id)
+            self.journal.intents(roll.id)
+            self.journal.log_since(roll.id, 0)
+            self.rolls.created_at(roll.id)
+            if sitting is not None:
+                self.journal.confirmed(sitting.id, roll.id)
+        self.rolls.totals()
+        self.rolls.lines()
+
     def fact(self, key: str) -> str | None:
         """Return a fact about the archive as a whole."""
         row = self.database.one("SELECT value FROM archive_fact WHERE key = ?", key)

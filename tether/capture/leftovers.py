@@ -16,6 +16,7 @@ from pathlib import Path
 
 from tether.archive.archive import INCOMING
 from tether.archive.durable import check_arrival, digest_of, matches
+from tether.archive.fact_files import json_list
 from tether.archive.layout import CAPTURE_NAME, ending_of
 from tether.archive.open_roll import OpenRoll
 from tether.archive.rebuild import record_by_name
@@ -90,7 +91,8 @@ def in_folder(transfer: CardTransfer) -> list[Leftover]:
     waiting = {
         str(file.get("part"))
         for intent in transfer.store.journal.intents(roll.id)
-        for file in intent.facts.get("parcels", ())
+        for file in json_list(intent.facts.get("parcels"))
+        if isinstance(file, dict)
     }
     found = []
     try:

@@ -1,0 +1,16 @@
+"""The endurance runs in short: a few trials with fixed seeds of what takes hours in full."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests.endurance import hostile_archives
+
+
+def test_hostile_databases_and_side_files(tmp_path: Path) -> None:
+    """Seeds that once gave a traceback, printed control characters, or were not cured."""
+    sound = hostile_archives.sound_archive(tmp_path / "sound")
+    for seed in (2, 5, 19, 38, 43, 44, 47, 109):
+        done, wrong = hostile_archives.run(tmp_path / "trial", sound, seed)
+        assert done != []
+        assert wrong == [], (seed, done)
