@@ -348,17 +348,21 @@ def test_the_built_in_keys_do_one_thing_on_each_screen_and_an_id_has_one_key() -
 @pytest.mark.parametrize(
     ("own", "said", "kept"),
     [
-        ([("keep", "j"), ("kep", "x")], "kep: there is no action", {"keep": "j"}),
-        ([("keep", "j"), ("skip", "pgdown")], 'no key "pgdown"', {"keep": "j"}),
-        ([("keep", "j"), ("skip", "j")], "'skip' keeps S", {"keep": "j"}),
-        ([("keep", "j"), ("skip", "f")], "'shoot' on the screen 'worktable'", {"keep": "j"}),
+        ([("keep", "j"), ("kep", "x")], "kep: there is no such action", {"keep": "j"}),
+        ([("keep", "j"), ("skip", "pgdown")], "no key 'pgdown'", {"keep": "j"}),
+        (
+            [("keep", "j"), ("skip", "j")],
+            "skip: J is the key of 'keep' (screen 'worktable'). It stays S.",
+            {"keep": "j"},
+        ),
+        ([("keep", "j"), ("skip", "f")], "'shoot' (screen 'worktable')", {"keep": "j"}),
         ([("keep", "j"), ("undo", "?")], "the key of 'help'", {"keep": "j"}),
         ([("keep", "j"), ("blank", "ctrl+c")], "the key of 'quit'", {"keep": "j"}),
         ([("keep", "j"), ("save", "s")], "written as text", {"keep": "j"}),
         ([("keep", "d"), ("damaged", "k"), ("kep", "")], "", {"keep": "d", "damaged": "k"}),
         ([("forward", "pagedown")], "", {"forward": "f24,pagedown"}),
         # What one that cannot be would have freed, another cannot have either.
-        ([("keep", "s"), ("skip", "f")], "'keep' keeps K", {}),
+        ([("keep", "s"), ("skip", "f")], "It stays K.", {}),
     ],
 )
 def test_a_key_that_cannot_be_is_named_and_all_others_are_taken(
@@ -374,6 +378,4 @@ async def test_a_key_that_cannot_be_is_said_at_the_start() -> None:
     app = Host(Settings(keys=KeySettings((("kep", "j"),))))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
-        assert [n.message for n in app._notifications] == [
-            "[keys] kep: there is no action of this name. All other settings are in force."
-        ]
+        assert [n.message for n in app._notifications] == ["kep: there is no such action."]

@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from tether.tui.screens.worktable import Worktable
     from tether.tui.session_port import SessionPort
 
-_SECONDS_TO_READ = 30.0
+_SECONDS_TO_READ = 20.0
 
 
 def _table_parts() -> tuple[type[Session], type[SessionPort], type[Worktable]]:
@@ -128,10 +128,9 @@ class TetherApp(App[str]):
             self._server = os.getppid()
             self.set_interval(2.0, self._mind_server)
         self.set_keymap(self.keys.own)
-        for complaint in self.keys.complaints:
+        if self.keys.complaints:
             self._warn(
-                "A key of the settings is not in force.",
-                f"[keys] {complaint} All other settings are in force.",
+                "These keys of the settings are not in force", "\n".join(self.keys.complaints)
             )
         if self.settings.screen.theme not in themes.OFFERED:
             self._warn(

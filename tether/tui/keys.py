@@ -247,8 +247,8 @@ class Keys:
             key, ours, other, screen = clash
             del self.own[ours]
             self.complaints.append(
-                f"{ours} = \"{key}\": this is the key of '{other}' on the screen '{screen}' too. "
-                f"'{ours}' keeps {self[ours]}."
+                f"{ours}: {key_name(key)} is the key of '{other}' (screen '{screen}'). "
+                f"It stays {self[ours]}."
             )
 
     def _sensible(self, own: Iterable[tuple[str, str]]) -> Iterator[tuple[str, str]]:
@@ -257,11 +257,11 @@ class Keys:
                 continue  # as `tether settings --write` says: the key of the table
             keys = [row.key for row in Binding.make_bindings([Binding(said.lower(), "")])]
             if name not in BUILT_IN:
-                self.complaints.append(f"{name}: there is no action of this name.")
+                self.complaints.append(f"{name}: there is no such action.")
             elif strange := [k for k in keys if not _is_key(k)]:
-                self.complaints.append(f'{name} = "{said}": there is no key "{strange[0]}".')
+                self.complaints.append(f"{name}: there is no key '{strange[0]}'.")
             elif name in _WHILE_WRITING and any(len(k) == 1 for k in keys):
-                self.complaints.append(f'{name} = "{said}": a letter would be written as text.')
+                self.complaints.append(f"{name}: a letter would be written as text.")
             else:
                 yield name, ",".join([*(["f24"] if name == "forward" else []), *keys])
 
