@@ -43,7 +43,7 @@ def load(path: Path) -> Settings:
         raise TetherError(
             f"The settings file {path} cannot be read: {error.strerror or error}.",
             kept="Nothing was changed.",
-            todo="Check its name, or use the built-in values without it.",
+            todo="Check its name, or start without it to use the built-in values.",
         ) from error
     except UnicodeDecodeError as error:
         raise TetherError(
@@ -55,7 +55,7 @@ def load(path: Path) -> Settings:
         raise TetherError(
             f"The settings file {path} cannot be read: {error}.",
             kept="Nothing was changed.",
-            todo="Mend the file, or move it away to use the built-in values.",
+            todo="Correct the file, or move it away to use the built-in values.",
         ) from error
     return parse(raw, str(path))
 
@@ -78,8 +78,8 @@ def parse(raw: Mapping[str, Any], origin: str) -> Settings:
                 section, now = MOVED[name, key]
                 raise _wrong(
                     origin,
-                    f"[{name}] {key} is called [{section}] {now} now, and serves in both places. "
-                    f"Write its value there and remove this line",
+                    f"[{name}] {key} is now [{section}] {now}. "
+                    "Write its value there and remove this line",
                 )
             if key not in declared:
                 raise _wrong(origin, f"[{name}] has no value '{key}'", sorted(declared))
@@ -120,7 +120,7 @@ def _wrong(origin: str, problem: str, known: list[str] | None = None) -> TetherE
     return TetherError(
         f"In {origin}: {problem}.{hint}",
         kept="Nothing was changed.",
-        todo="Mend the file and start again.",
+        todo="Correct the file and start again.",
     )
 
 
@@ -162,8 +162,8 @@ def keep(path: Path, section: str, name: str, value: str) -> None:
 def _not_kept(path: Path, why: str) -> TetherError:
     return TetherError(
         f"The settings file {path} was not changed: {why}.",
-        kept="All that it says is as it was.",
-        todo="Put the file right, then choose again.",
+        kept="Its contents are as they were.",
+        todo="Correct the file, then choose again.",
     )
 
 

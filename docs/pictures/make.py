@@ -123,7 +123,7 @@ class Tour:
         for _ in range(6):
             await self.press("enter")
         await self._step("camera-set")
-        await self.press("d")
+        await self.press("y")
         await self._step("light-test")
         await self.pilot.press("enter")
         await self._at(LightScreen)

@@ -44,7 +44,7 @@ def test_every_value_is_explained_above_it() -> None:
         ("bench", "aperture", True, "must be a number"),
         ("bench", "aperture", 100, "outside 0.7 to 64"),
         ("bench", "apertures", 8, "has no value"),
-        ("planning", "marked_aperture", 11, "[bench] aperture now"),
+        ("planning", "marked_aperture", 11, "now [bench] aperture"),
     ],
 )
 def test_what_is_wrong_is_said(section: str, key: str, value: object, said: str) -> None:

@@ -82,7 +82,7 @@ async def test_the_camera_is_checked_set_and_put_back(
         await pilot.press("s")
         await until(pilot, lambda: to_change(pilot) == 0)
         await until(pilot, lambda: "ISO: 800 → 100" in screen_text(app))
-        await pilot.press("b")
+        await pilot.press("p")
         await until(pilot, lambda: to_change(pilot) == 2)
         await pilot.press("enter")
         await until(pilot, lambda: "Esc goes back all the same" in screen_text(app))

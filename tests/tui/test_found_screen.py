@@ -45,7 +45,7 @@ async def seen_once(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
-        await press(pilot, "r")
+        await press(pilot, "i")
         assert "Nothing is left over" in screen_text(app)
         await pilot.press("q")
     app.shut()
@@ -82,7 +82,7 @@ async def test_pictures_of_no_frame_are_offered_at_the_start(
         assert todo(pilot) is NextKind.STEP
         assert app.port is not None
         assert [len(f.captures) for f in (await app.port.view()).frames] == [0, 1, 0, 0, 0, 0]
-        await pilot.press("r")
+        await pilot.press("i")
         await opened(pilot)
         await pilot.press("a")
         await until(pilot, lambda: isinstance(app.screen, Pick))
@@ -147,8 +147,8 @@ async def test_pictures_made_while_the_camera_was_away_are_offered_when_it_conne
         await press(pilot, "c")
         await until(pilot, lambda: ready(pilot) and table(pilot).view.camera is not None)  # type: ignore[union-attr]
         assert not isinstance(app.screen, FoundScreen)
-        # R still shows it, and with a new one both are offered.
-        await pilot.press("r")
+        # It can still be seen, and with a new one both are offered.
+        await pilot.press("i")
         assert len(listed(await opened(pilot))) == 1
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))

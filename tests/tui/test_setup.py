@@ -88,7 +88,7 @@ async def test_a_first_sitting_is_led_through_the_walk(
         await until(pilot, lambda: "Is it right as described?" not in screen_text(app))
         await pilot.press("down")
         await at(pilot, "light-test")
-        await pilot.press("d")
+        await pilot.press("y")
         await at(pilot, "focus-lock")
         assert "when the first frame lies in the gate" in screen_text(app)
         # Focus wants film: the walk leads on to the roll.
@@ -170,7 +170,7 @@ async def test_the_same_bench_is_one_key_and_the_rest_of_the_set_up_another(
         assert view.place.step.key == "film-base"
         assert "left out; the log names them" in screen_text(app)
         await press(pilot, "x")
-        assert "X (leave out) does nothing just now" in screen_text(app)
+        assert "X (skip set-up) does nothing just now" in screen_text(app)
         assert todo(pilot) is NextKind.STEP
     app.shut()
 
@@ -184,9 +184,9 @@ async def test_the_keys_of_the_walk_are_its_own_also_within_its_list(
         await at(pilot, BENCH)
         assert "⏎ next" in str(app.screen.query_one(KeyLine).render())
         await pilot.press("question_mark")
-        await until(pilot, lambda: "do what the step asks for" in screen_text(app))
-        assert "go on (not now)" not in screen_text(app)
-        assert "Enter  do what the step asks for" in screen_text(app)
+        await until(pilot, lambda: "do the step, then" in screen_text(app))
+        assert "next one (not now)" not in screen_text(app)
+        assert "Enter  do the step, then" in screen_text(app)
         await pilot.press("escape")
         steps = walk(pilot).query_one("#walk-steps", OptionList)
         long = next(i for i, s in enumerate(WALK) if s.key == "lens-clean")

@@ -63,8 +63,8 @@ class Opening(Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = bindings("opening")
     TITLE = "Opening"
     HELP = (
-        "Shown until the roll and its camera are found. Where one is not found, it says why and "
-        "what can be done."
+        "Shown until the roll and its camera are found. If one is missing, it says why and what "
+        "you can do."
     )
 
     def compose(self) -> ComposeResult:
@@ -193,8 +193,8 @@ class TetherApp(App[str]):
                 self.not_made = None  # what was described cannot be: it is asked again
             retry, leave = self.keys["retry"], self.keys["leave"]
             kept = (
-                f"The roll '{printable(self.not_made.name)}' is not made yet. {retry} tries again "
-                f"with what you said of it; {leave} leaves, and prints the command that makes it."
+                f"The roll '{printable(self.not_made.name)}' is not made yet. {retry} tries "
+                f"again with its details; {leave} leaves, and prints the command that starts it."
                 if self.not_made is not None
                 else f"{retry} tries again, {leave} leaves."
             )

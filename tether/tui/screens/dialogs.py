@@ -61,7 +61,7 @@ class Pick(ModalScreen[str | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = bindings("choice")
     TITLE = "A choice"
-    HELP = "Offers a list. The arrow keys go through it, Enter chooses what is marked."
+    HELP = "Offers a list. Choose with the arrow keys and Enter."
 
     def __init__(self, question: str, options: Sequence[tuple[str, str]]) -> None:
         super().__init__()

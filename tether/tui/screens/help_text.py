@@ -15,8 +15,8 @@ from tether.session.next_step import NextStep
 from tether.tui.keys import Keys, Shell, key_name
 
 _ALWAYS = (
-    "Tab and Shift-Tab go from field to field, the arrow keys through a list or a text. The mouse "
-    "clicks keys, frames, buttons and lists."
+    "Tab and Shift-Tab move between fields, the arrow keys through a list or a text. You can click "
+    "keys, frames, buttons and lists."
 )
 
 
@@ -79,7 +79,7 @@ class ScreenCommands(Provider):
                 offered.add(row.action)
                 what = f"{key_name(key)}: {keys.put_into(row.tooltip or row.description)}"
                 yield row.description, what, partial(self.app.simulate_key, key)
-        yield "Theme", "Try other colours, high contrast and greys among them", self._theme
+        yield "Theme", "Choose other colours, also with high contrast or in grey", self._theme
         yield "Screenshot", "Save a picture of the screen (SVG)", self._screenshot
 
     def _theme(self) -> None:
@@ -111,8 +111,8 @@ def help_at(place: NextStep, keys: Keys) -> Text:
         if place.step.caution:
             text.append(f"! Caution: {place.step.caution}\n", "bold yellow")
             text.append(
-                "This is the usual caution, not advice for your case: the product's safety sheet, "
-                "your local rules and qualified people come first.\n\n"
+                "This is the usual caution, not advice for your case. Product sheets, local rules "
+                "and qualified people come first.\n\n"
             )
     else:
         text.append(f"Next: {place.sentence()}\n\n", "bold")
@@ -120,12 +120,12 @@ def help_at(place: NextStep, keys: Keys) -> Text:
 
 
 MARKS_AND_NUMBERS = """
-Marks: · open  ✓ kept  » skipped  ○ blank  × damaged  ? waits for a choice
+Marks of frames: · open  ✓ kept  » skipped  ○ blank  × damaged  ? waits for your decision
 
-Numbers of a verdict, in stops below saturation, where the sensor can hold no more light: base is \
-the clear film of a negative (target -0.5, a third either way); the highlights of a transparency, \
-and the lightest of a negative, are the lightest thousandth of the picture itself; saturated \
-is the share of the picture that is lost. A hundredth of a per cent of single spots does no harm.
+Numbers of a verdict, in stops below clipping:
+base: the clear film of a negative. Target -0.5, give or take a third.
+highlights, lightest: the brightest thousandth of the picture.
+saturated: the share of the picture that is clipped. Up to 0.01 % does no harm.
 
-The bars of a verdict show how many photosites lie how many stops below saturation, one row a \
-colour; the right end is saturation."""
+Bars of a verdict: one row per colour. The height shows how many photosites have that much light; \
+the right end is clipping."""

@@ -26,7 +26,7 @@ class ChooseRoll(Screen[str | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = bindings("rolls")
     TITLE = "Rolls"
-    HELP = "The rolls of the archive, unfinished ones first. Enter goes on with the one marked."
+    HELP = "The rolls of the archive, unfinished ones first. Enter resumes the marked one."
 
     def __init__(self, rolls: Sequence[RollProgress]) -> None:
         super().__init__()
@@ -35,7 +35,7 @@ class ChooseRoll(Screen[str | None]):
     def compose(self) -> ComposeResult:
         """Lay out the list."""
         with Vertical(classes="page"):
-            yield Label("Which roll is on the table?", classes="heading")
+            yield Label("Which roll are you shooting?", classes="heading")
             options = [Option(Text("+ A new roll"), id="new")]
             for p in self.rolls:
                 left = f"next: frame {p.next_frame}" if p.next_frame else "complete"
@@ -69,8 +69,8 @@ class DescribeRoll(Screen[NewRoll | None]):
     BINDINGS: ClassVar[list[BindingType]] = bindings("a new roll")
     TITLE = "A new roll"
     HELP = (
-        "Says what the new roll is. Count partly exposed frames too; frames can be added at the "
-        "end. The kind of film decides how exposure is judged, the strips when they are asked for."
+        "Describe the new roll. Count partly exposed frames too; frames can be added at the end. "
+        "The kind of film sets how exposure is judged, the strips how often one is loaded."
     )
 
     def __init__(
@@ -115,9 +115,11 @@ class DescribeRoll(Screen[NewRoll | None]):
                     id="strips",
                     compact=True,
                 )
-            with _line("Notes (may stay empty)"):
+            with _line("Notes (optional)"):
                 yield Input(self.begins.notes, id="notes", compact=True)
-            yield Label("Partly exposed frames at both ends count. Enter goes on to the next line.")
+            yield Label(
+                "Count partly exposed frames at both ends too. Enter moves to the next line."
+            )
             yield Label("", id="complaint")
             with Horizontal(classes="buttons"):
                 yield Button("Start the roll", variant="primary", id="start", compact=True)

@@ -30,10 +30,10 @@ def room_complaint(size: Size, keys: Keys) -> str | None:
     if size.width >= LEAST.width and size.height >= LEAST.height:
         return None
     return (
-        f"This terminal has {size.width} columns and {size.height} rows. The screens are laid out "
-        f"for {LEAST.width} by {LEAST.height} and more.\n\nMake its window larger, or its type "
-        "smaller. What is under way goes on meanwhile, and nothing is lost.\n\n"
-        f"[{keys['next']}] go on in this size   [{keys['quit']}] leave"
+        f"This terminal has {size.width} columns and {size.height} rows. The screens need "
+        f"{LEAST.width} by {LEAST.height}.\n\nMake the window larger or the type smaller. Work "
+        "under way continues, and nothing is lost.\n\n"
+        f"[{keys['next']}] continue in this size   [{keys['quit']}] leave"
     )
 
 
