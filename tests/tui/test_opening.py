@@ -32,7 +32,7 @@ async def test_another_look_for_the_camera_does_not_ask_again(
         app.screen.query_one("#notes", Input).value = "two wet"
         await pilot.press("ctrl+s")
         await until(pilot, lambda: "is not made yet" in screen_text(app))
-        assert "R tries again with what you said of it" in screen_text(app)
+        assert "R tries again with its details" in screen_text(app)
         await pilot.press("r")
         await until(pilot, lambda: len(looked) == 2 and "is not made yet" in screen_text(app))
         assert isinstance(app.screen, Opening)
