@@ -25,6 +25,7 @@ from tether.session.events import (
     BlankLaid,
     Event,
     FilmPutBack,
+    FocusRingTurned,
     GateOpened,
     LampSwitched,
     LiveViewMagnified,
@@ -92,6 +93,8 @@ class SimulatedHand:
                 self._bench.turn_power(stops)
             case LiveViewMagnified(zoom):
                 self._bench.magnify(zoom)
+            case FocusRingTurned(mm):
+                self._bench.turn_ring(mm)
 
     def _confirmed(self, step: Confirmed) -> None:
         """Load the strip, or bring the frame into the gate."""

@@ -25,6 +25,7 @@ class GateState:
     frame_faults: frozenset[tuple[int, str]]
     creep: tuple[tuple[str, int], ...] = ()
     power_ev: float = 0.0
+    ring_mm: float = 0.0
 
 
 class Hand:
@@ -55,6 +56,7 @@ class Hand:
         self._creep: dict[str, int] = {}
         self._blank = False
         self._power = 0.0
+        self._ring = 0.0
 
     @property
     def frame(self) -> int | None:
@@ -83,6 +85,7 @@ class Hand:
             frame_faults=frozenset(self._faults),
             creep=tuple(sorted(self._creep.items())),
             power_ev=self._power,
+            ring_mm=self._ring,
         )
 
     def go_to(self, frame: int) -> None:
@@ -137,6 +140,10 @@ class Hand:
         """Turn the power of the light by so many stops."""
         self._power += stops
 
+    def turn_ring(self, mm: float) -> None:
+        """Turn the focusing ring, so that the plane of focus moves so far at the film."""
+        self._ring += mm
+
     def mishaps(self) -> tuple[tuple[str, str], ...]:
         """Return (code, label) of every mishap; the label says how it is put right."""
         return tuple((mishap.code, mishap.label) for mishap in MISHAPS)
@@ -187,6 +194,8 @@ class Hand:
         for held in (self._pending, self._loading, self._bench):
             held.discard(code)
         self._creep.pop(code, None)
+        if code == "out-of-focus":
+            self._ring = 0.0
         self._faults = {fault for fault in self._faults if fault != (self._frame, code)}
 
     def clear(self) -> None:
@@ -196,7 +205,7 @@ class Hand:
         self._bench.clear()
         self._creep.clear()
         self._faults.clear()
-        self._power = 0.0
+        self._power = self._ring = 0.0
         self._position = float(self._frame)
         self._shift = 0.0
         self._lamp = True

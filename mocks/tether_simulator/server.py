@@ -219,6 +219,10 @@ class BenchProcess:
         """Turn the power of the light by so many stops."""
         self._child.call("hand", "turn_power", stops)
 
+    def turn_ring(self, mm: float) -> None:
+        """Turn the focusing ring of the lens."""
+        self._child.call("hand", "turn_ring", mm)
+
     def mishaps(self) -> tuple[tuple[str, str], ...]:
         """Return code and words of everything that can go wrong."""
         return tuple(self._child.call("mishaps"))

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from tether.bench.live_focus import FocusMeter, LiveViewUnreadable, read_live
+from tether.bench.live_focus import NO_PEAK, FocusMeter, LiveViewUnreadable, Peak, read_live
 from tether.film import FilmProcess
 from tether.measure.focus.sharpness import PLACES
 
@@ -89,6 +89,33 @@ def test_the_best_is_remembered_until_it_is_forgotten() -> None:
     assert all(gauge.best for gauge in meter.read(figures(0.1, 0.1)))
 
 
+def test_a_blurred_picture_is_no_peak_however_often_it_is_seen() -> None:
+    """The first picture is the best of one: only what rose and fell again is called sharp."""
+    meter = FocusMeter(0.6)
+    for middle in (0.1, 0.1, 0.09, 0.05, 0.1, 0.101):
+        gauges = meter.read(figures(middle, middle))
+    # It fell and came back, as it does where the ring was turned the wrong way first.
+    assert not any(gauge.passed for gauge in gauges)
+    assert meter.remark(gauges) == NO_PEAK
+    for middle in (0.2, 0.6, 1.0, 0.97, 0.7):
+        gauges = meter.read(figures(middle, middle))
+    assert all(gauge.passed for gauge in gauges)
+    assert meter.remark(gauges) == ""
+    assert meter.read(figures(0.98, 0.98))[0].share == pytest.approx(0.98)
+    # Sharper still, on another frame say: the peak is not there yet.
+    assert not meter.read(figures(1.2, 1.2))[0].passed
+
+
+def test_the_best_outlives_the_screen() -> None:
+    seen: dict[str, Peak] = {}
+    meter = FocusMeter(0.6, seen)
+    for middle in (0.2, 1.0, 0.5):
+        meter.read(figures(middle, middle))
+    again = FocusMeter(0.6, seen).read(figures(0.1, 0.1))
+    assert again[0].share == pytest.approx(0.1)
+    assert again[0].passed
+
+
 def test_nothing_to_see_is_no_best() -> None:
     gauges = FocusMeter(0.6).read(dict.fromkeys(PLACES, 0.0))
     assert not any(gauge.best or gauge.share for gauge in gauges)
@@ -96,7 +123,8 @@ def test_nothing_to_see_is_no_best() -> None:
 
 def test_corners_that_are_sharp_elsewhere_are_named() -> None:
     meter = FocusMeter(0.6)
-    meter.read(figures(0.4, 1.0))
+    for middle, corners in ((0.4, 1.0), (1.0, 0.9), (0.6, 0.5)):
+        meter.read(figures(middle, corners))
     there = meter.read(figures(1.0, 0.95))
     assert meter.remark(there) == ""
     tilted = figures(1.0, 0.95) | {"lower right": 0.3}

@@ -211,8 +211,11 @@ def test_focus(bench: Bench, seen: Seen) -> None:
     softer = {place: value * 0.85 for place, value in _SHARP.items()} | {"upper left": 0.3}
 
     def feed(screen: FocusScreen) -> None:
-        screen._show(LiveFrame(positive, _SHARP))
-        screen._show(LiveFrame(positive, softer))
+        # Up to the peak, past it, and on the way back; one corner has not been past its own.
+        blurred = {place: value * 0.1 for place, value in _SHARP.items()}
+        rising = blurred | {"upper left": _SHARP["upper left"]}
+        for sharpness in (blurred, _SHARP, rising, softer):
+            screen._show(LiveFrame(positive, sharpness))
 
     bench.to_shutter()
     seen(program(bench), fed("2", FocusScreen, feed))

@@ -172,8 +172,20 @@ async def test_focus_falls_and_rises_on_the_live_picture(
         await until(pilot, lambda: shares(screen)["middle"] < 0.8)
         bench.put_right("out-of-focus")
         await until(pilot, lambda: shares(screen)["middle"] > 0.9)
+        assert "no peak yet" in screen_text(app), (
+            "the best may be the first picture, blurred or not"
+        )
+        assert "No peak seen yet" in screen_text(app)
+        # Past the peak and back, by the rehearsal's ring.
+        for _ in range(4):
+            await pilot.press("]")
+        await until(pilot, lambda: screen.gauges[0].passed)
+        for _ in range(4):
+            await pilot.press("[")
+        await until(pilot, lambda: shares(screen)["middle"] > 0.9)
+        assert "No peak seen yet" not in screen_text(app)
         await pilot.press("x")
-        await until(pilot, lambda: any(gauge.best for gauge in screen.gauges))
+        await until(pilot, lambda: not screen.gauges[0].passed)
         await back(pilot)
         shown = screen.pictures
         # The camera is free again: a picture is fired, and no live picture comes any more.

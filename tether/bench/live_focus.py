@@ -6,6 +6,7 @@ Pure but for the clock that a caller brings: pictures come in as bytes, values g
 from __future__ import annotations
 
 import io
+import math
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -106,11 +107,45 @@ def _lightening(linear: NDArray[np.float32], process: FilmProcess) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
-    """Sharpness of one place: ``share`` of the best so far, 0..1, and whether it is the best."""
+    """Sharpness of one place.
+
+    ``share`` is that of the best so far, 0..1; ``best`` whether this is it; ``passed`` whether the
+    best is a peak, with less sharpness before it and after it.
+    """
 
     place: str
     share: float
     best: bool
+    passed: bool = False
+
+
+@dataclass(slots=True)
+class Peak:
+    """The sharpest that one place has been, and whether the ring went past it.
+
+    The first picture is the best of one, however blurred it is: the best is a peak only when the
+    figure rose to it and fell again.
+    """
+
+    best: float = 0.0
+    lowest: float = math.inf
+    rose: bool = False
+    passed: bool = False
+
+    def see(self, now: float) -> None:
+        """Take in one figure."""
+        if now > _HIGHER * self.best:
+            self.passed = False  # there is more to come: what was passed was not the peak
+        self.best = max(self.best, now)
+        self.lowest = min(self.lowest, now)
+        if now >= _NEAR * self.best:
+            self.rose = self.lowest <= _FALLEN * self.best
+        elif self.rose and now <= _FALLEN * self.best:
+            self.passed = True
+
+
+_HIGHER, _NEAR, _FALLEN = 1.05, 0.95, 0.8
+"""Times the best: a figure that is another best, one that is at it, and one that is past it."""
 
 
 class FocusMeter:
@@ -120,31 +155,36 @@ class FocusMeter:
     ----------
     corner_share
         Share of its own best below which a corner counts as out of focus while the middle is in.
+    seen
+        What was seen before, by place; None for nothing. It is kept up to date.
     """
 
     _IN_FOCUS = 0.9
 
-    def __init__(self, corner_share: float) -> None:
+    def __init__(self, corner_share: float, seen: dict[str, Peak] | None = None) -> None:
         self._corner = corner_share
-        self._best: dict[str, float] = {}
+        self._seen = {} if seen is None else seen
 
     def reset(self) -> None:
         """Forget the best: the film or the magnification was changed."""
-        self._best.clear()
+        self._seen.clear()
 
     def read(self, sharpness: Mapping[str, float]) -> tuple[Gauge, ...]:
         """Take in one picture's figures; return each against its best so far."""
         gauges = []
         for place in PLACES:
             now = sharpness.get(place, 0.0)
-            best = max(self._best.get(place, 0.0), now)
-            self._best[place] = best
-            gauges.append(Gauge(place, now / best if best else 0.0, 0 < now == best))
+            peak = self._seen.setdefault(place, Peak())
+            peak.see(now)
+            share = now / peak.best if peak.best else 0.0
+            gauges.append(Gauge(place, share, 0 < now == peak.best, peak.passed))
         return tuple(gauges)
 
     def remark(self, gauges: Sequence[Gauge]) -> str:
-        """Say when corners are sharp elsewhere on the ring than the middle; "" for nothing."""
+        """Say that no peak was seen, or that corners are sharp elsewhere on the ring; else ""."""
         shares = {g.place: g.share for g in gauges}
+        if not any(g.passed for g in gauges if g.place == "middle"):
+            return NO_PEAK
         if shares.get("middle", 0.0) < self._IN_FOCUS:
             return ""
         soft = [p for p, share in shares.items() if p != "middle" and share < self._corner]
@@ -154,3 +194,6 @@ class FocusMeter:
             f"The middle is sharp, but not {', '.join(soft)}: camera and film are not parallel, or "
             "the film is not flat."
         )
+
+
+NO_PEAK = "No peak seen yet: turn the ring until the bars fall, then come back."

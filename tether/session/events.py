@@ -56,6 +56,13 @@ class LiveViewMagnified:
     zoom: float
 
 
+@dataclass(frozen=True, slots=True)
+class FocusRingTurned:
+    """The focusing ring was turned: the plane of focus moved by so many ``mm`` at the film."""
+
+    mm: float
+
+
 Event = (
     StepConfirmed
     | GateOpened
@@ -64,6 +71,7 @@ Event = (
     | LampSwitched
     | StrobePowerTurned
     | LiveViewMagnified
+    | FocusRingTurned
 )
 
 Listener = Callable[[Event], None]

@@ -18,6 +18,7 @@ from tether.errors import NotNow
 from tether.session.events import (
     BlankLaid,
     FilmPutBack,
+    FocusRingTurned,
     GateOpened,
     LampSwitched,
     LiveViewMagnified,
@@ -147,3 +148,7 @@ class LiveFocusPort:
     async def magnify(self, zoom: float) -> None:
         """The camera's own magnifier was pressed."""
         await self._port.announce(LiveViewMagnified(zoom))
+
+    async def turn_ring(self, mm: float) -> None:
+        """The focusing ring was turned by so much of the film's depth."""
+        await self._port.announce(FocusRingTurned(mm))

@@ -130,6 +130,8 @@ TABLE: Mapping[str, tuple[Binding, ...]] = {
         _hidden("next", "enter", "leave", "Back", "back, when it is sharp"),
         _key("forget", "x", "anew", "Forget the best", "forget the best value so far"),
         _key("magnify", "m", "magnify", "Magnify", "rehearsal only: the camera's own magnifier"),
+        _key("ring-back", "[", "turn_ring(-1)", "Ring", "rehearsal only: turn the focusing ring"),
+        _key("ring-on", "]", "turn_ring(1)", "Ring", "rehearsal only: turn the focusing ring back"),
         _key("retry", "r", "retry", "Try again", "look for live view again"),
         _BACK,
     ),

@@ -31,6 +31,7 @@ from tether.tui.session_thread import SessionThread
 if TYPE_CHECKING:
     from PIL.Image import Image
 
+    from tether.bench.live_focus import Peak
     from tether.tui.app_context import SimulatedBench
 
 T = TypeVar("T")
@@ -85,6 +86,8 @@ class SessionPort:
         self._simulated = simulated
         self.found = session.found
         """What an earlier interruption left, in sentences; found when the session began."""
+        self.focus_seen: dict[str, Peak] = {}
+        """The sharpest live pictures, kept while the focus screen is closed."""
 
     @property
     def busy(self) -> bool:

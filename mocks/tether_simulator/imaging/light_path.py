@@ -120,6 +120,7 @@ class Imaging:
     def _lens(self, state: GateState) -> OpticsConfig:
         """The lens and its focus as they stand now."""
         config = self._config.optics
+        config = replace(config, defocus_mm=config.defocus_mm + state.ring_mm)
         # Discs of about 0.4 mm on a sensor of 36 mm at f/8: plainly soft at any resolution.
         if "out-of-focus" in state.mishaps:
             config = replace(config, defocus_mm=config.defocus_mm + 7.0)

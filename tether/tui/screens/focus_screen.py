@@ -55,7 +55,7 @@ class FocusScreen(BenchScreen):
     def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
         super().__init__(context, port, view)
         self.camera = LiveFocusPort(port)
-        self.meter = FocusMeter(context.settings.bench.corner_share)
+        self.meter = FocusMeter(context.settings.bench.corner_share, port.focus_seen)
         self.gauges: tuple[Gauge, ...] = ()
         self.live = True
         self.pictures = 0
@@ -81,7 +81,7 @@ class FocusScreen(BenchScreen):
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
         """Offer only what fits: the camera's own magnifier is a key in a rehearsal only."""
-        if action == "magnify":
+        if action in ("magnify", "turn_ring"):
             return self.port.rehearsing and self.live
         if action == "retry":
             return not self.live
@@ -133,9 +133,9 @@ class FocusScreen(BenchScreen):
     def _text(self, width: int) -> Text:
         text = Text()
         for gauge in self.gauges:
-            value = "best so far" if gauge.best else f"{100 * gauge.share:.0f} % of best"
+            value = f"{100 * gauge.share:.0f} % of best" if gauge.passed else "no peak yet"
             text.append(f"{gauge.place}{value:>{max(width - len(gauge.place), 12)}}\n")
-            text.append(f"{gauge_bar(gauge.share, width)}\n", "bold")
+            text.append(f"{gauge_bar(gauge.share, width, marked=gauge.passed)}\n", "bold")
         text.append(f"\n{self.rate()}", "dim")
         return text
 
@@ -183,11 +183,19 @@ class FocusScreen(BenchScreen):
         await self.camera.magnify(8.0 if self._magnified else 1.0)
         self._anew_at = self.pictures + 1 + _LATE_PICTURES
 
+    @work(group="action")
+    async def action_turn_ring(self, mm: float) -> None:
+        """Turn the simulated lens's ring (rehearsal only)."""
+        await self.camera.turn_ring(mm)
 
-def gauge_bar(share: float, width: int) -> str:
-    """Draw a share of the best as a bar with a mark at the best; exactly ``width`` characters."""
+
+def gauge_bar(share: float, width: int, *, marked: bool = True) -> str:
+    """Draw a share of the best as a bar, exactly ``width`` characters.
+
+    ``marked`` puts a mark at the best; without it no peak was passed.
+    """
     mark = min(width - 1, round(width / _ROOM))
     eighths = round(8 * mark * min(max(share, 0.0), 1.0))
     full, part = divmod(eighths, 8)
     bar = ("█" * full + (_BLOCKS[part] if part else "")).ljust(mark)
-    return (bar[:mark] + "┃").ljust(width)
+    return (bar[:mark] + ("┃" if marked else "")).ljust(width)
