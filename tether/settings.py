@@ -194,6 +194,9 @@ class RawPositiveSettings:
         "their form: camera, computed, demosaiced, or auto (computed for colour negatives, else "
         "camera)",
         r"auto|camera|computed|demosaiced")
+    contrasts: str = word("chosen",
+        "which contrasts of a negative they are made in: chosen (the frame's) or all (soft, normal "
+        "and hard too)", r"chosen|all")
     room: float = number(0.02, 0.0, 0.2,
         "room that the crop leaves around the picture, in picture widths")
     headroom_ev: float = number(0.0, 0.0, 4.0,

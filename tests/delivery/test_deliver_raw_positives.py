@@ -157,7 +157,7 @@ def test_tables_and_page_name_them(kept: Kept) -> None:
         "utf-8"
     )
     record = json.loads((result.folder / "delivery.json").read_text("utf-8"))
-    entry = record["raw_positives"]["Harbour_f001_t1.dng"]
+    entry = record["raw_positives"]["Harbour_f001_t1_positive.dng"]
     assert "gamma 1.80" in entry["words"]
     ((name, size),) = entry["files"].items()
     assert (result.folder / name).stat().st_size == size
@@ -221,3 +221,30 @@ def test_the_command_says_what_it_made(kept: Kept) -> None:
     assert done.exit_code == 0, done.output
     assert "3 raw positives made." in done.output
     assert "3 unchanged" in CliRunner().invoke(app, words).output
+
+
+def test_all_contrasts_can_be_made_and_each_states_its_gamma(kept: Kept) -> None:
+    raw = RawPositiveSettings(make=True, contrasts="all")
+    result = kept.deliver(replace(Settings(), raw_positive=raw), contrasts={2: "hard"})
+    found: dict[str, list[str]] = {}
+    for path in sorted((result.folder / "raw-positives").glob("*.dng")):
+        packet = bytes(inside(path)[1][700]).decode()  # type: ignore[call-overload]
+        gamma = packet.split("<film:RawPositiveGamma>")[1].split("<")[0]
+        assert f"gamma {gamma}" in str(inside(path)[1][270])
+        found.setdefault(path.name[:12], []).append(gamma)
+    positive = Settings().positive
+    soft, normal, hard = (
+        f"{value:.2f}"
+        for value in (positive.soft_contrast, positive.contrast, positive.hard_contrast)
+    )
+    assert found["Harbour_f001"] == [normal, hard, soft]
+    assert found["Harbour_f002"] == [hard, normal, soft], "the chosen one has the plain name"
+    again = kept.deliver(replace(Settings(), raw_positive=raw))
+    assert (again.raw_made, again.raw_unchanged) == (0, 9)
+
+
+def test_a_transparency_has_one_contrast(tmp_path: Path) -> None:
+    roll = kept_roll(tmp_path / "archive", process=FilmProcess.TRANSPARENCY, frames=1, expected=1)
+    raw = RawPositiveSettings(make=True, contrasts="all")
+    assert roll.deliver(replace(Settings(), raw_positive=raw)).raw_made == 1
+    roll.archive.close()

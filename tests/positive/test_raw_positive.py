@@ -65,7 +65,7 @@ def rolls() -> Iterator[Callable[[FilmProcess, str], list[tuple[Shot, Rendering]
             here = Path(folder) / f"{process.value} {sensor}"
             here.mkdir()
             bayer = sensor if len(sensor) == 4 and sensor != "none" else "RGGB"
-            frames = 4 if sensor == "RGGB" else 1
+            frames = (9 if process is BW else 4) if sensor == "RGGB" else 1
             shots = photograph(here, process, frames, sensor=SensorConfig(768, 512, cfa=bayer))
             if bayer != sensor:
                 tile = SIX if sensor == "6 x 6" else None
@@ -117,8 +117,7 @@ def apart(seen: NDArray[np.float64], shot: Shot, rendering: Rendering) -> float:
     """Return the mean CIEDE2000 (ISO/CIE 11664-6) from our own positive, inside the frame."""
     from skimage.color import deltaE_ciede2000, rgb2lab
 
-    # A reader is given the straight line; it has its own control for black.
-    own = printed(shot, replace(rendering, outline=None, mirrored=False, turn=0, black=None))
+    own = printed(shot, replace(rendering, outline=None, mirrored=False, turn=0))
     own = np.broadcast_to(own[..., None] if own.ndim == 2 else own, seen.shape)
     (left, top), _, (right, bottom), _ = shot.outline
     part = np.s_[
@@ -392,3 +391,22 @@ def test_a_real_camera_s_file(tmp_path: Path) -> None:
         with rawpy.imread(str(path)) as raw:
             assert np.array_equal(raw.raw_image_visible, wanted)
         assert exiftool(path)["Validate"] in ("0 0 0", "OK")
+
+
+def test_film_base_is_black_where_it_is_in_our_own_positive(rolls: Any, tmp_path: Path) -> None:
+    shot, rendering = rolls(BW, "RGGB")[0]
+    assert rendering.black == 0.0
+    base = {form: made_of(shot, rendering, tmp_path, form) for form in Form}
+    (left, _), _, _, _ = shot.outline
+    rebate = np.s_[100:400, int(left) - 14 : int(left) - 6]
+    for form, path in base.items():
+        assert by_libraw(path)[rebate].mean() < 0.05, form
+    black = np.array(tags_of(base[Form.CAMERA])[1][50714]).reshape(-1, 2)
+    levels = black[:, 0] / black[:, 1]
+    table = np.asarray(tags_of(base[Form.CAMERA])[1][50712])
+    mosaic = open_mosaic(shot.path)
+    for level, colour in zip(levels, (0, 1, 1, 2), strict=True):
+        raw = 512 + rendering.base[colour] * (mosaic.saturation[0] - 512)
+        assert table[round(raw)] == pytest.approx(level, abs=1)
+    lighter = made_of(shot, replace(rendering, black=None), tmp_path)
+    assert by_libraw(lighter)[rebate].mean() > 0.08

@@ -267,9 +267,13 @@ class DeliveredFolder:
         """Return where the small picture of a raw file lies."""
         return self.small / f"{Path(raw_name).stem}.jpg"
 
-    def raw_positive(self, raw_name: str) -> Path:
-        """Return where the raw positive of a raw file lies, under no name that a capture has."""
-        return self.raw_positives / f"{Path(raw_name).stem}_positive.dng"
+    def raw_positive(self, raw_name: str, contrast: str = "") -> Path:
+        """Return the place of a raw file's raw positive, under no name that a capture has.
+
+        ``contrast`` is named where it is another than was chosen for the frame.
+        """
+        ending = f"_positive_{contrast}.dng" if contrast else "_positive.dng"
+        return self.raw_positives / f"{Path(raw_name).stem}{ending}"
 
     def read(self) -> Record:
         """Return what is remembered; a record that cannot be read counts as none."""

@@ -79,9 +79,17 @@ def samples_to_take(state: DeliveryState, flat: FlatField | None) -> list[Task[S
 
 
 def renderings(
-    state: DeliveryState, settings: PositiveSettings, flat: FlatField | None, *, half: bool
+    state: DeliveryState,
+    settings: PositiveSettings,
+    flat: FlatField | None,
+    *,
+    half: bool,
+    contrast: str | None = None,
 ) -> dict[str, Rendering]:
-    """Work out what holds for the roll, and from it each sampled frame's rendering, by name."""
+    """Work out what holds for the roll, and from it each sampled frame's rendering, by name.
+
+    ``contrast`` counts for all frames; None takes the one that was chosen for each.
+    """
     briefs = []
     outlines = _outlines(state)
     for file in state.files:
@@ -97,7 +105,7 @@ def renderings(
                 outlines.get(file.capture.file_name),
                 state.film_turn + choice.turn,
                 choice.exposure,
-                choice.contrast,
+                contrast or choice.contrast,
                 file.capture.strobe,
             )
         )

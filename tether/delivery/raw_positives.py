@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from tether.delivery.folder import ChosenFile, DeliveryResult, DeliveryState
-from tether.delivery.plan import Task, digest_of, made_before
+from tether.delivery.plan import Task, digest_of, made_before, renderings
 from tether.delivery.xmp import Subject, description, raw_positive_packet
 from tether.film import FilmProcess
 from tether.positive.flat_field import FlatField
@@ -16,10 +16,13 @@ from tether.positive.raw_positive.make import RawPositiveJob
 from tether.positive.raw_positive.placing import orientation
 from tether.positive.raw_positive.tables import light_of_samples
 from tether.positive.rendering import Rendering
-from tether.settings import RawPositiveSettings
+from tether.settings import PositiveSettings, RawPositiveSettings
 
 _MADE_AS = "raw positive 1"
 """Becomes another when the same rendering begins to give another file."""
+
+NAMED_CONTRASTS = ("soft", "normal", "hard")
+"""The contrasts that are the same for every frame."""
 
 _SLIGHTLY_STOPS = 0.1
 """Stops over white that nobody misses."""
@@ -35,9 +38,33 @@ def form_for(process: FilmProcess, settings: RawPositiveSettings) -> Form:
     return Form.COMPUTED if process is FilmProcess.COLOUR_NEGATIVE else Form.CAMERA
 
 
+def raw_renderings(
+    state: DeliveryState,
+    chosen: Mapping[str, Rendering],
+    flat: FlatField | None,
+    settings: PositiveSettings,
+    raw: RawPositiveSettings,
+) -> dict[str, Mapping[str, Rendering]]:
+    """Return the renderings that raw positives are made by, for each contrast by file name.
+
+    Under "" are those that were chosen.
+    """
+    found: dict[str, Mapping[str, Rendering]] = {"": chosen}
+    if raw.contrasts == "all" and state.roll.process.is_negative:
+        for contrast in NAMED_CONTRASTS:
+            by_name = renderings(state, settings, flat, half=False, contrast=contrast)
+            found[contrast] = {
+                file.capture.file_name: by_name[file.capture.file_name]
+                for file in state.files
+                if file.capture.file_name in by_name
+                and state.choice(file.frame.number).contrast != contrast
+            }
+    return found
+
+
 def raw_positives_to_make(
     state: DeliveryState,
-    by_name: Mapping[str, Rendering],
+    by_contrast: Mapping[str, Mapping[str, Rendering]],
     flat: FlatField | None,
     settings: RawPositiveSettings,
 ) -> tuple[list[Task[RawPositiveJob]], int]:
@@ -45,18 +72,19 @@ def raw_positives_to_make(
     tasks, there = [], 0
     form = form_for(state.roll.process, settings)
     for file in state.files:
-        name = file.capture.file_name
-        if name not in by_name:
-            continue
-        job = _job(state, file, by_name[name], flat, form, settings)
-        digest = replace(by_name[name], half=False).digest(
-            _MADE_AS, file.capture.sha256, digest_of(flat), job.xmp.decode(),
-            form.value, repr((job.headroom_ev, job.room)),
-        )  # fmt: skip
-        if made_before(state.folder, state.record.raw_positives.get(name), digest):
-            there += 1
-        else:
-            tasks.append(Task(file, job, digest))
+        for contrast, by_name in by_contrast.items():
+            rendering = by_name.get(file.capture.file_name)
+            if rendering is None:
+                continue
+            job = _job(state, file, rendering, contrast, flat, form, settings)
+            digest = replace(rendering, half=False).digest(
+                _MADE_AS, file.capture.sha256, digest_of(flat), job.xmp.decode(),
+                form.value, repr((job.headroom_ev, job.room)),
+            )  # fmt: skip
+            if made_before(state.folder, state.record.raw_positives.get(job.output.name), digest):
+                there += 1
+            else:
+                tasks.append(Task(file, job, digest))
     return tasks, there
 
 
@@ -64,20 +92,22 @@ def _job(
     state: DeliveryState,
     file: ChosenFile,
     rendering: Rendering,
+    contrast: str,
     flat: FlatField | None,
     form: Form,
     settings: RawPositiveSettings,
 ) -> RawPositiveJob:
     subject = Subject(state.roll, file.frame, file.capture, file.shot)
     lies = orientation(rendering.turn, mirrored=rendering.mirrored)
+    gamma = f"{rendering.settings.contrast:.2f}" if rendering.process.is_negative else ""
     return RawPositiveJob(
         path=file.path,
         rendering=rendering,
         flat=flat,
         shot=file.shot,
         description=f"{description(subject)}.",
-        xmp=raw_positive_packet(subject, lies, form.value),
-        output=state.folder.raw_positive(file.capture.file_name),
+        xmp=raw_positive_packet(subject, lies, form.value, gamma),
+        output=state.folder.raw_positive(file.capture.file_name, contrast),
         form=form,
         headroom_ev=settings.headroom_ev,
         room=settings.room,

@@ -30,7 +30,11 @@ from tether.delivery.plan import (
     renderings,
     samples_to_take,
 )
-from tether.delivery.raw_positives import note_clipped, raw_positives_to_make
+from tether.delivery.raw_positives import (
+    note_clipped,
+    raw_positives_to_make,
+    raw_renderings,
+)
 from tether.delivery.write_reports import write_reports, write_sidecars
 from tether.errors import TetherError
 from tether.measure.roll.memory import RollMemory
@@ -169,7 +173,7 @@ def make_raw_positives(
             )
         else:
             inside = str(job.output.relative_to(state.folder.root))
-            state.record.raw_positives[name] = {
+            state.record.raw_positives[job.output.name] = {
                 "digest": tasks[number].digest,
                 "words": made.words,
                 "files": {inside: job.output.stat().st_size},
@@ -371,7 +375,8 @@ class RollDelivery:
         self.result.unchanged = there
         make_prints(tasks, crew, state, self.result, self.report)
         if self.raw.make:
-            raw_tasks, there = raw_positives_to_make(state, made, flat, self.raw)
+            by_contrast = raw_renderings(state, made, flat, self.settings, self.raw)
+            raw_tasks, there = raw_positives_to_make(state, by_contrast, flat, self.raw)
             self.result.raw_unchanged = there
             make_raw_positives(raw_tasks, crew, state, self.result, self.report)
             note_clipped(state, made, self.raw, self.result)

@@ -74,9 +74,9 @@ def positive_packet(subject: Subject) -> bytes:
     return _packet(subject, 1, subject.capture.file_name)
 
 
-def raw_positive_packet(subject: Subject, lies: int, form: str) -> bytes:
-    """Return the packet for inside a raw positive, with its orientation, and what it holds."""
-    return _packet(subject, lies, subject.capture.file_name, form)
+def raw_positive_packet(subject: Subject, lies: int, form: str, gamma: str) -> bytes:
+    """Return the packet for inside a raw positive, with its orientation, form and gamma."""
+    return _packet(subject, lies, subject.capture.file_name, form, gamma)
 
 
 def description(subject: Subject) -> str:
@@ -100,7 +100,9 @@ def keywords(subject: Subject) -> tuple[str, ...]:
     return tuple(printable(word, 300) for word in words)
 
 
-def _packet(subject: Subject, lies: int, source: str | None, form: str = "") -> bytes:
+def _packet(
+    subject: Subject, lies: int, source: str | None, form: str = "", gamma: str = ""
+) -> bytes:
     for prefix, uri in NAMESPACES.items():
         ET.register_namespace(prefix, uri)
     meta = ET.Element(_name("x:xmpmeta"))
@@ -108,6 +110,7 @@ def _packet(subject: Subject, lies: int, source: str | None, form: str = "") -> 
     about = ET.SubElement(rdf, _name("rdf:Description"), {_name("rdf:about"): ""})
     _fill(about, subject, lies, source)
     _text(about, "film:RawPositive", form)
+    _text(about, "film:RawPositiveGamma", gamma)
     ET.indent(meta, " ")
     text = ET.tostring(meta, encoding="unicode")
     return (_HEAD + text + _TAIL).encode("utf-8")

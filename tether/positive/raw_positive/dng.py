@@ -80,7 +80,7 @@ class RawPicture:
     table
         From values to linear light, shape (65536,); None leaves them as they are.
     black, white
-        Levels after the table: black for each place of the tile (or one), row by row.
+        Levels after the table: black for each place of the tile (or one for all), row by row.
     opcodes
         An opcode list that acts after them (``OpcodeList2``).
     exposure
@@ -200,6 +200,7 @@ def _raw_directory(picture: RawPicture) -> dict[int, Entry]:
     values, crop = picture.values, picture.crop
     height, width = values.shape[:2]
     planes = 1 if values.ndim == 2 else int(values.shape[2])
+    black = picture.black if len(set(picture.black)) > 1 else picture.black[:1]
     found: dict[int, Entry] = {
         254: (_LONG, [0]),
         256: (_LONG, [width]),
@@ -211,7 +212,7 @@ def _raw_directory(picture: RawPicture) -> dict[int, Entry]:
         278: (_LONG, [_ROWS]),
         284: (_SHORT, [1]),
         50713: (_SHORT, [1, 1]),
-        50714: (_RATIONAL, list(picture.black) * planes),
+        50714: (_RATIONAL, list(black) * planes),
         50717: (_LONG, [picture.white] * planes),
         50718: (_RATIONAL, [1.0, 1.0]),
         50719: (_LONG, [crop.left, crop.top]),
@@ -225,7 +226,7 @@ def _raw_directory(picture: RawPicture) -> dict[int, Entry]:
         found[33422] = (_BYTE, picture.tile.ravel().tolist())
         found[50710] = (_BYTE, [0, 1, 2])
         found[50711] = (_SHORT, [1])
-        if len(picture.black) > 1:
+        if len(black) > 1:
             found[50713] = (_SHORT, [rows, columns])
     if picture.table is not None:
         found[50712] = (_SHORT, picture.table.tolist())

@@ -44,6 +44,7 @@ from tether.positive.raw_positive.tables import (
     PrintLine,
     colour_of,
     computed,
+    light_of_black,
     one_table,
     power_of_light,
     print_lines,
@@ -144,6 +145,7 @@ def _by_table(job: RawPositiveJob, mosaic: Mosaic, crop: Crop) -> tuple[RawPictu
         headroom *= headroom_for(gains, crop, mosaic.shape)
     made = one_table(lines, mosaic, headroom)
     tile = colour_tile(mosaic)
+    black = TOP * light_of_black(job.rendering) / headroom
     picture = RawPicture(
         values=mosaic.data,
         tile=tile if mosaic.pattern.size > 1 else None,
@@ -152,6 +154,7 @@ def _by_table(job: RawPositiveJob, mosaic: Mosaic, crop: Crop) -> tuple[RawPictu
         orientation=1,
         neutral=made.neutral,
         table=made.table,
+        black=tuple(black * made.neutral[colour] for colour in tile.ravel()),
         opcodes=gain_maps(gains, tile, mosaic.shape) if gains is not None else b"",
         exposure=math.log2(headroom),
         matrices=[(D65, neutral_matrix(made.neutral))],
@@ -189,6 +192,7 @@ def _by_channel(job: RawPositiveJob, mosaic: Mosaic, crop: Crop) -> tuple[RawPic
         form=Form.COMPUTED,
         crop=crop,
         orientation=1,
+        black=(TOP * light_of_black(job.rendering) / headroom,),
         exposure=job.headroom_ev,
         matrices=[(D65, neutral_matrix((1.0, 1.0, 1.0)))],
     )
@@ -225,7 +229,7 @@ def _transparency(job: RawPositiveJob, mosaic: Mosaic, crop: Crop) -> tuple[RawP
         crop=crop,
         orientation=1,
         neutral=neutral,
-        black=black if len(set(black)) > 1 else black[:1],
+        black=black,
         white=top,
         opcodes=opcodes,
         exposure=math.log2((top - sum(black) / len(black)) / white) + stops,
@@ -271,6 +275,7 @@ def _demosaiced(job: RawPositiveJob, mosaic: Mosaic, crop: Crop) -> tuple[RawPic
             Form.DEMOSAICED,
             crop,
             1,
+            black=(TOP * light_of_black(rendering) / 2**job.headroom_ev,),
             exposure=job.headroom_ev,
             matrices=[(D65, neutral_matrix((1.0, 1.0, 1.0)))],
         )

@@ -86,10 +86,21 @@ def print_lines(rendering: Rendering, mosaic: Mosaic) -> dict[str, PrintLine]:
         contrast = rendering.settings.contrast
         gain, offset = rendering.balance.gains[colour], rendering.balance.offsets[colour]
         log = contrast * (offset + rendering.shift - rendering.settings.mid_density)
-        lines[name] = PrintLine(
-            mosaic.black[index], base, contrast * gain, float(MID_GREY * 10**log)
-        )
+        at_base = float(MID_GREY * 10**log)
+        lines[name] = PrintLine(mosaic.black[index], base, contrast * gain, at_base)
     return lines
+
+
+def light_of_black(rendering: Rendering) -> float:
+    """Return the light of the print, on its straight part, that is to be black; 0 for none.
+
+    It is taken off after the table, as the black level of what the reader sees.
+    """
+    if rendering.black is None:
+        return 0.0
+    settings = rendering.settings
+    density = rendering.black + rendering.shift - settings.mid_density
+    return float(MID_GREY * 10 ** (settings.contrast * density))
 
 
 def colour_of(channel: str) -> int:
@@ -255,4 +266,5 @@ def light_of_samples(
     x = np.maximum(np.asarray(signals, np.float64) / np.asarray(rendering.base), _SMALLEST)
     density = -np.log10(x) * rendering.balance.gains + rendering.balance.offsets
     log = rendering.settings.contrast * (density + rendering.shift - rendering.settings.mid_density)
-    return float(np.percentile((MID_GREY * 10**log).max(axis=1), percent))
+    light = MID_GREY * 10**log
+    return float(np.percentile(light.max(axis=1), percent))
