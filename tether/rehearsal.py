@@ -195,14 +195,14 @@ def _named(archive: Archive, name: str) -> Roll:
         raise RollError(
             error.what,
             kept=error.kept,
-            todo=f"Check the name with '{program()} rolls --archive {where}'; without a name the "
-            "newest unfinished rehearsal is gone on with, or a new one begun.",
+            todo=f"Check the name with '{program()} rolls --archive {where}'. Without a name, the "
+            "newest unfinished rehearsal resumes, or a new one starts.",
         ) from error
     if not is_rehearsals(archive.root):
         raise RollError(
-            f"The roll '{printable(name)}' was not made by a rehearsal.",
-            kept="Nothing was changed: no invented picture came into it.",
-            todo=f"Go on with it: {go_on(archive, name)}",
+            f"The roll '{printable(name)}' is not a rehearsal.",
+            kept="Nothing was changed: no simulated picture came into it.",
+            todo=f"To resume it: {go_on(archive, name)}",
         )
     return roll
 

@@ -1,4 +1,4 @@
-"""The session without a keyboard: every step taken as done, advice followed, verdicts obeyed."""
+"""A session without a keyboard: confirms every step, follows advice, obeys verdicts."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from tether.session.next_step import NextKind
 from tether.session.session import Session, Shot
 from tether.text import printable
 
-#: How often a frame is shot again before its last picture is kept for a person to look at.
 MOST_TAKES = 3
+"""Takes of a frame, the last of which is kept for a person to check."""
 
-_WORDS = {"fire": "firing", "fetch": "fetching", "file": "filing", "judge": "judging"}
+_WORDS = {"fire": "firing", "fetch": "copying", "file": "filing", "judge": "judging"}
 
 
 class Unattended:
@@ -80,7 +80,7 @@ class Unattended:
         for capture, _ in shot.captures:
             self._print(
                 f"frame {capture.frame:>3}, take {capture.take}: {capture.verdict:<8} "
-                f"{' '.join(capture.facts.texts) or 'nothing to object to'}"
+                f"{' '.join(capture.facts.texts) or 'no problems'}"
             )
         for said in shot.said:
             self._print(f"  {said}")
@@ -93,7 +93,7 @@ class Unattended:
         advice = capture.facts.advice_shutter
         wanted = advice is not None and advice != capture.settings.get(Role.SHUTTER.value)
         if capture.verdict is not Verdict.KEEP and capture.take < MOST_TAKES and wanted:
-            self._print(f"  shutter set to {self.session.follow_advice()}, shooting again")
+            self._print(f"  shutter set to {self.session.follow_advice()}, reshoot")
         else:
             self.session.keep()
 

@@ -202,11 +202,11 @@ def test_a_transparency_is_calibrated_on_its_highlights(archive: Archive, judge:
 @pytest.mark.parametrize(
     ("seen", "ev", "clipped", "said"),
     [
-        (Seen.BLANK, -0.5, False, "Blank film lies 0.5 stops below saturation at 1/15: on the"),
+        (Seen.BLANK, -0.5, False, "Blank film is 0.5 stops below clipping at 1/15: on the"),
         (Seen.REBATE, -2.0, False, "1.5 stops below the target."),
-        (Seen.HIGHLIGHTS, -0.1, False, "The highlights lie 0.1 stops below saturation at 1/15"),
-        (Seen.HIGHLIGHTS, 0.0, True, "The highlights are saturated at 1/15"),
-        (Seen.NOTHING, None, False, "neither blank film nor rebate"),
+        (Seen.HIGHLIGHTS, -0.1, False, "The highlights are 0.1 stops below clipping at 1/15"),
+        (Seen.HIGHLIGHTS, 0.0, True, "The highlights are clipped at 1/15"),
+        (Seen.NOTHING, None, False, "no blank film and no rebate"),
     ],
 )
 def test_the_outcome_in_words(seen: Seen, ev: float | None, clipped: bool, said: str) -> None:

@@ -211,7 +211,7 @@ def test_a_fresh_light_needs_no_words() -> None:
     [
         ("light-drift", ": check the lamp."),
         ("lamp-colour-drift", ": check the lamp."),
-        ("light-moved", ": test the light again."),
+        ("light-moved", ": run the light test again."),
         ("focus-drift", ": focus again."),
     ],
 )
@@ -231,21 +231,21 @@ def test_after_another_light_test_only_focus_is_still_said() -> None:
 
 def test_an_old_open_gate_is_said() -> None:
     (said,) = remarks(KeptLight(GATE), camera(), hours=30)
-    assert said == "The open gate was photographed 30 hours ago: test the light again."
+    assert said == "The open gate was photographed 30 hours ago: run the light test again."
     # A clock that was set back is no reason.
     assert remarks(KeptLight(GATE), camera(), hours=-30) == ()
 
 
 def test_another_aperture_than_the_open_gates_is_said() -> None:
     (said,) = remarks(KeptLight(GATE), camera(aperture="f/5.6"))
-    assert said.startswith("The open gate was photographed at f/8, the camera stands at f/5.6")
+    assert said.startswith("The open gate was photographed at f/8, the camera is at f/5.6")
     assert remarks(KeptLight(GATE), camera(aperture="f/8.0")) == ()
     assert remarks(KeptLight(GATE), camera(aperture="auto")) == ()
 
 
 def test_a_shorter_time_than_flicker_was_looked_for_at_is_said() -> None:
     (said,) = remarks(KeptLight(GATE), camera(shutter="1/125"))
-    assert said.startswith("Flicker was looked for at 1/30; at 1/125 there may be some")
+    assert said.startswith("The light test looked for flicker at 1/30; at 1/125 there may be some")
     assert remarks(KeptLight(GATE), camera(shutter="1/40")) == ()
     assert remarks(KeptLight(GATE), camera(shutter="Bulb")) == ()
 
@@ -262,10 +262,10 @@ def base_at(shutter: str, level: float) -> Frame:
     ("frame", "light", "stands", "said"),
     [
         # One stop of time is one stop of light.
-        (base_at("1/10", -0.5), KeptLight(), "1/20", "it would lie 1.0 stops below the target"),
-        (base_at("1/10", -0.5), KeptLight(), "1/5", "it would lie 1.0 stops over the target"),
+        (base_at("1/10", -0.5), KeptLight(), "1/20", "it would be 1.0 stops too dark"),
+        (base_at("1/10", -0.5), KeptLight(), "1/5", "it would be 1.0 stops too bright"),
         # BASE was found at 1/30, half a stop below saturation, after three captures.
-        (Frame(1), KeptLight(base=BASE), "1/15", "stood at 1/30 when the base was last seen"),
+        (Frame(1), KeptLight(base=BASE), "1/15", "the base was measured at 1/30"),
         (base_at("1/10", -0.5), KeptLight(base=BASE), "1/30", None),
         # An advised shutter brings a base that was off to the target.
         (base_at("1/10", -1.5), KeptLight(), "1/5", None),
@@ -289,7 +289,7 @@ def test_a_shutter_that_would_miss_the_rolls_base_is_said_before_the_shot(
 
 def test_a_base_that_nobody_measured_is_said_before_the_first_shot() -> None:
     (said,) = texts(KeptLight(), [Frame(1)], camera(), Settings(), NOON)
-    assert said.startswith("The base was not measured")
+    assert said.startswith("No base exposure for this roll yet")
     strobe = Settings(light=LightSettings(kind="strobe"))
     assert texts(KeptLight(), [Frame(1)], camera(), strobe, NOON) == ()
 
@@ -298,10 +298,10 @@ def test_a_base_found_under_another_light_is_said_until_a_picture_tells() -> Non
     lamp, strobe = Settings(), Settings(light=LightSettings(kind="strobe"))
     flashed = KeptLight(base=replace(BASE, strobe=True))
     (said,) = texts(flashed, [Frame(1)], camera(), lamp, NOON)
-    assert said.startswith("The base was found under a strobe, and the light is a lamp now")
+    assert said.startswith("The base exposure was set under a strobe, and the light is a lamp now")
     (said,) = texts(KeptLight(base=BASE), [Frame(1)], camera(), strobe, NOON)
-    assert said.startswith("The base was found under a lamp, and the light is a strobe now")
+    assert said.startswith("The base exposure was set under a lamp, and the light is a strobe now")
     assert texts(flashed, [Frame(1)], camera(), strobe, NOON) == ()
     assert texts(flashed, [base_at("1/10", -0.5)], camera("1/10"), lamp, NOON) == ()
     (said,) = texts(flashed, [base_at("1/10", -0.5)], camera("1/80"), lamp, NOON)
-    assert "3.0 stops below the target" in said
+    assert "3.0 stops too dark" in said

@@ -203,10 +203,12 @@ def test_an_uneven_open_gate_is_kept_and_the_log_says_what_that_means(
     gate = session.bench.light.kept.gate
     assert gate is not None
     assert gate.uneven_percent == pytest.approx(result.light.evenness_percent, abs=0.01)
-    assert "kept as the roll's flat field, uneven as it is: Positives are evened" in log_of(session)
+    assert "kept as the roll's flat field, although uneven: Positives are corrected" in log_of(
+        session
+    )
     bench.put_right("lamp-uneven")
     assert not light_test.run().uneven
-    assert log_of(session).count("uneven as it is") == 1
+    assert log_of(session).count("although uneven") == 1
 
 
 def test_darkness_ends_after_three_exposures(
@@ -229,8 +231,8 @@ def test_a_shutter_that_could_not_be_put_back_is_said(
     bench.install(DropConnection(code=Operation.GET_PARTIAL_OBJECT, after=1000, nth=5))
     with pytest.raises(CameraError) as caught:
         light_test.run()
-    assert "it stood at 1/15" in str(caught.value)
-    assert "it stood at 1/15" in log_of(session)
+    assert "it was at 1/15 before" in str(caught.value)
+    assert "it was at 1/15 before" in log_of(session)
 
 
 def test_the_session_goes_on_after_a_light_test(
@@ -300,7 +302,7 @@ def test_the_open_gate_is_the_rolls_flat_field_and_survives_the_program(
         facts = shot_and_kept(session)
         assert facts.has("light-moved")
         (said,) = session.view().remarks
-        assert said.text.endswith("test the light again.")
+        assert said.text.endswith("run the light test again.")
         assert said.action == "light-test"
         bench.remove_film()
         test = LightTest(session.bench)
@@ -321,7 +323,7 @@ def test_a_flickering_open_gate_is_no_flat_field(
     assert session.bench.light.kept.gate == before
     (flicker,) = [f for f in result.findings if f.code == "lamp-flicker"]
     # Whole periods of mains light are multiples of 1/20 s; the camera has that very setting.
-    assert flicker.action.startswith("Set the shutter to 1/20 ")
+    assert flicker.action.startswith("Set the shutter to 1/20, ")
     assert session.bench.shots.file(result.shot).is_file()
 
 
@@ -357,9 +359,9 @@ def test_room_light_and_a_lamp_that_is_on_are_told_apart(
     # 3 per cent of the lamp's light in green, from one side (mocks/tether_simulator/imaging.py),
     # and warmer.
     assert 0.02 < result.share < 0.15
-    assert "densities up to" in stray_line(result.share)
+    assert "limits densities to" in stray_line(result.share)
 
 
 def test_no_light_at_all_is_said_so() -> None:
-    assert stray_line(0.0) == "Stray light: none that can be measured"
-    assert stray_line(0.001).endswith("densities up to 3.0")
+    assert stray_line(0.0) == "Stray light: too little to measure"
+    assert stray_line(0.001).endswith("densities to 3.0")

@@ -76,7 +76,7 @@ def test_a_lent_shutter_comes_back(session: Session) -> None:
     assert lent.movable
     lent.set("1/60")
     assert shutter_of(session) == "1/60"
-    assert "light test was interrupted: the shutter stands at 1/60" in left(session)
+    assert "light test was cut short and left the shutter at 1/60" in left(session)
     assert lent.put_back() == ""
     assert shutter_of(session) == "1/15"
     assert left(session) == ""
@@ -88,9 +88,9 @@ def test_what_the_camera_does_not_take_back_is_said_and_offered(
     lent = LentShutter(session.open_roll, session.tethered, "light test")
     lent.set("1/60")
     bench.install(Refuse(code=Operation.SET_DEVICE_PROP_VALUE, response=Response.DEVICE_BUSY))
-    assert lent.put_back() == "The shutter was not put back: it stood at 1/15."
+    assert lent.put_back() == "The shutter was not put back: it was at 1/15 before."
     bench.clear()
-    assert "before, it stood at 1/15" in left(session)
+    assert "(1/15 before)" in left(session)
     assert put_back(session.open_roll, session.tethered) == "1/15"
     assert shutter_of(session) == "1/15"
     with pytest.raises(TetherError, match="nothing to put back"):
@@ -103,7 +103,7 @@ def test_a_second_test_does_not_forget_where_the_shutter_belongs(session: Sessio
     again.set("1/125")
     assert again.put_back() == ""
     assert shutter_of(session) == "1/60", "as the second test found it"
-    assert "before, it stood at 1/15" in left(session)
+    assert "(1/15 before)" in left(session)
     forget(session.store, session.tethered)
     assert left(session) == ""
 
@@ -145,7 +145,7 @@ def test_killed_in_a_light_test_the_next_start_says_so_and_can_put_the_shutter_b
     other = archive.store.rolls.add(NewRoll("Orchard", roll.process, "135", 6, 6))
     with Session(archive, other, camera, judge, QUICK) as session:
         said = " ".join(session.found)
-        assert ("the light test was interrupted" in said.lower()) is moved, said
+        assert ("the light test was cut short" in said.lower()) is moved, said
         stands = shutter_of(session)
         assert stands is not None
         if moved:
@@ -165,13 +165,13 @@ def test_after_a_lost_connection_the_shutter_is_offered_again(
 
     def unreachable(lent: LentShutter) -> str:
         assert lent.before is not None
-        lost.append(f"The shutter was not put back: it stood at {lent.before.value}.")
+        lost.append(f"The shutter was not put back: it was at {lent.before.value} before.")
         return lost[-1]
 
     # As it is when the camera cannot be reached any more at the end of a test.
     monkeypatch.setattr(LentShutter, "put_back", unreachable)
     result = test.run()
-    assert result.said == "The shutter was not put back: it stood at 1/15."
+    assert result.said == "The shutter was not put back: it was at 1/15 before."
     said = " ".join(session.reconnect())
-    assert "before, it stood at 1/15" in said
+    assert "(1/15 before)" in said
     test.close()

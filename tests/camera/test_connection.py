@@ -71,7 +71,7 @@ def test_codes(code: int, kind: type[errors.CameraError]) -> None:
         ("Low Battery", errors.BatteryLow, "battery is low"),
         ("Out of Focus", errors.CameraRefused, "could not focus"),
         ("Fuji Capture failed: Perhaps no auto-focus?", errors.CameraRefused, "could not focus"),
-        ("PTP Invalid Object Handle", errors.FileUnavailable, "does not have the file"),
+        ("PTP Invalid Object Handle", errors.FileUnavailable, "does not have that file"),
         ("PTP Session Not Open", errors.CameraLost, "connection"),
         ("Lens Cover Closed", errors.CameraRefused, "refused"),
     ],
@@ -94,6 +94,6 @@ def test_why_no_connection_was_made() -> None:
     absent = connection.explain_connecting(-105, "Unknown model", "usb:001,004")
     assert type(absent) is errors.NoCamera
     assert "at usb:001,004" in absent.what
-    assert "battery" in absent.todo
+    assert "charged" in absent.todo
     far = connection.explain_connecting(-7, "I/O problem", "ptpip:192.0.2.7:15740:15740")
     assert "same network" in far.todo

@@ -66,11 +66,11 @@ def test_ports(text: str, port: str) -> None:
 @pytest.mark.parametrize(
     ("text", "problem"),
     [
-        ("", "begins neither"),
-        ("/dev/ttyS0", "begins neither"),
-        ("disk:/", "begins neither"),
-        ("usb:1,4", "three figures"),
-        ("usb:001,004; rm", "three figures"),
+        ("", "must begin with usb: or ptpip:"),
+        ("/dev/ttyS0", "must begin with usb: or ptpip:"),
+        ("disk:/", "must begin with usb: or ptpip:"),
+        ("usb:1,4", "three digits"),
+        ("usb:001,004; rm", "three digits"),
         ("ptpip:", "no address"),
         ("ptpip:192.0.2.7:1:2:3", "too many"),
         ("ptpip:::1", "no address"),
@@ -80,7 +80,7 @@ def test_ports(text: str, port: str) -> None:
         ("ptpip:192.0.2.7:" + "9" * 5000, "not a port"),
         ("ptpip:300.0.2.7", "not an address"),
         ("ptpip:a b", "not an address"),
-        ("ptpip:no-such-machine.invalid", "no machine named"),
+        ("ptpip:no-such-machine.invalid", "no machine called"),
     ],
 )
 def test_wrong_ports_say_what_is_wrong(text: str, problem: str) -> None:

@@ -81,7 +81,7 @@ def test_a_driver_that_hangs_is_ended_and_the_next_one_works(
     pid = camera._child.pid
     assert pid is not None
     os.kill(pid, signal.SIGSTOP)
-    with pytest.raises(CameraLost, match="did not answer within 1 s and was ended") as caught:
+    with pytest.raises(CameraLost, match="did not answer within 1 s, so it was ended") as caught:
         camera.state()
     assert "connect again" in caught.value.todo
     assert not camera.alive

@@ -104,12 +104,16 @@ def open_rehearsal(archive: Path) -> pexpect.spawn:
 def test_a_killed_rehearsal_goes_on_where_it_was(tmp_path: Path) -> None:
     """The README's first command in a pseudo-terminal, killed after a picture and run again."""
     child = open_rehearsal(tmp_path)
+    child.expect("safety film")
+    child.send("\r")
+    child.expect("the sleeve")
+    child.send("\r")
     child.expect("Which bench is this")
     child.send("x")
-    child.expect("safety film")
+    child.expect("Blow the holder")
     child.send("z")
-    child.expect("shortened")
-    for step in ("the sleeve", "emulsion side", "clear film base"):
+    child.expect("Short checklist")
+    for step in ("emulsion side", "roll's exposure"):
         child.send("\r")
         child.expect(step)
     child.send("\r")
@@ -228,8 +232,6 @@ def test_bad_settings_are_named(tmp_path: Path, text: str, said: str) -> None:
 
 def test_a_closed_terminal_leaves_in_order(tmp_path: Path) -> None:
     child = open_rehearsal(tmp_path)
-    child.expect("Which bench is this")
-    child.send("x")
     child.expect("safety film")
     child.send("\r")
     child.expect("the sleeve")

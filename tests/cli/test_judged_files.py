@@ -129,7 +129,7 @@ def test_words_for_a_person(files: Path) -> None:
     rows = measure_files([files / "frame.dng", files / "long.dng", hostile], process)
     text = measure_text(rows, process)
     assert text.startswith("frame.dng   1200 x 800\n")
-    assert "✗ Shoot again" in text
+    assert "✗ Reshoot" in text
     assert "Not checked." in text
     assert "\x1b" not in text
     assert "\u202e" not in text

@@ -66,7 +66,7 @@ def test_a_roll_that_cannot_be_rehearsed_is_said_and_nothing_is_made(tmp_path: P
     assert "Its newest rolls: Harbour 1987." in unknown
     assert f"rolls --archive {tmp_path}" in unknown
     real = said(tmp_path, "Harbour 1987")
-    assert "was not made by a rehearsal" in real
+    assert "is not a rehearsal" in real
     assert real.endswith(f" shoot --archive {tmp_path} 'Harbour 1987'")
     for words in ((), ("--fresh",)):
         assert "holds rolls of real film" in said(tmp_path, *words)

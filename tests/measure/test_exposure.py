@@ -126,7 +126,7 @@ def _of_picture(base_ev: float, lightest_ev: float, **known: Any) -> str:
 def test_many_pictures_without_a_lighter_tone_say_more_than_one() -> None:
     # On the bench the lightest tone of six pictures lies at most 0.65 stops under the base, of
     # pictures that were all overexposed by three stops 2.6.
-    lightest = "The lightest tone lies {} stops below the target for the base."
+    lightest = "The brightest tone is {} stops below the target for the film base."
     assert _of_picture(-3.0, -2.9) == "note: " + lightest.format(2.5)
     assert _of_picture(-3.0, -2.9, pictures=5) == "note: " + lightest.format(2.5)
     assert _of_picture(-3.0, -2.9, pictures=6) == "look: " + lightest.format(2.5)
@@ -135,7 +135,7 @@ def test_many_pictures_without_a_lighter_tone_say_more_than_one() -> None:
 
 
 def test_the_open_gate_says_where_the_base_lies_at_the_highest() -> None:
-    least = "By the open gate the film base lies at least {} stops below the target."
+    least = "Judged by the open gate, the film base is at least {} stops below the target."
     assert _of_picture(-3.0, -2.9, highest_ev=-2.0) == "reshoot: " + least.format(1.5)
     assert _of_picture(-1.6, -1.5, highest_ev=-1.0) == "look: " + least.format(0.5)
     assert _of_picture(-1.6, -1.5, highest_ev=-0.6).startswith("note: ")
@@ -180,7 +180,7 @@ def test_advice_names_stops_direction_and_setting() -> None:
     assert advice.words == "Give 1.0 stops less light: set the shutter to 1/30."
     assert advise(0.2, ("1/15", 1 / 15), SHUTTERS, 1 / 3).shutter is None
     far = advise(5.0, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
-    assert "nearest is 1/4" in far.words
+    assert "nearest shutter time 1/4" in far.words
     assert advise(1.0, None, SHUTTERS, 1 / 3).words == "Give 1.0 stops more light."
 
 

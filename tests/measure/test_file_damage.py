@@ -77,6 +77,6 @@ def test_of_a_damaged_file_nothing_else_is_said_or_learnt(frame: Mosaic) -> None
     (finding,) = measured.findings
     assert (finding.code, finding.severity.value) == ("file-damaged", "reshoot")
     assert finding.value == pytest.approx(30.0, abs=0.1)
-    assert "30 % of the picture holds nothing" in finding.text
-    assert "another card" in finding.action
+    assert "30 % of the picture is empty" in finding.text
+    assert "change the card" in finding.action
     assert measured.memory == context.memory

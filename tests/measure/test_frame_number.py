@@ -48,20 +48,20 @@ def test_a_frame_left_out() -> None:
     before = places(*((n, n) for n in range(1, 15)))
     value, text = said(number_findings(code(16), 15, before, PITCH))
     assert value == 1
-    assert text == "The film's edge says 16 where 15 should follow: 1 frame was left out."
+    assert text == "The film's edge shows 16 where 15 should follow: 1 frame was skipped."
     value, text = said(number_findings(code(16.5, 11.0), 15, before, PITCH))
-    assert "says 16A where 15A should follow" in text
+    assert "shows 16A where 15A should follow" in text
     # Begun at 00, which the code writes as 63 on this film, or at any other number.
     before = places((1, 63), (2, 0), (3, 1))
     value, text = said(number_findings(code(4), 4, before, PITCH))
-    assert "says 4 where 2 should follow: 2 frames were left out." in text
+    assert "shows 4 where 2 should follow: 2 frames were skipped." in text
 
 
 def test_a_frame_shot_twice() -> None:
     before = places(*((n, n) for n in range(1, 15)))
     value, text = said(number_findings(code(14), 15, before, PITCH))
     assert value == -1
-    assert "the film lies 1 frame back" in text
+    assert "the film is 1 frame back" in text
 
 
 def test_a_roll_that_runs_backward() -> None:
@@ -69,7 +69,7 @@ def test_a_roll_that_runs_backward() -> None:
     assert number_findings(code(33), 4, before, PITCH) == []
     value, text = said(number_findings(code(32), 4, before, PITCH))
     assert value == 1
-    assert "says 32 where 33 should follow" in text
+    assert "shows 32 where 33 should follow" in text
 
 
 def test_it_is_said_once() -> None:
@@ -119,7 +119,7 @@ def test_half_frames_count_by_halves() -> None:
         number_findings(EdgeCode(False, 0.0, EdgeBits("33-7", 4.0)), 7, before, 19.0)
     )
     assert value == 1
-    assert "says 4 where 3A should follow" in text
+    assert "shows 4 where 3A should follow" in text
 
 
 def shot(bench: CopyStand, position: int, frame: int, memory: RollMemory) -> FrameMeasurement:

@@ -58,7 +58,7 @@ def test_a_lamp_that_was_moved_since_the_open_gate(framing: str) -> None:
     # the left: 0.58 stops between the view's edges, less between the picture's.
     assert finding.value is not None
     assert 0.3 < finding.value < 0.6
-    assert "more on the right side than on the left one" in finding.text
+    assert "brighter at the right than at the left" in finding.text
     # Tested again, the open gate knows of it.
     after = memory.with_open_gate(gate_of(bench))
     assert "light-moved" not in codes(measured(bench, 3, after))

@@ -138,7 +138,7 @@ def test_a_slipped_strip_is_said_to_be_cut_off_on_the_right_side() -> None:
     left, right = framing.picture.corners[0][0], framing.picture.corners[1][0]
     side = "left" if left < 0 else "right"
     assert (left < 0) != (right > 1536)
-    assert f"its {side} side" in remark.text
+    assert f"at the {side}" in remark.text
 
 
 @pytest.mark.parametrize("view", ["rebate", "wide"])

@@ -206,7 +206,7 @@ def test_a_frame_that_is_soft_all_over_but_least_at_one_edge_is_not_parallel() -
         soft = Sharpness(tilted.grid, tilted.noise, tilted.overall, finest)
         (finding,) = compare_focus(soft, reference)
         assert finding.code == "one-side-soft"
-        assert f"least so toward the {side}" in finding.text
+        assert f"least at the {side}" in finding.text
     # Detail in one corner, or in the middle, is not an edge that is sharper.
     for place in (np.s_[0, 0], np.s_[:, 2]):
         spotted = np.full((4, 6), 0.004, np.float32)

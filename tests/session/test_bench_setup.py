@@ -21,7 +21,7 @@ from tether.bench.benches import (
     standing_steps,
     tidy,
 )
-from tether.bench.steps import BENCH, BY_KEY, SET_UP, Part, steps_of
+from tether.bench.steps import BENCH, BY_KEY, LOCK, SET_UP, Part, steps_of
 from tether.errors import NotNow
 from tether.film import FilmProcess
 from tether.session.judge import Judge
@@ -29,12 +29,20 @@ from tether.session.next_step import NextKind
 from tether.session.session import Session
 from tether.text import printable
 
-TABLE = BenchSetup("Table 1", lens="macro 60 mm", holder="strip holder, 10 mm", lamp="panel")
+TABLE = BenchSetup(
+    "Table 1", lens="macro 60 mm", holder="strip holder, 10 mm", lamp="panel", lock=True
+)
+FILM_CHECK = ("film-base", "roll-check")
 EACH_TIME = {s.key for s in SET_UP if s.each_time}
 
 
 def begun(archive: Archive, roll: Roll, judge: Judge) -> Session:
-    return Session(archive, roll, None, judge, QUICK)
+    """Begin, with the film checked: that comes before everything else."""
+    session = Session(archive, roll, None, judge, QUICK)
+    for key in FILM_CHECK:
+        if (step := session.next_step().step) is not None and step.key == key:
+            session.confirm(step)
+    return session
 
 
 def confirm_all(session: Session) -> None:
@@ -63,7 +71,7 @@ def test_the_first_sitting_asks_everything_and_the_next_one_what_has_to_be_done_
         session.set_up.use_bench(TABLE, person="Ada")
         assert open_steps(session) == {s.key for s in SET_UP} - {BENCH}
         confirm_all(session)
-        assert session.next_step().step == BY_KEY["film-base"]
+        assert session.next_step().step == BY_KEY["holder-blow"]
     new_sitting(archive)
     with begun(archive, roll, judge) as session:
         question = session.set_up.question()
@@ -73,7 +81,7 @@ def test_the_first_sitting_asks_everything_and_the_next_one_what_has_to_be_done_
         # Enter on the question means: the same bench.
         session.confirm(BY_KEY[BENCH])
         assert open_steps(session) == EACH_TIME - {BENCH}
-        assert "step Unchanged since 20" in log_of(session)
+        assert f"step {SET_UP[1].label}: unchanged since 20" in log_of(session)
 
 
 def test_only_what_a_changed_part_touches_is_asked(
@@ -117,8 +125,8 @@ def test_a_stop_resumes_at_the_same_step_and_the_log_says_who_did_what(
         before = session.next_step().step
     with begun(archive, roll, judge) as session:
         assert session.next_step().step == before
-        assert f"step Done by Ada: {SET_UP[1].what}" in log_of(session)
-        assert f"step Done by Ada: {SET_UP[2].what}" in log_of(session)
+        assert f"step {SET_UP[1].label}: done (Ada)" in log_of(session)
+        assert f"step {SET_UP[2].label}: done (Ada)" in log_of(session)
 
 
 def test_a_rehearsed_step_is_never_logged_as_done(
@@ -128,11 +136,11 @@ def test_a_rehearsed_step_is_never_logged_as_done(
     (archive.root / REHEARSAL_CARD).mkdir()
     with begun(archive, roll, judge) as session:
         session.set_up.use_bench(TABLE, person="Ada")
-        assert f"step Rehearsed by Ada: {SET_UP[0].what}" in log_of(session)
+        assert f"step {SET_UP[0].label}: rehearsed (Ada)" in log_of(session)
     with Session(archive, roll, None, judge, QUICK, attended=False) as session:
         session.confirm()
-        assert f"step Rehearsed, with nobody at the bench: {SET_UP[1].what}" in log_of(session)
-        assert "Done" not in log_of(session)
+        assert f"step {SET_UP[1].label}: rehearsed, nobody at the bench" in log_of(session)
+        assert ": done" not in log_of(session)
 
 
 def test_another_bench_owes_nothing_to_the_first(
@@ -141,7 +149,7 @@ def test_another_bench_owes_nothing_to_the_first(
     with begun(archive, roll, judge) as session:
         session.set_up.use_bench(TABLE)
         confirm_all(session)
-        session.set_up.use_bench(BenchSetup("Attic"))
+        session.set_up.use_bench(BenchSetup("Attic", lock=True))
         assert open_steps(session) == {s.key for s in SET_UP} - {BENCH}
         # Back at the first one what was done there holds, but for what is due each time.
         session.set_up.use_bench(TABLE)
@@ -154,11 +162,11 @@ def test_the_rest_is_left_out_with_one_key_named_in_the_log_and_due_the_next_tim
     with begun(archive, roll, judge) as session:
         session.set_up.use_bench(TABLE)
         said = session.set_up.skip()
-        assert said.startswith(f"{len(SET_UP) - 1} set-up steps left out")
+        assert said.startswith(f"{len(SET_UP) - 1} set-up steps skipped")
         assert open_steps(session) == set()
-        assert log_of(session).count("step Left out") == len(SET_UP) - 1
+        assert log_of(session).count(": skipped") == len(SET_UP) - 1
         assert session.next_step().kind is NextKind.STEP
-        assert session.next_step().step == BY_KEY["film-base"], "never left out with the set-up"
+        assert session.next_step().step == BY_KEY["holder-blow"]
     new_sitting(archive)
     with begun(archive, roll, judge) as session:
         assert session.set_up.question().standing == ()
@@ -178,7 +186,7 @@ def test_a_step_is_taken_back_with_what_the_bench_remembers_of_it(
         )
         session.set_up.confirm_open(step)
         session.mark(FrameState.SKIPPED)
-        assert step.what.rstrip(".") in session.set_up.undo(), "and not the choice that came since"
+        assert step.label in session.set_up.undo(), "and not the choice that came since"
         assert step.key in open_steps(session)
         assert session.frames()[0].state is FrameState.SKIPPED
         session.undo()
@@ -189,6 +197,37 @@ def test_a_step_is_taken_back_with_what_the_bench_remembers_of_it(
             session.set_up.do_again(step)
         with pytest.raises(NotNow):
             session.set_up.confirm_open(BY_KEY["frame-dust"])
+
+
+def test_the_film_is_checked_before_the_set_up_and_never_skipped_with_it(
+    archive: Archive, roll: Roll, judge: Judge
+) -> None:
+    with Session(archive, roll, None, judge, QUICK) as session:
+        assert session.next_step().step == BY_KEY["film-base"]
+        session.set_up.skip()
+        assert session.next_step().step == BY_KEY["film-base"]
+
+
+def test_only_a_bench_with_a_lock_has_the_step_for_it(
+    archive: Archive, roll: Roll, judge: Judge
+) -> None:
+    with begun(archive, roll, judge) as session:
+        session.set_up.use_bench(replace(TABLE, lock=False))
+        assert BY_KEY[LOCK] not in session.set_up.steps()
+        for step in session.set_up.steps():
+            if step.key != BENCH and step not in (BY_KEY["base-set"], BY_KEY["focus-lock"]):
+                session.set_up.confirm_open(step)
+        assert session.next_step().step == BY_KEY["holder-blow"]
+        session.set_up.use_bench(TABLE)
+        assert session.next_step().step == BY_KEY[LOCK]
+    with begun(archive, roll, judge) as session:
+        assert session.next_step().step == BY_KEY[LOCK], "the bench is stored with its lock"
+
+
+def test_a_bench_of_an_older_program_keeps_the_lock_that_was_tried(archive: Archive) -> None:
+    done = {LOCK: "2026-01-02T00:00:00+00:00"}
+    archive.store.set_fact("benches", json.dumps([{"name": "A", "done": done}, {"name": "B"}]))
+    assert {b.name: b.lock for b in BenchBook(archive.store).benches()} == {"A": True, "B": False}
 
 
 def test_no_step_is_asked_twice_over_a_roll_and_film_comes_before_focus() -> None:

@@ -19,12 +19,12 @@ from tether.session.session import Session
 #: What a mishap does to one release: the words of the error, or that a picture came all the same.
 EXPECTED = {
     "cable-slips": "",
-    "cable-out": "does not answer any more",
+    "cable-out": "stopped answering",
     "battery-low": "battery",
     "battery-falls": "battery",
     "card-full": "card",
-    "camera-hangs": "no picture came of it",
-    "file-torn": "came with 1000 bytes",
+    "camera-hangs": "no picture arrived",
+    "file-torn": "arrived with 1000 bytes",
 }
 
 

@@ -29,7 +29,7 @@ from tests.quick import QUICK
 from tether.archive.archive import Archive
 from tether.archive.open_roll import RollBusy
 from tether.archive.records import FrameState, Roll, RollError, Scope
-from tether.bench.steps import BY_KEY, STEPS, left_out
+from tether.bench.steps import BY_KEY, skipped_steps, steps_of
 from tether.camera.errors import CameraError, CameraLost, CameraRefused, CardFull, FileUnavailable
 from tether.camera.process import CameraProcess, connect
 from tether.camera.protocol import Role
@@ -50,9 +50,6 @@ def parts(
     archive: Archive, roll: Roll, camera: CameraProcess, judge: Judge, bench: BenchProcess
 ) -> Build:
     return Build(archive, roll, camera, judge, SimulatedHand(bench, roll))
-
-
-_SCOPES = (Scope.SITTING, Scope.ROLL, Scope.STRIP, Scope.FRAME)
 
 
 def at_work(parts: Build) -> Session:
@@ -78,8 +75,16 @@ def test_every_step_is_asked_once_in_its_scope(parts: Build) -> None:
             assert step is not None
             asked.append(step)
             session.confirm(step)
-        # Those that need film in the gate come last: then a frame lies in it.
-        assert asked == sorted(STEPS, key=lambda step: (step.with_film, _SCOPES.index(step.scope)))
+        # The film is checked before the lamp is on; steps that need it in the gate come last.
+        roll, sitting = Scope.ROLL, Scope.SITTING
+        assert asked == [
+            step
+            for scope, with_film in (
+                (roll, False), (sitting, False), (Scope.STRIP, False), (Scope.FRAME, False),
+                (sitting, True), (roll, True),
+            )
+            for step in steps_of(scope, lock=False, with_film=with_film)
+        ]  # fmt: skip
         session.capture()
         session.keep()
         again = []
@@ -95,11 +100,11 @@ def test_the_log_says_which_steps_were_confirmed_without_a_measurement(parts: Bu
     with at_work(parts) as session:
         to_shutter(session)
         lines = session.store.journal.log_lines(session.roll.id)
-        (base,) = (text for _, _, _, text in lines if text.endswith(BY_KEY["base-set"].what))
-        assert ", not measured here: " in base
-        (loaded,) = (text for _, _, _, text in lines if text.endswith(BY_KEY["strip-load"].what))
+        (base,) = (text for _, _, _, text in lines if text.startswith(BY_KEY["base-set"].label))
+        assert base.endswith(", not measured here")
+        (loaded,) = (text for _, _, _, text in lines if text.startswith(BY_KEY["strip-load"].label))
         assert "not measured" not in loaded
-        assert session.view().remarks[0].text.startswith("The base was not measured")
+        assert session.view().remarks[0].text.startswith("No base exposure for this roll yet")
 
 
 def test_a_strip_is_shot_in_order_and_every_file_is_what_the_camera_holds(
@@ -421,13 +426,13 @@ def test_going_back_to_a_decided_frame_keeps_its_choice_until_there_is_another(
         assert frame.chosen.take == 1
 
 
-def test_a_shortened_checklist_says_in_the_log_what_was_left_out(parts: Build) -> None:
+def test_a_shortened_checklist_says_in_the_log_what_was_skipped_steps(parts: Build) -> None:
     with at_work(parts) as session:
         session.checklist.ask_less(True)
         to_shutter(session)
         lines = [text for _, _, kind, text in session.store.journal.log_lines(parts.roll.id)
                  if kind == "checklist"]  # fmt: skip
-        assert all(step.what.rstrip(".") in lines[-1] for step in left_out())
+        assert all(step.what.rstrip(".") in lines[-1] for step in skipped_steps())
         session.capture()
         session.keep()
         assert session.next_step().kind is NextKind.SHOOT, "two keys a frame"
@@ -481,7 +486,7 @@ def test_what_was_done_can_be_undone(parts: Build) -> None:
         assert session.next_step() == waiting
         session.keep()
         assert session.frames()[0].state is FrameState.KEPT
-    with at_work(parts) as session, pytest.raises(NotNow, match="nothing to undo"):
+    with at_work(parts) as session, pytest.raises(NotNow, match="Nothing to undo since"):
         session.undo()
     assert len(files_of(parts)) == 1, "pictures are never undone"
 
@@ -493,14 +498,14 @@ def test_undoing_passes_over_the_steps_that_a_waiting_picture_was_taken_upon(
         to_shutter(session)
         session.capture()
         assert not session.view().can_undo
-        with pytest.raises(NotNow, match="steps before this picture stay done"):
+        with pytest.raises(NotNow, match="steps before a picture"):
             session.undo()
         session.keep()
         to_shutter(session)
         session.capture()
         assert session.view().can_undo
         said = session.undo()
-        assert said == "the choice about frame 1; the picture of frame 2 waits as well"
+        assert said == "the choice about frame 1. Frame 2 is also waiting for your decision"
         assert (session.next_step().frame, session.next_step().kind) == (1, NextKind.DECIDE)
         session.keep()
         assert (session.next_step().frame, session.next_step().kind) == (2, NextKind.DECIDE)
@@ -508,7 +513,7 @@ def test_undoing_passes_over_the_steps_that_a_waiting_picture_was_taken_upon(
         assert session.next_step().step == BY_KEY["frame-advance"], "of frame 3"
         session.confirm()
         said = session.undo()
-        assert BY_KEY["frame-advance"].what.rstrip(".") in said
+        assert BY_KEY["frame-advance"].label in said
         assert session.undo() == "the choice about frame 2"
     assert len(files_of(parts)) == 2, "pictures are never undone"
 
@@ -544,7 +549,7 @@ def test_several_takes_are_put_aside_together_and_any_can_be_chosen(
         chosen = session.frames()[0].chosen
         assert chosen is not None
         assert chosen.take == 1
-        with pytest.raises(NotNow, match="no such picture"):
+        with pytest.raises(NotNow, match="no such take"):
             session.choose(2, takes[0].id)
 
 

@@ -91,7 +91,7 @@ def test_the_open_gate_is_photographed_once_and_the_power_advised(
     (note,) = result.findings
     assert (note.code, result.exposures, result.kept) == ("strobe-power", 1, True)
     assert note.value == pytest.approx(QUICK.bench.gate_target_ev - result.light.mean_ev, abs=0.01)
-    assert "Flicker: not judged; a strobe has none" in light_lines(result)
+    assert "Flicker: none (strobe)" in light_lines(result)
     strobe.turn_power(-3.0)
     result = test.run()
     assert ([f.code for f in result.findings], result.kept) == (["strobe-power"], False)
@@ -187,7 +187,7 @@ def test_the_kept_bench_says_the_kind_of_light(archive: Archive, roll: Roll, jud
         assert session.set_up.bench_name == ""
         assert session.settings.light.strobe, "the bench that was used last counts"
     (bench,) = BenchBook(archive.store).benches()
-    assert bench.parts().endswith("the light is a strobe")
+    assert bench.parts().endswith("light: strobe")
 
 
 def sync_line(

@@ -22,7 +22,7 @@ from tether.archive.records import NewRoll
 from tether.bench.base_exposure import BaseResult
 from tether.bench.light_test import LightResult, StrayResult
 from tether.bench.live_focus import LiveFrame
-from tether.bench.steps import BENCH, SET_UP
+from tether.bench.steps import BENCH
 from tether.camera.connection import WHAT_TO_CHECK
 from tether.camera.errors import NoCamera, SeveralCameras
 from tether.camera.protocol import CameraIdentity, CardFile, Role
@@ -120,7 +120,9 @@ def at_step(key: str, *keys: str) -> Steps:
         await until(lambda: isinstance(pilot.app.screen, WalkScreen), pilot)
         walk = of_kind(pilot, WalkScreen)
         await until(lambda: walk.known is not None, pilot)
-        walk.query_one("#walk-steps", OptionList).highlighted = [s.key for s in SET_UP].index(key)
+        walk.query_one("#walk-steps", OptionList).highlighted = [s.key for s in walk.steps].index(
+            key
+        )
         await at_rest(pilot)
         await pilot.press(*keys)
         await at_rest(pilot)
@@ -153,6 +155,7 @@ def test_walk_form(bench: Bench, seen: Seen) -> None:
 def test_walk_form_of_a_first_bench(bench: Bench, seen: Seen) -> None:
     bench.archive.store.set_fact("benches", None)
     StoppedClock.passes(hours=20)
+    bench.to_step(BENCH)
 
     async def steps(pilot: Pilot[str]) -> None:
         await waits_for(WalkScreen, "enter")(pilot)

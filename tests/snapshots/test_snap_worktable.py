@@ -9,6 +9,7 @@ from textual.widgets import OptionList
 
 from tests.snapshots.conftest import Seen, at_table, opens, program, until
 from tests.snapshots.still import KEEP, LOOK, RESHOOT, Bench, StillHand, StoppedClock
+from tether.bench.steps import BENCH
 from tether.camera.errors import CameraLost
 from tether.settings import ScreenSettings, Settings
 from tether.tui.screens.dialogs import AskText, Pick, Reading
@@ -24,8 +25,14 @@ def test_step_at_hand(bench: Bench, seen: Seen) -> None:
     seen(program(bench), at_table)
 
 
+def test_film_check(bench: Bench, seen: Seen) -> None:
+    StoppedClock.passes(hours=20)
+    seen(program(bench), at_table)
+
+
 def test_same_bench_question(bench: Bench, seen: Seen) -> None:
     StoppedClock.passes(hours=20)
+    bench.to_step(BENCH)
     seen(program(bench), at_table)
 
 

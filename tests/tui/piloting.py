@@ -100,10 +100,13 @@ async def press(pilot: Pilot[str], *keys: str) -> None:
 
 
 async def to_shutter(pilot: Pilot[str]) -> None:
-    """Go to the next frame's shutter; the set-up is left out, each other step confirmed."""
+    """Go to the next frame's shutter; the set-up is skipped, each other step confirmed."""
     await until(pilot, lambda: ready(pilot))
-    view = table(pilot).view
-    if view is not None and view.place.step is not None and view.place.step.scope is Scope.SITTING:
-        await press(pilot, "x")
-    while todo(pilot) is NextKind.STEP:
-        await press(pilot, "enter")
+    while (view := table(pilot).view) is not None and view.place.step is not None:
+        await press(pilot, "x" if view.place.step.scope is Scope.SITTING else "enter")
+
+
+async def check_film(pilot: Pilot[str]) -> None:
+    """Confirm what comes before the bench is set up: the film, and the right sleeve."""
+    await until(pilot, lambda: ready(pilot))
+    await press(pilot, "enter", "enter")

@@ -340,7 +340,7 @@ async def test_stray_light_is_looked_for_with_the_lamp_off(
         assert "A hot lamp stays hot" in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: screen.stray is not None and not screen.line.working)
-        assert "Switch the room light off" in screen_text_of(screen, "#light-text")
+        assert "Switch off the room light" in screen_text_of(screen, "#light-text")
         bench.put_right("room-light")
         await pilot.press("r")
         await until(pilot, lambda: not screen.stray.findings)  # type: ignore[union-attr]
@@ -468,7 +468,7 @@ async def test_a_shutter_that_an_interrupted_test_left_elsewhere_is_asked_about(
     async with app.run_test(size=size) as pilot:
         await until(pilot, lambda: isinstance(app.screen, Pick))
         shown = "\n".join(str(w.render()) for w in app.screen.query(Label))
-        assert "the shutter stands at 1/125; before, it stood at 1/15" in shown
+        assert "left the shutter at 1/125 (1/15 before)" in shown
         await pilot.press(*["down"] * down, "enter")
         await until(pilot, lambda: ready(pilot))
         assert app.port is not None

@@ -98,7 +98,7 @@ async def test_a_key_that_asks_the_session_is_answered_when_the_database_is_free
         assert table.view is not None
         first = table.view.place.step
         with transaction(archive.store):
-            await pilot.press("x")
+            await pilot.press("enter")
             await until(pilot, lambda: app.busy)
             await pilot.press("z")
             await until(pilot, lambda: "Still at work on the last key" in message(table))

@@ -120,7 +120,7 @@ async def test_the_light_test_says_what_to_turn(given: AppContext) -> None:
         await until(pilot, lambda: bool(screen.result and screen.result.kept))
         await until(pilot, lambda: "Lay black card over the gate" in screen_text(app))
         assert screen.query_one("#light-map-box").display
-        assert "not judged; a strobe has none" in screen_text(app)
+        assert "Flicker: none (strobe)" in screen_text(app)
         await until(pilot, lambda: not screen.line.working)
         await pilot.press("enter")
         await until(pilot, lambda: screen.stray is not None and not screen.line.working)

@@ -16,8 +16,8 @@ from tether.tui.screens.roll_screens import ChooseRoll, DescribeRoll
 from tether.tui.widgets.bench_form import BenchForm
 
 FORMS: dict[str, tuple[Callable[[], Screen[Any]], int]] = {
-    "bench": (lambda: BenchForm(BenchSetup("Table", lens="macro 60 mm"), "a camera", "Ada"), 11),
-    "new bench": (lambda: BenchForm(BenchSetup(""), "a camera", "Ada"), 7),
+    "bench": (lambda: BenchForm(BenchSetup("Table", lens="macro 60 mm"), "a camera", "Ada"), 12),
+    "new bench": (lambda: BenchForm(BenchSetup(""), "a camera", "Ada"), 8),
     "roll": (lambda: DescribeRoll(""), 7),
     "rolls": (lambda: ChooseRoll([]), 1),
     "text": (lambda: AskText("Which?"), 1),

@@ -122,10 +122,9 @@ async def test_help_log_and_the_shorter_list(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
-        await press(pilot, "enter", "enter")
         await pilot.press("question_mark")
         await until(pilot, lambda: isinstance(app.screen, Reading))
-        await until(pilot, lambda: "ends of the lens" in screen_text(app))
+        await until(pilot, lambda: "call the fire service" in screen_text(app))
         text = screen_text(app)
         assert "Caution" in text
         below = app.screen_stack[-2]
@@ -138,7 +137,7 @@ async def test_help_log_and_the_shorter_list(given: AppContext) -> None:
         await press(pilot, "z")
         await pilot.press("l")
         await until(pilot, lambda: isinstance(app.screen, Reading))
-        await until(pilot, lambda: "No longer asked" in screen_text(app))
+        await until(pilot, lambda: "Short checklist. Skipped" in screen_text(app))
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))
     app.shut()
@@ -413,7 +412,9 @@ async def test_a_shutter_that_was_set_since_is_not_offered_again(given: AppConte
         assert "[U]" not in screen_text(app)
         assert f"[A] another take (the shutter stands at {advised} now)" in screen_text(app)
         await press(pilot, "u")
-        assert "U (advice) does nothing just now. Next: decide about frame 1." in screen_text(app)
+        assert "U (advice) does nothing just now. Next: frame 1, keep or reshoot." in screen_text(
+            app
+        )
         assert todo(pilot) is NextKind.DECIDE
     app.shut()
 
@@ -429,14 +430,14 @@ async def test_undoing_while_a_picture_waits_is_seen_and_says_what_is_next(
         await press(pilot, "f")
         await until(pilot, lambda: "⌫ undo" not in str(line.render()))
         await press(pilot, "backspace")
-        assert "Backspace (undo) has nothing to take back. Next: decide" in screen_text(app)
+        assert "Backspace (undo) has nothing to take back. Next: frame 1" in screen_text(app)
         await press(pilot, "k")
         await to_shutter(pilot)
         await press(pilot, "f")
         await until(pilot, lambda: "⌫ undo" in str(line.render()))
         await press(pilot, "backspace")
-        assert "Undone: the choice about frame 1; the picture of frame 2 waits" in screen_text(app)
-        assert "Next: decide about frame 1." in screen_text(app)
+        assert "Undone: the choice about frame 1. Frame 2 is also waiting" in screen_text(app)
+        assert "Next: frame 1, keep or reshoot." in screen_text(app)
         assert "decide about frame 1" in str(app.screen.query_one("#next").border_title)
     app.shut()
 

@@ -1,4 +1,4 @@
-"""Base calibration: the roll's exposure, found on its clear film and checked on it.
+"""Base exposure: the roll's exposure, found on its clear film and checked on it.
 
 The clear film is blank film, a leader, or the rebate beside a frame; of a transparency the
 highlights of its lightest picture. A shot tells how far it lies from the target; the nearest
@@ -107,10 +107,10 @@ class BaseCalibration:
             When no picture came, or it cannot be measured.
         """
         bench = self._bench
-        bench.camera.connected("Connect it, then calibrate.")
+        bench.camera.connected("Connect it, then find the base exposure.")
         bench.camera.refresh()
         if self.shots >= MOST_SHOTS:
-            raise NotNow(f"There were {MOST_SHOTS} shots already.", todo="Begin anew.")
+            raise NotNow(f"{MOST_SHOTS} test shots are made.", todo="Start over.")
         number = self.shots + 1
         shot = bench.shots.take(CLEAR_FILM, partial(report, number))
         self.shots = number
@@ -139,7 +139,7 @@ class BaseCalibration:
         """
         camera, result = self._bench.camera, self.result
         if result is None or result.wanted is None or camera.camera is None:
-            raise NotNow("There is no setting to make.")
+            raise NotNow("There is nothing to set.")
         now_set = camera.camera.set(Role.SHUTTER, result.wanted).value
         camera.refresh()
         self._bench.roll.log("camera", f"Shutter set to {printable(now_set, 20)} for the roll")
@@ -185,14 +185,14 @@ def _rest(wanted: str | None, stands: str, off: float) -> float:
 
 
 _SEEN = {
-    "blank film": ("Blank film", "lies", "is"),
-    "rebate": ("The rebate", "lies", "is"),
-    "highlights": ("The highlights", "lie", "are"),
+    "blank film": "Blank film is",
+    "rebate": "The rebate is",
+    "highlights": "The highlights are",
 }
 _NOT_SEEN = {
-    "nothing clear": "No clear film was found in the view: neither blank film nor rebate.",
-    "darkness": "It is dark: nothing in the view is light enough to be clear film.",
-    "no film": "The view is as light as the open gate: there seems to be no film in it.",
+    "nothing clear": "No clear film in view: no blank film and no rebate.",
+    "darkness": "It is dark: nothing in view is bright enough to be clear film.",
+    "no film": "The view is as bright as the open gate: there seems to be no film in it.",
 }
 
 
@@ -201,15 +201,12 @@ def base_line(result: BaseResult) -> str:
     seen = result.seen.seen.value
     if seen in _NOT_SEEN:
         return _NOT_SEEN[seen]
-    what, lie, are = _SEEN[seen]
+    what = _SEEN[seen]
     at = f" at {result.shot.shutter}" if result.shot.shutter else ""
     if result.seen.clipped:
-        return f"{what} {are} saturated{at}: by how much cannot be seen."
+        return f"{what} clipped{at}. How far over cannot be measured."
     ev, off = result.seen.ev or 0.0, result.off_ev or 0.0
     if result.reached:
-        return f"{what} {lie} {-ev:.1f} stops below saturation{at}: on the target."
+        return f"{what} {-ev:.1f} stops below clipping{at}: on the target."
     side = "below" if off > 0 else "above"
-    return (
-        f"{what} {lie} {-ev:.1f} stops below saturation{at}, {abs(off):.1f} stops {side} the "
-        "target."
-    )
+    return f"{what} {-ev:.1f} stops below clipping{at}, {abs(off):.1f} stops {side} the target."

@@ -19,7 +19,7 @@ from tether.archive.open_roll import OpenRoll
 from tether.archive.records import Roll
 from tether.archive.store import Store
 from tether.bench.light_record import LightRecord
-from tether.bench.steps import BENCH, SET_UP, Part, Step
+from tether.bench.steps import BENCH, LOCK, SET_UP, Part, Step
 from tether.capture.bench_shots import BenchShots
 from tether.capture.tethered import Tethered
 from tether.capture.transfer import Progress
@@ -73,7 +73,7 @@ _BENCHES, _PERSON, _AT_HAND = "benches", "person at the bench", "bench at hand"
 
 
 class BenchError(TetherError):
-    """What was said of a bench does not make sense; nothing was stored."""
+    """A text about a bench does not make sense; nothing was stored."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +93,8 @@ class BenchSetup:
     light
         The kind of its light, `tether.settings.LAMP` or `STROBE`; "" where nobody said: then the
         settings say it.
+    lock
+        Whether its holder has a lock that has to be opened before film slides.
     used_at
         When it was used last, ISO 8601 in UTC.
     done
@@ -106,6 +108,7 @@ class BenchSetup:
     lamp: str = ""
     film: str = ""
     light: str = ""
+    lock: bool = False
     used_at: str = ""
     done: Mapping[str, str] = field(default_factory=dict)
 
@@ -114,8 +117,8 @@ class BenchSetup:
         named = (("lens", self.lens), ("holder", self.holder), ("lamp", self.lamp))
         said = "; ".join(f"{what}: {printable(x, LONGEST)}" for what, x in named if x)
         if self.light == STROBE:
-            said += "; the light is a strobe" if said else "the light is a strobe"
-        return said or "its parts were not written down"
+            said += "; light: strobe" if said else "light: strobe"
+        return said or "no parts written down"
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,10 +192,10 @@ def tidy(what: str, text: str, *, needed: bool = False) -> str:
         raise BenchError(f"The {what} is longer than {LONGEST} characters.", todo="Shorten it.")
     if printable(said, LONGEST) != said:
         raise BenchError(
-            f"The {what} holds a character that cannot be shown.", todo="Write it without."
+            f"The {what} has a character that cannot be shown.", todo="Remove that character."
         )
     if needed and not said:
-        raise BenchError(f"The {what} is missing.", todo="Write one, for example: Table 1.")
+        raise BenchError(f"The {what} is missing.", todo="Type one, for example: Attic bench.")
     return said
 
 
@@ -241,7 +244,7 @@ class BenchBook:
     @property
     def by_person(self) -> str:
         """Who does it, as words for the log; "" where that is not known."""
-        return f" by {self.person_or_account}" if self.person_or_account else ""
+        return f" ({self.person_or_account})" if self.person_or_account else ""
 
     def set_person(self, name: str) -> None:
         """Store who is at the bench."""
@@ -297,7 +300,9 @@ def _read(row: Any) -> BenchSetup | None:
         for key, at in (done.items() if isinstance(done, dict) else ())
         if key in _STEP_KEYS and isinstance(at, str) and _is_time(at)
     }
-    return BenchSetup(**texts, light=light if light in (LAMP, STROBE) else "", done=held)
+    # An older program asked of every bench for its lock, and did not store whether it has one.
+    lock = row.get("lock", LOCK in held) is True
+    return BenchSetup(**texts, light=light if light in (LAMP, STROBE) else "", lock=lock, done=held)
 
 
 def _is_time(text: str) -> bool:

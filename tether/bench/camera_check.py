@@ -119,7 +119,9 @@ def check_camera(
         _card(state, job),
         _clock(state, settings, now),
         target,
-        CheckResult("Other helpers", CheckStatus.UNKNOWN, "", f"{_OTHER}{_STROBE * strobe}."),
+        CheckResult(
+            "In-camera processing", CheckStatus.UNKNOWN, "", f"{_OTHER}{_STROBE * strobe}."
+        ),
     )
 
 
@@ -130,7 +132,7 @@ def check_settings(
     words = {
         "limit": _time(settings.sync_seconds),
         "aperture": f"about f/{settings.aperture:g}",
-        "guess": f"the lowest on its list that is not under {settings.lowest_iso:g}",
+        "guess": f"the lowest listed ISO of at least {settings.lowest_iso:g}",
     }
     return (
         *(
@@ -171,7 +173,7 @@ def _line(
     shown = _shown(setting)
     right = None if setting is None else wanted.right(setting, settings)
     if setting is None or right is None:
-        return CheckResult(label, CheckStatus.UNKNOWN, shown, f"look at the camera: {look}")
+        return CheckResult(label, CheckStatus.UNKNOWN, shown, f"check on the camera: {look}")
     if right:
         return CheckResult(label, CheckStatus.OK, shown, good)
     choice = None if setting.readonly else wanted.pick(setting, settings)
@@ -267,7 +269,7 @@ _WANTED: tuple[_Wanted, ...] = (
         Role.EXPOSURE_MODE,
         _reads(bool),
         _first(bool),
-        "stays as it is set.",
+        "stays where you set it.",
         "manual exposure (M).",
         "Anything automatic follows the picture on the film.",
     ),
@@ -275,18 +277,18 @@ _WANTED: tuple[_Wanted, ...] = (
         Role.SHUTTER,
         lambda s, bench: None if s.reading is None else _slow_enough(s.reading, bench),
         _sync_shutter,
-        "not faster than {limit}, the strobe's synchronisation; it stays.",
+        "not faster than {limit}, the strobe's synchronisation speed.",
         "{limit} or slower, so that the strobe lights the whole frame.",
-        "Faster than {limit} a curtain covers a part of the frame when the strobe fires.",
+        "Faster than {limit}, the shutter curtain covers part of the frame.",
         strobe_only=True,
     ),
     _Wanted(
         Role.ISO,
         _is_base_iso,
         lambda s, bench: base_iso(s.choices, bench.lowest_iso),
-        "base ISO, taken as {guess}.",
-        "base ISO (its manual names it), automatic ISO off.",
-        "Base ISO has the least noise; it is taken as {guess}.",
+        "base ISO ({guess}).",
+        "base ISO (see its manual), automatic ISO off.",
+        "Base ISO has the least noise; taken as {guess}.",
     ),
     _Wanted(
         Role.APERTURE,
@@ -294,13 +296,13 @@ _WANTED: tuple[_Wanted, ...] = (
         _sharpest,
         "where most macro lenses are sharpest.",
         "{aperture}, on the camera or on the lens's own ring.",
-        "Most macro lenses are sharpest at {aperture}, and the film is never quite flat.",
+        "Most macro lenses are sharpest at {aperture}, and film is never quite flat.",
     ),
     _Wanted(
         Role.WHITE_BALANCE,
         _reads(lambda kind: kind.fixed),
         _first(lambda kind: kind is WhiteBalance.DAYLIGHT),
-        "fixed; see that it fits the lamp.",
+        "fixed; check that it suits the lamp.",
         "fixed to the lamp: daylight for a daylight lamp, window or strobe, tungsten for "
         "incandescent light.",
         "Automatic balance follows each picture's colours. Daylight suits a daylight lamp, a "
@@ -310,7 +312,7 @@ _WANTED: tuple[_Wanted, ...] = (
         Role.FOCUS_MODE,
         _reads(bool),
         _first(bool),
-        "stays where the hand has put it.",
+        "stays where you focused.",
         "manual focus, on the body and on the lens.",
         "Autofocus hunts on every frame.",
     ),
@@ -318,13 +320,10 @@ _WANTED: tuple[_Wanted, ...] = (
 """What the bench wants of each setting, in the order in which a camera is set up."""
 
 _OTHER = (
-    "look at the camera: stabilisation, noise reduction at long exposures, automatic ISO and lens "
-    "corrections written into the raw file are off"
+    "check on the camera: stabilisation, long-exposure noise reduction, automatic ISO and lens "
+    "corrections in the raw file are off"
 )
-_STROBE = (
-    "; the shutter is the mechanical one, silent mode is off, and live view does not show the "
-    "exposure"
-)
+_STROBE = "; mechanical shutter on, silent mode off, exposure simulation in live view off"
 
 
 def _target(state: CameraState) -> CheckResult:
@@ -332,13 +331,13 @@ def _target(state: CameraState) -> CheckResult:
     setting = state.settings.get(Role.CAPTURE_TARGET)
     label = Role.CAPTURE_TARGET.label
     if state.keeps_pictures is None:
-        advice = "look at the camera: a picture that is fired from here stays on its card."
+        advice = "check on the camera: pictures fired from here stay on its card."
         return CheckResult(label, CheckStatus.UNKNOWN, _shown(setting), advice)
     shown = _shown(setting) if setting else "on the card"
     if state.keeps_pictures:
         advice = "the card keeps a copy of each picture."
         return CheckResult(label, CheckStatus.OK, shown, advice)
-    why = "In its memory a picture is gone with the connection."
+    why = "A picture in its memory is lost with the connection."
     card = None
     if setting and not setting.readonly:
         card = _first_choice(setting, lambda target: target is CaptureTarget.CARD)
@@ -355,13 +354,13 @@ def _battery(state: CameraState, settings: BenchSettings) -> CheckResult:
     label, percent = Role.BATTERY.label, state.battery_percent
     if percent is None:
         shown = _shown(state.settings.get(Role.BATTERY))
-        advice = "look at the camera: charged, or on mains."
+        advice = "check on the camera: charged, or on mains power."
         return CheckResult(label, CheckStatus.UNKNOWN, shown, advice)
     shown = f"{percent:.0f} %"
     if percent < settings.battery_percent:
-        advice = "Charge it or connect mains power: a capture can hang when it runs low."
+        advice = "Charge it or connect mains power: a camera can hang when it runs low."
         return CheckResult(label, CheckStatus.CHANGE, shown, advice)
-    return CheckResult(label, CheckStatus.OK, shown, "enough to begin with.")
+    return CheckResult(label, CheckStatus.OK, shown, "enough to begin.")
 
 
 def _card(state: CameraState, job: Job) -> CheckResult:
@@ -371,7 +370,7 @@ def _card(state: CameraState, job: Job) -> CheckResult:
     elif state.free_bytes is not None:
         shown, room = f"{megabytes(state.free_bytes)} free", state.free_bytes / job.raw_bytes
     else:
-        advice = f"look at the camera: a card with room for {left} and for second takes."
+        advice = f"check on the camera: room for {left} and second takes."
         return CheckResult("Card", CheckStatus.UNKNOWN, "", advice)
     if room < job.frames_left:
         advice = f"{left} to go. Put in an empty card. {KEEP_CARD}"
@@ -389,11 +388,11 @@ def _clock(state: CameraState, settings: BenchSettings, now: float) -> CheckResu
     setting = state.settings.get(Role.CLOCK)
     label, ahead = Role.CLOCK.label, clock_ahead(setting, now)
     if setting is None or ahead is None:
-        advice = f"look at the camera: its date and time; it is {_date(now)} here."
+        advice = f"check the camera's date and time: it should read {_date(now)}."
         return CheckResult(label, CheckStatus.UNKNOWN, _shown(setting), advice)
     shown = _date(now + ahead)
     if abs(ahead) <= settings.clock_seconds:
-        return CheckResult(label, CheckStatus.OK, shown, "as on this computer.")
+        return CheckResult(label, CheckStatus.OK, shown, "same as this computer.")
     off = f"It is {_span(abs(ahead))} {'ahead of' if ahead > 0 else 'behind'} this computer."
     if setting.readonly:
         return CheckResult(label, CheckStatus.CHANGE, shown, f"{off} Set it on the camera.")

@@ -103,7 +103,7 @@ class CameraSetup:
         found = self._found()
         changed = [role for role in Role if role.value in found]
         if not changed:
-            raise NotNow("Nothing was changed on this camera from here.")
+            raise NotNow("The program has changed nothing on this camera.")
         state = self._state()
         said = []
         for role in reversed(changed):
@@ -133,14 +133,14 @@ class CameraSetup:
             self._log(text)
             return False, text
         old, new = (
-            ("its own time", "the time asked for")
+            ("its own time", "the new time")
             if role is Role.CLOCK
             else (printable(before, 40), printable(now, 40))
         )
         text = f"{role.noun}: {old} → {new}"
         done = now == value or role is Role.CLOCK
         if not done:
-            text += f" (asked for {printable(value, 40)})"
+            text += f" (wanted: {printable(value, 40)})"
         self._log(text)
         return done, text
 

@@ -223,7 +223,7 @@ class LightTest:
     def _log(self, result: LightResult) -> None:
         kept = "kept as the roll's flat field" if result.kept else "not kept as flat field"
         if result.kept and result.uneven:
-            kept += f", uneven as it is: {EVENED_OUT.rstrip('.')}"
+            kept += f", although uneven: {EVENED_OUT.rstrip('.')}"
         self._bench.log(
             f"Light ({result.shot.file}, {result.shot.shutter}; {kept}): "
             f"{'; '.join(light_lines(result))}; {_in_words(result.findings)}"
@@ -231,25 +231,25 @@ class LightTest:
 
 
 def _in_words(findings: Sequence[Finding]) -> str:
-    return "; ".join(f.text for f in findings) or "nothing to object to"
+    return "; ".join(f.text for f in findings) or "no problems"
 
 
 def light_lines(result: LightResult) -> tuple[str, ...]:
     """Return the figures of a test in words, a line each."""
     light = result.light
     if light.saturated:
-        return ("Level: saturated",)
+        return ("Level: clipped",)
     at = f" at {result.shot.shutter}" if result.shot.shutter else ""
     if result.strobe:
-        flicker = "Flicker: not judged; a strobe has none"
+        flicker = "Flicker: none (strobe)"
     elif light.flicker_percent:
         flicker = f"Flicker: {light.flicker_percent:.1f} %, {light.bands:.0f} bands"
     else:
-        flicker = f"Flicker: no bands found{at}"
+        flicker = f"Flicker: none found{at}"
     lines = [
-        f"Level: {-light.mean_ev:.1f} stops below saturation{at}",
-        f"Evenness: {light.evenness_percent:.1f} % ({light.evenness_ev:.2f} stops): darkest "
-        f"{light.darkest}, lightest {light.lightest}",
+        f"Level: {-light.mean_ev:.1f} stops below clipping{at}",
+        f"Evenness: {light.evenness_percent:.1f} % ({light.evenness_ev:.1f} stops); darkest: "
+        f"{light.darkest}, brightest: {light.lightest}",
         flicker,
     ]
     if light.neutral:
@@ -261,9 +261,9 @@ def light_lines(result: LightResult) -> tuple[str, ...]:
 def stray_line(share: float) -> str:
     """Return the light with the lamp off in words."""
     if share <= 0:
-        return "Stray light: none that can be measured"
-    reach = f"densities up to {-np.log10(share):.1f}"
-    return f"Stray light: {percent(share)} of the open gate: {reach}"
+        return "Stray light: too little to measure"
+    reach = f"limits densities to {-np.log10(share):.1f}"
+    return f"Stray light: {percent(share)} of the open gate; {reach}"
 
 
 def light_map(light: Light, rows: int = 8, columns: int = 12) -> tuple[tuple[int | None, ...], ...]:

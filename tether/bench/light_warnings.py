@@ -1,4 +1,4 @@
-"""What is said about the bench beside the shutter: drifts, and an open gate that is stale.
+"""Warnings about the bench beside the shutter: drifts, and an open gate that is stale.
 
 Derived each time from what is stored; the figures come from the verdict on the newest picture.
 """
@@ -86,20 +86,20 @@ def _from_verdict(light: KeptLight, captures: Sequence[Capture]) -> list[LightWa
 
 def _found_under_another(base: KeptBase) -> LightWarning:
     was, now = ("a strobe", "a lamp") if base.strobe else ("a lamp", "a strobe")
-    text = f"The base was found under {was}, and the light is {now} now: find it anew."
+    text = f"The base exposure was set under {was}, and the light is {now} now: set it again."
     return LightWarning(text, BASE_EXPOSURE)
 
 
 def _shutter_elsewhere(
     base: KeptBase | None, captures: Sequence[Capture], camera: CameraState, settings: Settings
 ) -> list[LightWarning]:
-    """Say that the roll's base would miss the target as the shutter stands now.
+    """Say that the roll's base would miss the target at the shutter that is set now.
 
-    The roll was left and gone on with, or another one was shot meanwhile. How the base lay is known
-    from the newest picture or the calibration; the rest is the ratio of the times.
+    The roll was left and resumed, or another one was shot meanwhile. The newest picture or the base
+    exposure says how bright the base was; the rest is the ratio of the times (H = E t).
     """
     if not captures and base is None:
-        text = "The base was not measured: the verdict will show it, or find it now."
+        text = "No base exposure for this roll yet: set it now, or shoot and see."
         return [LightWarning(text, BASE_EXPOSURE)]
     label, level = _newest_base(base, captures)
     shutter = camera.value(Role.SHUTTER) or ""
@@ -109,11 +109,11 @@ def _shutter_elsewhere(
     off = level + math.log2(now / then) - settings.exposure.base_target_ev
     if abs(off) <= settings.exposure.base_tolerance_ev:
         return []
-    side = "over" if off > 0 else "below"
+    side = "bright" if off > 0 else "dark"
     text = (
-        f"The shutter stands at {printable(shutter, 20)}, and stood at {printable(label, 20)} when "
-        f"the base was last seen: it would lie {abs(off):.1f} stops {side} the target. Set it "
-        "back, or find the base anew."
+        f"Shutter {printable(shutter, 20)}, but the base was measured at {printable(label, 20)}: "
+        f"it would be {abs(off):.1f} stops too {side}. Set the shutter back, or set the base "
+        "exposure again."
     )
     return [LightWarning(text, BASE_EXPOSURE)]
 
@@ -143,16 +143,16 @@ def _since_the_gate(gate: KeptGate, camera: CameraState | None, strobe: bool) ->
     f_now = f_number(camera.value(Role.APERTURE) or "")
     if f_now and aperture and abs(f_now / aperture - 1) > _SAME_APERTURE:
         texts.append(
-            f"The open gate was photographed at f/{aperture:g}, the camera stands at f/{f_now:g}"
+            f"The open gate was photographed at f/{aperture:g}, the camera is at f/{f_now:g}"
         )
     label = camera.value(Role.SHUTTER) or ""
     time = shutter_seconds(label)
     if time and seconds and seconds / time > _SHORTER and not strobe:
         texts.append(
-            f"Flicker was looked for at {gate.shot.shutter or f'{seconds:g} s'}; at "
+            f"The light test looked for flicker at {gate.shot.shutter or f'{seconds:g} s'}; at "
             f"{printable(label, 20)} there may be some"
         )
-    return [LightWarning(f"{text}: test the light again.", LIGHT_TEST) for text in texts]
+    return [LightWarning(f"{text}: run the light test again.", LIGHT_TEST) for text in texts]
 
 
 def _age(gate: KeptGate, settings: Settings, at: datetime) -> list[LightWarning]:

@@ -73,14 +73,14 @@ def read_live(jpeg: bytes, process: FilmProcess, *, mirrored: bool = True) -> Li
             picture = Image.open(io.BytesIO(jpeg), formats=("JPEG",))
             if max(picture.size) > LARGEST or min(picture.size) < 16:
                 raise LiveViewUnreadable(
-                    f"The camera's live picture states {picture.width} x {picture.height} pixels.",
-                    todo="Look through the camera's own display instead.",
+                    f"The camera's live picture claims {picture.width} x {picture.height} pixels.",
+                    todo="Focus on the camera's own display instead.",
                 )
             values = np.asarray(picture.convert("RGB"))
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombWarning) as error:
         raise LiveViewUnreadable(
             "The camera's live picture cannot be read.",
-            todo="Look through the camera's own display instead.",
+            todo="Focus on the camera's own display instead.",
         ) from error
     if mirrored:
         values = values[:, ::-1]

@@ -32,8 +32,8 @@ class DisplacedShutter:
     def sentence(self) -> str:
         """Say where the shutter was and is, for the screen and the log."""
         return (
-            f"The {printable(self.test, 40)} was interrupted: the shutter stands at "
-            f"{printable(self.now, 20)}; before, it stood at {printable(self.was, 20)}."
+            f"The {printable(self.test, 40)} was cut short and left the shutter at "
+            f"{printable(self.now, 20)} ({printable(self.was, 20)} before)."
         )
 
 
@@ -68,14 +68,14 @@ def put_back(roll: OpenRoll, camera: Tethered) -> str:
     """
     noted = _noted(roll.store, camera)
     if noted is None or camera.camera is None:
-        raise TetherError("The shutter stands as it was; there is nothing to put back.")
+        raise TetherError("The shutter is as it was; there is nothing to put back.")
     was, _ = noted
     camera.camera.set(Role.SHUTTER, was)
     state = camera.refresh()
     now = state.value(Role.SHUTTER) if state else None
     if now != was:
         raise TetherError(
-            f"The camera did not take {printable(was, 20)}: its shutter stands at "
+            f"The camera did not take {printable(was, 20)}: its shutter is at "
             f"{printable(now or 'an unknown time', 20)}.",
             todo=f"Set it to {printable(was, 20)} on the camera.",
         )
@@ -177,7 +177,7 @@ class LentShutter:
 
 
 def _elsewhere(before: Setting) -> str:
-    return f"The shutter was not put back: it stood at {printable(before.value, 20)}."
+    return f"The shutter was not put back: it was at {printable(before.value, 20)} before."
 
 
 def _key(camera: Tethered) -> str:

@@ -1,8 +1,8 @@
 """The steps of the job: what to do, why, and the caution that belongs to it.
 
-The steps are the trade's usual ones (common practice, no published source). Every step belongs
-to one scope and is asked once in it: once a sitting, once a roll, once a strip, once a frame.
-Those of the set-up that need film in the gate come up when the first frame lies there.
+The steps are the trade's usual ones (common practice, no published source). Every step belongs to
+one scope and comes up once in it: per session, roll, strip or frame. Film is checked before the
+lamp is on. Steps of the set-up that need film in the gate come up when the first frame is there.
 """
 
 from __future__ import annotations
@@ -41,22 +41,22 @@ class Step:
     see
         How to see that it is right; "" where the step itself is a look.
     caution
-        Shown with the step whenever it comes up, "" where nothing can hurt.
+        Shown with the step whenever it comes up, "" where nothing can hurt. See `warning`.
     habit
-        A practised person may choose not to be asked any more.
+        The short checklist skips it.
     with_film
-        It needs film in the gate: it comes up when the frame lies there, just before the shutter.
+        It needs film in the gate: it comes up when the frame is there, just before the shutter.
     parts
         Of a set-up step: the parts of the bench whose change makes it due again.
     each_time
-        Of a set-up step: due at every sitting, whatever has changed.
+        Of a set-up step: due in every session, whatever has changed.
     station
         The screen on which it is done, by its name in `tether.tui.screens.setup_screens`; "" for
         none.
     label
-        A few words for a list of the set-up steps.
+        A few words for the list of the set-up steps and for the log.
     remind
-        Where it is no longer asked, the step that is asked says it in these words.
+        What the short checklist, which skips it, says beside the step that it keeps.
     """
 
     key: str
@@ -74,6 +74,11 @@ class Step:
     label: str = ""
     remind: str = ""
 
+    @property
+    def warning(self) -> str:
+        """Its caution, with the sentence that goes with each; "" where nothing can hurt."""
+        return f"{self.caution} {DEFERRING}" if self.caution else ""
+
     def place(self, strip: int | None, frame: int | None) -> int:
         """Return the number under which it is confirmed: of its strip, of its frame, or 0."""
         return {Scope.STRIP: strip, Scope.FRAME: frame}.get(self.scope) or 0
@@ -81,6 +86,10 @@ class Step:
 
 BENCH = "bench"
 """The step that asks which bench this is, and what has changed on it."""
+LOCK = "holder-lock"
+"""The step that only a bench with a holder that locks has."""
+DEFERRING = "Product safety sheets, local rules and qualified people come first."
+"""Beside every caution, on screens and pages: the same sentence everywhere."""
 
 _CAMERA, _LENS, _HOLDER, _LAMP, _FILM = Part.CAMERA, Part.LENS, Part.HOLDER, Part.LAMP, Part.FILM
 
@@ -89,10 +98,10 @@ SET_UP: tuple[Step, ...] = (
         BENCH,
         Scope.SITTING,
         "Say which bench this is: camera, lens, holder, lamp.",
-        "Of a bench that is known only what has changed is asked, and what has to be done each "
-        "time.",
-        "{walk} opens the set-up walk, where a bench gets a name and its parts are written down. "
-        "Without a name every step is asked.",
+        "For a bench it knows, the program asks only what has changed and what must be checked "
+        "every time.",
+        "In the set-up you give a bench a name and write down its parts. Without a name, every "
+        "step comes up.",
         each_time=True,
         label="Which bench",
     ),
@@ -100,40 +109,41 @@ SET_UP: tuple[Step, ...] = (
         "stand-square",
         Scope.SITTING,
         "Tighten the stand, and set the camera square over the gate.",
-        "A camera that is not square has one side of every frame out of focus.",
-        "Put the camera on the stand and pull at every clamp. Level the gate with a spirit level, "
-        "then the camera's back. Lead the cable so that nobody's sleeve or foot can catch it.",
-        "Lay a small flat mirror in the gate, lamp off: the lens sees the middle of its own "
-        "reflection when the camera is square. Pushed with a finger, nothing gives.",
-        "A camera over a bench falls on film and fingers when a clamp is loose.",
+        "If the camera is not square, one side of every frame is out of focus.",
+        "Mount the camera and pull at every clamp. Level the gate with a spirit level, then the "
+        "camera's back. Route the cable where no sleeve or foot can catch it.",
+        "Lay a small flat mirror in the gate, lamp off: on the camera's display, the lens is in "
+        "the middle of its own reflection. Push with a finger: nothing moves.",
+        "A copy stand is heavy: set it up with two people, bend your knees, never lift it with the "
+        "camera on. If a clamp is loose, the camera falls on film and fingers.",
         parts=frozenset({_CAMERA, _LENS}),
         label="Stand, camera square",
     ),
     Step(
         "lens-clean",
         Scope.SITTING,
-        "Wash your hands; clean both ends of the lens; leave nothing screwed in front of it.",
-        "Dust on the lens or a filter is in every frame, and costs sharpness in all of them.",
-        "Wash and dry your hands before you touch lens or film. Take the lens off for its rear "
-        "element. Blow first, then a clean lens cloth in circles from the centre out to the edge, "
-        "front and rear. Filters, hoods and close-up lenses come off.",
-        "Tilt the lens under a desk lamp, with the light from the side: no speck, no smear, no "
+        "Wash your hands. Clean both ends of the lens. Take off filters and hood.",
+        "Dust on the lens or a filter is in every frame and softens all of them.",
+        "Wash and dry your hands before you touch lens or film. Take the lens off to reach its "
+        "rear. Blow first, then wipe with a clean lens cloth, in circles from the centre outward. "
+        "Filters, hoods and close-up lenses come off.",
+        "Hold the lens over white paper, with a desk lamp at its side: no speck, no smear, no "
         "fibre, front and rear. Never look through the lens at a lamp or the sun.",
-        "Cleaning fluids are flammable and their vapour is harmful: ventilate, wear gloves, keep "
-        "them off a hot lamp, and follow the product's safety sheet.",
+        "Cleaning fluids are flammable and their vapour is harmful: ventilate, use a few drops, "
+        "close the bottle, keep them off your eyes and off a hot lamp. Wear the gloves that the "
+        "sheet names.",
         each_time=True,
         label="Hands and lens",
     ),
     Step(
         "holder-fit",
         Scope.SITTING,
-        "Put in the holder for this film, and the spacer that lens and sensor want.",
-        "They set how large the film lies on the sensor: too small gives away pixels, too large "
-        "cuts the frame.",
-        "`tether plan` works out magnification and spacer for the film's format, the sensor and "
-        "the lens. Without a plan: as near as the lens goes with the whole frame in view.",
-        "On the camera's display the lit gate shows its whole frame and about a millimetre of "
-        "rebate on each side.",
+        "Put in the holder for this film, and the spacer that lens and sensor need.",
+        "They set the magnification. Too little wastes pixels, too much crops the frame.",
+        "`tether plan` works out magnification and spacer from film format, sensor and lens. "
+        "Without a plan: as close as the lens focuses with the whole frame in view.",
+        "The camera's display shows the whole gate, with about a millimetre of rebate on each "
+        "side.",
         parts=frozenset({_CAMERA, _LENS, _HOLDER, _FILM}),
         label="Holder and spacer",
     ),
@@ -141,22 +151,21 @@ SET_UP: tuple[Step, ...] = (
         "film-gate",
         Scope.SITTING,
         "Set the gate for this film: its thickness, or the kind of mount.",
-        "Film that is held too loosely bends out of focus; too tightly it is scratched.",
-        "Bare film, and mounts of card, of plastic or with glass, differ by millimetres: change "
-        "the insert or turn the stop, and focus again after it. Never force a mount.",
-        "A piece of waste film (or an empty mount) slides without scraping and does not rattle; a "
-        "straight edge laid over it shows no gap.",
+        "Loose film bends out of focus; tight film gets scratched.",
+        "Bare film and mounts of card, plastic or glass differ by millimetres. Change the insert "
+        "or adjust the gate, then focus again. Never force a mount.",
+        "A piece of waste film, or an empty mount, slides without scraping and does not rattle. A "
+        "straight edge laid across it shows no gap.",
         parts=frozenset({_HOLDER, _FILM}),
         label="Film gate or mount",
     ),
     Step(
-        "holder-lock",
+        LOCK,
         Scope.SITTING,
-        "Try the holder's lock: unlock it, slide, lock it.",
-        "Slid while it is locked a holder scratches; left unlocked it moves in the picture.",
-        "Always unlock before you slide, always lock before you let go. Holders without a lock "
-        "want a second look at every frame.",
-        "Unlocked it slides with one finger; locked it does not give when it is pushed.",
+        "Try the holder's lock: unlock, slide, lock.",
+        "Sliding a locked holder scratches the film; an unlocked one moves during the exposure.",
+        "Always unlock before you slide, and lock before you let go.",
+        "Unlocked, it slides with one finger. Locked, it does not give when you push it.",
         parts=frozenset({_HOLDER}),
         label="The holder's lock",
     ),
@@ -164,13 +173,14 @@ SET_UP: tuple[Step, ...] = (
         "light-placed",
         Scope.SITTING,
         "Place the lamp under the middle of the gate, with the diffuser between.",
-        "Light from one side, or with a pattern in it, is printed into every frame.",
-        "The diffuser should be so far below the film that its texture is out of focus (a few "
-        "centimetres). Mask what shines past the gate. One lamp only, and one colour.",
-        "On the camera's display, far out of focus, the gate is an even field: no pattern, no "
+        "Light from one side, or with a pattern, marks every frame.",
+        "Keep the diffuser a few centimetres below the film, so that its texture is out of focus. "
+        "Mask the light that passes beside the gate. Use one lamp only.",
+        "On the camera's display, far out of focus, the lit gate is an even field: no pattern, no "
         "shadow of a lead, no bright edge.",
-        "Do not stare into the lamp. Mains leads stay dry, whole, and out of the way of feet; work "
-        "inside a housing is for a qualified person.",
+        "Do not stare into the lamp. Dry your hands before you touch plugs or switches. Unplug a "
+        "lamp before you change it. Keep mains leads whole, and away from feet. Work inside a "
+        "housing is for a qualified person.",
         parts=frozenset({_LAMP, _HOLDER}),
         label="Lamp and diffuser",
     ),
@@ -178,13 +188,13 @@ SET_UP: tuple[Step, ...] = (
         "light-even",
         Scope.SITTING,
         "Switch the lamp on, let it warm up, and darken the room.",
-        "A lamp changes colour and strength while it warms up; room light greys the shadows.",
-        "Ten minutes is enough for most lamps. Cover windows, turn screens away from the film. "
-        "The diffuser should be far enough from the film that its texture is out of focus.",
+        "A lamp changes colour and brightness while it warms up. Room light greys the shadows.",
+        "Ten minutes are enough for most lamps; stay with it. Cover windows, and turn screens away "
+        "from the film.",
         "With the lamp off, a hand over the gate is barely visible on the camera's display. With "
         "it on, two light tests five minutes apart agree.",
         "Do not stare into the lamp. Hot lamps scorch film and fingers: leave them room and air, "
-        "and never leave one alone. Keep mains leads dry and off wet hands.",
+        "and stay with them. Dry your hands before you touch plugs or switches.",
         each_time=True,
         label="Warm-up, dark room",
     ),
@@ -194,10 +204,10 @@ SET_UP: tuple[Step, ...] = (
         "Set the camera: raw, manual exposure, base ISO, about f/8, white balance fixed to the "
         "light.",
         "Anything automatic follows the picture on the film, and then no two frames match.",
-        "Base ISO has the least noise; most macro lenses are sharpest near f/8 as marked. Switch "
-        "stabilisation and long-exposure noise reduction off. Daylight balance suits a daylight "
+        "Base ISO has the least noise. Most macro lenses are sharpest near f/8 as marked. Switch "
+        "off stabilisation and long-exposure noise reduction. Daylight balance suits a daylight "
         "lamp, a window or a strobe; tungsten suits incandescent light.",
-        "The camera check has no line with ✗ left; lines with ? were looked at on the camera.",
+        "No ✗ is left in the camera check, and you have checked the ? lines on the camera.",
         parts=frozenset({_CAMERA, _LENS, _LAMP}),
         station="camera-check",
         label="Camera check",
@@ -206,10 +216,10 @@ SET_UP: tuple[Step, ...] = (
         "light-test",
         Scope.SITTING,
         "Test the light on the open gate, with no film in it.",
-        "Once film lies over it, uneven or flickering light can hardly be told from the picture.",
-        "The light test photographs the bare light, about a stop below saturation, and says how "
-        "even it is, whether it flickers, and its colour. The open gate is kept for the roll.",
-        "The light test finds the light even and steady.",
+        "With film in the gate, uneven or flickering light is hard to see.",
+        "The light test photographs the open gate about a stop below clipping. It shows how even "
+        "the light is, whether it flickers, and its colour. The roll keeps the open gate.",
+        "The light test shows even, steady light.",
         "Do not stare into the lamp.",
         each_time=True,
         station="light-test",
@@ -220,115 +230,127 @@ SET_UP: tuple[Step, ...] = (
         Scope.SITTING,
         "Focus on the grain in the middle of the frame, then lock focus.",
         "Depth of field on film is a fraction of a millimetre, and autofocus hunts on every frame.",
-        "Magnify the middle, turn past the sharpest point and come back; then look at all four "
-        "corners. Switch autofocus off on lens and body, and tape the ring if it has no lock.",
-        "Grain stands out in the middle and in all four corners. If one side stays soft the camera "
+        "Magnify the middle, turn past the sharpest point and come back. Then check all four "
+        "corners. Switch autofocus off on lens and body. Tape the ring if it has no lock.",
+        "Grain is sharp in the middle and in all four corners. If one side stays soft, the camera "
         "is not square to the film, or the film is not flat.",
         with_film=True,
         each_time=True,
         station="focus",
-        label="Focus, film in",
+        label="Focus (with film)",
     ),
 )
 
 BASE = Step(
     "base-set",
     Scope.ROLL,
-    "Find the exposure for this roll on its clear film base; of transparencies, on the lightest "
-    "picture.",
-    "That is the lightest thing on the roll: exposed just below saturation, all pictures lie "
-    "safely under it.",
-    "A blank frame at the roll's beginning is best, else the rebate beside the frame that lies in "
-    "the gate. On transparencies the lightest picture takes its place.",
-    "The verdict on the first frame gives the base at -0.5 stops, a third either way.",
+    "Set this roll's exposure: on clear film for negatives, on the brightest picture for "
+    "transparencies.",
+    "It is the brightest thing on the roll. Just below clipping there, every picture is safe.",
+    "A blank frame at the beginning of the roll is best, otherwise the rebate beside the frame in "
+    "the gate.",
+    "The first frame's verdict shows base -0.5 stops, give or take a third.",
     with_film=True,
     station="base-exposure",
-    label="Base exposure, film in",
+    label="Base exposure (with film)",
 )
 """Belongs to each roll, and needs its film in the gate."""
 
 WALK: tuple[Step, ...] = (*SET_UP, BASE)
-"""The steps of the set-up walk."""
+"""The steps of the set-up; a bench without a lock does not have `LOCK`."""
 
 
 STEPS: tuple[Step, ...] = (
-    *SET_UP,
     Step(
         "film-base",
         Scope.ROLL,
-        "Make sure that the film is safety film and in a fit state to handle.",
-        "Old cellulose nitrate film burns fiercely and cannot be put out: never put it on a lamp.",
-        "Safety film usually says SAFETY on its edge. Film from before the early 1950s without "
-        "that word, film that smells sharp, is brown, sticky or powdery is a case for an archive. "
-        "If film burns: everyone out, shut the door, call the fire service from outside. Do not "
-        "fight it, do not breathe the smoke.",
-        caution="If it may be nitrate: stop, keep it cool and away from the lamp and from any "
-        "flame, and ask your fire authority or a film archive. Vinegar smell or mould: ventilate, "
-        "keep it apart from other film.",
+        "Check the film, away from the bench: safety film, in a fit state to handle.",
+        "Nitrate film catches fire easily, and covering it does not put it out.",
+        "NITRATE on the edge means nitrate; SAFETY usually means safety film. Nitrate was made "
+        "until about 1952, in some countries later. Treat old film without SAFETY as nitrate until "
+        "someone qualified has looked at it. So too film that smells sharp, or is brown, sticky, "
+        "bubbled or powdery. When in doubt, stop. If film burns: everyone out, shut the door, call "
+        "the fire service from outside. Do not fight it, do not breathe the smoke.",
+        caution="Keep film boxed, away from the lamp, until you have checked it. If it may be "
+        "nitrate: stop, keep it cool, away from flames, ask your fire authority or a film archive. "
+        "Vinegar smell or mould: ventilate, keep it apart, gloves and mask.",
+        label="Safety film",
     ),
     Step(
         "roll-check",
         Scope.ROLL,
-        "Compare the sleeve with what is written above: name, kind of film, number of frames.",
+        "Compare the sleeve with the lines above: name, kind of film, number of frames.",
         "A frame filed under the wrong roll is as good as lost.",
-        "Count the frames on the strips; partly exposed frames at both ends count. Lay the strips "
-        "in order with the lowest frame number first.",
+        "Count the frames on the strips, with the partly exposed ones at both ends. Lay the strips "
+        "in order, lowest frame number first.",
+        label="Sleeve compared",
     ),
+    *SET_UP,
     BASE,
     Step(
         "holder-blow",
         Scope.STRIP,
         "Blow the holder and the gate clean.",
-        "Dust in the gate lies in the same place on every frame of the strip.",
+        "Dust in the gate is in the same place on every frame of the strip.",
         "Use a bulb blower and hold the gate upside down. Canned air can spit liquid.",
         habit=True,
+        label="Holder blown clean",
         remind="Blow the holder and the gate clean first.",
     ),
     Step(
         "strip-clean",
         Scope.STRIP,
-        "Hold the strip by its edges; brush it, and wipe both sides if it needs it.",
+        "Hold the strip by its edges. Brush it, and wipe both sides if it needs it.",
         "A hair removed now saves an hour of retouching.",
-        "An anti-static brush along the strip, both sides. Wipe only film that brushing does not "
-        "clean, with a fresh pad and a cleaner made for film, emulsion side last and lightly.",
-        caution="Film cleaners are solvents, often flammable: ventilate, wear gloves, no flame, no "
-        "hot lamp, and follow the product's safety sheet.",
+        "Put fluids away, then brush along both sides with an anti-static brush. Wipe only film "
+        "that brushing does not clean: a fresh pad, a few drops of a cleaner sold for film, the "
+        "emulsion side last and lightly. Household solvents can dissolve film.",
+        caution="Film cleaners are solvents, often flammable: ventilate, bottle closed, nothing "
+        "near your eyes, no flame, no hot lamp. Wear the gloves that the safety sheet names. Let "
+        "the film dry before it goes near the lamp.",
         habit=True,
+        label="Strip cleaned",
+        remind="If you wipe: ventilate, no hot lamp, let it dry before the gate.",
     ),
     Step(
         "strip-load",
         Scope.STRIP,
         "Load the strip with the emulsion side (the dull side) toward the lens.",
-        "The picture lies in the emulsion: through the base it is softer.",
-        "With the emulsion toward the lens the edge print reads backwards in the camera. That is "
-        "right: the picture is turned back later, without touching the raw file.",
+        "The image is in the emulsion. Photographed through the shiny side it is softer.",
+        "Seen from the lens, the edge print reads backwards. That is right: the positive is turned "
+        "round, and the raw file stays as it is.",
+        caution="Hot lamp: leave no frame in the gate longer than you need.",
+        label="Strip loaded",
     ),
     Step(
         "strip-line-up",
         Scope.STRIP,
-        "Line the strip up with the gate, flat and straight, and lock the holder.",
+        "Line the strip up with the gate, flat and straight.",
         "A slanted strip loses the corners of every frame on it.",
-        "Leave a little of the rebate (the unexposed edge) visible all round: the film base is "
-        "measured there.",
+        "Leave a little rebate (the unexposed edge) in view all round: the film base is measured "
+        "there. If the holder locks, lock it.",
         habit=True,
+        label="Strip lined up",
     ),
     Step(
         "frame-advance",
         Scope.FRAME,
         "Bring this frame into the gate, all four edges visible.",
-        "A film that was not moved is the same picture twice, and the next one is missing.",
-        "Unlock the holder before you slide the film and lock it after. Wait a moment: the stand "
-        "must be still.",
+        "If you forget to advance, you get one picture twice and miss the next.",
+        "If the holder locks, unlock it before you slide the film and lock it after. Wait a "
+        "moment: the stand must be still. Over a hot lamp, don't leave the frame there.",
         habit=True,
-        remind="Unlock, bring the frame into the gate, lock; blow off dust.",
+        label="Frame in the gate",
+        remind="Bring the frame into the gate, and blow off dust.",
     ),
     Step(
         "frame-dust",
         Scope.FRAME,
         "Look at the frame: blow off dust and hair.",
-        "What lies on the film now lies in the picture for good.",
-        "Look along the film against the light. Do not touch the picture.",
+        "Dust on the film now is in the picture for good.",
+        "Tilt your view, so that light falls along the film. Do not touch the picture.",
         habit=True,
+        label="Frame dusted",
     ),
 )
 
@@ -336,30 +358,31 @@ BY_KEY: dict[str, Step] = {step.key: step for step in STEPS}
 
 
 def steps_of(
-    scope: Scope, *, short: bool = False, with_film: bool | None = None
+    scope: Scope, *, short: bool = False, lock: bool = True, with_film: bool | None = None
 ) -> tuple[Step, ...]:
     """Return the steps of a scope in order.
 
-    ``short`` leaves out those that are habit; ``with_film`` takes only those that need film in
-    the gate (True) or do not (False).
+    ``short`` skips those that are habit, a holder without a ``lock`` its step; ``with_film`` takes
+    only those that need film in the gate (True) or do not (False).
     """
     return tuple(
         s
         for s in STEPS
         if s.scope is scope
         and not (short and s.habit)
+        and (lock or s.key != LOCK)
         and (with_film is None or s.with_film is with_film)
     )
 
 
-def left_out() -> tuple[Step, ...]:
-    """Return the steps that a shortened checklist does not ask, for the log to name them."""
+def skipped_steps() -> tuple[Step, ...]:
+    """Return the steps that the short checklist skips, for the log to name them."""
     return tuple(s for s in STEPS if s.habit)
 
 
 def reminders(scope: Scope) -> tuple[str, ...]:
-    """Return what a shortened checklist still says of the steps of a scope that it leaves out."""
-    return tuple(s.remind for s in left_out() if s.scope is scope and s.remind)
+    """Return what the short checklist says of the steps of a scope that it skips."""
+    return tuple(s.remind for s in skipped_steps() if s.scope is scope and s.remind)
 
 
 def steps_to_redo(facts: Iterable[Facts]) -> tuple[Step, ...]:

@@ -75,7 +75,7 @@ class Card:
     def fetch(self, file: CardFile, destination: Path) -> int:
         """See `Camera.fetch`. The library writes each block to the file as it arrives."""
         descriptor = _new_file(destination)
-        kept = f"What came over is in {destination}; the original is still in the camera."
+        kept = f"The part that was copied is in {destination}. The original is still in the camera."
         try:
             self._copy(file, descriptor, destination)
             written = os.fstat(descriptor).st_size
@@ -86,15 +86,15 @@ class Card:
             os.close(descriptor)
         if file.size is not None and written != file.size:
             raise FileUnavailable(
-                f"{file.name!r} came with {written} bytes where the camera says {file.size}.",
+                f"{file.name!r} arrived with {written} bytes; the camera says {file.size}.",
                 kept=kept,
-                todo="Try again. If it comes short again, try another cable or port.",
+                todo="Try again. If it is incomplete again, try another cable or port.",
             )
         return written
 
     def _copy(self, file: CardFile, descriptor: int, destination: Path) -> None:
         link, gp = self._link, self._link.gp
-        with link.doing(f"fetching {file.name!r}"):
+        with link.doing(f"copying {file.name!r}"):
             # The library closes the descriptor that it is given.
             target = gp.check_result(gp.gp_file_new_from_fd(os.dup(descriptor)))
             try:
@@ -105,8 +105,8 @@ class Card:
                 if error.code != IO_WRITE:
                     raise
                 raise FileUnavailable(
-                    f"{destination} could not be written to the end; the disk may be full.",
-                    todo="Make room on the disk, then fetch again.",
+                    f"{destination} could not be written completely. The disk may be full.",
+                    todo="Make room on the disk, then copy it again.",
                 ) from None
 
 
@@ -115,13 +115,13 @@ def _new_file(destination: Path) -> int:
         return os.open(destination, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644)
     except FileExistsError:
         raise FileUnavailable(
-            f"{destination} exists already and is not overwritten.",
-            kept="The existing file and the one in the camera are untouched.",
-            todo="Fetch to another name.",
+            f"{destination} exists already, and the program does not overwrite it.",
+            kept="Both files are untouched.",
+            todo="Copy it to another name.",
         ) from None
     except OSError as error:
         raise FileUnavailable(
             f"{destination} cannot be written: {error.strerror}.",
             kept="The file is still in the camera.",
-            todo="Check the folder and the room on the disk, then fetch again.",
+            todo="Check the folder and the room on the disk, then copy it again.",
         ) from None

@@ -42,19 +42,17 @@ FULL = frozenset({-3, -115})
 UNCLEAR = frozenset({GENERAL, BAD_PARAMETERS, BUSY})
 """Codes that the PTP driver gives for many reasons."""
 
-KEPT_CARD = "Pictures that are already on the card stay there; nothing on the computer was changed."
-UNPLUG = (
-    "Check the cable and that the camera is switched on, then connect again. "
-    "The work goes on where it stopped."
-)
+KEPT_CARD = "Pictures on the card stay there. Nothing on the computer was changed."
+RESUMES = "The session resumes where it stopped."
+UNPLUG = f"Check the cable, and that the camera is on, then connect again. {RESUMES}"
 NETWORK_CHECK = (
-    "Check that the camera is switched on and awake, that it is on the same network as this "
-    "computer and offers remote control there, and that address and port are right."
+    "Check that the camera is on and awake, on the same network as this computer, set for remote "
+    "control there, and that address and port are right."
 )
 WHAT_TO_CHECK = (
-    "Check that the camera is switched on and awake, that the cable carries data and sits firmly "
-    "at both ends (no hub in between), that the camera's USB mode is set for remote control or "
-    "PTP and not for mass storage, and that the battery is charged."
+    "Check that the camera is on, awake and charged. Check that the cable carries data and sits "
+    "firmly at both ends, without a hub. Set the camera's USB mode to remote control or PTP, not "
+    "to mass storage."
 )
 
 
@@ -171,7 +169,7 @@ def explain(code: int, text: str, doing: str, said: str = "") -> CameraError:
 _REFUSED: tuple[type[CameraError], str, str] = (
     CameraRefused,
     "The camera refused",
-    "Look at its display, put right what it says, then try again.",
+    "Read its display, correct what it says, then try again.",
 )
 _REFUSALS: tuple[tuple[frozenset[int], tuple[str, ...], type[CameraError], str, str], ...] = (
     (
@@ -194,21 +192,21 @@ _REFUSALS: tuple[tuple[frozenset[int], tuple[str, ...], type[CameraError], str, 
         ("store not available", "store read only", "store error", "unformatted"),
         CameraRefused,
         "The camera cannot write to its card",
-        "Check that a formatted card is in the camera and that its write protection is off.",
+        "Check that a formatted card is in the camera, without write protection.",
     ),
     (
         frozenset(),
         ("low battery", "battery low"),
         BatteryLow,
         "The camera says that its battery is low",
-        "Change the battery or connect mains power, then go on with this frame.",
+        "Change the battery or connect mains power, then shoot this frame.",
     ),
     (
         NO_FILE,
         ("invalid object handle",),
         FileUnavailable,
-        "The camera does not have the file that was asked for",
-        "Look at the card in the camera; photograph the frame again if it is not there.",
+        "The camera does not have that file",
+        "Look at the card in the camera. If the picture is not there, shoot the frame again.",
     ),
     (
         frozenset({CORRUPT}),
@@ -221,16 +219,16 @@ _REFUSALS: tuple[tuple[frozenset[int], tuple[str, ...], type[CameraError], str, 
         frozenset({TWO_OF_ONE_NAME}),
         (),
         CardUnclear,
-        "Two files in one folder of the camera's card have the same name, so that it cannot be "
+        "Two files in one folder of the camera's card have the same name, so the card cannot be "
         "listed",
-        "Copy that card on a computer with a card reader, and put another one into the camera.",
+        "Copy that card with a card reader, and put another one into the camera.",
     ),
     (
         frozenset(),
         ("out of focus", "auto-focus", "autofocus"),
         CameraRefused,
         "The camera could not focus",
-        "Set the focus switch of camera and lens to manual, focus by hand, then try again.",
+        "Set camera and lens to manual focus, focus by hand, then try again.",
     ),
     (
         frozenset({BUSY}),
@@ -243,7 +241,7 @@ _REFUSALS: tuple[tuple[frozenset[int], tuple[str, ...], type[CameraError], str, 
         frozenset({NOT_SUPPORTED}),
         (),
         CameraRefused,
-        "The camera cannot do that from here",
+        "The camera cannot do that by remote control",
         "Do it on the camera itself.",
     ),
 )

@@ -89,7 +89,7 @@ def choose(candidates: Sequence[CameraIdentity], wanted: str | None = None) -> C
         error = SeveralCameras(
             "More than one camera is attached: " + _listed(fitting) + ".",
             kept="Nothing was changed.",
-            todo="Switch all but one off, or name the one to use by its port.",
+            todo="Switch off all but one, or name one by its port.",
         )
         error.candidates = tuple(fitting)
         raise error
@@ -97,7 +97,7 @@ def choose(candidates: Sequence[CameraIdentity], wanted: str | None = None) -> C
         raise NoCamera(
             f"No camera '{wanted}' is attached. Attached: {_listed(candidates)}.",
             kept="Nothing was changed.",
-            todo="Name one of these by its port.",
+            todo="Name one of them by its port.",
         )
     raise NoCamera("No camera was found.", kept="Nothing was changed.", todo=WHAT_TO_CHECK)
 
@@ -121,9 +121,9 @@ def check_port(text: str) -> str:
     if _USB.fullmatch(text):
         return text
     if text.startswith("usb:"):
-        raise _wrong(text, "a USB port has three figures for the bus and three for the device")
+        raise _wrong(text, "a USB port has three digits for the bus and three for the device")
     if not text.startswith("ptpip:"):
-        raise _wrong(text, "it begins neither with usb: nor with ptpip:")
+        raise _wrong(text, "it must begin with usb: or ptpip:")
     host, *ports = text.removeprefix("ptpip:").split(":")
     if not host or len(ports) > 2:
         raise _wrong(text, "it names no address, or too many ports (IPv6 is not supported)")
@@ -144,7 +144,7 @@ def _address(text: str, host: str) -> str:
     try:
         return socket.gethostbyname(host)
     except OSError:
-        raise _wrong(text, f"no machine named '{host}' is known on this network") from None
+        raise _wrong(text, f"no machine called '{host}' was found on this network") from None
 
 
 def _wrong(text: str, problem: str) -> NoCamera:
@@ -158,13 +158,12 @@ def _wrong(text: str, problem: str) -> NoCamera:
 _SERVICES = re.compile(r"gvfs-gphoto2|gvfsd-gphoto2|gvfs-mtp|gvfsd-mtp|kiod?\d?$|kio_|kamera")
 """Processes of Linux desktops that open cameras by themselves, by their names in /proc."""
 
-NOTHING_DONE = "Nothing was changed and nothing was ended."
+NOTHING_DONE = "Nothing was changed, and no program was ended."
 _MAC = (
-    "On macOS a system service takes a camera when it is plugged in (ptpcamerad, "
-    "mscamerad-xpc, or PTPCamera on older systems), and so do programs that import pictures. "
-    "Close those, then pull the cable and plug it in again with this program waiting; if the "
-    "service takes it again, `killall -9 ptpcamerad mscamerad-xpc` in another terminal lets go of "
-    "it for the moment."
+    "On macOS a system service takes each camera that is plugged in (ptpcamerad, mscamerad-xpc, or "
+    "PTPCamera on older systems). Programs that import pictures do the same. Close those, unplug "
+    "the camera and plug it in again while this program waits. If the service takes it again, run "
+    "`killall -9 ptpcamerad mscamerad-xpc` in another terminal; it helps for a moment."
 )
 
 
@@ -231,23 +230,23 @@ def with_holder(
     sure = [holder for holder in found if holder.certain]
     if sure:
         names = " and ".join(f"{holder.name} (process {holder.pid})" for holder in sure)
-        what, suspects = f"{error.what} It is held by {names}.", sure
+        what, suspects = f"{error.what} It is {names}.", sure
     elif found:
         names = " or ".join(f"{holder.name} (process {holder.pid})" for holder in found)
-        what, suspects = f"{error.what} It is probably held by {names}.", found
+        what, suspects = f"{error.what} It is probably {names}.", found
     else:
         return CameraClaimed(
             error.what,
             kept=NOTHING_DONE,
-            todo="Close every program that shows or imports pictures (the file manager too), "
-            "unplug the camera and plug it in again, then connect again.",
+            todo="Close every program that shows or imports pictures, the file manager too. Unplug "
+            "the camera, plug it in, and connect again.",
         )
     if any(_SERVICES.search(holder.name) for holder in suspects):
         numbers = " ".join(str(holder.pid) for holder in suspects)
         todo = (
-            "It is the desktop's own service, which opens every camera. Unmount the camera in the "
-            f"file manager, or end the service for this session with `kill {numbers}`; then "
-            "connect again."
+            "That is the desktop's own service, which opens every camera. Unmount the camera in "
+            f"the file manager, or end the service for now with `kill {numbers}`. Then connect "
+            "again."
         )
     else:
         todo = "Close that program, then connect again."
@@ -269,8 +268,8 @@ def not_allowed(
         f"A camera is attached at {port}, but this account may not use it: {device} cannot be "
         "opened for writing.",
         kept=error.kept,
-        todo="Sit at the machine itself (a login over the network has no right to its cameras), or "
-        "install the rules that come with libgphoto2's package (libgphoto2-6 or libgphoto2-udev), "
-        "join the group that they name (`ls -l` shows it), and log in again. Then pull the cable "
-        "and plug it in again.",
+        todo="Work at the machine itself; a login over the network may not use its cameras. Or "
+        "install the rules in libgphoto2's package (libgphoto2-6 or libgphoto2-udev), join the "
+        "group that they name (`ls -l` shows it), and log in again. Then unplug the camera and "
+        "plug it in again.",
     )

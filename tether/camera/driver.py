@@ -97,9 +97,9 @@ class GphotoDriver:
             frame = bytes(picture.get_data_and_size())
         if not frame.startswith(JPEG_START):
             raise CameraRefused(
-                "The camera's live view sent something that is not a picture.",
+                "The camera's live view sent no picture.",
                 kept=KEPT_CARD,
-                todo="Look through the camera's own display instead.",
+                todo="Focus on the camera's own display instead.",
             )
         return frame
 

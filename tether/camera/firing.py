@@ -55,10 +55,10 @@ class Exposures:
         percent = self._settings.reading(Role.BATTERY)
         if percent is not None and percent < self._limits.battery_percent:
             raise BatteryLow(
-                f"The camera's battery is at {percent:g} %, below the "
-                f"{self._limits.battery_percent:g} % at which a capture is started.",
-                kept="No picture was started; everything so far is kept.",
-                todo="Change the battery or connect mains power, then go on with this frame.",
+                f"The camera's battery is at {percent:g} %. Below "
+                f"{self._limits.battery_percent:g} % the program does not fire.",
+                kept="No picture was taken. Everything so far is kept.",
+                todo="Change the battery or connect mains power, then shoot this frame.",
             )
         return self._settings.reading(Role.SHUTTER) or 0.0
 
@@ -90,15 +90,15 @@ class Exposures:
             return files
         if self._full:
             raise CardFull(
-                "The card ran full during this exposure, and no picture came of it.",
+                "The card ran full during this exposure, and no picture arrived.",
                 kept=KEPT_CARD,
                 todo=f"Put in an empty card and shoot this frame again. {KEEP_CARD}",
             )
         raise CameraRefused(
-            "The shutter was fired and no picture came of it.",
+            "The shutter fired, but no picture arrived.",
             kept=KEPT_CARD,
-            todo="Look at the camera's display, the focus switch, the card and the lens; then "
-            "photograph this frame again.",
+            todo="Check the camera's display, the focus switch, the card and the lens. Then shoot "
+            "this frame again.",
         )
 
     def _see_what_is_there(self) -> None:

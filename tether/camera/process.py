@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from tether.camera.connection import KEPT_CARD
+from tether.camera.connection import KEPT_CARD, RESUMES
 from tether.camera.discovery import check_port, choose, find_cameras, not_allowed, with_holder
 from tether.camera.driver import GphotoDriver
 from tether.camera.errors import CameraClaimed, CameraError, CameraLost, NoCamera
@@ -27,10 +27,7 @@ from tether.worker_process import WorkerDied, WorkerError, WorkerHung, WorkerPro
 UNKNOWN_SIZE_MB = 200.0
 """Taken for the time limit of a file whose size the camera does not state."""
 
-RECONNECT = (
-    "Switch the camera off and on, check its battery and the cable, then connect again. "
-    "The work goes on where it stopped."
-)
+RECONNECT = f"Switch the camera off and on, check battery and cable, then connect again. {RESUMES}"
 
 
 class CameraProcess:
@@ -70,7 +67,7 @@ class CameraProcess:
             raise CameraError(
                 f"The camera's driver could not be started: {error.what}.",
                 kept="Nothing was changed.",
-                todo="Install this program again, with all that it needs.",
+                todo="Install this program again, with everything it depends on.",
             ) from error
         return child
 
@@ -100,7 +97,7 @@ class CameraProcess:
             raise CameraError(
                 f"The camera's driver failed: {error.what}.",
                 kept=KEPT_CARD,
-                todo="Try again; if it fails again, reconnect the camera.",
+                todo="Try again. If it fails again, connect the camera again.",
             ) from error
 
     def state(self) -> CameraState:
@@ -147,9 +144,7 @@ class CameraProcess:
         try:
             written: int = self._ask("fetch", file, destination, seconds=seconds)
         except CameraLost as error:
-            error.kept = (
-                f"What came over is in {destination}; {KEPT_CARD[0].lower()}{KEPT_CARD[1:]}"
-            )
+            error.kept = f"The part that was copied is in {destination}. {KEPT_CARD}"
             raise
         return written
 

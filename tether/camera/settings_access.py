@@ -110,14 +110,14 @@ class SettingsAccess:
         before = self.get(role)
         if before is None:
             raise CameraRefused(
-                f"The camera has no setting for the {role} that can be reached from here.",
+                f"The program cannot reach the camera's {role} setting.",
                 kept="Nothing was changed.",
                 todo="Set it on the camera.",
             )
         kept = f"It is still at {before.value}."
         if before.readonly:
             raise CameraRefused(
-                f"The {role} ({before.name}) can only be changed on the camera itself.",
+                f"The {role} ({before.name}) can be changed on the camera only.",
                 kept=kept,
                 todo="Set it on the camera.",
             )

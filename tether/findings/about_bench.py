@@ -18,12 +18,13 @@ from tether.findings.kind import (
 
 _PARALLEL = (
     "Make sensor and film parallel (a mirror in the gate must show the lens in the middle), focus "
-    "again and repeat the frame."
+    "again and reshoot."
 )
 _OF_REFERENCE = "of the reference"
-_DRIFTED = "The light has {way} by {stops:.2g} stops since frame {frame}."
+_DRIFTED = "Brightness has {way} by {stops:.2g} stops since frame {frame}."
 EVENED_OUT = (
-    "Positives are evened out by it; the dark side's noise and the light side's headroom are not."
+    "Positives are corrected for it, but the dark side keeps more noise and the bright side less "
+    "headroom."
 )
 """What a flat field that is uneven does and does not do, in a sentence."""
 
@@ -31,22 +32,21 @@ BENCH: Mapping[str, FindingKind] = {
     "out-of-focus": FindingKind(
         RESHOOT,
         MEASURED,
-        "The grain is soft: {percent:.0f} % of the sharpness of the roll's frames in focus.",
-        "Focus on the grain with the live view magnified and repeat the frame.",
+        "Out of focus: {percent:.0f} % as sharp as this roll's sharp frames.",
+        "Magnify the live view, focus on the grain and reshoot.",
         _OF_REFERENCE,
         steps=("focus-lock",),
     ),
     "one-side-soft": FindingKind(
         RESHOOT,
         MEASURED,
-        "Sharpness falls off toward the {side}, to {percent:.0f} % of that of the roll's "
-        "frames in focus.",
+        "Soft toward the {side}: {percent:.0f} % as sharp as this roll's sharp frames.",
         _PARALLEL,
         _OF_REFERENCE,
         cases={
             "soft-all-over": Words(
-                "The grain is soft, least so toward the {side}: {percent:.0f} % of the sharpness "
-                "of the roll's frames in focus.",
+                "Out of focus, least at the {side}: {percent:.0f} % as sharp as this roll's sharp "
+                "frames.",
                 _PARALLEL,
                 _OF_REFERENCE,
             ),
@@ -56,8 +56,8 @@ BENCH: Mapping[str, FindingKind] = {
     "focus-drift": FindingKind(
         LOOK,
         MEASURED,
-        "Sharpness has been falling over the last {frames} frames, to {percent:.0f} %.",
-        "Focus again, and see whether column, lens or film holder gives way.",
+        "Sharpness has fallen over the last {frames} frames, to {percent:.0f} %.",
+        "Focus again. Check that stand, lens and film holder do not slip.",
         "of the first frame",
         helps=FOCUS,
         brief="focus again",
@@ -65,11 +65,10 @@ BENCH: Mapping[str, FindingKind] = {
     "dust-not-on-film": FindingKind(
         LOOK,
         MEASURED,
-        "{spots} in the same place in frame after frame, the darkest {where}: dust on "
-        "lens, sensor or lamp, and not on the film.",
-        "Stop and clean before the next frame: first the lamp's cover, then the lens, and "
-        "the sensor only as its maker says. The frames before it have the same spots: look "
-        "whether they are good enough.",
+        "{spots} in the same place in frame after frame, the darkest {where}: dust on lens, sensor "
+        "or lamp, not on the film.",
+        "Clean before the next frame: first the lamp's cover, then the lens, and the sensor only "
+        "as its maker says. Earlier frames have the same spots: check them.",
         "spots",
         steps=("lens-clean",),
     ),
@@ -77,12 +76,13 @@ BENCH: Mapping[str, FindingKind] = {
         NOTE,
         MEASURED,
         _DRIFTED,
-        "Check the lamp, its supply and its dimmer; then test the light again.",
+        "Check the lamp, its supply and its dimmer. Then run the light test again.",
         "stops",
         cases={
             "strobe": Words(
                 _DRIFTED,
-                "Check the strobe: its charge, its power, its place; then test the light again.",
+                "Check the strobe: its charge, its power, its place. Then run the light test "
+                "again.",
                 "stops",
             ),
         },
@@ -92,8 +92,8 @@ BENCH: Mapping[str, FindingKind] = {
     "lamp-colour-drift": FindingKind(
         NOTE,
         MEASURED,
-        "The lamp has become {way} by {stops:.2g} stops of red against blue since frame {frame}.",
-        "Let it warm up, or check its supply; then test the light again.",
+        "The lamp has turned {way} since frame {frame}: {stops:.2g} stops of red against blue.",
+        "Let it warm up, or check its supply. Then run the light test again.",
         "stops of red over blue",
         helps=LIGHT_TEST,
         brief="check the lamp",
@@ -101,18 +101,18 @@ BENCH: Mapping[str, FindingKind] = {
     "light-moved": FindingKind(
         LOOK,
         MEASURED,
-        "The light lies differently from the open gate: {stops:.1f} stops more on the "
-        "{lighter} side than on the {darker} one.",
-        "Put lamp and holder back where they were, or test the light again.",
+        "The light has shifted since the light test: {stops:.1f} stops brighter at the {lighter} "
+        "than at the {darker}.",
+        "Put lamp and holder back where they were, or run the light test again.",
         "stops",
         helps=LIGHT_TEST,
-        brief="test the light again",
+        brief="run the light test again",
     ),
     "gate-uneven": FindingKind(
         NOTE,
         MEASURED,
         "The roll's open gate is {percent:.0f} % uneven. " + EVENED_OUT,
-        "Centre the lamp under the gate and test the light again.",
+        "Centre the lamp under the gate and run the light test again.",
         "%",
         helps=LIGHT_TEST,
     ),
@@ -120,10 +120,10 @@ BENCH: Mapping[str, FindingKind] = {
         NOTE,
         COUNTED,
         "The open gate was photographed {hours:.0f} hours ago.",
-        "Photograph it again: lamps age and warm up, and benches get moved.",
+        "Photograph it again: lamps change, and benches get moved.",
         "h",
         helps=LIGHT_TEST,
-        brief="test the light again",
+        brief="run the light test again",
     ),
 }
 """Codes about what stays on the bench from frame to frame."""

@@ -17,60 +17,55 @@ from tether.findings.kind import (
 )
 
 _EV = "stops from saturation"
-_TOO_DARK = "Nothing in the view is light enough to be film base."
-_CHANGED = (
-    "The base is {stops:.1f} stops {way} than the frames before lead to expect at the camera's "
-    "settings."
-)
-_NO_REBATE = "Nothing in the view has the light of the rebate that the frames before showed."
-_SATURATED = "{share} of the {channel} photosites in the picture are saturated."
+_TOO_DARK = "Nothing in view is bright enough to be film base."
+_CHANGED = "The film base is {stops:.1f} stops {way} than on earlier frames at these settings."
+_NO_REBATE = "Nothing in view is as bright as the rebate of earlier frames."
+_CLIPPED = "{share} of the {channel} photosites in the picture are clipped."
+_SHARE = "share of the channel's photosites"
 
 EXPOSURE: Mapping[str, FindingKind] = {
     "too-dark": FindingKind(
         RESHOOT,
         MEASURED,
         _TOO_DARK,
-        "See whether the lamp is on and the lens cap off; give more light.",
+        "Check that the lamp is on and the lens cap is off. Give more light.",
         cases={
             "strobe": Words(
                 _TOO_DARK,
-                "See whether the strobe fired, and at its power, and whether the lens cap is off.",
+                "Check that the strobe fired, its power, and that the lens cap is off.",
             ),
         },
     ),
     "base-saturated": FindingKind(
         RESHOOT,
         COUNTED,
-        "The film base is saturated: what is clear in the picture is lost.",
+        "The film base is clipped: the clear parts of the negative are lost.",
         "{advice}",
         _EV,
     ),
     "picture-saturated": FindingKind(
         RESHOOT,
         COUNTED,
-        _SATURATED,
+        _CLIPPED,
         "{advice}",
-        "share of the channel's photosites",
-        cases={
-            "no-advice": Words(
-                _SATURATED, "Give a stop less light.", "share of the channel's photosites"
-            ),
-        },
+        _SHARE,
+        cases={"no-advice": Words(_CLIPPED, "Give one stop less light.", _SHARE)},
     ),
     "base-off-target": FindingKind(
         NOTE + LOOK + RESHOOT,
         ESTIMATED,
-        "The film base lies {stops:.1f} stops {side} the target.",
+        "The film base is {stops:.1f} stops {side} the target.",
         "{advice}",
         _EV,
         cases={
             "open-gate": Words(
-                "By the open gate the film base lies at least {stops:.1f} stops below the target.",
+                "Judged by the open gate, the film base is at least {stops:.1f} stops below the "
+                "target.",
                 "{advice}",
                 _EV,
             ),
             "picture": Words(
-                "The lightest tone lies {stops:.1f} stops below the target for the base.",
+                "The brightest tone is {stops:.1f} stops below the target for the film base.",
                 "{advice}",
                 _EV,
             ),
@@ -80,22 +75,22 @@ EXPOSURE: Mapping[str, FindingKind] = {
         LOOK,
         MEASURED,
         _CHANGED,
-        "See whether the lamp was moved or {turned}, or whether this is another film.",
+        "Check that the lamp was not moved or {turned}, and that this is the same film.",
         "stops",
         cases={
             "strobe": Words(
                 _CHANGED,
-                "If you have turned the strobe's power, that is what it shows; else see whether it "
-                "was charged, or whether this is another film.",
+                "Expected if you changed the strobe's power. If not, check that it was charged and "
+                "that this is the same film.",
                 "stops",
             ),
             "no-rebate": Words(
                 _NO_REBATE,
-                "See whether the lamp was dimmed, or whether light has struck the film here.",
+                "Check that the lamp was not dimmed. Or stray light has struck the film here.",
             ),
             "no-rebate-strobe": Words(
                 _NO_REBATE,
-                "See whether the strobe fired, or whether light has struck the film here.",
+                "Check that the strobe fired. Or stray light has struck the film here.",
             ),
         },
         helps=LIGHT_TEST,
@@ -104,13 +99,13 @@ EXPOSURE: Mapping[str, FindingKind] = {
     "rebate-not-seen": FindingKind(
         NOTE,
         ESTIMATED,
-        "No rebate was found in the view, so the lightest tone of the picture stands for the base.",
-        "Leave a little of the rebate in view, on the first frames at least.",
+        "No rebate in view, so the brightest tone was taken as the film base.",
+        "Show a little rebate, at least on the first frames.",
     ),
     "highlights-below-target": FindingKind(
         NOTE + LOOK,
         MEASURED,
-        "The highlights lie {stops:.1f} stops below saturation.",
+        "The highlights are {stops:.1f} stops below clipping.",
         "{advice} A dark picture at the roll's own exposure may stay as it is.",
         _EV,
     ),
@@ -118,8 +113,8 @@ EXPOSURE: Mapping[str, FindingKind] = {
         NOTE,
         ESTIMATED,
         "{share} of the picture is as dark as the sensor's noise ({floor:.1f} stops below "
-        "saturation).",
-        "If the shadows matter, add a frame with {bracket:.0f} stops more light.",
+        "clipping).",
+        "If the shadows matter, shoot another take with {bracket:.0f} stops more light.",
         "share of the picture",
     ),
 }
@@ -144,7 +139,7 @@ def advice_words(
     if shutter and reaches:
         return f"{by}: set the shutter to {shutter}."
     if shutter:
-        return f"{by}: the shutter's nearest is {shutter}; change the lamp or the aperture."
+        return f"{by}: nearest shutter time {shutter}; adjust the lamp or aperture for the rest."
     return f"{by}."
 
 

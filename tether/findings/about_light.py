@@ -15,39 +15,37 @@ from tether.findings.kind import (
     Words,
 )
 
-_SATURATED = "The open gate is saturated: neither evenness nor colour can be measured."
+_CLIPPED = "The open gate is clipped: neither evenness nor colour can be measured."
 _NO_LIGHT = "Hardly any light reaches the sensor."
 _CENTRE = (
-    "Centre the lamp under the gate, raise the film above its diffuser, stop the lens down to "
-    "about f/8, and photograph the open gate again."
+    "Centre the lamp under the gate, raise the film above its diffuser, set the lens to about f/8, "
+    "and photograph the open gate again."
 )
 _REBATE_BANDS = (
-    "The lamp flickers: {bands:.0f} bands along the rows run through the rebate on both sides, "
-    "{percent:.1f} % strong."
+    "The lamp flickers: {bands:.0f} bands along the rows, {percent:.1f} % strong, in the rebate on "
+    "both sides."
 )
 _BANDS = "The lamp flickers: {bands:.0f} bands along the rows, {percent:.1f} % strong."
 _DIRECT = (
-    ", with the lamp dimmed to suit, or use a lamp that runs on direct current; then test the "
-    "light again."
+    ", with the lamp dimmed to suit, or use a lamp that runs on direct current. Then run the light "
+    "test again."
 )
 _PERIODS = (
-    " with the lamp dimmed to suit: whole periods of mains light (1/100 s or 1/120 s) average "
-    "out. Or use a lamp that runs on direct current."
+    ", with the lamp dimmed to suit: over whole periods of mains light (1/100 s or 1/120 s) "
+    "flicker averages to under 1 %. Or use a lamp that runs on direct current."
 )
-_POWER = (
-    "The open gate lies {below:.1f} stops below saturation, and should lie {target:.1f} below it."
-)
+_POWER = "The open gate is {below:.1f} stops below clipping. The target is {target:.1f} stops."
 
 LIGHT: Mapping[str, FindingKind] = {
     "light-saturated": FindingKind(
         RESHOOT,
         COUNTED,
-        _SATURATED,
+        _CLIPPED,
         "Give {count} stops less light and photograph the open gate again.",
         "EV",
         cases={
             "strobe": Words(
-                _SATURATED,
+                _CLIPPED,
                 "Give {count} stops less light: {turn}. Then photograph the open gate again.",
                 "EV",
             ),
@@ -57,12 +55,12 @@ LIGHT: Mapping[str, FindingKind] = {
         RESHOOT,
         MEASURED,
         _NO_LIGHT,
-        "See whether the lamp is on and the lens cap is off; then give more light.",
+        "Check that the lamp is on and the lens cap is off. Then give more light.",
         "EV",
         cases={
             "strobe": Words(
                 _NO_LIGHT,
-                "See whether the strobe fired and the lens cap is off; then give more light.",
+                "Check that the strobe fired and the lens cap is off. Then give more light.",
                 "EV",
             ),
         },
@@ -70,15 +68,15 @@ LIGHT: Mapping[str, FindingKind] = {
     "light-uneven": FindingKind(
         LOOK,
         MEASURED,
-        "The light is uneven: the {darkest} has {percent:.0f} % ({stops:.2f} stops) less "
-        "than the {lightest}.",
+        "The light is uneven: the {darkest} part is {percent:.0f} % ({stops:.1f} stops) darker "
+        "than the {lightest} part.",
         _CENTRE,
         "%",
         cases={
             "one-place": Words(
-                "The light is uneven: it differs by {percent:.0f} % ({stops:.2f} stops) within the "
-                "{darkest}.",
-                _CENTRE,
+                "The light is uneven: it differs by {percent:.0f} % ({stops:.1f} stops) within the "
+                "{darkest} part.",
+                _CENTRE + " Is there film in the gate?",
                 "%",
             ),
         },
@@ -90,7 +88,7 @@ LIGHT: Mapping[str, FindingKind] = {
         "Set the shutter to {time}" + _PERIODS,
         "%",
         cases={
-            "time": Words(_BANDS, "Expose {time:g} s or a multiple of it," + _PERIODS, "%"),
+            "time": Words(_BANDS, "Expose {time:g} s or a multiple of it" + _PERIODS, "%"),
             "rebate": Words(_REBATE_BANDS, "Expose {time}" + _DIRECT, "%"),
             "rebate-time": Words(
                 _REBATE_BANDS, "Expose {time:g} s or a multiple of it" + _DIRECT, "%"
@@ -100,23 +98,23 @@ LIGHT: Mapping[str, FindingKind] = {
     "white-balance-off": FindingKind(
         NOTE,
         MEASURED,
-        "The white balance set is {stops:.1f} stops from the lamp's colour.",
-        "Set it to the lamp (daylight lamp: 5000 K or daylight; incandescent: tungsten) "
-        "and never to automatic. The raw values do not change by it.",
+        "The camera's white balance is {stops:.1f} stops from the lamp's colour.",
+        "Fix it to the lamp (daylight lamp: 5000 K or daylight; incandescent: tungsten), never "
+        "automatic. The raw values do not change.",
         "EV",
     ),
     "light-metered": FindingKind(
         NOTE,
         ESTIMATED,
-        "The open gate lies {stops} from saturation, where a meter puts every even field: "
-        "it looks grey and not white.",
+        "The open gate is at {stops} from clipping, near a meter's mid-grey: it looks grey and not "
+        "white.",
         unit="EV",
     ),
     "strobe-power": FindingKind(
         NOTE + RESHOOT,
         MEASURED,
         _POWER,
-        "It will do. For a finer look give {stops:.1f} stops {way}: {turn}.",
+        "Good enough. For a finer measurement give {stops:.1f} stops {way}: {turn}.",
         "stops",
         cases={
             "far": Words(
@@ -129,16 +127,16 @@ LIGHT: Mapping[str, FindingKind] = {
     "lamp-still-on": FindingKind(
         RESHOOT,
         MEASURED,
-        "As much as {share} of the lamp's light reaches the sensor: the lamp seems to be on still.",
-        "Switch it off, or lay a black card over the gate, and photograph it again.",
+        "{share} of the lamp's light reaches the sensor: the lamp seems to be on.",
+        "Switch it off, or lay a black card over the gate, and measure again.",
         "share of the open gate",
     ),
     "stray-light": FindingKind(
         LOOK,
         MEASURED,
         "With the lamp off, {share} of its light still reaches the sensor.",
-        "Switch the room light off, shade the film from windows and screens, and mask the "
-        "lamp around the gate.",
+        "Switch off the room light, shade the film from windows and screens, and mask the lamp "
+        "around the gate.",
         "share of the open gate",
     ),
 }

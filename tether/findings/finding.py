@@ -29,9 +29,9 @@ CATALOGUE: Mapping[str, FindingKind] = {
 
 _SHOWN = {
     "keep": ("✓", "keep"),
-    "note": ("-", "note"),
-    "look": ("!", "look"),
-    "reshoot": ("✗", "shoot again"),
+    "note": ("-", "hint"),
+    "look": ("!", "check"),
+    "reshoot": ("✗", "reshoot"),
     "unjudged": ("?", "not judged"),
 }
 """By what is stored: the mark and the word that a person sees, on every screen and page."""

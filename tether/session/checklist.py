@@ -13,7 +13,7 @@ from tether.archive.records import Confirmed, Scope, Sitting
 from tether.archive.store import Store
 from tether.bench.benches import BenchBook
 from tether.bench.light_record import LightRecord
-from tether.bench.steps import WALK, Step, left_out
+from tether.bench.steps import WALK, Step, skipped_steps
 from tether.clock import Clock
 from tether.session.events import Listener, StepConfirmed
 from tether.session.next_step import NextStep, find_next_step, in_force
@@ -23,7 +23,7 @@ _LOADED = ("strip-load", "frame-advance")
 
 
 def begin_sitting(store: Store, clock: Clock, camera_key: str, pause_hours: float) -> Sitting:
-    """Go on with the last sitting unless the pause was long or the camera is another one."""
+    """Resume the last sitting unless the pause was long or the camera is another one."""
     last = store.journal.last_sitting()
     if last is not None and camera_key in ("", last.camera):
         pause = clock() - datetime.fromisoformat(last.active_at)
@@ -100,7 +100,7 @@ def _holds(step: Confirmed, confirmed: Sequence[Confirmed]) -> bool:
 
 
 class Checklist:
-    """The steps of one roll in one sitting.
+    """The steps of one roll in one session.
 
     Parameters
     ----------
@@ -115,6 +115,11 @@ class Checklist:
     attended
         Whether a person is there. The log is a record of safety steps too: it says what was
         rehearsed, and what nobody did.
+
+    Attributes
+    ----------
+    lock
+        Whether the holder of the bench has a lock; `tether.session.setup.SetUp` says it.
     """
 
     def __init__(
@@ -129,6 +134,7 @@ class Checklist:
         attended: bool = True,
     ) -> None:
         self.sitting = sitting
+        self.lock = False
         self._roll = roll
         self._store = roll.store
         self._undo = undo
@@ -139,22 +145,26 @@ class Checklist:
         self._rehearsed = is_rehearsals(roll.archive.root)
 
     def confirmed(self) -> list[Confirmed]:
-        """Return the steps that were confirmed in this sitting, in the order of doing."""
+        """Return the steps that were confirmed in this session, in the order of doing."""
         return self._store.journal.confirmed(self.sitting.id, self._roll.id)
 
     def next_step(self) -> NextStep:
         """Return the next thing to do."""
         return find_next_step(
-            self._roll.roll, self._roll.frames(), self.confirmed(), short=self.sitting.short
+            self._roll.roll,
+            self._roll.frames(),
+            self.confirmed(),
+            short=self.sitting.short,
+            lock=self.lock,
         )
 
     @property
     def film_loaded(self) -> bool:
-        """Whether a strip was laid into the holder, as far as was said in this sitting."""
+        """Whether a strip was laid into the holder, as far as this session knows."""
         return any(c.key in _LOADED for c in self.confirmed())
 
     def set_up_done(self) -> frozenset[str]:
-        """Return the keys of the steps of the set-up walk that hold now."""
+        """Return the keys of the steps of the set-up that hold now."""
         walk = {step.key for step in WALK}
         return frozenset(c.key for c in self.confirmed() if c.key in walk)
 
@@ -197,34 +207,38 @@ class Checklist:
             self._store.journal.take_back(self.sitting.id, done)
             also_back()
 
-        self._undo.add(f"“{step.what.rstrip('.')}”", put_back, done)
+        self._undo.add(f"“{step.label}”", put_back, done)
         self.touch()
-        text = f"{how or self._done()}{self._unmeasured(step)}: {step.what}"
-        self._roll.log("step", text, frame)
+        self.log(step, f"{how or self._done()}{self._unmeasured(step)}", frame)
 
     def _done(self) -> str:
         """Return what the log says of a step: a rehearsed one was not done to any film."""
         if not self._attended:
-            return "Rehearsed, with nobody at the bench"
-        return f"{'Rehearsed' if self._rehearsed else 'Done'}{self._benches.by_person}"
+            return "rehearsed, nobody at the bench"
+        return f"{'rehearsed' if self._rehearsed else 'done'}{self._benches.by_person}"
 
     def ask_again(self, step: Step, at: int, why: str, frame: int | None = None) -> None:
-        """Ask a step again that was done; ``why`` is for the log."""
+        """Let a step come up again that was done; ``why`` is for the log."""
         self._store.journal.take_back(self.sitting.id, Confirmed(step.scope, at, step.key))
-        self._roll.log("step", f"{why}: {step.what}", frame)
+        self.log(step, f"to do again, {why}", frame)
+
+    def log(self, step: Step, text: str, frame: int | None = None) -> None:
+        """Write into the log what became of a step."""
+        self._roll.log("step", f"{step.label}: {text}", frame)
 
     def ask_less(self, short: bool) -> str:
-        """Shorten the checklist, or ask everything again; return what that means.
+        """Switch to the short checklist or the full one; return what that means.
 
-        The log names every step that is left out."""
+        The log names every step that the short one skips."""
         self._store.journal.set_short(self.sitting.id, short)
         self.sitting = replace(self.sitting, short=short)
-        if short:
-            names = "; ".join(step.what.rstrip(".") for step in left_out())
-            self._roll.log("checklist", f"Shortened. No longer asked: {names}.")
-            return f"{len(left_out())} steps of habit are no longer asked; the log names them."
-        self._roll.log("checklist", "Whole again: every step is asked.")
-        return "Every step is asked again."
+        if not short:
+            self._roll.log("checklist", "Full checklist.")
+            return "Full checklist: every step comes up again."
+        skipped = skipped_steps()
+        names = "; ".join(step.what.rstrip(".") for step in skipped)
+        self._roll.log("checklist", f"Short checklist. Skipped: {names}.")
+        return f"Short checklist: {len(skipped)} steps of habit are skipped. The log lists them."
 
     def begin_pause(self) -> datetime:
         """Store that a pause begins; return when."""
@@ -234,12 +248,12 @@ class Checklist:
     def end_pause(self, since: datetime) -> timedelta:
         """Store that the pause is over; return how long it was."""
         took = max(self._roll.archive.clock() - since, timedelta(0))
-        self._roll.log("pause", f"Went on after {span(took)}", self.next_step().frame)
+        self._roll.log("pause", f"Resumed after {span(took)}", self.next_step().frame)
         self.touch()
         return took
 
     def touch(self) -> None:
-        """Note that the sitting goes on."""
+        """Note that the session is still going."""
         self._store.journal.touch_sitting(self.sitting.id)
 
     def _unmeasured(self, step: Step) -> str:

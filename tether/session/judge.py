@@ -164,7 +164,7 @@ class Verdicts:
         self._roll.store.frames.set_judgement(
             capture.id, judgement.verdict, judgement.facts, judgement.memory
         )
-        findings = "; ".join(judgement.facts.texts) or "nothing to object to"
+        findings = "; ".join(judgement.facts.texts) or "no problems"
         self._roll.log("verdict", f"{judgement.verdict.value}: {findings}", capture.frame)
         self._roll.write_frame(capture.frame)
         return judgement

@@ -30,7 +30,7 @@ class NextStep:
     capture: Capture | None = None
 
     def sentence(self) -> str:
-        """Say it in a few words, for lists and logs."""
+        """Say it in a few words, for the screen and the log."""
         if self.step:
             where = {
                 Scope.SITTING: "set-up",
@@ -38,15 +38,20 @@ class NextStep:
                 Scope.STRIP: f"strip {self.strip}",
                 Scope.FRAME: f"frame {self.frame}",
             }[self.step.scope]
-            return f"{where}: {self.step.what}"
+            return f"{where}: {self.step.what.rstrip('.')}"
         return {
             NextKind.SHOOT: f"shoot frame {self.frame}",
-            NextKind.DECIDE: f"decide about frame {self.frame}",
-        }.get(self.kind, "nothing, all frames are decided")
+            NextKind.DECIDE: f"frame {self.frame}, keep or reshoot",
+        }.get(self.kind, "nothing, all frames are done")
 
 
 def find_next_step(
-    roll: Roll, frames: Sequence[Frame], confirmed: Sequence[Confirmed], *, short: bool
+    roll: Roll,
+    frames: Sequence[Frame],
+    confirmed: Sequence[Confirmed],
+    *,
+    short: bool,
+    lock: bool = False,
 ) -> NextStep:
     """Derive the next thing to do.
 
@@ -55,9 +60,9 @@ def find_next_step(
     roll, frames
         As stored.
     confirmed
-        The steps confirmed in this sitting, in the order of doing.
-    short
-        Whether steps of habit are left out.
+        The steps confirmed in this session, in the order of doing.
+    short, lock
+        Whether steps of habit are skipped, and whether the holder has a lock.
     """
     number = roll.next_frame(frames)
     if number is None:
@@ -68,16 +73,17 @@ def find_next_step(
     if frame.undecided is not None:
         return NextStep(NextKind.DECIDE, number, strip, capture=frame.undecided)
     for scope, at, with_film in (
-        (Scope.SITTING, 0, False),
+        # The film is checked before the lamp is warm.
         (Scope.ROLL, 0, False),
+        (Scope.SITTING, 0, False),
         (Scope.STRIP, strip, False),
         (Scope.FRAME, number, False),
-        # Focus, and the roll's exposure, want film in the gate: now it lies there.
+        # Focus and the roll's exposure need film in the gate: now it is there.
         (Scope.SITTING, 0, True),
         (Scope.ROLL, 0, True),
     ):
         done = in_force(confirmed, scope, at)
-        for step in steps_of(scope, short=short, with_film=with_film):
+        for step in steps_of(scope, short=short, lock=lock, with_film=with_film):
             if step.key not in done:
                 return NextStep(NextKind.STEP, number, strip, step=step)
     return NextStep(NextKind.SHOOT, number, strip)

@@ -54,6 +54,7 @@ class View:
     place: NextStep
     camera: CameraState | None
     short: bool
+    lock: bool
     free_bytes: int
     bench: BenchQuestion | None = None
     remarks: tuple[LightWarning, ...] = ()
@@ -200,7 +201,7 @@ class Session:
         # The camera's list of shutter settings is part of a judgement's advice: read it first.
         self.tethered.refresh()
         news += [
-            f"Frame {frame} had not been judged; that is done now."
+            f"Frame {frame} had not been judged. It has now been judged."
             for frame in self.verdicts.judge_waiting()
         ]
         if left := displaced(self.store, self.tethered):
@@ -209,7 +210,7 @@ class Session:
             news += self._room()
         self.checklist.announce_film()
         place = self.next_step()
-        self._log("sitting", f"At work on {self.roll.name}; next: {place.sentence()}", place.frame)
+        self._log("sitting", f"Session on {self.roll.name}; next: {place.sentence()}", place.frame)
         return tuple(news)
 
     def _room(self) -> list[str]:
@@ -220,8 +221,8 @@ class Session:
         if left == 0 or free >= need:
             return []
         return [
-            f"The disk has {megabytes(free)} free; the {plural(left, 'frame')} left on "
-            f"{printable(roll.name)} want about {megabytes(need)}. Make room soon."
+            f"The disk has {megabytes(free)} free. The {plural(left, 'frame')} left on "
+            f"{printable(roll.name)} need about {megabytes(need)}. Make room soon."
         ]
 
     # --- where the work is -----------------------------------------------------------------
@@ -254,6 +255,7 @@ class Session:
             place,
             self.tethered.state,
             self.checklist.sitting.short,
+            self.checklist.lock,
             self.archive.free_bytes(),
             self.set_up.question() if asks_bench else None,
             light_warnings(
@@ -274,8 +276,8 @@ class Session:
         if took.total_seconds() < 60 * self.settings.sittings.recheck_minutes:
             return ""
         return (
-            f"The pause took {span(took)}. If the lamp was off, let it warm up; then look at light "
-            "and focus."
+            f"You paused for {span(took)}. If the lamp was off, let it warm up again. Then check "
+            "light and focus."
         )
 
     # --- steps and pictures ------------------------------------------------------------------
@@ -292,7 +294,7 @@ class Session:
         """
         place = self.next_step()
         if place.step is None or (step is not None and step.key != place.step.key):
-            raise NotNow("There is no such step to confirm now.", todo=f"Next: {place.sentence()}")
+            raise NotNow("That step is not next.", todo=f"Next: {place.sentence()}.")
         if place.step.key == BENCH:
             if not self.set_up.use_same_bench():
                 self.checklist.confirm(place.step, frame=place.frame)
@@ -314,14 +316,14 @@ class Session:
     # --- choices -----------------------------------------------------------------------------
 
     def keep(self) -> NextStep:
-        """Keep the picture that waits: it stands for the frame."""
+        """Keep the take that waits, for the frame."""
         place = self.next_step()
         if place.capture is None or place.frame is None:
-            raise NotNow("There is no picture waiting to be kept.")
+            raise NotNow("No picture is waiting for your decision.")
         return self.choose(place.frame, place.capture.id)
 
     def choose(self, frame: int, capture_id: int) -> NextStep:
-        """Keep one of a frame's pictures: it stands for the frame, the others stay beside it.
+        """Keep one of a frame's takes for the frame; the others stay beside it.
 
         Raises
         ------
@@ -330,7 +332,7 @@ class Session:
         """
         chosen = next((c for c in self.open_roll.frame(frame).captures if c.id == capture_id), None)
         if chosen is None:
-            raise NotNow(f"Frame {frame} has no such picture.")
+            raise NotNow(f"Frame {frame} has no such take.")
         self._remember(frame)
         self.store.frames.decide(self.open_roll.id, frame, FrameState.KEPT, chosen.id)
         return self._decided(frame, f"Kept {chosen.file_name}")
@@ -347,26 +349,26 @@ class Session:
         self._undo.add(f"the choice about frame {number}", put_back)
 
     def shoot_again(self) -> NextStep:
-        """Put all pictures that wait aside; they stay on disk, and the frame is shot again.
+        """Reshoot the frame; all takes that wait stay on disk and are not kept.
 
-        What the verdict asks to be done first (move the film, focus) comes up as a step again.
+        Steps that the verdict asks for first (move the film, focus) come up again.
         """
         place = self.next_step()
         if place.capture is None or place.frame is None:
-            raise NotNow("There is no picture waiting to be put aside.")
+            raise NotNow("No picture is waiting for your decision.")
         self._remember(place.frame)
         waiting = [c for c in self.open_roll.frame(place.frame).captures if c.decision is None]
         for capture in waiting:
             self.store.frames.set_aside(capture.id)
         names = ", ".join(capture.file_name for capture in waiting)
-        self._decided(place.frame, f"Put aside {names}; shoot again")
+        self._decided(place.frame, f"Reshoot; not kept: {names}")
         for step in steps_to_redo(capture.facts for capture in waiting):
             at = step.place(place.strip, place.frame)
-            self.checklist.ask_again(step, at, "Asked again, as the verdict says", place.frame)
+            self.checklist.ask_again(step, at, "as the verdict says", place.frame)
         return self.next_step()
 
     def follow_advice(self) -> str:
-        """Set the shutter as the verdict advises, and put the picture aside to shoot again.
+        """Set the shutter as the verdict advises, and reshoot.
 
         Returns the camera's wording of what is set now.
 
@@ -381,13 +383,13 @@ class Session:
         advice = waiting.facts.advice_shutter if waiting else None
         if self.bench.strobe:
             raise NotNow(
-                "With a strobe the shutter does not set the exposure.",
-                todo="Turn the strobe's power as the verdict says, then shoot again.",
+                "With a strobe, the shutter does not set the exposure.",
+                todo="Turn the strobe's power as the verdict says, then reshoot.",
             )
         if waiting is None or advice is None or self.tethered.camera is None:
             raise NotNow(
-                "There is no advice that could be set from here.",
-                todo="Change the light or the camera by hand, then shoot again.",
+                "The verdict names no setting that the program can set.",
+                todo="Change the light or the camera by hand, then reshoot.",
             )
         now_set = self.tethered.camera.set(Role.SHUTTER, advice).value
         self._log("camera", f"Shutter set to {printable(now_set)}, as advised", waiting.frame)
@@ -398,11 +400,11 @@ class Session:
     def mark(self, state: FrameState) -> NextStep:
         """Close the frame that is next as skipped, blank or damaged; its pictures stay.
 
-        For a blank or damaged frame the newest picture, if there is one, stands for it.
+        For a blank or damaged frame the newest take, if there is one, is kept.
         """
         place = self.next_step()
         if place.frame is None:
-            raise NotNow("All frames are decided.", todo="Go to a frame to change it.")
+            raise NotNow("All frames are done.", todo="Go to a frame to change it.")
         frame = self.open_roll.frame(place.frame)
         newest = (
             frame.captures[-1].id if frame.captures and state is not FrameState.SKIPPED else None
@@ -426,7 +428,11 @@ class Session:
             self.open_roll.check_frame(frame)
         self.store.rolls.set_cursor(roll.id, frame)
         place = self.next_step()
-        self._log("go", f"Went to frame {place.frame}" if place.frame else "Went on", place.frame)
+        self._log(
+            "go",
+            f"Went to frame {place.frame}" if place.frame else "Went to the next open frame",
+            place.frame,
+        )
         return place
 
     def one_more_frame(self) -> NextStep:
@@ -436,7 +442,7 @@ class Session:
             raise RollError(f"A roll has at most {LONGEST_ROLL} frames.")
         self.store.rolls.change(roll.id, frames_expected=roll.frames_expected + 1)
         self.archive.write_roll(self.roll)
-        self._log("roll", f"The roll has {plural(roll.frames_expected + 1, 'frame')} now.")
+        self._log("roll", f"Frame added: {plural(roll.frames_expected + 1, 'frame')} on the roll.")
         return self.next_step()
 
     def note(self, text: str, frame: int | None = None) -> int:
@@ -462,17 +468,16 @@ class Session:
         last = self._undo.last(before, self.checklist.confirmed())
         if last is None and self._undo and before.capture is not None:
             raise NotNow(
-                "There is nothing to undo: the steps before this picture stay done, as it was "
-                "taken upon them.",
-                todo="Keep it, or shoot it again.",
+                "Nothing to undo: steps before a picture cannot be undone once it is taken.",
+                todo="Keep it, or reshoot.",
             )
         if last is None:
-            raise NotNow("There is nothing to undo since the program was started.")
+            raise NotNow("Nothing to undo since the program was started.")
         self._undo.take_back(last)
         after = self.next_step()
         self._log("undo", f"Undone: {last.what}", after.frame)
         if before.capture is not None and after.frame != before.frame:
-            return f"{last.what}; the picture of frame {before.frame} waits as well"
+            return f"{last.what}. Frame {before.frame} is also waiting for your decision"
         return last.what
 
     def _judge_leftover(self, capture: Capture) -> None:

@@ -16,7 +16,7 @@ from tether.bench.benches import (
     tidy,
 )
 from tether.bench.camera_check import CheckStatus, check_settings
-from tether.bench.steps import BENCH, BY_KEY, WALK, Part, Step, steps_of
+from tether.bench.steps import BENCH, BY_KEY, LOCK, WALK, Part, Step, steps_of
 from tether.errors import NotNow
 from tether.session.checklist import Checklist, UndoStack
 from tether.session.next_step import NextStep
@@ -47,13 +47,13 @@ class SetUp:
         self._undo = undo
 
     def begin(self) -> None:
-        """Take the light of the bench that is known; ask again what another film makes due."""
+        """Take light and holder of the bench that is known; ask again what another film changes."""
+        self._take_bench()
         self._ask_for_another_film()
-        self._take_light()
 
     @property
     def bench_name(self) -> str:
-        """The bench of this sitting, "" while that was not said."""
+        """The bench of this session, "" while nobody has said it."""
         return self.benches.at_hand(self._sitting)[0]
 
     @property
@@ -61,8 +61,17 @@ class SetUp:
         return self._checklist.sitting.id
 
     def done(self) -> frozenset[str]:
-        """Return the keys of the steps of the set-up walk that hold now."""
+        """Return the keys of the steps of the set-up that hold now."""
         return self._checklist.set_up_done()
+
+    def steps(self) -> tuple[Step, ...]:
+        """Return the steps of the set-up that this bench has, with those that need film."""
+        return tuple(step for step in WALK if self._checklist.lock or step.key != LOCK)
+
+    @property
+    def _of_the_bench(self) -> tuple[Step, ...]:
+        """The steps of the set-up, without those of the roll."""
+        return steps_of(Scope.SITTING, lock=self._checklist.lock)
 
     def question(self) -> BenchQuestion:
         """Return what there is to ask about the bench."""
@@ -124,7 +133,7 @@ class SetUp:
         done = {step.key: known.done[step.key] for step in held} if known else {}
         self.benches.keep(replace(seen, done=done, used_at=self._bench.roll.store.stamp()))
         self.benches.put_at_hand(self._sitting, named.name, seen.film)
-        self._take_light()
+        self._take_bench()
         what = f"; changed: {', '.join(sorted(changed))}" if changed and known else ""
         self._bench.log(f"{named.name}{self.benches.by_person}: {named.parts()}{what}")
         self._take_over(held, changed)
@@ -144,19 +153,20 @@ class SetUp:
         roll, camera = self._bench.roll.roll, self._bench.camera.key
         return replace(bench, camera=camera or bench.camera, film=film_of(roll))
 
-    def _take_light(self) -> None:
-        """Let the bench say what kind of light there is; else the settings do.
+    def _take_bench(self) -> None:
+        """Let the bench say whether its holder has a lock, and which kind of light there is.
 
-        While nobody has said which bench it is, the one that was used last counts: a roll that is
-        gone on with is lit as it was begun.
+        The settings name the light of a bench that does not. While nobody has said which bench it
+        is, the one that was used last counts: a resumed roll is lit as it was begun.
         """
         known = self.benches.benches()
         bench = self.benches.find(self.bench_name) or next(iter(known), None)
+        self._checklist.lock = bench is not None and bench.lock
         kind = (bench.light if bench else "") or self._given.light.kind
         self._bench.settings = replace(self._given, light=replace(self._given.light, kind=kind))
 
     def _ask_for_another_film(self) -> None:
-        """Where the roll wants the holder set for another film, ask those steps again."""
+        """Where the roll needs the holder set for another film, ask those steps again."""
         name, film = self.benches.at_hand(self._sitting)
         wanted = film_of(self._bench.roll.roll)
         if film == wanted:
@@ -171,18 +181,15 @@ class SetUp:
         """Take over the steps that hold, and ask those again whose part has changed."""
         confirmed = self.done()
         unset = self._camera_to_set() if any(s.key == "camera-set" for s in held) else ""
-        for step in steps_of(Scope.SITTING):
+        for step in self._of_the_bench:
             if step in held and step.key not in confirmed:
                 if step.key == "camera-set" and unset:
-                    self._log_step(f"Asked again, as the camera shows {unset}: {step.what}")
+                    self._checklist.log(step, f"to do again, the camera shows {unset}")
                     continue
-                self._checklist.confirm(
-                    step, how=f"Unchanged since {held[step]}{self.benches.by_person}"
-                )
+                how = f"unchanged since {held[step]}{self.benches.by_person}"
+                self._checklist.confirm(step, how=how)
             elif step.parts & changed and step.key in confirmed:
-                self._ask_again(
-                    step, f"Asked again ({', '.join(sorted(step.parts & changed))} changed)"
-                )
+                self._ask_again(step, f"changed: {', '.join(sorted(step.parts & changed))}")
 
     def _camera_to_set(self) -> str:
         """Name what the camera check would change, "" for nothing or without a camera."""
@@ -195,9 +202,9 @@ class SetUp:
 
     def _leave_bench(self, held: frozenset[Step]) -> None:
         """At another bench: what was done at the one before says nothing here."""
-        for step in steps_of(Scope.SITTING):
+        for step in self._of_the_bench:
             if step.key in self.done() and step not in held and step.key != BENCH:
-                why = f"Asked again at another bench{self.benches.by_person}"
+                why = f"at another bench{self.benches.by_person}"
                 self._checklist.ask_again(step, 0, why)
 
     # --- the steps ---------------------------------------------------------------------------
@@ -213,7 +220,7 @@ class SetUp:
         self.benches.mark(name, key, self._bench.roll.store.stamp())
 
     def confirm_open(self, step: Step) -> NextStep:
-        """Store that an open step of the set-up walk was done, whichever is next.
+        """Store that an open step of the set-up was done, whichever is next.
 
         Raises
         ------
@@ -221,9 +228,9 @@ class SetUp:
             When it is no open step of the set-up.
         """
         if step not in WALK or step.key in self.done():
-            raise NotNow("That step is not open.", todo="Choose one that is marked ·.")
+            raise NotNow("That step is done already.", todo="Choose one that is marked ·.")
         if step.key == BENCH:
-            raise NotNow("The bench has no name yet.", todo="Say which bench this is first.")
+            raise NotNow("The bench has no name yet.", todo="First say which bench this is.")
         if step.scope is Scope.SITTING:
             self.confirm(step)
         else:
@@ -231,10 +238,10 @@ class SetUp:
         return self._checklist.next_step()
 
     def do_again(self, step: Step) -> NextStep:
-        """Ask a set-up step again that was confirmed in this sitting."""
+        """Let a set-up step come up again that was confirmed in this session."""
         if step not in WALK or step.key not in self.done():
-            raise NotNow("That step is open already.")
-        self._ask_again(step, "Asked again, as wished")
+            raise NotNow("That step is still to do.")
+        self._ask_again(step, "as you asked")
         return self._checklist.next_step()
 
     def undo(self) -> str:
@@ -248,27 +255,21 @@ class SetUp:
         last = self._undo.last_of({step.key for step in WALK}, self._checklist.confirmed())
         if last is None:
             raise NotNow(
-                "No step of the set-up was done since the program was started.",
-                todo="Mark a step that was done before, and have it asked again.",
+                "No set-up step was done since the program was started.",
+                todo="To do an earlier step again, choose it in the list.",
             )
         self._undo.take_back_only(last)
         self._bench.roll.log("undo", f"Undone: {last.what}")
         return last.what
 
     def skip(self) -> str:
-        """Leave out what is open of the set-up, in this sitting; the log names each step."""
+        """Skip the open steps of the set-up, in this session; the log names each."""
         confirmed = self.done()
-        left = [s for s in steps_of(Scope.SITTING) if s.key not in confirmed]
+        left = [s for s in self._of_the_bench if s.key not in confirmed]
         for step in left:
-            self._checklist.confirm(step, how=f"Left out{self.benches.by_person}")
-        return (
-            f"{plural(len(left), 'set-up step')} left out; the log names them. The last one can be "
-            "undone, and the set-up walk shows all."
-        )
+            self._checklist.confirm(step, how=f"skipped{self.benches.by_person}")
+        return f"{plural(len(left), 'set-up step')} skipped. The log and the set-up list them."
 
     def _ask_again(self, step: Step, why: str) -> None:
         self.benches.mark(self.bench_name, step.key, None)
         self._checklist.ask_again(step, 0, f"{why}{self.benches.by_person}")
-
-    def _log_step(self, text: str) -> None:
-        self._bench.roll.log("step", text)

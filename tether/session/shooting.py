@@ -66,7 +66,9 @@ class Shooting:
         place = self._checklist.next_step()
         camera = self._camera.connected()
         if place.kind is not NextKind.SHOOT or place.frame is None:
-            raise NotNow("This is not the moment to shoot.", todo=f"Next: {place.sentence()}.")
+            raise NotNow(
+                "Something else comes before the shutter.", todo=f"Next: {place.sentence()}."
+            )
         self._camera.check_before_release(self._roll, self._bench.settings.storage.raw_bytes)
         self._frame_in_gate(place)
         report(Progress("fire"))
@@ -121,7 +123,7 @@ class Shooting:
             (Scope.FRAME, place.frame or 0, "frame-advance"),
         ):
             if key not in in_force(confirmed, scope, at):
-                self._checklist.confirm(BY_KEY[key], at, place.frame, "Taken as done by shooting")
+                self._checklist.confirm(BY_KEY[key], at, place.frame, "taken as done by shooting")
 
     def _after_loss(
         self, error: CameraError, frame: int, report: Callable[[Progress], None]
@@ -134,8 +136,8 @@ class Shooting:
             self._camera.state = None
             # A cable that is out can look like a refusal at first; that it is out is what helps.
             raise CameraLost(
-                f"The camera does not answer any more. At first: {error.what}",
-                kept="Whatever it has on its card is looked for when it is connected again.",
+                f"The camera stopped answering. First it said: {error.what}",
+                kept="When you connect it again, the program looks for the picture on its card.",
                 todo=gone.todo or error.todo,
             ) from None
         for waiting in self._roll.frame(frame).captures:
@@ -147,12 +149,12 @@ class Shooting:
             error.what,
             kept=f"The camera is connected. {' '.join(said)}"
             if said
-            else "The camera is connected; it made no picture of this frame.",
-            todo=f"{self._battery_hint()}{error.todo or 'Shoot the frame again.'}",
+            else "The camera is connected. It made no picture of this frame.",
+            todo=f"{self._battery_hint()}{error.todo or 'Shoot this frame again.'}",
         )
 
     def _battery_hint(self) -> str:
-        """Say so when the battery is what may be wrong: a camera only says that it is not ready."""
+        """Say so when the battery may be the cause: a camera only says that it is not ready."""
         percent = self._camera.state.battery_percent if self._camera.state else None
         if percent is None or percent >= self._bench.settings.camera.battery_percent:
             return ""
@@ -197,8 +199,8 @@ class Shooting:
         elif not transferred.repeated and not late:
             raise CameraRefused(
                 "The camera gave no raw file for this frame.",
-                kept=" ".join(transferred.said) or "What it gave is filed beside the raw files.",
-                todo="Set its image format to raw, or raw and JPEG, and shoot again.",
+                kept=" ".join(transferred.said) or "Its files are beside the raw files.",
+                todo="Set its image format to raw, or raw and JPEG, then shoot this frame again.",
             )
         return Shot(judged, transferred.said)
 
@@ -223,6 +225,6 @@ def _stem(file: CardFile) -> tuple[str, str]:
 def _left_on_card(files: Sequence[CardFile]) -> str:
     names = ", ".join(printable(f.name, 40) for f in files)
     return (
-        f"The camera took {names}, but every frame of the roll is decided: the picture stays on "
-        "the card. Add a frame, or go to one, and take it again."
+        f"The camera took {names}, but every frame of the roll is done. The picture stays on the "
+        "card. Add a frame, or go to one, and shoot it again."
     )

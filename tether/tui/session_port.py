@@ -45,8 +45,8 @@ class SetUpState:
 
     Attributes
     ----------
-    done
-        Keys of the steps that hold.
+    steps, done
+        The steps that the bench has, and the keys of those that hold.
     question
         What there is to ask about the bench.
     bench, camera
@@ -57,6 +57,7 @@ class SetUpState:
         The kind of light: a lamp or a strobe.
     """
 
+    steps: tuple[Step, ...]
     done: frozenset[str]
     question: BenchQuestion
     bench: str
@@ -256,6 +257,7 @@ class SessionPort:
         def read(session: Session) -> SetUpState:
             place, camera = session.next_step(), session.tethered.camera
             return SetUpState(
+                session.set_up.steps(),
                 session.set_up.done(),
                 session.set_up.question(),
                 session.set_up.bench_name,

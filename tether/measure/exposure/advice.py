@@ -230,7 +230,7 @@ def _light_changed(change: float, settings: ExposureSettings, *, strobe: bool) -
             round(change, 3),
             case="strobe" if strobe else "",
             stops=abs(change),
-            way="lighter" if change > 0 else "darker",
+            way="brighter" if change > 0 else "darker",
             turned="turned up" if change > 0 else "dimmed",
         )
     ]

@@ -109,11 +109,7 @@ def help_at(place: NextStep, keys: Keys) -> Text:
         text.append(f"{place.step.what}\n\n", "bold")
         text.append(f"Why: {place.step.why}\n\n{keys.put_into(place.step.more)}\n\n")
         if place.step.caution:
-            text.append(f"! Caution: {place.step.caution}\n", "bold yellow")
-            text.append(
-                "This is the usual caution, not advice for your case. Product sheets, local rules "
-                "and qualified people come first.\n\n"
-            )
+            text.append(f"! Caution: {place.step.warning}\n\n", "bold yellow")
     else:
         text.append(f"Next: {place.sentence()}\n\n", "bold")
     return text

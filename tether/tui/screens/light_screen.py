@@ -24,7 +24,7 @@ from tether.bench.light_test import (
     stray_line,
 )
 from tether.bench.shutter_loan import DisplacedShutter
-from tether.bench.steps import BY_KEY
+from tether.bench.steps import BY_KEY, DEFERRING
 from tether.capture.transfer import Progress
 from tether.findings import Finding
 from tether.findings.about_bench import EVENED_OUT
@@ -38,8 +38,8 @@ from tether.tui.session_port import SessionPort
 from tether.tui.widgets.verdict_panel import STYLES
 
 LAMP_OFF_CAUTION = (
-    "A hot lamp stays hot. Dry hands at switches and leads; mind your step in the dark. Local "
-    "rules and qualified people come first."
+    "A hot lamp stays hot. Dry your hands before you touch a switch, and mind your step in the "
+    f"dark. {DEFERRING}"
 )
 _ROWS, _FEW_ROWS = 8, 4
 _LINES_FOR_ALL = 30
@@ -279,8 +279,7 @@ def _step(
     if stage is Stage.OUT:
         out = "Take the film out of the gate" if film else "The gate has to be empty, no film in it"
         text.append(f"{out}; leave lamp, holder and camera as they are.\n", "bold")
-        text.append(f"! Caution: {BY_KEY['light-even'].caution} Local rules and qualified people "
-                    "come first.\n", "bold yellow")  # fmt: skip
+        text.append(f"! Caution: {BY_KEY['light-even'].warning}\n", "bold yellow")
         exposures = "one exposure" if strobe else f"at most {MOST_EXPOSURES} exposures"
         done = "it is out" if film else "it is empty"
         text.append(f"[{keys['next']}] {done}: measure ({exposures})", "dim")

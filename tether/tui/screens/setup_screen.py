@@ -15,7 +15,7 @@ from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from tether.bench.benches import BenchSetup
-from tether.bench.steps import BENCH, WALK, Step
+from tether.bench.steps import BENCH, Step
 from tether.session.session import View
 from tether.text import plural
 from tether.tui.app_context import ScreenContext
@@ -49,7 +49,7 @@ class WalkScreen(BenchScreen):
     def body(self) -> ComposeResult:
         """Lay out the list of steps and the step that is looked at."""
         with Horizontal(id="walk"):
-            steps = OptionList(*(Option("", id=s.key) for s in WALK), id="walk-steps")
+            steps = OptionList(id="walk-steps")
             steps.border_title = "Steps"
             yield steps
             with VerticalScroll(id="walk-step", can_focus=False) as box:
@@ -69,10 +69,15 @@ class WalkScreen(BenchScreen):
     def step(self) -> Step:
         """The step that is looked at."""
         at = self.query_one("#walk-steps", OptionList).highlighted
-        return WALK[at or 0]
+        return self.steps[at or 0]
+
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """The steps that the bench has."""
+        return self.known.steps if self.known else ()
 
     def _open(self) -> list[Step]:
-        return [s for s in WALK if self.known and s.key not in self.known.done]
+        return [s for s in self.steps if self.known and s.key not in self.known.done]
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
         """Offer only what fits the step that is looked at."""
@@ -93,14 +98,16 @@ class WalkScreen(BenchScreen):
         """Read how the set-up stands and show it; ``onward`` goes to the first open step."""
         self.known = await self.port.set_up_state()
         for steps in self.query("#walk-steps").results(OptionList):
-            for i, step in enumerate(WALK):
+            if steps.option_count != len(self.steps):
+                steps.clear_options().add_options(Option("", id=s.key) for s in self.steps)
+            for i, step in enumerate(self.steps):
                 done = step.key in self.known.done
                 mark = ("✓ ", "green") if done else "· "
                 text = Text.assemble(mark, (step.label, "" if done else "bold"))
                 steps.replace_option_prompt_at_index(i, text)
             if onward and (left := self._open()):
-                steps.highlighted = WALK.index(left[0])
-            steps.border_subtitle = f"{len(WALK) - len(self._open())} of {len(WALK)}"
+                steps.highlighted = self.steps.index(left[0])
+            steps.border_subtitle = f"{len(self.steps) - len(self._open())} of {len(self.steps)}"
         self._show()
 
     def _show(self) -> None:
@@ -138,8 +145,7 @@ class WalkScreen(BenchScreen):
             return text
         text.append(f"{step.what}\n", "bold")
         if step.caution:
-            text.append(f"! Caution: {step.caution} ", "bold yellow")
-            text.append("Product sheets, local rules and qualified people come first.\n", "yellow")
+            text.append(f"! Caution: {step.warning}\n", "bold yellow")
         how = self.context.keys.put_into(step.more)
         text.append(f"\nWhy: {step.why}\n\nHow: {how}\n\n")
         text.append("Right when: ", "bold")

@@ -232,6 +232,8 @@ class Worktable(Screen[None]):
                 await self._walk()
                 return
             await self.line.attempt(lambda: self.port.confirm(step))
+            if self._bench_unknown():
+                await self._walk()
         elif place.kind is NextKind.SHOOT:
             await self._shoot()
         elif place.kind is NextKind.DECIDE and place.capture is not None:

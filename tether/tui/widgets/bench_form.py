@@ -21,7 +21,7 @@ from tether.tui.keys import bindings
 from tether.tui.widgets.key_line import KeyLine
 
 _FIELDS = (
-    ("name", "Name of the bench", "Table 1", None),
+    ("name", "Name of the bench", "Attic bench", None),
     ("camera", "Camera and stand", "", Part.CAMERA),
     ("lens", "Lens and spacer", "macro 60 mm, spacer 12 mm", Part.LENS),
     ("holder", "Holder", "strip holder for 135", Part.HOLDER),
@@ -95,6 +95,8 @@ class BenchForm(ModalScreen[Answer | None]):
                         )  # fmt: skip
                     if key == "lamp":
                         yield Tick("strobe", self.bench.light == STROBE, id="strobe", compact=True)
+                    if key == "holder":
+                        yield Tick("locks", self.bench.lock, id="locks", compact=True)
                     if part is not None and known:
                         yield Tick("moved", id=f"moved-{part}", compact=True)
             if known:
@@ -143,7 +145,12 @@ class BenchForm(ModalScreen[Answer | None]):
         )
         light = STROBE if self.query_one("#strobe", Tick).value else LAMP
         bench = BenchSetup(
-            name, lens=said["lens"], holder=said["holder"], lamp=said["lamp"], light=light
+            name,
+            lens=said["lens"],
+            holder=said["holder"],
+            lamp=said["lamp"],
+            light=light,
+            lock=self.query_one("#locks", Tick).value,
         )
         self.dismiss(Answer(bench, moved, said["person"]))
 

@@ -34,7 +34,7 @@ def _append_step(text: Text, step: Step, keys: Keys, *, short: bool) -> None:
     if short and step.scope in (Scope.STRIP, Scope.FRAME):
         text.append("".join(f"Reminder: {words}\n" for words in reminders(step.scope)))
     if step.caution:
-        text.append(f"! Caution: {step.caution}\n", "bold yellow")
+        text.append(f"! Caution: {step.warning}\n", "bold yellow")
     station = step.station
     opens = f"[{keys[station]}] opens: {STATIONS[station]}   " if station else ""
     walk = f"   [{keys['walk']}] walk   [{keys['leave-out']}] leave the set-up out"
@@ -61,7 +61,7 @@ class NextUp(VerticalScroll):
         text = Text()
         if place.step is not None:
             at = {Scope.STRIP: f" {place.strip}", Scope.FRAME: f" {place.frame}"}
-            peers = steps_of(place.step.scope, short=view.short)
+            peers = steps_of(place.step.scope, short=view.short, lock=view.lock)
             count = (
                 f" ({peers.index(place.step) + 1} of {len(peers)})" if place.step in peers else ""
             )
