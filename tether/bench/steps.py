@@ -98,8 +98,8 @@ SET_UP: tuple[Step, ...] = (
         BENCH,
         Scope.SITTING,
         "Say which bench this is: camera, lens, holder, lamp.",
-        "For a bench it knows, the program asks only what has changed and what must be checked "
-        "every time.",
+        "For a bench it knows, the program asks only about changes and the checks of every "
+        "session.",
         "In the set-up you give a bench a name and write down its parts. Without a name, every "
         "step comes up.",
         each_time=True,
