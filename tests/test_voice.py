@@ -57,14 +57,14 @@ HABITS: Mapping[str, Habit] = {
     "lies or stands": Habit(
         r"\b(?:lies|stood|stands)\b",
         "is; 'lies' only for film on a table",
-        in_program=17,
+        in_program=16,
     ),
     "what is": Habit(
         r"\bwhat (?:is|was|are|were|has|lies|stands|came)\b(?![^.|]*\?)",
         "name the thing",
         allowed=4,
         reason="headings of tables, and questions that a sentence reports",
-        in_program=37,
+        in_program=30,
     ),
     "is told": Habit(
         r"\b(?:is|are|was|were|be) (?:told|said)\b",
@@ -94,13 +94,13 @@ HABITS: Mapping[str, Habit] = {
         "'if you want': the reader's own wish",
         in_program=1,
     ),
-    "go on": Habit(r"\b(?:go|goes|going|gone|went) on\b", "continue, resume, next", in_program=20),
+    "go on": Habit(r"\b(?:go|goes|going|gone|went) on\b", "continue, resume, next", in_program=12),
     "leave out": Habit(
         r"\b(?:leaves?|left|leaving) (?:\w+ )?out\b",
         "skip",
         3,
         "pauses of a pace, unknown options",
-        in_program=4,
+        in_program=1,
     ),
     "double negative": Habit(
         r"\b(?:nothing to object|next to no|seldom|none whose|not un(?!der)\w+)\b",
@@ -108,11 +108,11 @@ HABITS: Mapping[str, Habit] = {
         in_program=1,
     ),
     "from memory": Habit(r"\bfrom memory\b", "not checked against the source"),
-    "per cent": Habit(r"\bper cent\b", "%", 1, "'half a per cent' in prose", in_program=1),
+    "per cent": Habit(r"\bper cent\b", "%", 1, "'half a per cent' in prose", in_program=0),
     "logic words": Habit(
         r", for (?:the|it|they|this|that|on|in|a) \w+ \w+s\b",
         "because",
-        in_program=1,
+        in_program=0,
     ),
     "printed positives": Habit(r"\bpositives? (?:is|are|were)? ?printed\b", "made"),
     "by itself": Habit(
@@ -126,19 +126,19 @@ HABITS: Mapping[str, Habit] = {
         "session, main screen, set-up, open gate, copy folder",
         allowed=8,
         reason="the glossary gives them in brackets; names of stored fields",
-        in_program=10,
+        in_program=8,
     ),
     "lightest": Habit(
         r"\blightest\b",
         "brightest",
         allowed=2,
         reason="the glossary; a line of a screen",
-        in_program=12,
+        in_program=11,
     ),
     "on the bench": Habit(
         r"(?<!simulated )\bon the bench\b(?!')",
         "on the simulated bench, if that is meant",
-        in_program=1,
+        in_program=0,
     ),
     "keys in the third person": Habit(
         r"\[[A-Z]\w*\] (?:takes|goes|reads|asks|says|puts|leaves)\b",
