@@ -18,6 +18,7 @@ from textual.command import CommandPalette, Provider
 from textual.containers import Vertical
 from textual.events import Event, InputEvent, Key, Resize
 from textual.filter import LineFilter
+from textual.reactive import Reactive
 from textual.screen import Screen
 from textual.theme import Theme
 from textual.widgets import Input, Static
@@ -90,6 +91,9 @@ class TetherApp(App[str]):
         (110, "-wide"),
     ]
     BINDINGS: ClassVar[list[BindingType]] = [*APP, *EVERYWHERE]
+    # Set here and not at the start, when it would have all styles made a second time.
+    ansi_theme_dark = Reactive(themes.DARK, init=False)
+    ansi_theme_light = Reactive(themes.LIGHT, init=False)
     COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {ScreenCommands}
 
     def __init__(self, context: AppContext, calm: Calm | None = None) -> None:

@@ -90,7 +90,7 @@ OFFERED = (
 _GREY = (232, 232, 232)
 # The sixteen colours that marks and words are written in: black, red, green, yellow, blue,
 # magenta, cyan, white; the bright ones are the same.
-_DARK = TerminalTheme(
+DARK = TerminalTheme(
     (18, 18, 18),
     (224, 224, 224),
     [
@@ -98,7 +98,7 @@ _DARK = TerminalTheme(
         (96, 208, 208), (224, 224, 224),
     ],
 )  # fmt: skip
-_LIGHT = TerminalTheme(
+LIGHT = TerminalTheme(
     _WHITE,
     _BLACK,
     [
@@ -121,7 +121,7 @@ _ANSI = {
 
 def sixteen(theme: Theme) -> TerminalTheme:
     """Return what the sixteen colours are in a theme."""
-    return _ANSI.get(theme.name, _DARK if theme.dark else _LIGHT)
+    return _ANSI.get(theme.name, DARK if theme.dark else LIGHT)
 
 
 # Made once: what they have done to a line is remembered with the line, by filter.
