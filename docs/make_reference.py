@@ -108,6 +108,9 @@ tether web shoot "Harbour 1987" --archive ~/film""",
     "settings": """\
 tether settings
 tether settings --write settings.toml""",
+    "doctor": """\
+tether doctor
+tether doctor --report report.zip""",
 }
 
 COMMANDS_HEAD = """\

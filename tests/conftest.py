@@ -30,7 +30,14 @@ def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
     """Keep libgphoto2's settings file, and everything else of the user's, out of the tests."""
     home = tmp_path_factory.mktemp("home")
     monkeypatch.setenv("HOME", str(home))
-    for name in ("XDG_CONFIG_HOME", "XDG_DATA_HOME", "XDG_PICTURES_DIR", "TETHER_ARCHIVE"):
+    for name in (
+        "XDG_CONFIG_HOME",
+        "XDG_DATA_HOME",
+        "XDG_STATE_HOME",
+        "TETHER_LOG",
+        "XDG_PICTURES_DIR",
+        "TETHER_ARCHIVE",
+    ):
         monkeypatch.delenv(name, raising=False)
     return home
 

@@ -16,6 +16,7 @@ from types import FrameType
 from typing import TYPE_CHECKING
 
 from tether.errors import TetherError
+from tether.log_file import driver_log
 from tether.settings import Settings
 from tether.settings_file import usual_path
 
@@ -56,7 +57,7 @@ def connector(settings: Settings) -> Callable[[str | None], ReconnectableCamera]
     def connect(port: str | None) -> ReconnectableCamera:
         from tether.camera.process import connect as connect_camera
 
-        return connect_camera(port, settings.camera)
+        return connect_camera(port, settings.camera, driver_log())
 
     return connect
 

@@ -70,7 +70,7 @@ def package(
         raise PackageError(
             f"The roll cannot be packaged: {error.what}",
             kept="Nothing was changed, and no package was made.",
-            todo="See what is wrong with: tether verify ROLL",
+            todo="Find the cause with: tether verify ROLL",
         ) from error
     except OSError as error:
         raise PackageError(

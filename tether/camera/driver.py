@@ -11,6 +11,7 @@ from tether.camera.errors import CameraRefused
 from tether.camera.firing import Exposures
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
 from tether.camera.settings_access import SettingsAccess
+from tether.log_file import forward_driver_messages
 from tether.settings import CameraLimits
 
 JPEG_START = b"\xff\xd8"
@@ -36,6 +37,7 @@ class GphotoDriver:
     """
 
     def __init__(self, port: str | None, limits: CameraLimits) -> None:
+        self._messages = forward_driver_messages()
         self._link = Connection(port)
         self._settings = SettingsAccess(self._link)
         self._card = Card(self._link)

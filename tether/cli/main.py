@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import os
 import sys
 from dataclasses import replace
@@ -11,6 +12,7 @@ from pathlib import Path
 import click
 
 from tether import __version__
+from tether.cli.about import doctor, show_settings
 from tether.cli.judge import light, measure, tablet
 from tether.cli.options import (
     CONTRAST,
@@ -35,17 +37,28 @@ from tether.cli.options import (
 )
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
+from tether.log_file import LEVELS, begin_log, log_folder
 from tether.paths import reason, whole_path
-from tether.text import printable
+
+_LOG = logging.getLogger("tether")
 
 
 @click.group(cls=Commands, context_settings={"show_default": True})
 @click.version_option(__version__, message="tether %(version)s", help="Print the version.")
-def app() -> None:
+@click.option(
+    "--log",
+    type=click.Choice(LEVELS),
+    default="info",
+    help="Detail of the log file. debug adds the messages of the camera's driver.",
+)
+@click.pass_context
+def app(context: click.Context, log: str) -> None:
     """Photograph film frame by frame with a tethered camera.
 
     tether checks each raw file at once, and always resumes where you stopped.
     """
+    begin_log(log)
+    _LOG.info("tether %s %s", __version__, context.invoked_subcommand)
 
 
 @app.command()
@@ -437,34 +450,19 @@ def deliver(
     raise click.exceptions.Exit(code)
 
 
-@app.command("settings")
-@settings_option
-@click.option("--write", type=PATH, help="Write the settings to this new file.")
-def show_settings(settings: Path | None, write: Path | None) -> None:
-    """Show all settings, with unit, range and source."""
-    from tether.settings_file import render
-
-    text = render(read_settings(settings))
-    if write is None:
-        click.echo(text)
-        return
-    try:
-        with write.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except OSError as error:
-        raise TetherError(
-            f"The settings were not written to {printable(str(write))}: {reason(error)}.",
-            kept="Nothing was changed.",
-            todo="Name a new file in a folder that you may write to.",
-        ) from error
-    click.echo(f"Written to {write}.")
+app.add_command(show_settings)
+app.add_command(doctor)
 
 
 def main() -> None:
-    """Run a command; an error that is meant for a person is printed as such, exit code 1."""
+    """Run a command; an error that is meant for a person is printed as such, exit code 1.
+
+    A fault of the program itself goes to the log file, and a sentence says so.
+    """
     try:
         app(prog_name="tether")
     except TetherError as error:
+        _LOG.info("%s: %s", type(error).__name__, error.what)
         for part in (error.what, error.kept, error.todo):
             if part:
                 print(part, file=sys.stderr)
@@ -473,6 +471,7 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         raise SystemExit(0) from None
     except OSError as error:
+        _LOG.exception("the disk")
         print(f"The disk reports: {reason(error)}.", file=sys.stderr)
         print("Everything stored before is unchanged.", file=sys.stderr)
         print(
@@ -481,6 +480,16 @@ def main() -> None:
             file=sys.stderr,
         )
         raise SystemExit(1) from error
+    except Exception:  # the last handler: no traceback reaches a person
+        _LOG.exception("a fault of the program")
+        print("The program met a fault of its own and ended.", file=sys.stderr)
+        print("Everything stored before is unchanged.", file=sys.stderr)
+        print(
+            f"The fault is written to {log_folder() / 'tether.log'}. Run the command again. To "
+            "report the fault: tether doctor --report FILE",
+            file=sys.stderr,
+        )
+        raise SystemExit(1) from None
 
 
 if __name__ == "__main__":

@@ -199,7 +199,7 @@ _INTERRUPTED = 130
 GROUPS = {
     "Shoot": ("shoot", "rehearse", "web", "rolls", "deliver"),
     "Files": ("verify", "restore", "package", "rebuild"),
-    "Bench": ("plan", "light", "tablet", "measure", "settings"),
+    "Bench": ("plan", "light", "tablet", "measure", "settings", "doctor"),
 }
 """The commands by headings, each in the order in which it is needed."""
 
