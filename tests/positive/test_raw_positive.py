@@ -291,7 +291,7 @@ def test_an_uneven_light_is_evened_out_by_readers_of_gain_maps(tmp_path: Path) -
 
 def test_it_says_what_it_is_and_what_it_was_made_of(rolls: Any, tmp_path: Path) -> None:
     shot, rendering = rolls(BW, "RGGB")[0]
-    path = made_of(shot, replace(rendering, turn=90), tmp_path)
+    path = made_of(shot, replace(rendering, turn=90), tmp_path, per_inch=500.5)
     first, raw_tags, _ = tags_of(path)
     assert first[50827] == shot.path.name
     assert first[50708] == "Simulated Bench Bench Camera One, positive of film (camera)"
@@ -311,6 +311,16 @@ def test_it_says_what_it_is_and_what_it_was_made_of(rolls: Any, tmp_path: Path) 
     found = exiftool(path)
     assert found["ExposureTime"] == pytest.approx(1 / 15)
     assert found["ISO"] == 100
+    assert found["XResolution"] == found["YResolution"] == 500.5
+    slide, of_slide = rolls(SLIDE, "RGGB")[0]
+    known = tags_of(made_of(slide, of_slide, tmp_path))[0]
+    with tifffile.TiffFile(slide.path) as file:
+        tags: Any = file.pages.first.tags
+        for code in (50721, 50778):  # the camera's matrix, and the light that it is for
+            ours, theirs = np.array(known[code]), np.array(tags.valueof(code))
+            if code == 50721:
+                ours, theirs = ours[::2] / ours[1::2], theirs[::2] / theirs[1::2]
+            np.testing.assert_allclose(ours, theirs)
 
 
 def test_the_page_s_lines_give_the_camera_s_values_back(rolls: Any, tmp_path: Path) -> None:
@@ -385,11 +395,16 @@ def test_a_real_camera_s_file(tmp_path: Path) -> None:
     for process in (BW, COLOUR, SLIDE):
         rendering = Rendering(process, sample.lightest)
         path = made_of(Shot(real, whole, np.zeros(1)), rendering, tmp_path)
-        _, raw_tags, stored = tags_of(path)
+        first, raw_tags, stored = tags_of(path)
         assert np.array_equal(stored, mosaic.data)
         wanted = np.asarray(raw_tags[50712], np.uint16)[stored] if process.is_negative else stored
         with rawpy.imread(str(path)) as raw:
             assert np.array_equal(raw.raw_image_visible, wanted)
+        if process is SLIDE:
+            with rawpy.imread(str(real)) as raw:
+                matrix = np.array(first[50721]).reshape(3, 3, 2)
+                known = raw.rgb_xyz_matrix[:3]
+            np.testing.assert_allclose(matrix[..., 0] / matrix[..., 1], known, atol=1e-4)
         assert exiftool(path)["Validate"] in ("0 0 0", "OK")
 
 

@@ -111,7 +111,17 @@ def _job(
         form=form,
         headroom_ev=settings.headroom_ev,
         room=settings.room,
+        per_inch=_per_inch(state, rendering),
     )
+
+
+def _per_inch(state: DeliveryState, rendering: Rendering) -> float | None:
+    """Return the photosites along an inch of film, None where the frame's edges are not known."""
+    if rendering.outline is None:
+        return None
+    film = state.roll.film_format
+    width_mm = film.picture_across if state.film_turn else film.picture_along
+    return round(math.dist(rendering.outline[0], rendering.outline[1]) / width_mm * 25.4, 1)
 
 
 def note_clipped(

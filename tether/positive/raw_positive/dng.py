@@ -111,6 +111,7 @@ class Labels:
     description: str
     shot: ShotFacts
     xmp: bytes = b""
+    per_inch: float | None = None
 
 
 def neutral_matrix(neutral: Triple) -> tuple[float, ...]:
@@ -165,8 +166,8 @@ def _main_directory(picture: RawPicture, labels: Labels) -> dict[int, Entry]:
         254: (_LONG, [1]),
         270: (_ASCII, labels.description),
         274: (_SHORT, [picture.orientation]),
-        282: (_RATIONAL, [72.0]),
-        283: (_RATIONAL, [72.0]),
+        282: (_RATIONAL, [labels.per_inch or 72.0]),
+        283: (_RATIONAL, [labels.per_inch or 72.0]),
         296: (_SHORT, [2]),
         305: (_ASCII, SOFTWARE),
         50706: (_BYTE, [1, 4, 0, 0]),

@@ -68,7 +68,8 @@ class RawPositiveJob:
     """Make a raw positive of a raw file.
 
     ``form`` as in `Form`; ``headroom_ev`` are the stops above the print's white that it is to
-    hold, ``room`` the share of the picture's width that the crop leaves around it.
+    hold, ``room`` the share of the picture's width that the crop leaves around it, ``per_inch``
+    the photosites along an inch of film, None where that is not known.
     """
 
     path: Path
@@ -81,6 +82,7 @@ class RawPositiveJob:
     form: Form
     headroom_ev: float = 0.0
     room: float = 0.02
+    per_inch: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,11 +106,10 @@ def make_raw_positive(job: RawPositiveJob) -> RawPositive:
         picture, words = raw_picture(job, mosaic)
     except ValueError as error:
         raise RawUnreadable(
-            f"No raw positive can be made of {printable(job.path.name)}: {error}.",
-            kept="The raw file was not changed.",
+            f"In {printable(job.path.name)} {error}.", kept="The raw file was not changed."
         ) from error
     preview = small_positive(mosaic, job.rendering, job.flat, picture.crop)
-    labels = Labels(job.path.name, f"{job.description} {words}", job.shot, job.xmp)
+    labels = Labels(job.path.name, f"{job.description} {words}", job.shot, job.xmp, job.per_inch)
     replace_whole(job.output, lambda part: write_dng(part, picture, labels, preview))
     return RawPositive(words)
 
