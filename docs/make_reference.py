@@ -35,7 +35,7 @@ from tether.tui.keys import EVERYWHERE, Keys, bindings_of
 HERE = Path(__file__).parent
 
 _FIRST = (
-    "Worktable", "WalkScreen", "BenchForm", "CheckScreen", "FocusScreen", "LightScreen",
+    "Worktable", "SetUpScreen", "BenchForm", "CheckScreen", "FocusScreen", "LightScreen",
     "BaseScreen", "PauseScreen", "FoundScreen", "ChooseRoll", "DescribeRoll",
 )  # fmt: skip
 """Screens in the order in which their keys are looked up."""

@@ -42,7 +42,7 @@ from tether.tui.app_context import AppContext  # noqa: E402
 from tether.tui.screens.base_screen import BaseScreen  # noqa: E402
 from tether.tui.screens.bench_screen import BenchScreen  # noqa: E402
 from tether.tui.screens.light_screen import LightScreen  # noqa: E402
-from tether.tui.screens.setup_screen import WalkScreen  # noqa: E402
+from tether.tui.screens.setup_screen import SetUpScreen  # noqa: E402
 from tether.tui.screens.worktable import Worktable  # noqa: E402
 from tether.tui.widgets.bench_form import BenchForm  # noqa: E402
 
@@ -87,7 +87,7 @@ class Tour:
 
         def resting() -> bool:
             screen = self.app.screen
-            if isinstance(screen, BenchScreen | WalkScreen):
+            if isinstance(screen, BenchScreen | SetUpScreen):
                 return not screen.line.working
             return not any(w.group == "action" and not w.is_finished for w in self.app.workers)
 
@@ -110,8 +110,8 @@ class Tour:
         await self.pilot.pause(0.2)
 
     async def set_up(self) -> None:
-        """Go through the set-up walk."""
-        await self.until(lambda: isinstance(self.app.screen, WalkScreen), "the set-up walk")
+        """Go through the set-up."""
+        await self.until(lambda: isinstance(self.app.screen, SetUpScreen), "the set-up")
         await self.idle()
         await self.pilot.press("enter")
         await self.until(lambda: isinstance(self.app.screen, BenchForm), "the bench's form")
@@ -131,8 +131,6 @@ class Tour:
         await self.press("enter")
         await self.picture("light")
         await self.press("enter")
-        await self._step("light-test")
-        await self.press("enter")
         await self._step("focus-lock")
         await self.press("enter")
 
@@ -141,12 +139,12 @@ class Tour:
         await self.to_step("base-set")
         await self.pilot.press("4")
         await self._at(BaseScreen)
-        await self.press("f")
+        await self.press("g")
         await self.picture("base")
         await self.press("enter")
 
     async def to_step(self, key: str) -> None:
-        """Confirm what comes on the worktable up to a step."""
+        """Confirm each step on the main screen up to this one."""
         for _ in range(20):
             await self.idle()
             screen = self.app.screen
@@ -154,11 +152,11 @@ class Tour:
                 step = screen.view.place.step
                 if step is not None and step.key == key:
                     return
-                await self.press("enter")
+                await self.press("y" if step is not None and step.station else "enter")
         raise SystemExit(f"the work never came to {key}")
 
     async def to(self, frame: int, todo: NextKind) -> None:
-        """Press Enter on the worktable until a frame's shutter or verdict is next."""
+        """Press Enter on the main screen until a frame's shutter or verdict is next."""
         for _ in range(60):
             await self.idle()
             screen = self.app.screen
@@ -173,7 +171,7 @@ class Tour:
         def there() -> bool:
             screen = self.app.screen
             return (
-                isinstance(screen, WalkScreen)
+                isinstance(screen, SetUpScreen)
                 and not screen.line.working
                 and screen.step.key == key
             )

@@ -1,4 +1,4 @@
-"""Base calibration through the real driver: the shutter is found in three shots at most."""
+"""Base exposure through the real driver: the shutter is found in three shots at most."""
 
 from __future__ import annotations
 

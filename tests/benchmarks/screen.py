@@ -31,7 +31,7 @@ from tether.film import FilmProcess
 WIDTH, HEIGHT = 8192, 5464
 _SIZE = (40, 120)
 _AIM_MS = 50.0
-_PHASES = {"Firing": "fire", "Fetching": "fetch", "Writing": "file", "Judging": "judge"}
+_PHASES = {"Firing": "fire", "Copying": "fetch", "Filing": "file", "Measuring": "judge"}
 
 
 class Terminal:
@@ -111,12 +111,15 @@ def library_alone(bytecode: Path) -> float:
 def keys_under_load(terminal: Terminal) -> dict[str, list[float]]:
     """Shoot one frame and press keys all the while; return milliseconds by what went on."""
     terminal.answer()
-    terminal.written(rb"Next:|Set-up walk")
-    time.sleep(1.0)  # the set-up walk opens over the worktable in a new archive
+    terminal.written(rb"Next:|Set-up")
+    time.sleep(1.0)  # the set-up opens over the main screen in a new archive
     terminal.press(b"x")
     terminal.seen(1.0, rb"left out")
     terminal.press(b"\x1b")
     while not terminal.seen(1.0, rb"shoot frame"):
+        terminal.press(b"y")  # a step that has a screen is said to be done
+        if terminal.seen(1.0, rb"shoot frame"):
+            break
         terminal.press(b"\r")
     waits: dict[str, list[float]] = {}
     phase = "fire"
@@ -128,7 +131,7 @@ def keys_under_load(terminal: Terminal) -> dict[str, list[float]]:
         for said, name in _PHASES.items():
             if said.encode() in terminal.earlier:
                 phase = name
-        terminal.written(rb"Help: Worktable")
+        terminal.written(rb"Help: Main screen")
         waits.setdefault(phase, []).append(1000 * (time.perf_counter() - at))
         at = terminal.press(b"?")
         done = terminal.written(rb"Next: [a-z]+").endswith(b"decide")

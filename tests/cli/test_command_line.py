@@ -116,7 +116,7 @@ def test_a_killed_rehearsal_goes_on_where_it_was(tmp_path: Path) -> None:
     for step in ("emulsion side", "roll's exposure"):
         child.send("\r")
         child.expect(step)
-    child.send("\r")
+    child.send("y")
     child.expect("Hands off")
     child.send("\r")
     child.expect("take 1")
@@ -124,7 +124,7 @@ def test_a_killed_rehearsal_goes_on_where_it_was(tmp_path: Path) -> None:
     child.expect(pexpect.EOF)
     child.close()
     again = open_rehearsal(tmp_path)
-    again.expect("decide about frame 1")
+    again.expect("frame 1, keep or reshoot")
     again.expect("take 1")
     again.send("k")
     again.expect("shoot frame 2")

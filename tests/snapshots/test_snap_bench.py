@@ -44,7 +44,7 @@ from tether.tui.screens.focus_screen import FocusScreen
 from tether.tui.screens.leftovers_screen import FoundScreen
 from tether.tui.screens.light_screen import LightScreen
 from tether.tui.screens.roll_screens import ChooseRoll, DescribeRoll
-from tether.tui.screens.setup_screen import WalkScreen
+from tether.tui.screens.setup_screen import SetUpScreen
 from tether.tui.widgets.bench_form import BenchForm
 
 S = TypeVar("S")
@@ -117,8 +117,8 @@ def at_step(key: str, *keys: str) -> Steps:
     async def steps(pilot: Pilot[str]) -> None:
         await at_table(pilot)
         await pilot.press("w")
-        await until(lambda: isinstance(pilot.app.screen, WalkScreen), pilot)
-        walk = of_kind(pilot, WalkScreen)
+        await until(lambda: isinstance(pilot.app.screen, SetUpScreen), pilot)
+        walk = of_kind(pilot, SetUpScreen)
         await until(lambda: walk.known is not None, pilot)
         walk.query_one("#walk-steps", OptionList).highlighted = [s.key for s in walk.steps].index(
             key
@@ -158,7 +158,7 @@ def test_walk_form_of_a_first_bench(bench: Bench, seen: Seen) -> None:
     bench.to_step(BENCH)
 
     async def steps(pilot: Pilot[str]) -> None:
-        await waits_for(WalkScreen, "enter")(pilot)
+        await waits_for(SetUpScreen, "enter")(pilot)
         await waits_for(BenchForm, "ctrl+s")(pilot)
 
     seen(program(bench), steps)
@@ -195,7 +195,7 @@ def test_camera_check_after_it_was_set(bench: Bench, seen: Seen) -> None:
         await opens("1", CheckScreen)(pilot)
         screen = of_kind(pilot, CheckScreen)
         await until(lambda: screen.checked is not None and not screen.line.working, pilot)
-        await pilot.press("s")
+        await pilot.press("c")
         await until(
             lambda: screen.checked is not None and screen.checked.found and not screen.line.working,
             pilot,
@@ -253,9 +253,7 @@ def test_light_with_the_open_gate_measured(bench: Bench, seen: Seen) -> None:
         _measured(screen)
         screen.stage = light_screen.Stage.DARK
         assert screen.result is not None
-        screen.line.say(
-            f"{light_screen._kept(screen.result, screen.context.keys)} The shutter is as it was."
-        )
+        screen.line.say(f"{light_screen._kept(screen.result)} The shutter is as it was.")
         screen._refresh()
 
     bench.to_shutter()

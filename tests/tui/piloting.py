@@ -103,7 +103,15 @@ async def to_shutter(pilot: Pilot[str]) -> None:
     """Go to the next frame's shutter; the set-up is skipped, each other step confirmed."""
     await until(pilot, lambda: ready(pilot))
     while (view := table(pilot).view) is not None and view.place.step is not None:
-        await press(pilot, "x" if view.place.step.scope is Scope.SITTING else "enter")
+        setting_up = view.place.step.scope is Scope.SITTING
+        await press(pilot, "x" if setting_up else done_key(pilot))
+
+
+def done_key(pilot: Pilot[str]) -> str:
+    """The key that says that the step which is next is done: Enter opens a step's screen."""
+    view = table(pilot).view
+    step = view.place.step if view is not None else None
+    return "y" if step is not None and step.station else "enter"
 
 
 async def check_film(pilot: Pilot[str]) -> None:

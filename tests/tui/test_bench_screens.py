@@ -79,13 +79,13 @@ async def test_the_camera_is_checked_set_and_put_back(
         await open_station(pilot, "1", CheckScreen)
         await idle_check(pilot)
         assert to_change(pilot) == 2
-        await pilot.press("s")
+        await pilot.press("c")
         await until(pilot, lambda: to_change(pilot) == 0)
         await until(pilot, lambda: "ISO: 800 → 100" in screen_text(app))
-        await pilot.press("p")
+        await pilot.press("z")
         await until(pilot, lambda: to_change(pilot) == 2)
         await pilot.press("enter")
-        await until(pilot, lambda: "Esc goes back all the same" in screen_text(app))
+        await until(pilot, lambda: "Esc goes back anyway" in screen_text(app))
         assert to_change(pilot) == 2, "Enter sets nothing"
         await back(pilot)
         screen = app.screen
@@ -121,7 +121,7 @@ async def test_a_camera_that_is_gone_is_said_in_the_check(given: AppContext) -> 
         await app.thread.run(app.camera.close)
         await pilot.press("1")
         await until(pilot, lambda: isinstance(app.screen, CheckScreen))
-        await until(pilot, lambda: "C connects there" in screen_text(app))
+        await until(pilot, lambda: "then connect with C" in screen_text(app))
         await back(pilot)
     app.shut()
 
@@ -167,7 +167,7 @@ async def test_focus_falls_and_rises_on_the_live_picture(
         assert set(shares(screen)) == {
             "middle", "upper left", "upper right", "lower left", "lower right",
         }  # fmt: skip
-        assert "ms a live picture" in screen_text(app)
+        assert "ms per live picture" in screen_text(app)
         bench.mishap("out-of-focus")
         await until(pilot, lambda: shares(screen)["middle"] < 0.8)
         bench.put_right("out-of-focus")
@@ -184,7 +184,7 @@ async def test_focus_falls_and_rises_on_the_live_picture(
             await pilot.press("[")
         await until(pilot, lambda: shares(screen)["middle"] > 0.9)
         assert "No peak seen yet" not in screen_text(app)
-        await pilot.press("x")
+        await pilot.press("r")
         await until(pilot, lambda: not screen.gauges[0].passed)
         await back(pilot)
         shown = screen.pictures
@@ -227,7 +227,7 @@ async def test_a_camera_without_live_view_says_so_and_what_to_do(
         )
         await open_station(pilot, "2", FocusScreen)
         await until(pilot, lambda: "No live view here" in screen_text(app))
-        assert "takes no test pictures" in screen_text(app)
+        assert "takes no test shots" in screen_text(app)
         assert not focus_screen(pilot).live
         bench.clear()
         await pilot.press("r")
@@ -275,14 +275,16 @@ async def test_the_light_is_tested_with_the_film_out_and_back(
         bench.mishap("lamp-uneven")
         await pilot.press("r")
         await until(pilot, lambda: "light-uneven" in codes(screen) and not screen.line.working)
-        await until(pilot, lambda: "flat field, uneven as it is" in screen_text(app))
-        assert "Centre the lamp, then [R]" in screen_text(app)
+        await until(pilot, lambda: "flat field, although uneven" in screen_text(app))
+        assert "Centre the lamp, then R" in screen_text(app)
         # The film is out: leaving is warned of, and Enter puts it back.
         await pilot.press("escape")
         await until(pilot, lambda: "still out" in screen_text(app))
         assert screen.stage is Stage.DARK
-        await pilot.press("s")
-        await until(pilot, lambda: "See that the lamp is on, and put the film" in screen_text(app))
+        await pilot.press("x")
+        await until(
+            pilot, lambda: "Check that the lamp is on, and put the film" in screen_text(app)
+        )
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
         assert bench.frame() == 1
@@ -332,7 +334,7 @@ async def test_stray_light_is_looked_for_with_the_lamp_off(
         bench.mishap("room-light")
         await open_station(pilot, "3", LightScreen)
         screen = light_screen(pilot)
-        await until(pilot, lambda: "The gate has to be empty" in screen_text(app))
+        await until(pilot, lambda: "Leave the gate empty." in screen_text(app))
         assert "Take the film out" not in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: screen.stage is Stage.DARK and not screen.line.working)
@@ -344,12 +346,12 @@ async def test_stray_light_is_looked_for_with_the_lamp_off(
         bench.put_right("room-light")
         await pilot.press("r")
         await until(pilot, lambda: not screen.stray.findings)  # type: ignore[union-attr]
-        assert "Next to no stray light" in screen_text_of(screen, "#light-text")
+        assert "Stray light: negligible" in screen_text_of(screen, "#light-text")
         await until(pilot, lambda: not screen.line.working)
         await pilot.press("escape")
         # No film has been in yet: none is asked for, and none is missed.
         assert "Switch the lamp on again, and leave the gate empty" in screen_text(app)
-        await until(pilot, lambda: "The lamp may be off" in screen_text(app))
+        await until(pilot, lambda: "the lamp may be off" in screen_text(app))
         assert "still out" not in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
@@ -371,7 +373,7 @@ async def test_the_base_is_calibrated_on_blank_film(given: AppContext, bench: Be
     async with app.run_test(size=(120, 40)) as pilot:
         await open_station(pilot, "4", BaseScreen)
         screen = base_screen(pilot)
-        assert "Lay clear film of this roll into the gate" in screen_text(app)
+        assert "Put clear film of this roll into the gate" in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: screen.stage is BaseStage.SET and not screen.line.working)
         assert app.port is not None
@@ -382,7 +384,7 @@ async def test_the_base_is_calibrated_on_blank_film(given: AppContext, bench: Be
         await pilot.press("enter")
         await until(pilot, lambda: screen.stage is BaseStage.DONE and not screen.line.working)
         assert [r.reached for r in screen.results] == [False, True]
-        assert "found and checked" in screen_text(app)
+        assert "set and checked" in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
         assert (await app.port.ask(lambda s: s.bench.light.kept)).base is not None
@@ -407,10 +409,10 @@ async def test_of_transparencies_the_base_screen_speaks_of_the_lightest_picture(
 
         monkeypatch.setattr(screen.line, "attempt", attempt)
         assert "f frame" not in str(screen.query_one(KeyLine).render())
-        assert "[F]" not in screen_text(app)
-        await pilot.press("f", "enter")
+        assert "[G]" not in screen_text(app)
+        await pilot.press("g", "enter")
         await until(pilot, lambda: bool(said))
-        assert said == ["Photographing the lightest picture …"], "F is no key here, Enter is"
+        assert said == ["Photographing the brightest picture …"], "F is no key here, Enter is"
         await back(pilot)
     app.shut()
 
@@ -425,12 +427,12 @@ async def test_a_setting_that_is_declined_stays_and_another_film_can_be_tried(
         await open_station(pilot, "4", BaseScreen)
         screen = base_screen(pilot)
         bench.lamp(False)
-        await pilot.press("f")
+        await pilot.press("g")
         await until(pilot, lambda: bool(screen.results) and not screen.line.working)
         assert "It is dark" in screen_text(app)
         assert "Try another place" in screen_text(app)
         bench.lamp(True)
-        await pilot.press("f")
+        await pilot.press("g")
         await until(pilot, lambda: screen.stage is BaseStage.SET and not screen.line.working)
         await pilot.press("r")
         await until(pilot, lambda: screen.stage is BaseStage.FILM and not screen.results)
@@ -495,8 +497,7 @@ async def test_a_lamp_that_fades_is_said_beside_the_shutter_with_its_key(
         facts = Facts.read({**capture.facts.stored, "findings": [finding]})
         archive.store.frames.set_judgement(capture.id, Verdict.KEEP, facts, b"")
         await press(pilot, "k")
-        while todo(pilot) is NextKind.STEP:
-            await press(pilot, "enter")
+        await to_shutter(pilot)
         said = "! The light has fallen by 0.2 stops since frame 3: check the lamp (key 3)."
         assert said in screen_text(app)
     app.shut()

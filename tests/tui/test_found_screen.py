@@ -46,7 +46,7 @@ async def seen_once(given: AppContext) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: ready(pilot))
         await press(pilot, "i")
-        assert "Nothing is left over" in screen_text(app)
+        assert "Every picture and file belongs to a frame" in screen_text(app)
         await pilot.press("q")
     app.shut()
 
@@ -84,7 +84,7 @@ async def test_pictures_of_no_frame_are_offered_at_the_start(
         assert [len(f.captures) for f in (await app.port.view()).frames] == [0, 1, 0, 0, 0, 0]
         await pilot.press("i")
         await opened(pilot)
-        await pilot.press("a")
+        await pilot.press("f")
         await until(pilot, lambda: isinstance(app.screen, Pick))
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))

@@ -10,7 +10,7 @@ from tether_simulator.server import BenchProcess
 from textual.app import App
 
 from tests.quick import QUICK
-from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
+from tests.tui.piloting import done_key, press, ready, screen_text, table, to_shutter, todo, until
 from tether.archive.pauses import pauses_of
 from tether.archive.records import FrameState
 from tether.session.next_step import NextKind
@@ -38,7 +38,8 @@ async def test_two_keys_a_frame_and_one_a_strip_when_asked_less(given: AppContex
         assert "Reminder: Blow the holder and the gate clean first." in screen_text(app)
         pressed = 0
         while todo(pilot) is not NextKind.DONE:
-            await press(pilot, "pagedown")
+            step = done_key(pilot)
+            await press(pilot, "y" if step == "y" else "pagedown")
             pressed += 1
             assert pressed < 50
         # One for the strip, one for the roll's exposure, and two a frame.
@@ -46,7 +47,7 @@ async def test_two_keys_a_frame_and_one_a_strip_when_asked_less(given: AppContex
         assert app.port is not None
         frames = (await app.port.view()).frames
         assert [f.state for f in frames] == [FrameState.KEPT] * 6
-        assert "[H] what was done" in screen_text(app)
+        assert "[H] progress" in screen_text(app)
         await pilot.press("h")
         await until(pilot, lambda: isinstance(app.screen, Reading))
         assert "6 kept; 6 raw files" in screen_text(app)
@@ -104,8 +105,8 @@ async def test_a_pause_stops_the_clock(given: AppContext, size: tuple[int, int])
         await pilot.press("space")
         await until(pilot, lambda: isinstance(app.screen, PauseScreen))
         await until(pilot, lambda: "Paused since" in screen_text(app))
-        assert "do not leave a hot lamp alone" in screen_text(app)
-        assert "does not count" in screen_text(app)
+        assert "Stay with a hot lamp" in screen_text(app)
+        assert "not counted" in screen_text(app)
         await pilot.press("space")
         await until(pilot, lambda: ready(pilot))
         assert isinstance(app.screen, Worktable)

@@ -25,7 +25,15 @@ from tests.tui.piloting import Bare, screen_text
 from tether.bench.steps import BY_KEY
 from tether.findings.kind import ACTIONS
 from tether.settings import KeySettings, Settings
-from tether.tui.keys import BUILT_IN, TABLE, Keys, bindings, bindings_of, key_name
+from tether.tui.keys import (
+    BUILT_IN,
+    CHANGES_A_FRAME,
+    TABLE,
+    Keys,
+    bindings,
+    bindings_of,
+    key_name,
+)
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import AskText, Reading
 from tether.tui.widgets.key_line import KeyLine, room_complaint
@@ -91,7 +99,7 @@ class Plain(Screen[None]):
     AUTO_FOCUS = ""
     without = "second"
     BINDINGS = [  # noqa: RUF012 - as Textual declares it
-        Binding("a", "first", "First", tooltip="the first", id="again"),
+        Binding("a", "first", "First", tooltip="the first", id="reshoot"),
         Binding("b", "second", "Second", tooltip="the second", id="blank"),
         *(Binding(k, f"long('{k}')", "A long name", tooltip="long") for k in "cdefghij"),
     ]
@@ -267,7 +275,7 @@ async def test_the_key_of_a_foot_switch_is_taken_from_the_settings() -> None:
 
 
 async def test_a_key_of_ones_own_does_it_and_is_the_one_that_is_shown() -> None:
-    app = Host(Settings(keys=KeySettings((("again", "f8, j"), ("blank", "a")))))
+    app = Host(Settings(keys=KeySettings((("reshoot", "f8, j"), ("blank", "a")))))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         assert "F8 first" in line(app)
@@ -331,6 +339,10 @@ def test_every_id_that_a_text_names_is_in_the_table() -> None:
         named |= set(re.findall(r"\{([a-z0-9-]+)\}", str(kind.HELP)))
     for step in BY_KEY.values():
         named |= set(re.findall(r"\{([a-z0-9-]+)\}", step.more))
+    for path in Path(tether.tui.__file__).parent.rglob("*.py"):
+        if path.name != "keys.py":
+            for text in _said(ast.parse(path.read_text(encoding="utf-8"))):
+                named |= set(re.findall(r"\{([a-z0-9-]+)\}", text))
     assert len(named) > 20
     assert named <= set(BUILT_IN)
     assert set(ACTIONS) <= set(BUILT_IN), "what helps against a finding has a key"
@@ -345,6 +357,15 @@ def test_the_built_in_keys_do_one_thing_on_each_screen_and_an_id_has_one_key() -
         assert len(keys) == len(set(keys)), screen
 
 
+def test_a_key_that_changes_a_frame_does_nothing_harmless_on_another_screen() -> None:
+    """Whoever is used to a key on one screen presses it on the next without looking."""
+    changing = {BUILT_IN[name] for name in CHANGES_A_FRAME}
+    for screen, rows in TABLE.items():
+        for row in rows:
+            shared = changing & set(row.key.split(","))
+            assert not shared or row.id in CHANGES_A_FRAME, (screen, row.id)
+
+
 @pytest.mark.parametrize(
     ("own", "said", "kept"),
     [
@@ -352,10 +373,10 @@ def test_the_built_in_keys_do_one_thing_on_each_screen_and_an_id_has_one_key() -
         ([("keep", "j"), ("skip", "pgdown")], "no key 'pgdown'", {"keep": "j"}),
         (
             [("keep", "j"), ("skip", "j")],
-            "skip: J is the key of 'keep' (screen 'worktable'). It stays S.",
+            "skip: J is the key of 'keep' (screen 'main screen'). It stays S.",
             {"keep": "j"},
         ),
-        ([("keep", "j"), ("skip", "f")], "'shoot' (screen 'worktable')", {"keep": "j"}),
+        ([("keep", "j"), ("skip", "f")], "'shoot' (screen 'main screen')", {"keep": "j"}),
         ([("keep", "j"), ("undo", "?")], "the key of 'help'", {"keep": "j"}),
         ([("keep", "j"), ("blank", "ctrl+c")], "the key of 'quit'", {"keep": "j"}),
         ([("keep", "j"), ("save", "s")], "written as text", {"keep": "j"}),

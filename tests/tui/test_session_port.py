@@ -26,7 +26,7 @@ from tether.tui.screens.check_screen import CheckScreen
 from tether.tui.screens.dialogs import Reading
 from tether.tui.screens.focus_screen import FocusScreen
 from tether.tui.screens.light_screen import LightScreen
-from tether.tui.screens.setup_screen import WalkScreen
+from tether.tui.screens.setup_screen import SetUpScreen
 from tether.tui.screens.worktable import Worktable
 
 
@@ -58,7 +58,7 @@ def transaction(store: Store) -> Iterator[None]:
         ("2", FocusScreen),
         ("3", LightScreen),
         ("4", BaseScreen),
-        ("w", WalkScreen),
+        ("w", SetUpScreen),
     ],
 )
 async def test_a_key_is_answered_while_another_thread_holds_the_database(
@@ -101,7 +101,7 @@ async def test_a_key_that_asks_the_session_is_answered_when_the_database_is_free
             await pilot.press("enter")
             await until(pilot, lambda: app.busy)
             await pilot.press("z")
-            await until(pilot, lambda: "Still at work on the last key" in message(table))
+            await until(pilot, lambda: "Still busy; that key was ignored" in message(table))
             assert table.view.place.step is first
         await until(pilot, lambda: ready(pilot) and table.view.place.step is not first)  # type: ignore[union-attr]
     app.shut()

@@ -73,17 +73,17 @@ async def test_power_is_turned_and_a_frame_kept(
         assert "turn the strobe's power up" in screen_text(app)
         assert "[U]" not in screen_text(app)
         await press(pilot, "u")
-        assert "U (advice) does nothing just now" in screen_text(app)
+        assert "U (advice) does nothing now" in screen_text(app)
         await pilot.press("4")
         await until(pilot, lambda: isinstance(app.screen, BaseScreen))
         screen = app.screen
         assert isinstance(screen, BaseScreen)
-        await pilot.press("f")
+        await pilot.press("g")
         await until(pilot, lambda: screen.stage is Stage.POWER and not screen.line.working)
         assert "Turn the strobe's power up by" in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: screen.stage is Stage.DONE and not screen.line.working)
-        assert "found and checked" in screen_text(app)
+        assert "set and checked" in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: ready(pilot))
         await press(pilot, "a", "f")
@@ -108,17 +108,17 @@ async def test_the_light_test_says_what_to_turn(given: AppContext) -> None:
         screen = app.screen
         assert isinstance(screen, LightScreen)
         assert "how even the strobe is" in screen_text(app)
-        assert "one exposure" in screen_text(app)
+        assert "1 exposure" in screen_text(app)
         await pilot.press("enter")
         await until(pilot, lambda: screen.result is not None and not screen.line.working)
         assert "turn the strobe's power down" in screen_text(app)
-        assert "Put right what is said below" in screen_text(app)
+        assert "Correct the light as shown below" in screen_text(app)
         assert not screen.query_one("#light-map-box").display
         assert "Leave the light as it is" not in screen_text(app)
-        assert "The shutter was not touched" in screen_text(app)
+        assert "The shutter was not changed" in screen_text(app)
         await pilot.press("r")  # the simulated hand turns it by as much
         await until(pilot, lambda: bool(screen.result and screen.result.kept))
-        await until(pilot, lambda: "Lay black card over the gate" in screen_text(app))
+        await until(pilot, lambda: "Put black card over the gate" in screen_text(app))
         assert screen.query_one("#light-map-box").display
         assert "Flicker: none (strobe)" in screen_text(app)
         await until(pilot, lambda: not screen.line.working)
@@ -149,7 +149,7 @@ async def test_power_is_turned_once_though_the_picture_after_it_fails(
 
     monkeypatch.setattr(given.simulated, "listen", listen)
     key, begin, again, works, name = (
-        ("4", "f", "enter", BaseCalibration, "shoot")
+        ("4", "g", "enter", BaseCalibration, "shoot")
         if kind is BaseScreen
         else ("3", "enter", "r", LightTest, "run")
     )

@@ -7,6 +7,7 @@ from rich.console import Console
 
 from tether.facts import Facts
 from tether.findings import Verdict
+from tether.settings import ExposureSettings
 from tether.tui.widgets.verdict_panel import facts_view
 
 
@@ -14,7 +15,7 @@ def shown(facts: dict[str, object]) -> str:
     console = Console(width=78, record=True, file=None, quiet=True)
     console.begin_capture()
     console.quiet = False
-    console.print(facts_view(Facts.read(facts), Verdict.LOOK, 60))
+    console.print(facts_view(Facts.read(facts), Verdict.LOOK, 60, ExposureSettings()))
     return console.end_capture()
 
 
@@ -24,15 +25,15 @@ def shown(facts: dict[str, object]) -> str:
         # The finding's number and the line's are the picture's own.
         (
             {"headroom_ev": {"R": 0.1, "G1": 0.0}, "headroom_picture_ev": {"R": 2.4, "G1": 1.5}},
-            "highlights -1.50",
+            "highlights -1.5",
             "in view",
         ),
         (
             {"base_ev": -0.5, "headroom_picture_ev": {"R": 2.4, "G1": 0.4}},
-            "base -0.50 stops  lightest -0.40",
+            "base ◆ -0.5, target [-0.5]  brightest -0.4",
             "highlights",
         ),
-        ({"headroom_ev": {"R": 0.4, "G1": 0.2}}, "lightest in view -0.20", "highlights"),
+        ({"headroom_ev": {"R": 0.4, "G1": 0.2}}, "brightest in view -0.2", "highlights"),
     ],
 )
 def test_highlights_are_those_of_the_picture(
@@ -41,6 +42,25 @@ def test_highlights_are_those_of_the_picture(
     text = shown(facts)
     assert there in text
     assert not_there not in text
+
+
+@pytest.mark.parametrize(("source", "marked"), [("rebate", True), ("roll", False)])
+def test_the_axis_has_the_base_that_was_seen_and_its_target(source: str, marked: bool) -> None:
+    """A base that is only remembered from earlier frames is not shown as a measurement."""
+    text = shown(
+        {
+            "base_ev": -2.0,
+            "base_source": source,
+            "histogram": {"lowest_ev": -10.0, "counts": {"R": [0, 10, 5]}},
+        }
+    )
+    axis = text.splitlines()[-1]
+    assert ("◆" in axis) is marked
+    assert ("base not seen (roll -2.0, target [-0.5])" in text) is not marked
+    # Sixty characters for ten stops; the target is -0.5, give or take a third.
+    scale = axis[axis.index("-10") :]
+    assert (scale.index("["), scale.index("]")) == (54, 58)
+    assert not marked or scale.index("◆") == 47
 
 
 def test_the_rows_are_red_green_and_blue_whatever_the_sensor_begins_with() -> None:

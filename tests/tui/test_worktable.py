@@ -56,7 +56,7 @@ async def test_a_strip_of_six_by_keys(given: AppContext) -> None:
             await press(pilot, "k")
         assert todo(pilot) is NextKind.DONE
         await press(pilot, "enter")
-        assert "Enter (next) does nothing just now. All frames are decided: G" in screen_text(app)
+        assert "Enter (next) does nothing now. All frames are done: G" in screen_text(app)
         assert await stored(app) == [FrameState.KEPT] * 6
         assert "6 of 6 frames done" in screen_text(app)
     app.shut()
@@ -126,14 +126,14 @@ async def test_help_log_and_the_shorter_list(given: AppContext) -> None:
         await until(pilot, lambda: isinstance(app.screen, Reading))
         await until(pilot, lambda: "call the fire service" in screen_text(app))
         text = screen_text(app)
-        assert "Caution" in text
+        assert "⚠ CAUTION" in text
         below = app.screen_stack[-2]
         assert isinstance(below, Worktable)
         assert not below.is_active, "or this screen would be drawn anew three times a second"
         await pilot.press("escape")
         await until(pilot, lambda: ready(pilot))
         assert below.is_active
-        assert "does nothing just now" not in screen_text(app), "it opened the help"
+        assert "does nothing now" not in screen_text(app), "it opened the help"
         await press(pilot, "z")
         await pilot.press("l")
         await until(pilot, lambda: isinstance(app.screen, Reading))
@@ -168,7 +168,7 @@ async def test_a_verdict_that_comes_under_the_help_is_shown_when_that_closes(
         assert "shoot frame 1" in str(below.query_one("#next").border_title)
         await pilot.press("question_mark")
         await until(pilot, lambda: ready(pilot))
-        assert "decide about frame 1" in str(below.query_one("#next").border_title)
+        assert "frame 1, keep or reshoot?" in str(below.query_one("#next").border_title)
         assert "frame 1, take 1" in str(below.query_one(VerdictPanel).border_title)
     app.shut()
 
@@ -230,7 +230,7 @@ async def test_keys_are_answered_while_the_camera_is_slow(
         await to_shutter(pilot)
         bench.install(Slow(code=Operation.GET_PARTIAL_OBJECT, seconds=1.5))
         await pilot.press("f")
-        await until(pilot, lambda: "Fetching" in screen_text(app))
+        await until(pilot, lambda: "Copying" in screen_text(app))
         await pilot.press("question_mark")
         await until(pilot, lambda: isinstance(app.screen, Reading))
         assert todo_of(app) is NextKind.SHOOT, "the transfer is still under way"
@@ -405,16 +405,14 @@ async def test_a_shutter_that_was_set_since_is_not_offered_again(given: AppConte
         assert view is not None
         advised = view.advised_shutter
         assert advised is not None
-        assert f"[U] set {advised}, another take" in screen_text(app)
+        assert f"[U] set {advised} and reshoot" in screen_text(app)
         await set_shutter(app, advised)
         await table(pilot).port.refresh_camera()
         await table(pilot).refresh_view()
         assert "[U]" not in screen_text(app)
-        assert f"[A] another take (the shutter stands at {advised} now)" in screen_text(app)
+        assert f"[A] reshoot (shutter already at {advised})" in screen_text(app)
         await press(pilot, "u")
-        assert "U (advice) does nothing just now. Next: frame 1, keep or reshoot." in screen_text(
-            app
-        )
+        assert "U (advice) does nothing now. Next: frame 1, keep or reshoot." in screen_text(app)
         assert todo(pilot) is NextKind.DECIDE
     app.shut()
 
@@ -430,7 +428,7 @@ async def test_undoing_while_a_picture_waits_is_seen_and_says_what_is_next(
         await press(pilot, "f")
         await until(pilot, lambda: "⌫ undo" not in str(line.render()))
         await press(pilot, "backspace")
-        assert "Backspace (undo) has nothing to take back. Next: frame 1" in screen_text(app)
+        assert "Backspace (undo) has nothing to undo. Next: frame 1" in screen_text(app)
         await press(pilot, "k")
         await to_shutter(pilot)
         await press(pilot, "f")
@@ -438,7 +436,7 @@ async def test_undoing_while_a_picture_waits_is_seen_and_says_what_is_next(
         await press(pilot, "backspace")
         assert "Undone: the choice about frame 1. Frame 2 is also waiting" in screen_text(app)
         assert "Next: frame 1, keep or reshoot." in screen_text(app)
-        assert "decide about frame 1" in str(app.screen.query_one("#next").border_title)
+        assert "frame 1, keep or reshoot?" in str(app.screen.query_one("#next").border_title)
     app.shut()
 
 

@@ -1,4 +1,4 @@
-"""Base calibration: clear film in the gate, a shot, the shutter with consent, a shot to check."""
+"""Base exposure: clear film in the gate, a shot, the shutter with consent, a shot to check."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from textual.widgets import Static
 
 from tether.bench.base_exposure import MOST_SHOTS, BaseResult, base_line
 from tether.capture.transfer import Progress
+from tether.findings import Severity, Verdict
 from tether.findings.about_exposure import turn_power
 from tether.session.session import View
 from tether.text import plural, printable
@@ -37,13 +38,13 @@ class Stage(Enum):
 
 
 class BaseScreen(BenchScreen):
-    """Walks through the base calibration."""
+    """Goes through the base exposure."""
 
-    HEADING = "Base calibration"
+    HEADING = "Base exposure"
     HELP = (
-        "Finds the shutter time for this roll on its clear film: blank film, a leader, or the "
-        "rebate beside a frame; of transparencies the lightest picture. The camera's own setting "
-        "that comes nearest is set when you agree, and another shot checks it. With a strobe it "
+        "Sets the shutter for this roll on its clear film: blank film, a leader, or the rebate "
+        "beside a frame; for transparencies, on the brightest picture. It sets the camera's "
+        "nearest shutter time when you agree, and checks it with another shot. With a strobe it "
         "says by how many stops to turn the power, and leaves the shutter alone."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings("base exposure")
@@ -62,7 +63,7 @@ class BaseScreen(BenchScreen):
         """Lay out the step and what the shots showed."""
         yield Static(id="base-step")
         with VerticalScroll(id="base-found") as found:
-            found.border_title = "What the shots showed"
+            found.border_title = "Test shots"
             yield Static(id="base-text")
 
     def on_mount(self) -> None:
@@ -80,7 +81,7 @@ class BaseScreen(BenchScreen):
 
     def _refresh(self) -> None:
         result = self.results[-1] if self.results else None
-        step = step_text(self.stage, result, self.context.keys, negative=self.negative)
+        step = step_text(self.stage, result, negative=self.negative, keys=self.keys)
         self.put("#base-step", step)
         limits = self.context.settings.exposure
         target, tolerance = limits.base_target_ev, limits.base_tolerance_ev
@@ -103,7 +104,7 @@ class BaseScreen(BenchScreen):
         elif self.stage is Stage.POWER:
             await self._shoot(blank=False, turned=True)
         else:
-            await self._leave()
+            await self._leave(done=self.results[-1].seen.seen.usable)
 
     @work(group="action")
     async def action_frame(self) -> None:
@@ -117,13 +118,13 @@ class BaseScreen(BenchScreen):
             return
         await self.calibration.begin_anew()
         self.results, self.stage = [], Stage.FILM
-        self.line.say("From the start, with three shots.")
+        self.line.say(f"Started again, with {MOST_SHOTS} shots.")
         self._refresh()
 
     async def _shoot(self, *, blank: bool, turned: bool = False) -> None:
         if self.line.refused():
             return
-        clear = "clear film" if self.negative else "lightest picture"
+        clear = "clear film" if self.negative else "brightest picture"
         turned_ev = 0.0
         if turned:  # once, also where the picture that follows fails
             turned_ev, self._asked_ev = self._asked_ev, 0.0
@@ -136,7 +137,7 @@ class BaseScreen(BenchScreen):
             self.results.append(result)
             self._asked_ev = result.off_ev or 0.0
             self.stage = _stage_after(result)
-            self.line.say(f"Kept as bench/{result.shot.file}, of no frame.")
+            self.line.say(f"Test shot stored as bench/{result.shot.file}.")
         self._refresh()
 
     async def _set_and_check(self) -> None:
@@ -147,20 +148,20 @@ class BaseScreen(BenchScreen):
                 return
         if result.shots >= MOST_SHOTS:
             self.stage = Stage.DONE
-            self.line.say("Set, and not checked: the verdict on the first frame tells.")
+            self.line.say("Set but not checked. The first frame's verdict will show.")
             self._refresh()
             return
         await self._shoot(blank=False)
 
-    async def _leave(self) -> None:
+    async def _leave(self, *, done: bool = False) -> None:
         if self._moved:
             await self.line.attempt(self.calibration.film_back)
-        self.dismiss(None)
+        self.dismiss(done)
 
     def action_leave(self) -> None:
         """Go back; what is set stays set, what was seen is kept."""
         if self.line.working:
-            self.line.say("Still measuring, to its end.")
+            self.line.say("Finishing the measurement.")
         else:
             self.run_worker(self._leave(), group="action")
 
@@ -177,50 +178,62 @@ def _stage_after(result: BaseResult) -> Stage:
     return Stage.SET if result.wanted is not None else Stage.DONE
 
 
-def step_text(stage: Stage, result: BaseResult | None, keys: Keys, *, negative: bool) -> Text:
+def step_text(stage: Stage, result: BaseResult | None, *, negative: bool, keys: Keys) -> Text:
     """Say what to do now."""
-    text = Text()
+    what, how, more = _step(stage, result, negative=negative)
+    text = Text(f"{what}\n", "bold")
+    text.append(f"{more}\n" if more else "")
+    return text.append(keys.put_into(how), "dim")
+
+
+def _step(stage: Stage, result: BaseResult | None, *, negative: bool) -> tuple[str, str, str]:
+    """Return what to do, the keys by their ids, and what else to know."""
     if stage is Stage.FILM:
-        again = "Try another place: " if result is not None else ""
+        again = "Try another place. " if result is not None else ""
         if negative:
-            text.append(f"{again}Lay clear film of this roll into the gate: a blank frame, or the "
-                        "unexposed film before frame 1. Or a frame with its rebate in view.\n",
-                        "bold")  # fmt: skip
-            text.append(f"[{keys['next']}] blank film is in the gate: measure   "
-                        f"[{keys['on-frame']}] a frame with its rebate", "dim")  # fmt: skip
-        else:
-            text.append(f"{again}Bring the frame with the lightest picture of this roll into the "
-                        "gate. Clear film does as well.\n", "bold")  # fmt: skip
-            text.append(f"[{keys['next']}] it is in the gate: measure", "dim")
-    elif stage is Stage.SET and result is not None:
-        wanted = printable(result.wanted or "", 20)
-        what = "Set the shutter to" if result.can_set else "Turn the camera's shutter dial to"
-        text.append(f"{what} {wanted}?\n", "bold")
-        if abs(result.nearest_off_ev) > 1 / 3:
-            text.append(
-                f"It is the nearest on the camera's list; {abs(result.nearest_off_ev):.1f} stops "
-                "remain: change the lamp or the aperture for those.\n"
+            return (
+                f"{again}Put clear film of this roll into the gate: a blank frame, or the film "
+                "before frame 1. A frame with its rebate in view works, too.",
+                "[{next}] clear film is in: measure   [{on-frame}] a frame is in: measure",
+                "",
             )
-        left = MOST_SHOTS - result.shots
-        check = f"check it ({plural(left, 'shot')} left)" if left else "no shot is left to check it"
-        did = "set it and" if result.can_set else "it is turned:"
-        text.append(f"[{keys['next']}] {did} {check}   "
-                    f"[{keys['back']}] leave the shutter as it is", "dim")  # fmt: skip
-    elif stage is Stage.POWER and result is not None:
-        text.append(f"{_power(result)}.\n", "bold")
-        shots = plural(MOST_SHOTS - result.shots, "shot")
-        text.append(f"[{keys['next']}] it is turned: measure again ({shots} left)   "
-                    f"[{keys['back']}] leave it as it is", "dim")  # fmt: skip
-    elif result is not None and result.reached:
-        text.append("The roll's exposure is found and checked.\n", "bold")
-        text.append(f"[{keys['next']}] go on; bring the frame back into the gate", "dim")
-    else:
-        text.append("The target was not reached.\n", "bold")
-        if result is not None and result.strobe and result.off_ev is not None:
-            text.append(f"{_power(result)}, then measure again: what was measured last counts.\n")
-        text.append(f"[{keys['next']}] go on all the same   "
-                    f"[{keys['retry']}] from the start", "dim")  # fmt: skip
-    return text
+        return (
+            f"{again}Put the frame with the brightest picture of this roll into the gate. Clear "
+            "film works, too.",
+            "[{next}] it is in: measure",
+            "",
+        )
+    left = plural(MOST_SHOTS - result.shots, "shot") if result is not None else ""
+    if stage is Stage.SET and result is not None:
+        rest = abs(result.nearest_off_ev)
+        how = "set it" if result.can_set else "it is set"
+        check = f", then check it ({left} left)" if result.shots < MOST_SHOTS else ""
+        return (
+            f"Set the shutter to {printable(result.wanted or '', 20)}"
+            + ("?" if result.can_set else " on the camera."),
+            f"[{{next}}] {how}{check}   [{{back}}] leave the shutter as it is",
+            f"It is the camera's nearest time. Adjust lamp or aperture for the other {rest:.1f} "
+            "stops."
+            if rest > 1 / 3
+            else "",
+        )
+    if stage is Stage.POWER and result is not None:
+        how = f"[{{next}}] it is turned: measure again ({left} left)   [{{back}}] leave it as it is"
+        return f"{_power(result)}.", how, ""
+    if result is not None and result.reached:
+        return (
+            "The roll's exposure is set and checked.",
+            "[{next}] continue, with the frame back in the gate",
+            "",
+        )
+    strobe = result is not None and result.strobe and result.off_ev is not None
+    return (
+        "The target was not reached.",
+        "[{next}] continue anyway   [{retry}] start again",
+        f"{_power(result)}, then measure again: the last measurement counts."
+        if strobe and result is not None
+        else "",
+    )
 
 
 def _power(result: BaseResult) -> str:
@@ -236,13 +249,14 @@ def shots_text(results: list[BaseResult], target: float, tolerance: float) -> Te
     text = Text()
     for result in results:
         good = result.reached
-        text.append(f"{'✓' if good else '!' if result.seen.seen.usable else '✗'} ",
-                    "bold green" if good else "bold yellow")  # fmt: skip
+        usable = Severity.LOOK if result.seen.seen.usable else Severity.RESHOOT
+        mark = Verdict.KEEP.mark if good else usable.mark
+        text.append(f"{mark} ", "bold green" if good else "bold yellow")
         text.append(f"Shot {result.shots}: {base_line(result)}\n")
         if result.seen.ev is not None:
             text.append(f"  {scale(result.seen.ev, target, tolerance)}\n", "dim")
     text.append(
-        f"  {'▏'.ljust(_cells() - 1)}▕ saturation; from {-_LOWEST_EV:.0f} stops below it; "
+        f"  {'▏'.ljust(_cells() - 1)}▕ clipping; from {-_LOWEST_EV:.0f} stops below it; "
         "[ ] target\n",
         "dim",
     )
@@ -267,17 +281,15 @@ def _cell(ev: float) -> int:
 
 
 def _purpose(target: float, *, negative: bool) -> Text:
-    under = f"just under saturation ({-target:.1f} stops)"
+    safe = (
+        f"With it {-target:.1f} stops below clipping, no picture clips, and one exposure fits "
+        "every frame."
+    )
     if not negative:
-        return Text(
-            "The highlights of the lightest picture are the lightest thing that belongs to the "
-            f"roll: with them {under} all others lie safely below, and the same exposure serves "
-            "every frame.",
-            "dim",
-        )
+        highlights = "The highlights of the brightest picture are the brightest thing on the roll."
+        return Text(f"{highlights} {safe}", "dim")
     return Text(
-        f"The clear film is the lightest thing that belongs to the roll: with it {under} all "
-        "pictures lie safely below, and the same exposure serves every frame. A frame that shows "
-        "no clear film is judged by what is found here.",
+        f"Clear film is the brightest thing on the roll. {safe} A frame that shows no clear film "
+        "is judged by this measurement.",
         "dim",
     )

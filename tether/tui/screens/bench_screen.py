@@ -1,4 +1,4 @@
-"""A screen over the worktable: a title, what it shows, a line for the session, and its keys."""
+"""A screen over the main screen: a title, what it shows, a line for the session, and its keys."""
 
 from __future__ import annotations
 
@@ -19,8 +19,11 @@ from tether.tui.widgets.redraw import put
 from tether.tui.widgets.session_line import SessionLine
 
 
-class BenchScreen(Screen[None]):
-    """While it is there the worktable leaves the camera alone."""
+class BenchScreen(Screen[bool]):
+    """While it is there the main screen leaves the camera alone.
+
+    Answers whether what it is for was done.
+    """
 
     HEADING: ClassVar[str] = ""
 
@@ -31,8 +34,9 @@ class BenchScreen(Screen[None]):
         self.title = self.HEADING
         self.begun_at = view
         """How the work was when the screen was opened."""
+        self.keys = context.keys
         self.line = SessionLine(
-            port, context.keys, lost="{back} goes back; {connect} connects there."
+            port, context.keys, lost="Go back with {back}, then connect with {connect}."
         )
 
     def body(self) -> ComposeResult:
@@ -52,5 +56,5 @@ class BenchScreen(Screen[None]):
             put(part, content)
 
     def action_leave(self) -> None:
-        """Go back to the worktable."""
-        self.dismiss(None)
+        """Go back to the main screen."""
+        self.dismiss(False)

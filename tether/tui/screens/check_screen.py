@@ -39,9 +39,9 @@ class CheckScreen(BenchScreen):
 
     HEADING = "Camera check"
     HELP = (
-        "Compares the camera with what the bench asks for, line by line: what it is, what it "
-        "should be, and why. Lines marked ? are for you to look at on the camera. A dial that is "
-        "turned shows here by itself."
+        "Compares the camera's settings with what the bench needs, line by line: the setting, what "
+        "it should be, and why. Check the lines with ? on the camera. A dial that you turn shows "
+        "here without a key."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings("camera check")
 
@@ -74,10 +74,9 @@ class CheckScreen(BenchScreen):
         if self.checked is None or self.line.working:
             return
         if any(line.status is CheckStatus.CHANGE for line in self.checked.lines):
-            keys = self.context.keys
-            self.line.say(f"{_summary(self.checked, keys)} {keys['back']} goes back all the same.")
+            self.line.say(f"{_summary(self.checked)} {{back}} goes back anyway.")
             return
-        self.action_leave()
+        self.dismiss(True)
 
     @work(group="action")
     async def action_check(self) -> None:
@@ -95,10 +94,10 @@ class CheckScreen(BenchScreen):
 
     def _show(self, checked: CheckedCamera) -> None:
         self.checked = checked
-        self.put("#check-table", check_table(checked.lines, self.context.keys))
-        self.put("#check-found", _found(checked, self.context.keys))
+        self.put("#check-table", check_table(checked.lines, self.keys))
+        self.put("#check-found", _found(checked, self.keys))
         self.refresh_bindings()
-        self.line.say(_summary(checked, self.context.keys))
+        self.line.say(_summary(checked))
 
     @work(group="camera")
     async def _look_again(self) -> None:
@@ -118,14 +117,16 @@ class CheckScreen(BenchScreen):
         """Set everything that can be set from here."""
         if self.checked is not None:
             lines = self.checked.lines
-            said = await self.line.attempt(lambda: self.setup.set_up(lines), "Setting the camera …")
-            await self._after(said, "Set")
+            said = await self.line.attempt(
+                lambda: self.setup.set_up(lines), "Changing the camera's settings …"
+            )
+            await self._after(said, "Changed")
 
     @work(group="action")
     async def action_put_back(self) -> None:
-        """Put the camera back as it was found."""
-        said = await self.line.attempt(self.setup.put_back, "Putting the camera back …")
-        await self._after(said, "Put back")
+        """Restore the settings from before."""
+        said = await self.line.attempt(self.setup.put_back, "Restoring the camera's settings …")
+        await self._after(said, "Restored")
 
     async def _after(self, said: tuple[str, ...] | None, what: str) -> None:
         if said is not None and await self._check():
@@ -143,11 +144,11 @@ def check_table(lines: tuple[CheckResult, ...], keys: Keys) -> Table:
         if line.wanted:
             value.append(" → ")
             value.append(printable(line.wanted, 30), "bold")
-            value.append(f" [{keys['set-all']}]", "dim")
+            value.append(keys.put_into(" [{set-all}]"), "dim")
         if line.advice:
             value.append("  " if line.now else "")
             value.append(line.advice, "dim")
-        word = "look" if line.status is CheckStatus.UNKNOWN else line.status.value
+        word = "by eye" if line.status is CheckStatus.UNKNOWN else line.status.value
         table.add_row(
             Text(f"{line.status.mark} {word}", _STYLES[line.status]), Text(line.label), value
         )
@@ -157,19 +158,18 @@ def check_table(lines: tuple[CheckResult, ...], keys: Keys) -> Table:
 def _found(checked: CheckedCamera, keys: Keys) -> Text:
     text = Text()
     if checked.found:
-        text.append(f"[{keys['put-back']}] puts back as found: ", "dim")
+        text.append(keys.put_into("[{put-back}] restore "), "dim")
         text.append(", ".join(f"{role.noun} {value}" for role, value in checked.found))
     return text
 
 
-def _summary(checked: CheckedCamera, keys: Keys) -> str:
+def _summary(checked: CheckedCamera) -> str:
     change = sum(x.status is CheckStatus.CHANGE for x in checked.lines)
     settable = sum(bool(x.wanted) for x in checked.lines)
     if not change:
-        look = f"Look at the lines marked ?, then {keys['next']}."
-        return f"{checked.camera}: nothing to change. {look}"
+        return f"{checked.camera}: nothing to change. Check the lines with ?, then {{next}}."
     how = ""
     if settable:
-        how = ", all of it" if settable == change else f", {settable} of them"
-        how += f" with {keys['set-all']}"
-    return f"{checked.camera}: {plural(change, 'thing')} to change{how}."
+        which = "all" if settable == change else str(settable)
+        how = f" {{set-all}} changes {which} of them." if change > 1 else " {set-all} changes it."
+    return f"{checked.camera}: {plural(change, 'thing')} to change.{how}"

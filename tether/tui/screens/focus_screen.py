@@ -35,8 +35,8 @@ _BLOCKS = " ▏▎▍▌▋▊▉█"
 _ROOM = 1.15
 """Length of a bar over that of its best, so that there is room to go beyond it."""
 _HINT = (
-    "Turn the ring until the bars stand at their marks ┃: go past, and come back. Magnify with "
-    "the camera's own button to see the grain. {forget} after moving the film or magnifying."
+    "Turn the ring past the sharpest point until the bars fall, then back to the marks ┃. Magnify "
+    "with the camera's own button to see the grain. {retry} after you move the film or magnify."
 )
 _LATE_PICTURES = 2
 """Pictures that may still come from before the camera was magnified."""
@@ -47,8 +47,9 @@ class FocusScreen(BenchScreen):
 
     HEADING = "Focus"
     HELP = (
-        "The live picture as a positive, the right way round, and how sharp its middle and corners "
-        "are against the best seen. Turn the ring until the bars stand at their marks."
+        "The live picture as a positive, the right way round, and the sharpness of its middle and "
+        "corners against the best value so far. A bar at its mark is sharp only after you turned "
+        "the ring past the sharpest point and back."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings("focus")
 
@@ -83,8 +84,6 @@ class FocusScreen(BenchScreen):
         """Offer only what fits: the camera's own magnifier is a key in a rehearsal only."""
         if action in ("magnify", "turn_ring"):
             return self.port.rehearsing and self.live
-        if action == "retry":
-            return not self.live
         return True
 
     @work(group="live", exclusive=True)
@@ -123,7 +122,7 @@ class FocusScreen(BenchScreen):
             drawn.show(Pictures.fromarray(frame.positive))
         for side in self.query("#gauges"):
             self.put("#gauge-text", self._text(max(side.size.width - 1, 12)))
-        self._advise(self.meter.remark(self.gauges) or self.context.keys.put_into(_HINT))
+        self._advise(self.meter.remark(self.gauges) or _HINT)
 
     def _advise(self, text: str) -> None:
         if text != self._advice:
@@ -143,36 +142,37 @@ class FocusScreen(BenchScreen):
         """Return how long the camera takes for a picture, and how many are shown."""
         if not self._milliseconds:
             return ""
-        line = f"{median(self._milliseconds):.0f} ms a live picture"
+        line = f"{median(self._milliseconds):.0f} ms per live picture"
         spent = self._shown[-1] - self._shown[0] if len(self._shown) > 1 else 0.0
-        return f"{line}\n{(len(self._shown) - 1) / spent:.0f} shown a second" if spent else line
+        return f"{line}\n{(len(self._shown) - 1) / spent:.0f} shown per second" if spent else line
 
     async def _without(self, error: TetherError) -> None:
         """Say that there is no live view, and what to do instead."""
         self.live = False
         self.refresh_bindings()
-        keys = self.context.keys
         self.put(
             "#gauge-text",
             Text(
-                "No live view here. Focus through the camera's own display, magnified on the "
-                "grain of the middle and of the corners.\n\n"
-                f"Then go back ({keys['back']}) and shoot the frame with {keys['shoot']}: the "
-                "verdict judges its sharpness from the raw file, and "
-                f"{keys['again']} shoots it again. This screen takes no test pictures of its own."
-                f"\n\n[{keys['retry']}] tries again."
+                self.keys.put_into(
+                    "No live view here. Focus on the camera's own display, magnified, on the grain "
+                    "of the middle and of the corners.\n\nThen go back ({back}) and shoot the "
+                    "frame: the verdict judges its sharpness from the raw file. This screen takes "
+                    "no test shots.\n\n[{retry}] try again"
+                )
             ),
         )
         self._advice = str(error)
         await self.line.complain(error)
 
-    def action_anew(self) -> None:
-        """Forget the best so far."""
-        self.meter.reset()
+    def action_sharp(self) -> None:
+        """Go back: it is sharp."""
+        self.dismiss(True)
 
     def action_retry(self) -> None:
-        """Look for live view once more."""
-        if not self.live:
+        """Forget the best values so far, or look for live view again where there was none."""
+        if self.live:
+            self.meter.reset()
+        else:
             self._advise("")
             self._look()
 

@@ -11,8 +11,11 @@ from rich.text import Text
 from textual.command import DiscoveryHit, Hit, Hits, Provider
 from textual.screen import Screen
 
+from tether.archive.records import FrameState
+from tether.findings import Verdict
 from tether.session.next_step import NextStep
 from tether.tui.keys import Keys, Shell, key_name
+from tether.tui.widgets.caution import caution
 
 _ALWAYS = (
     "Tab and Shift-Tab move between fields, the arrow keys through a list or a text. You can click "
@@ -103,25 +106,30 @@ class ScreenCommands(Provider):
 
 
 def help_at(place: NextStep, keys: Keys) -> Text:
-    """Return what is to be said about a place: its step, why, its caution."""
+    """Explain the next thing to do: the step, why, its caution."""
     text = Text()
     if place.step is not None:
         text.append(f"{place.step.what}\n\n", "bold")
         text.append(f"Why: {place.step.why}\n\n{keys.put_into(place.step.more)}\n\n")
         if place.step.caution:
-            text.append(f"! Caution: {place.step.warning}\n\n", "bold yellow")
+            text.append_text(caution(place.step.caution)).append("\n")
     else:
         text.append(f"Next: {place.sentence()}\n\n", "bold")
     return text
 
 
-MARKS_AND_NUMBERS = """
-Marks of frames: · open  ✓ kept  » skipped  ○ blank  × damaged  ? waits for your decision
+_frames = "  ".join(f"{state.mark} {state.value}" for state in FrameState)
+_verdicts = "  ".join(f"{verdict.mark} {verdict.word}" for verdict in Verdict)
 
-Numbers of a verdict, in stops below clipping:
-base: the clear film of a negative. Target -0.5, give or take a third.
-highlights, lightest: the brightest thousandth of the picture.
-saturated: the share of the picture that is clipped. Up to 0.01 % does no harm.
+MARKS_AND_NUMBERS = f"""
+Frames: {_frames}  ? waits for your choice
 
-Bars of a verdict: one row per colour. The height shows how many photosites have that much light; \
-the right end is clipping."""
+Verdicts: {_verdicts}
+
+Numbers of a verdict are stops below clipping: 0 is clipped, -1 is one stop below.
+base: clear film of a negative. Target -0.5 stops, give or take a third.
+brightest, of a transparency highlights: the brightest 0.1 % of the picture.
+clipped: share of the picture that is lost. Up to 0.01 % does no harm.
+
+Bars of a verdict: one row per colour, dark at the left, clipping at the right end. On the axis ◆ \
+is the film base, and [ ] its target."""

@@ -25,12 +25,12 @@ from tether.tui.screens.dialogs import AskText, Pick
 from tether.tui.session_port import SessionPort
 from tether.tui.widgets.session_line import SessionLine
 
-_LEAVE = ("leave", "Leave it where it is, and do not ask again")
+_LEAVE = ("leave", "Leave it where it is, and don't ask again")
 _ACTS: dict[Kind, str] = {
     Kind.CARD: "Fetch it",
     Kind.WHOLE: "File it",
     Kind.CAPTURE: "Record it for the frame in its name",
-    Kind.COPY: "Remove the copy, once it was compared with the filed picture",
+    Kind.COPY: "Compare it with the filed picture, then remove the copy",
 }
 _OF_A_FRAME = (Kind.CARD, Kind.WHOLE)
 _RESULT_LINES = 3
@@ -39,15 +39,15 @@ _RESULT_LINES = 3
 class FoundScreen(BenchScreen):
     """Offers what was left. Whatever is not decided stays, and is offered at the next start."""
 
-    TITLE = "Left over"
-    HEADING: ClassVar[str] = "Left over: pictures and files of no frame"
+    TITLE = "Not assigned"
+    HEADING: ClassVar[str] = "Not assigned: pictures and files that belong to no frame yet"
     HELP = (
-        "Pictures on the camera's card that were never fetched, and files in the roll's folder "
-        "that no frame has: after a stop, or by the camera's own button while this program was not "
-        "running. Choose one to see what can be done with it. Nothing is thrown "
-        "away; a copy of a filed picture can be removed, once both were read and found equal."
+        "Pictures on the camera's card that were never copied, and files in the roll's folder that "
+        "belong to no frame: after an interruption, or from the camera's own button while this "
+        "program was not running. Choose one to see what you can do with it. Nothing is deleted, "
+        "except a copy of a filed picture that you choose to remove after both were compared."
     )
-    BINDINGS: ClassVar[list[BindingType]] = bindings("left over")
+    BINDINGS: ClassVar[list[BindingType]] = bindings("not assigned")
 
     def __init__(
         self,
@@ -83,10 +83,9 @@ class FoundScreen(BenchScreen):
         self.put(
             "#left-intro",
             Text(
-                f"Of no frame: {' and '.join(parts) or 'nothing more'}. Nothing is thrown away: "
-                "what is not decided stays, and is asked about at the next start, or when more "
-                f"comes; {self.context.keys['left-over']} on the worktable shows it before. Choose "
-                "one to see what can be done with it."
+                f"{' and '.join(parts) or 'Nothing more'}. Choose one. "
+                "Nothing is deleted. What you leave is offered again at the next start, or with "
+                f" {self.keys['not-assigned']}."
             ),
         )
         listed = self.query_one(OptionList)
@@ -120,7 +119,7 @@ class FoundScreen(BenchScreen):
             return [_LEAVE]
         if item.kind not in _OF_A_FRAME:
             return [("act", act), _LEAVE]
-        choices = [("ask", f"{act} for a frame that you name …"), _LEAVE]
+        choices = [("ask", f"{act} for another frame …"), _LEAVE]
         if free := await self.port.frames_for_leftovers(1):
             return [
                 (str(free[0]), f"{act} for frame {free[0]}, the next without a picture"),
@@ -150,7 +149,7 @@ class FoundScreen(BenchScreen):
         free = await self.port.frames_for_leftovers(len(pictures))
         pairs = list(zip(pictures, free, strict=False))
         if not pairs:
-            self.line.say("There is no picture on the card to fetch, or no frame without one.")
+            self.line.say("No picture on the card, or no frame without one.")
             return
         names = ", ".join(str(frame) for frame in free)
         sure = await self.app.push_screen_wait(
@@ -173,7 +172,7 @@ class FoundScreen(BenchScreen):
     async def action_look_again(self) -> None:
         """Look through the card and the folder afresh."""
         found = await self.line.attempt(
-            lambda: self.port.leftovers(afresh=True), "Looking through the card …"
+            lambda: self.port.leftovers(afresh=True), "Searching the card …"
         )
         if found is not None:
             self.items = found
@@ -191,7 +190,7 @@ class FoundScreen(BenchScreen):
             self.items = items
             self._show()
             if not items:
-                self.dismiss(None)
+                self.dismiss(True)
         return True
 
 
@@ -217,7 +216,7 @@ async def show_left_over(
     """
     try:
         if asked:
-            line.say("Looking through the card and the roll's folder …")
+            line.say("Searching the card and the roll's folder …")
         items = await port.leftovers(afresh=asked)
     except TetherError as error:
         line.say(str(error), bad=True)
@@ -226,7 +225,7 @@ async def show_left_over(
         items = await port.leftovers()
     if not items:
         if asked:
-            line.say("Nothing is left over: every picture and file belongs to a frame.")
+            line.say("Every picture and file belongs to a frame.")
         return
     if not asked and not await port.new_leftovers(items):
         return
@@ -247,15 +246,15 @@ async def offer_shutter(port: SessionPort, line: SessionLine) -> None:
     question = left.sentence().replace(": ", ":\n", 1)
     choice = await line.app.push_screen_wait(
         Pick(
-            f"{question}\nWhat shall it be?",
+            f"{question}\nWhich one?",
             [
-                ("back", f"Put it back to {printable(left.was, 20)}"),
+                ("back", f"Set it back to {printable(left.was, 20)}"),
                 ("leave", f"Leave it at {printable(left.now, 20)}"),
             ],
         )
     )
     if choice is None:
-        line.say(f"{left.sentence()} The light test ({line.keys['light-test']}) can put it back.")
+        line.say(f"{left.sentence()} The light test ({{light-test}}) can set it back.")
         return
     said = await line.attempt(
         port.put_shutter_back if choice == "back" else lambda: port.leave_shutter(left)

@@ -24,27 +24,28 @@ from tether.bench.light_test import (
     stray_line,
 )
 from tether.bench.shutter_loan import DisplacedShutter
-from tether.bench.steps import BY_KEY, DEFERRING
+from tether.bench.steps import BY_KEY
 from tether.capture.transfer import Progress
-from tether.findings import Finding
+from tether.findings import Finding, Verdict
 from tether.findings.about_bench import EVENED_OUT
 from tether.measure.light.open_gate import Light, step_down
 from tether.session.session import View
 from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import LightTestPort
-from tether.tui.keys import Keys, bindings
+from tether.tui.keys import bindings
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.session_port import SessionPort
+from tether.tui.widgets.caution import caution
 from tether.tui.widgets.verdict_panel import STYLES
 
 LAMP_OFF_CAUTION = (
-    "A hot lamp stays hot. Dry your hands before you touch a switch, and mind your step in the "
-    f"dark. {DEFERRING}"
+    "A hot lamp stays hot. Dry your hands before you touch plugs or switches. Mind your step in "
+    "the dark."
 )
 _ROWS, _FEW_ROWS = 8, 4
 _LINES_FOR_ALL = 30
 _SHADES = "█▓▒░ "
-"""From the lightest part down, a shade for each five per cent less; they read without colour."""
+"""From the brightest part down, a shade for each 5 % less; they read without colour."""
 
 
 class Stage(Enum):
@@ -56,12 +57,13 @@ class Stage(Enum):
 
 
 class LightScreen(BenchScreen):
-    """Walks through the light test."""
+    """Goes through the light test."""
 
     HEADING = "Light test"
     HELP = (
-        "The light without film: how even it is, whether it flickers, its colour, and with the "
-        "lamp off what strays in from the room. The open gate is kept as the roll's flat field."
+        "Measures the open gate, the light without film: how even it is, whether it flickers, its "
+        "colour, and with the lamp off the stray light of the room. The roll keeps the open gate "
+        "as its flat field."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings("light test")
 
@@ -83,11 +85,11 @@ class LightScreen(BenchScreen):
         yield Static(id="light-step")
         with Container(id="light"):
             with Container(id="light-map-box") as box:
-                box.border_title = "Light, % of its lightest part"
+                box.border_title = "Light, % of the brightest part"
                 box.border_subtitle = "█ up to 5 % less   ▓ 10   ▒ 15   ░ 20"
                 yield Static(id="light-map")
             with VerticalScroll(id="light-found") as found:
-                found.border_title = "What it shows"
+                found.border_title = "Result"
                 yield Static(id="light-text")
 
     async def on_mount(self) -> None:
@@ -96,7 +98,7 @@ class LightScreen(BenchScreen):
         self.film = await self.test.film_loaded()
         self.left = await self.port.displaced()
         if self.left is not None:
-            self.line.say(f"{self.left.sentence()} {self.context.keys['put-back']} puts it back.")
+            self.line.say(f"{self.left.sentence()} {{put-back}} sets it back.")
         self._refresh()
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
@@ -111,15 +113,9 @@ class LightScreen(BenchScreen):
     def _refresh(self) -> None:
         strobe = self.strobe
         wrong = self.result is not None and not self.result.kept
-        step = _step(
-            self.stage,
-            self.context.keys,
-            self.stray is not None,
-            strobe=strobe,
-            film=self.film,
-            wrong=wrong,
-        )
-        self.put("#light-step", step)
+        dark = self.stray is not None
+        step, how = _step(self.stage, dark, strobe=strobe, film=self.film, wrong=wrong)
+        self.put("#light-step", step.append(self.keys.put_into(how), "dim"))
         for box in self.query("#light-map-box"):
             # A saturated gate shows nothing of how even the light is.
             box.display = self.result is not None and not self.result.light.saturated
@@ -169,7 +165,7 @@ class LightScreen(BenchScreen):
     async def action_skip(self) -> None:
         """Leave the frame with the lamp off out."""
         self.stage = Stage.BACK
-        self.line.say("The stray light was not measured.")
+        self.line.say("Stray light: not measured.")
         self._refresh()
 
     @work(group="action")
@@ -197,9 +193,9 @@ class LightScreen(BenchScreen):
             self.result, self.stray = result, None
             self._asked_ev = self._power_off(result)
             self.stage = Stage.DARK if result.kept else Stage.BACK
-            untouched = "The shutter was not touched." if result.strobe else ""
-            shutter = result.said or untouched or "The shutter is as it was."
-            self.line.say(f"{_kept(result, self.context.keys)} {shutter}")
+            untouched = "The shutter was not changed." if result.strobe else ""
+            shutter = result.said or untouched or "The shutter is back where it was."
+            self.line.say(f"{_kept(result)} {shutter}")
         self._refresh()
 
     def _power_off(self, result: LightResult) -> float:
@@ -223,19 +219,19 @@ class LightScreen(BenchScreen):
         )
         if result is not None:
             self.stray, self.stage = result, Stage.BACK
-            self.line.say(f"Kept as bench/{result.shot.file}. {result.said}".strip())
+            self.line.say(f"Test shot stored as bench/{result.shot.file}. {result.said}".strip())
         self._refresh()
 
     async def _film_back(self) -> None:
         await self.line.attempt(self.test.film_back)
-        self.dismiss(None)
+        self.dismiss(self.result is not None and self.result.kept)
 
     def action_leave(self) -> None:
         """Go back; say first that the film is still out."""
         if self.line.working:
-            self.line.say("Still measuring, to its end: then the shutter stands as before.")
+            self.line.say("Finishing the measurement; then the shutter goes back.")
             return
-        left = ["The film is still out of the gate"] if self.film else []
+        left = ["the film is still out of the gate"] if self.film else []
         if self.stray is not None:
             covered = self.strobe
             left.append(
@@ -243,93 +239,90 @@ class LightScreen(BenchScreen):
             )
         if self.stage is not Stage.OUT and left and not self._warned:
             self._warned = True
-            said = ", and ".join(left)
-            self.line.say(
-                f"{said[0].upper()}{said[1:]}. {self.context.keys['back']} once more leaves it so."
-            )
+            self.line.say(f"Note: {', and '.join(left)}. {{back}} again leaves it so.")
             self.app.bell()
             return
-        self.dismiss(None)
+        self.dismiss(False)
 
     async def on_unmount(self) -> None:
         """End the worker, after what it is at."""
         await self.test.close()
 
 
-def _kept(result: LightResult, keys: Keys) -> str:
+def _kept(result: LightResult) -> str:
     if result.kept and result.uneven:
-        kept = "Kept as the roll's flat field, uneven as it is."
-        return f"{kept} {EVENED_OUT} Centre the lamp, then [{keys['retry']}]."
+        return f"Kept as flat field, although uneven. {EVENED_OUT} Centre the lamp, then {{retry}}."
     if result.kept:
         return "Kept as the roll's flat field."
-    return (
-        f"No flat field yet: put right what is said, then [{keys['retry']}]. The picture is kept."
-    )
+    return "No flat field yet. Correct the light as shown, then {retry}. The test shot is stored."
 
 
 def _step(
-    stage: Stage, keys: Keys, dark_known: bool, *, strobe: bool, film: bool, wrong: bool
-) -> Text:
-    """Say what to do now.
+    stage: Stage, dark_known: bool, *, strobe: bool, film: bool, wrong: bool
+) -> tuple[Text, str]:
+    """Say what to do now; return that, and the keys by their ids.
 
-    ``film`` tells whether any had been laid in before the test, ``wrong`` that the light is not
-    fit to be kept as it is.
+    ``film`` tells whether a strip was in the holder before the test, ``wrong`` that the light is
+    not fit to be kept.
     """
     text = Text()
     if stage is Stage.OUT:
-        out = "Take the film out of the gate" if film else "The gate has to be empty, no film in it"
-        text.append(f"{out}; leave lamp, holder and camera as they are.\n", "bold")
-        text.append(f"! Caution: {BY_KEY['light-even'].warning}\n", "bold yellow")
-        exposures = "one exposure" if strobe else f"at most {MOST_EXPOSURES} exposures"
-        done = "it is out" if film else "it is empty"
-        text.append(f"[{keys['next']}] {done}: measure ({exposures})", "dim")
-    elif stage is Stage.DARK:
-        text.append("Lay black card over the gate, the room as when you shoot; the strobe may fire."
-                    "\n" if strobe else
-                    "Switch the lamp off, the room as when you shoot. (A lamp that has to warm up, "
-                    "a window: black card over the gate instead.)\n", "bold")  # fmt: skip
-        text.append(f"! Caution: {LAMP_OFF_CAUTION}\n", "bold yellow")
-        done = "it lies there" if strobe else "it is off"
-        text.append(f"[{keys['next']}] {done}: measure   [{keys['skip']}] leave it out   "
-                    f"[{keys['retry']}] the light once more", "dim")  # fmt: skip
-    else:
-        lamp = "Switch the lamp on again" if dark_known else "See that the lamp is on"
-        if strobe:
-            lamp = "Take the card off the gate" if dark_known else "Leave the light as it is"
-        if wrong:
-            text.append("Put right what is said below, and measure again: "
-                        f"[{keys['retry']}]. ", "bold")  # fmt: skip
-            lamp = "Or see that the light is on"
-        back = (
-            "and put the film back as it lay, the same frame in the gate"
-            if film
-            else "and leave the gate empty until the film is asked for"
+        out = "Take the film out of the gate" if film else "Leave the gate empty"
+        text.append(f"{out}. Leave lamp, holder and camera as they are.\n", "bold")
+        text.append_text(caution(BY_KEY["light-even"].caution))
+        exposures = "1 exposure" if strobe else f"at most {MOST_EXPOSURES} exposures"
+        return text, f"[{{next}}] the gate is empty: measure ({exposures})"
+    if stage is Stage.DARK:
+        text.append(
+            "Put black card over the gate, and leave the room as dark as for shooting. The strobe "
+            "may fire.\n"
+            if strobe
+            else "Switch the lamp off. Leave the room as dark as for shooting. (Slow lamp or "
+            "window light: cover the gate with black card instead.)\n",
+            "bold",
         )
-        text.append(f"{lamp}, {back}.\n", "bold")
-        again = "after a change to the light"
-        if dark_known:
-            again = "with the card on it" if strobe else "with the lamp off"
-        text.append(f"[{keys['next']}] {'it is back' if film else 'go on'}   "
-                    f"[{keys['retry']}] measure again, {again}", "dim")  # fmt: skip
-    return text
+        text.append_text(caution(LAMP_OFF_CAUTION))
+        done = "it is covered" if strobe else "it is off"
+        return (
+            text,
+            f"[{{next}}] {done}: measure   [{{skip-dark}}] skip   [{{retry}}] light again",
+        )
+    if strobe:
+        lamp = "Take the card off the gate" if dark_known else "Leave the light as it is"
+    else:
+        lamp = "Switch the lamp on again" if dark_known else "Check that the lamp is on"
+    back = (
+        "put the film back, the same frame in the gate"
+        if film
+        else "leave the gate empty until the program asks for the film"
+    )
+    if wrong:
+        text.append("Correct the light as shown below, and measure again.\n", "bold")
+        text.append(f"Or go back: {lamp.lower()}, and {back}.\n")
+    else:
+        text.append(f"{lamp}, and {back}.\n", "bold")
+    again = " after a change to the light"
+    if dark_known:
+        again = " with the card on it" if strobe else " with the lamp off"
+    done = "it is back" if film else "continue"
+    return text, f"[{{next}}] {done}   [{{retry}}] measure again{again}"
 
 
 def _purpose(strobe: bool) -> Text:
     what, how = (
         "how even the lamp is, whether it flickers, its colour",
-        "The shutter is set so that the light lies a stop below saturation, and is put back "
+        "The program sets the shutter so that the light is a stop below clipping, and sets it back "
         "afterwards.",
     )
     if strobe:
         what, how = (
-            "how even the strobe is, and its colour",
-            "The shutter is not touched: turn the power so that the light lies about a stop below "
-            "saturation; how far it is off is said.",
+            "how even the strobe is, its colour",
+            "The program leaves the shutter alone. Turn the power so that the light is about a "
+            "stop below clipping; the result says by how much.",
         )
     return Text(
-        f"Bare light shows what the film hides: {what}, and what strays in from the room. {how} "
-        "The open gate is kept as the roll's flat field: frames are judged against it, and "
-        "positives are evened out by it.",
+        f"The open gate shows what film hides: {what}, and stray light from the room. {how} The "
+        "roll keeps the open gate as its flat field: the verdicts and the positives use it.",
         "dim",
     )
 
@@ -357,9 +350,11 @@ def found_view(result: LightResult, stray: StrayResult | None = None) -> Group:
         table.add_row(*_finding(finding))
     if not result.findings:
         good = "The light is even." if result.strobe else "The light is even and steady."
-        table.add_row(Text("✓", "bold green"), Text(good, "bold"))
+        table.add_row(Text(Verdict.KEEP.mark, "bold green"), Text(good, "bold"))
     if stray is not None and not stray.findings:
-        table.add_row(Text("✓", "bold green"), Text("Next to no stray light.", "bold"))
+        table.add_row(
+            Text(Verdict.KEEP.mark, "bold green"), Text("Stray light: negligible.", "bold")
+        )
     lines = [*light_lines(result), *([stray_line(stray.share)] if stray else [])]
     return Group(table, Text("\n".join(lines)))
 

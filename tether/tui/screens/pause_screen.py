@@ -14,19 +14,20 @@ from textual.widgets import Static
 
 from tether.archive.pauses import span
 from tether.tui.keys import Keys, bindings
+from tether.tui.widgets.caution import caution
 from tether.tui.widgets.key_line import KeyLine
 
 _EVERY_SECONDS = 1.0
 
 
 class PauseScreen(ModalScreen[None]):
-    """Covers the worktable until the work goes on."""
+    """Covers the main screen until the work continues."""
 
     BINDINGS: ClassVar[list[BindingType]] = bindings("pause")
     TITLE = "Pause"
     HELP = (
-        "The work is paused. The time does not count as time a frame; everything is stored, so "
-        "that the program may also be closed meanwhile."
+        "The work is paused. Paused time is not counted. Everything is stored, so you can also "
+        "close the program."
     )
 
     def __init__(self, since: datetime, keys: Keys) -> None:
@@ -52,13 +53,14 @@ class PauseScreen(ModalScreen[None]):
         text.append(
             f"Paused since {clock}, for {span(datetime.now(UTC) - self.since)}.\n\n", "bold"
         )
-        text.append("This time does not count as time a frame. Everything is stored.\n\n")
-        text.append(
-            "! Caution: do not leave a hot lamp alone, nor film in the gate over one: switch it "
-            "off. After that it has to warm up again, and the light wants a look.\n\n",
-            "bold yellow",
+        text.append("Paused time is not counted. Everything is stored.\n\n")
+        text.append_text(
+            caution(
+                "Stay with a hot lamp, or switch it off; leave no film in the gate over one. "
+                "Afterwards warm it up again and check the light."
+            )
         )
-        text.append(f"[{self.keys['next']}] goes on", "dim")
+        text.append(self.keys.put_into("\n[{next}] continue"), "dim")
         self.query_one("#paused", Static).update(text)
 
     def action_go_on(self) -> None:

@@ -1,8 +1,9 @@
-"""Choosing a roll, and saying what a new one is."""
+"""Choosing a roll, describing a new one, and reading the log and the progress of one."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from datetime import datetime
 from typing import ClassVar
 
 from rich.text import Text
@@ -16,7 +17,8 @@ from textual.widgets.option_list import Option
 from tether.archive.records import STRIP_CUTS, NewRoll, RollProgress
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
-from tether.text import plural, printable
+from tether.reports.rolls import Statement
+from tether.text import printable
 from tether.tui.keys import bindings
 from tether.tui.widgets.key_line import KeyLine
 
@@ -87,7 +89,7 @@ class DescribeRoll(Screen[NewRoll | None]):
             yield Label("A new roll", classes="heading")
             with _line("Name, as on the sleeve"):
                 yield Input(self.roll_name, id="name", compact=True)
-            with _line("Kind of film"):
+            with _line("Film"):
                 yield Select(
                     [(p.label, p.value) for p in FilmProcess],
                     value=self.begins.process.value,
@@ -107,9 +109,9 @@ class DescribeRoll(Screen[NewRoll | None]):
                 yield Input(
                     str(self.begins.frames_expected), id="frames", type="integer", compact=True
                 )
-            with _line("Cut into strips of"):
+            with _line("Frames per strip"):
                 yield Select(
-                    [(plural(n, "frame") if n else "not cut", n) for n in STRIP_CUTS],
+                    [(str(n) if n else "not cut", n) for n in STRIP_CUTS],
                     value=self.begins.strip_length,
                     allow_blank=False,
                     id="strips",
@@ -169,3 +171,21 @@ class DescribeRoll(Screen[NewRoll | None]):
 def _line(words: str) -> Horizontal:
     """A line of the form: its words, and beside them what is filled in."""
     return Horizontal(Label(words), classes="form-line")
+
+
+def log_text(lines: Iterable[tuple[str, int | None, str, str]]) -> Text:
+    """Lay out a roll's log, with the times of the clock on the wall."""
+    text = Text()
+    for at, frame, kind, line in lines:
+        clock = datetime.fromisoformat(at).astimezone().strftime("%Y-%m-%d %H:%M:%S")
+        text.append(f"{clock} ", "dim")
+        text.append(f"{kind:<10} {f'f{frame:03d}' if frame else '    '} {printable(line, 500)}\n")
+    return text
+
+
+def progress_text(progress: Statement) -> Text:
+    """Lay out the progress of a roll, and what to do next."""
+    text = Text("\n".join(progress.lines()))
+    text.append(f"\n{progress.copy}\n\n")
+    text.append("What to do next\n", "bold")
+    return text.append("\n".join(progress.next))

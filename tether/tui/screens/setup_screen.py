@@ -1,4 +1,4 @@
-"""The set-up walk: from a bare table to a bench that is ready, step by step."""
+"""The set-up: from an empty table to a bench that is ready, step by step."""
 
 from __future__ import annotations
 
@@ -22,32 +22,31 @@ from tether.tui.app_context import ScreenContext
 from tether.tui.keys import bindings
 from tether.tui.screens.bench_screen import BenchScreen
 from tether.tui.screens.dialogs import Pick
-from tether.tui.screens.setup_screens import STATIONS, screen_of
+from tether.tui.screens.setup_screens import screen_of
 from tether.tui.session_port import SessionPort, SetUpState
 from tether.tui.widgets.bench_form import Answer, BenchForm
-from tether.tui.widgets.next_step_panel import question_text
+from tether.tui.widgets.caution import caution
+from tether.tui.widgets.next_step_panel import question_text, step_keys
 
 _SAME, _CHANGED, _NEW = "same", "changed", "new"
 
 
-class WalkScreen(BenchScreen):
-    """Walks through the set-up. What is confirmed here the worktable does not ask again."""
+class SetUpScreen(BenchScreen):
+    """Goes through the set-up. What is confirmed here the main screen does not ask again."""
 
-    HEADING = "Set-up walk"
+    HEADING = "Set-up"
     HELP: ClassVar[str] = (
-        "From a bare table to a bench that is ready. Each step says what to do, why, and how to "
-        "see that it is right. {next} does what the step asks for; the arrow keys look at others."
+        "From an empty table to a bench that is ready. Each step says what to do, why, and how to "
+        "check it. {next} does the step; the arrow keys show the others."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings("set-up")
 
     def __init__(self, context: ScreenContext, port: SessionPort, view: View) -> None:
         super().__init__(context, port, view)
         self.known: SetUpState | None = None
-        self.opened: set[str] = set()
-        self._asked = ""
 
     def body(self) -> ComposeResult:
-        """Lay out the list of steps and the step that is looked at."""
+        """Lay out the list of steps and the highlighted step."""
         with Horizontal(id="walk"):
             steps = OptionList(id="walk-steps")
             steps.border_title = "Steps"
@@ -67,7 +66,7 @@ class WalkScreen(BenchScreen):
 
     @property
     def step(self) -> Step:
-        """The step that is looked at."""
+        """The highlighted step."""
         at = self.query_one("#walk-steps", OptionList).highlighted
         return self.steps[at or 0]
 
@@ -80,13 +79,12 @@ class WalkScreen(BenchScreen):
         return [s for s in self.steps if self.known and s.key not in self.known.done]
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
-        """Offer only what fits the step that is looked at."""
+        """Offer only what fits the highlighted step."""
         if self.known is None or not self.query("#walk-steps"):
             return action == "leave"
         is_open = self.step.key not in self.known.done
         fits = {
-            "done": is_open and self.step.key != BENCH,
-            "open": self.step.station in STATIONS,
+            "done": is_open and bool(self.step.station),
             "again": not is_open and self.step.key != BENCH,
             "leave_out": bool(self._open()),
         }
@@ -123,18 +121,16 @@ class WalkScreen(BenchScreen):
             self.refresh_bindings()
 
     def _show_keys(self) -> None:
-        """Say what the keys do; reading on only where the step is longer than its panel."""
+        """Say what the keys do; Page Down only where the step is longer than its panel."""
         if self.known is None:
             return
         longer = any(box.show_vertical_scrollbar for box in self.query("#walk-step"))
-        read = f"   [{self.context.keys['read-on']}] reads on" if longer else ""
-        self.put("#walk-keys", Text(f"{self._keys(self.step)}{read}", "dim"))
+        read = "   [{read-on}] read on" if longer else ""
+        said = self.keys.put_into(f"{self._keys(self.step)}{read}")
+        self.put("#walk-keys", Text(said, "dim"))
 
     def on_option_list_option_highlighted(self) -> None:
-        """Show the step that is looked at; what was asked about another is asked no longer."""
-        if self._asked not in ("", self.step.key):
-            self._asked = ""
-            self.line.say("")
+        """Show the step that is highlighted."""
         self._show()
 
     def _text(self, step: Step) -> Text:
@@ -145,36 +141,31 @@ class WalkScreen(BenchScreen):
             return text
         text.append(f"{step.what}\n", "bold")
         if step.caution:
-            text.append(f"! Caution: {step.warning}\n", "bold yellow")
-        how = self.context.keys.put_into(step.more)
-        text.append(f"\nWhy: {step.why}\n\nHow: {how}\n\n")
-        text.append("Right when: ", "bold")
+            text.append_text(caution(step.caution))
+        text.append(f"\nWhy: {step.why}\n\nHow: {self.keys.put_into(step.more)}\n\n")
+        text.append("Check: ", "bold")
         text.append(step.see)
         return text
 
     def _keys(self, step: Step) -> str:
         assert self.known is not None, "shown only when it is known"
-        keys = self.context.keys
         if step.key in self.known.done:
-            onward = "on to the next open step" if self._open() else "back: all is done"
-            change = f"[{keys['ask-again']}] asks it again"
-            if step.key == BENCH:
-                change = f"[{keys['which-bench']}] changes what is said here"
-            return f"✓ Done. [{keys['next']}] goes {onward}   {change}"
+            onward = "next open step" if self._open() else "back, all is done"
+            change = "[{set-up}] change the bench" if step.key == BENCH else "[{retry}] ask again"
+            return f"✓ Done. [{{next}}] {onward}   {change}"
         if step.with_film and not self.known.film_in_gate:
             return (
-                "This comes up again when the first frame lies in the gate. "
-                f"[{keys['next']}] goes on to the roll   [{keys['done']}] it is done already"
+                "This step comes up again with the first frame in the gate.   "
+                "[{next}] continue to the roll   [{done}] done already"
             )
         if step.key == BENCH:
-            if self.known.question.last:
-                return f"[{keys['next']}] say which"
-            return f"[{keys['next']}] give it a name   [{keys['leave-out']}] ask nothing here"
-        if step.station in STATIONS and step.key not in self.opened:
-            opens = f"[{keys['next']}] opens it: {STATIONS[step.station]}"
-            return f"{opens}   [{keys['done']}] done without it"
-        again = f"   [{keys['open']}] open it once more" if step.station in STATIONS else ""
-        return f"[{keys['next']}] done{again}"
+            known = self.known.question.last
+            return (
+                "[{next}] choose bench"
+                if known
+                else "[{next}] name the bench   [{skip-rest}] skip the set-up"
+            )
+        return step_keys(step)
 
     # --- doing -------------------------------------------------------------------------------
 
@@ -184,26 +175,26 @@ class WalkScreen(BenchScreen):
 
     @work(group="action")
     async def action_proceed(self) -> None:
-        """Do what the step that is looked at asks for, and go on."""
+        """Do the step that is highlighted, or open the screen for it."""
         if self.known is None or self.line.working:
             return
         step, left = self.step, self._open()
         if not left:
-            self.dismiss(None)
+            self.dismiss(False)
         elif step.key in self.known.done:
             await self._refresh(onward=True)
         elif step.key == BENCH:
             await self._which_bench()
         elif step.with_film and not self.known.film_in_gate:
-            self.dismiss(None)
-        elif step.station in STATIONS and step.key not in self.opened:
-            await self._station(step)
+            self.dismiss(False)
+        elif step.station:
+            await self._open_screen(step)
         else:
             await self._confirm(step)
 
     @work(group="action")
     async def action_done(self) -> None:
-        """Say that the step is done, without its screen."""
+        """Store that the step is done, without its screen."""
         await self._confirm(self.step)
 
     async def _confirm(self, step: Step) -> None:
@@ -211,27 +202,23 @@ class WalkScreen(BenchScreen):
         if place is not None:
             await self._refresh(onward=True)
             if not self._open():
-                self.line.say(f"The bench is ready. {self.context.keys['next']} goes on.")
+                self.line.say("The bench is ready. {next} continues.")
 
-    @work(group="action")
-    async def action_open(self) -> None:
-        """Open the screen on which the step is done."""
-        await self._station(self.step)
-
-    async def _station(self, step: Step) -> None:
+    async def _open_screen(self, step: Step) -> None:
+        """Open the screen for a step; what was done there is done."""
         make = await asyncio.to_thread(screen_of, step.station)
-        await self.app.push_screen_wait(make(self.context, self.port, await self.port.view()))
-        self.opened.add(step.key)
+        done = await self.app.push_screen_wait(
+            make(self.context, self.port, await self.port.view())
+        )
         await self._refresh()
-        self._asked = step.key
-        self.line.say(f"Is it right as described? {self.context.keys['next']} says so.")
+        if done:
+            await self._confirm(step)
 
     @work(group="action")
     async def action_again(self) -> None:
-        """Ask a step again that was confirmed."""
+        """Ask a finished step again."""
         step = self.step
         if await self.line.attempt(lambda: self.port.do_again(step)) is not None:
-            self.opened.discard(step.key)
             await self._refresh()
 
     @work(group="action")
@@ -244,14 +231,14 @@ class WalkScreen(BenchScreen):
 
     @work(group="action")
     async def action_leave_out(self) -> None:
-        """Leave out what is open, and go back to the worktable."""
+        """Skip the open steps, and go back to the main screen."""
         said = await self.line.attempt(self.port.skip_set_up)
         if said is not None:
-            self.dismiss(None)
+            self.dismiss(False)
 
     @work(group="action")
     async def action_bench(self) -> None:
-        """Say anew which bench this is."""
+        """Choose another bench, or change this one."""
         await self._which_bench()
 
     async def _which_bench(self) -> None:
@@ -263,7 +250,7 @@ class WalkScreen(BenchScreen):
         if question.last is not None:
             options = [
                 (_SAME, f"The same: {question.last.name}"),
-                (_CHANGED, f"{question.last.name}, but something is different or was moved"),
+                (_CHANGED, f"{question.last.name}, but something was changed or moved"),
                 *((f"other-{i}", f"Another: {b.name}") for i, b in enumerate(question.others)),
                 (_NEW, "A new bench"),
             ]
@@ -290,7 +277,7 @@ class WalkScreen(BenchScreen):
         ):
             await self._refresh(onward=True)
             held = before - len(self._open()) - 1
-            kept = f" {plural(held, 'step')} still hold from before." if held > 0 else ""
+            kept = f" {plural(held, 'step')} from before still count." if held > 0 else ""
             self.line.say(f"{said.bench.name}.{kept} {plural(len(self._open()), 'step')} to do.")
 
     def action_read(self, pages: int) -> None:

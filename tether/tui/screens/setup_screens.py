@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from tether.tui.screens.bench_screen import BenchScreen
 
 STATIONS: Mapping[str, str] = {
-    str(row.id): row.description for row in TABLE["worktable"] if row.action.startswith("bench(")
+    str(row.id): row.description for row in TABLE["main screen"] if row.action.startswith("bench(")
 }
 """By the id of the action, its short words."""
 

@@ -1,10 +1,10 @@
-"""The worktable: the strip, what comes next, the last verdict, and the keys for all of it."""
+"""The main screen: the strip, the next thing to do, the last verdict, and the keys for them."""
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import ClassVar
 
 from rich.text import Text
@@ -29,6 +29,7 @@ from tether.tui.screens.dialogs import AskText, Pick, Reading
 from tether.tui.screens.help_text import MARKS_AND_NUMBERS, help_at
 from tether.tui.screens.leftovers_screen import offer_shutter, show_left_over
 from tether.tui.screens.pause_screen import PauseScreen
+from tether.tui.screens.roll_screens import log_text, progress_text
 from tether.tui.screens.setup_screens import screen_of
 from tether.tui.screens.worktable_keys import fits, takes_of
 from tether.tui.session_port import SessionPort
@@ -44,17 +45,17 @@ from tether.tui.widgets.verdict_panel import VerdictPanel, capture_on_show
 
 _IDLE_SECONDS = 0.3
 _STATE_EVERY = 50  # idle looks between two readings of the camera's state
-_DECISIONS = {"chosen": "stands for the frame", "other": "put aside"}
+_DECISIONS = {"chosen": "kept", "other": "not kept"}
 
 
 class Worktable(Screen[None]):
     """Where the work is done. Shows values; every action goes to the session's thread."""
 
-    BINDINGS: ClassVar[list[BindingType]] = bindings("worktable")
-    TITLE = "Worktable"
+    BINDINGS: ClassVar[list[BindingType]] = bindings("main screen")
+    TITLE = "Main screen"
     HELP: ClassVar[str] = (
-        "The worktable: the strip as it lies in the holder, what comes next and why, the last "
-        "verdict with its picture, and the camera. {next} does what is next."
+        "The strip in the holder, the next thing to do and why, the last verdict with its "
+        "picture, and the camera. {next} does the next thing."
     )
     MORE_HELP: ClassVar[str] = MARKS_AND_NUMBERS
 
@@ -68,7 +69,7 @@ class Worktable(Screen[None]):
         )
         self.strip = StripBar(id="strip")
         self.next_up = NextUp(context.keys)
-        self.verdict = VerdictPanel(id="verdict")
+        self.verdict = VerdictPanel(context.settings.exposure, id="verdict")
         self.picture = PicturePanel(context.terminal, port.positive, id="picture")
         self.camera = CameraLine(context.keys)
         self._mishaps: Sequence[str] = ()
@@ -99,10 +100,10 @@ class Worktable(Screen[None]):
 
     @work(group="action")
     async def _begin(self) -> None:
-        """Offer what was left over; in an archive that knows no bench yet, open the set-up walk."""
+        """Offer what was left over; in an archive that knows no bench yet, open the set-up."""
         await self._offer_left()
         if self._bench_unknown():
-            await self._walk()
+            await self._set_up()
 
     async def _offer_left(self) -> None:
         await show_left_over(self.context, self.port, self.line)
@@ -115,7 +116,7 @@ class Worktable(Screen[None]):
         """Fetch a fresh view and show it: under another screen, as soon as that is gone."""
         self.view = await self.port.view()
         self._mishaps = await self.port.active_mishaps()
-        if not self.is_attached:
+        if not self.query("#title"):
             return  # the person has left meanwhile
         if self.is_active:
             await self._show()
@@ -142,7 +143,7 @@ class Worktable(Screen[None]):
         if self._mishaps:
             title.append(f"   mishap: {', '.join(self._mishaps).replace('-', ' ')}", "italic")
         if view.short:
-            title.append("   checklist shortened", "italic")
+            title.append("   short checklist", "italic")
         put(self.query_one("#title", Static), title, layout=False)
         await self.strip.show(view)
         self.next_up.show(view)
@@ -203,16 +204,14 @@ class Worktable(Screen[None]):
         namespace, action, parameters = parse(bound.action)
         if not namespace and not self.check_action(action, parameters):
             what = f"{key_name(event.key)} ({bound.description.lower()})"
-            does = "has nothing to take back" if action == "undo" else "does nothing just now"
+            does = "has nothing to undo" if action == "undo" else "does nothing now"
             self.line.say(f"{what} {does}. {self._what_is_next()}")
 
     def _what_is_next(self) -> str:
-        """Say what comes next, in a sentence; with all frames decided, what can be done."""
-        place, keys = self.view.place if self.view else NextStep(NextKind.DONE), self.context.keys
+        """Say what comes next, in a sentence; with all frames done, what can be done."""
+        place = self.view.place if self.view else NextStep(NextKind.DONE)
         if place.kind is NextKind.DONE:
-            return (
-                f"All frames are decided: {keys['go-to']} goes back to one, {keys['leave']} leaves."
-            )
+            return "All frames are done: {go-to} goes to one, {leave} leaves."
         return f"Next: {place.sentence().rstrip('.')}."
 
     def _do(self, ask: Callable[[], Awaitable[object]]) -> None:
@@ -222,30 +221,29 @@ class Worktable(Screen[None]):
 
     @work(group="action")
     async def action_proceed(self) -> None:
-        """Do what comes next: confirm the step, shoot, or keep what is right."""
-        if self.view is None:
-            return
-        place = self.view.place
-        if place.kind is NextKind.STEP:
-            step = place.step
-            if self._bench_unknown():
-                await self._walk()
-                return
+        """Do the next thing: open a step's screen or confirm it, shoot, or keep what is right."""
+        place = self.view.place if self.view else NextStep(NextKind.DONE)
+        step = place.step
+        if step is not None and self._bench_unknown():
+            await self._set_up()
+        elif step is not None and step.station:
+            await self._open(step.station)
+        elif step is not None:
             await self.line.attempt(lambda: self.port.confirm(step))
             if self._bench_unknown():
-                await self._walk()
+                await self._set_up()
         elif place.kind is NextKind.SHOOT:
             await self._shoot()
-        elif place.kind is NextKind.DECIDE and place.capture is not None:
-            if place.capture.verdict is Verdict.KEEP:
-                await self.line.attempt(self.port.keep)
-            else:
-                keys = self.context.keys
-                self.line.say(
-                    f"The verdict asks for a choice: {keys['keep']} keeps it all the same, "
-                    f"{keys['again']} shoots again."
-                )
-                self.app.bell()
+        elif place.capture is not None and place.capture.verdict is Verdict.KEEP:
+            await self.line.attempt(self.port.keep)
+        elif place.capture is not None:
+            self.line.say("Choose first: {keep} keeps it anyway, {reshoot} reshoots.")
+            self.app.bell()
+
+    def action_done(self) -> None:
+        """Store that the step is done, without its screen."""
+        step = self.view.place.step if self.view else None
+        self._do(lambda: self.port.confirm(step))
 
     def action_forward(self) -> None:
         """Do what comes next, as a foot switch asks for it.
@@ -263,11 +261,7 @@ class Worktable(Screen[None]):
     async def action_shoot(self) -> None:
         """Shoot; while steps are open, say which."""
         if self.view and self.view.place.kind is NextKind.STEP and self.view.place.step:
-            keys = self.context.keys
-            self.line.say(
-                f"First the step above: {keys['next']} says that it is done. {keys['steps']} asks "
-                "for fewer steps."
-            )
+            self.line.say("Do the step above first. {checklist}: short checklist.")
             return
         await self._shoot()
 
@@ -293,11 +287,12 @@ class Worktable(Screen[None]):
         options = [
             (
                 str(c.id),
-                f"Take {c.take}   {c.verdict:<9} {_DECISIONS.get(c.decision or '', 'waits')}",
+                f"Take {c.take}   {c.verdict.mark} {c.verdict.word:<11} "
+                f"{_DECISIONS.get(c.decision or '', 'waits for your choice')}",
             )
             for c in takes
         ]
-        question = f"Frame {takes[0].frame}: which take shall stand for it?"
+        question = f"Frame {takes[0].frame}: which take to keep?"
         picked = await self.app.push_screen_wait(Pick(question, options))
         if picked is not None:
             await self.line.attempt(lambda: self.port.choose(takes[0].frame, int(picked)))
@@ -319,7 +314,7 @@ class Worktable(Screen[None]):
         """Set the shutter as advised; the frame is shot again."""
         now_set = await self.line.attempt(self.port.follow_advice)
         if now_set:
-            self.line.say(f"The shutter is set to {printable(now_set, 20)}. Shoot the frame again.")
+            self.line.say(f"The shutter is set to {printable(now_set, 20)}. Shoot the frame.")
 
     def action_mark(self, state: str) -> None:
         """Close the frame without a picture, or with one of nothing."""
@@ -390,12 +385,7 @@ class Worktable(Screen[None]):
     async def action_log(self) -> None:
         """Show the roll's log."""
         lines = await self.line.attempt(self.port.log_lines)
-        text = Text()
-        for at, frame, kind, line in lines or ():
-            text.append(f"{_clock(at)} ", "dim")
-            text.append(
-                f"{kind:<10} {f'f{frame:03d}' if frame else '    '} {printable(line, 500)}\n"
-            )
+        text = log_text(lines or ())
         await self.app.push_screen_wait(Reading("Log of the roll, newest last", text, at_end=True))
 
     @work(group="action")
@@ -414,24 +404,19 @@ class Worktable(Screen[None]):
         """Show what was done, what to look at again, and what is next."""
         pause = timedelta(minutes=self.context.settings.planning.pause_minutes)
         said = await self.line.attempt(lambda: self.port.statement(pause))
-        if said is None:
-            return
-        text = Text("\n".join(said.lines()))
-        text.append(f"\n{said.copy}\n\n")
-        text.append("What is next\n", "bold")
-        text.append("\n".join(said.next))
-        await self.app.push_screen_wait(Reading("How far the roll is", text))
+        if said is not None:
+            await self.app.push_screen_wait(Reading("Progress of the roll", progress_text(said)))
 
     @work(group="action")
     async def action_mishap(self) -> None:
         """Let the simulated hand make a mistake, or put it right (rehearsal only)."""
         active = await self.port.active_mishaps()
         options = [
-            (code, f"{'▣' if code in active else '□'} {label}")
+            (code, f"{'[x]' if code in active else '[ ]'} {label}")
             for code, label in await self.port.mishaps()
         ]
         code = await self.app.push_screen_wait(
-            Pick("What shall go wrong? (again: put right)", options)
+            Pick("What should go wrong? Choose it again to put it right.", options)
         )
         if code:
             frame = self.view.place.frame if self.view else None
@@ -447,25 +432,36 @@ class Worktable(Screen[None]):
     @work(group="action")
     async def action_bench(self, station: str) -> None:
         """Open one of the screens that ready the bench."""
+        await self._open(station)
+
+    async def _open(self, station: str) -> None:
+        """Open a screen; a step that is next, and was done there, is done."""
         self.line.say("")
         make = await asyncio.to_thread(screen_of, station)
-        await self.app.push_screen_wait(make(self.context, self.port, await self.port.view()))
+        done = await self.app.push_screen_wait(
+            make(self.context, self.port, await self.port.view())
+        )
         await self.refresh_view()
+        step = self.view.place.step if self.view else None
+        if done and step is not None and step.station == station:
+            await self.line.attempt(lambda: self.port.confirm(step))
 
     @work(group="action")
     async def action_walk(self) -> None:
-        """Open the set-up walk."""
-        await self._walk()
+        """Open the set-up."""
+        await self._set_up()
 
-    async def _walk(self) -> None:
-        from tether.tui.screens.setup_screen import WalkScreen
+    async def _set_up(self) -> None:
+        from tether.tui.screens.setup_screen import SetUpScreen
 
-        await self.app.push_screen_wait(WalkScreen(self.context, self.port, await self.port.view()))
+        await self.app.push_screen_wait(
+            SetUpScreen(self.context, self.port, await self.port.view())
+        )
         await self.refresh_view()
 
     @work(group="action")
     async def action_leave_out(self) -> None:
-        """Leave out what is open of the set-up."""
+        """Skip the rest of the set-up."""
         said = await self.line.attempt(self.port.skip_set_up)
         if said:
             self.line.say(said)
@@ -486,11 +482,6 @@ class Worktable(Screen[None]):
     def action_leave(self) -> None:
         """Leave; everything is stored already."""
         self.app.exit()
-
-
-def _clock(at: str) -> str:
-    """A stored time as the clock on the wall shows it."""
-    return datetime.fromisoformat(at).astimezone().strftime("%Y-%m-%d %H:%M:%S")
 
 
 def _frame_complaint(text: str, last: int) -> str | None:

@@ -1,4 +1,4 @@
-"""When a key of the worktable has something to do."""
+"""When a key of the main screen has something to do."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ def fits(
     todo, step = view.place.kind, view.place.step
     when = {
         "proceed": todo is not NextKind.DONE,
+        "done": step is not None and bool(step.station),
         "shoot": todo in (NextKind.SHOOT, NextKind.STEP),
         "keep": todo is NextKind.DECIDE,
         "again": todo is NextKind.DECIDE,

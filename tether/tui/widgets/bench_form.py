@@ -64,9 +64,9 @@ class BenchForm(ModalScreen[Answer | None]):
     BINDINGS: ClassVar[list[BindingType]] = bindings("bench form")
     TITLE = "The bench"
     HELP = (
-        "Says which bench this is. What has changed, or was moved, is asked again in the set-up "
-        "walk; all the rest is taken as it stands. Tick 'strobe' for a light that flashes: then no "
-        "shutter time is advised, but by how many stops to turn its power."
+        "Describe the bench. The set-up checks again what you change or tick as moved; the rest "
+        "still counts. Tick 'strobe' for a strobe: the program then advises by how many stops to "
+        "turn its power, and no shutter time."
     )
 
     def __init__(self, bench: BenchSetup, camera: str, person: str) -> None:
@@ -79,7 +79,7 @@ class BenchForm(ModalScreen[Answer | None]):
         """Lay out a line a field; the camera says itself what it is."""
         known = bool(self.bench.name)
         with VerticalScroll(classes="bench-form", can_focus=False):
-            yield Label("The bench as it stands now", classes="heading")
+            yield Label("The bench as it is now", classes="heading")
             for key, words, example, part in _FIELDS:
                 with Horizontal(classes="bench-line"):
                     yield Label(words, classes="bench-words")
@@ -101,12 +101,12 @@ class BenchForm(ModalScreen[Answer | None]):
                         yield Tick("moved", id=f"moved-{part}", compact=True)
             if known:
                 yield Label(
-                    "Write what is different. Tick what is the same but was moved or taken apart "
-                    "since: its steps are asked again.",
+                    "Change what is different. Tick what you moved or took apart: it will be "
+                    "checked again.",
                     classes="bench-hint",
                 )
             yield Label("", id="complaint")
-            yield Button("This is the bench", variant="primary", id="save", compact=True)
+            yield Button("Save", variant="primary", id="save", compact=True)
         yield KeyLine()
 
     def on_mount(self) -> None:

@@ -6,9 +6,12 @@ from rich.text import Text
 from textual.widgets import Static
 
 from tether.camera.protocol import CameraState, Role
+from tether.camera.values import ImageFormat
 from tether.text import megabytes, printable
 from tether.tui.keys import Keys
 from tether.tui.widgets.redraw import put
+
+_FILES = {ImageFormat.RAW: "raw", ImageFormat.JPEG: "JPEG", ImageFormat.RAW_AND_OTHER: "raw + JPEG"}
 
 
 def camera_text(name: str, state: CameraState | None, keys: Keys) -> str:
@@ -22,17 +25,14 @@ def camera_text(name: str, state: CameraState | None, keys: Keys) -> str:
         parts.append(f"card {state.free_images} shots")
     elif state.free_bytes is not None:
         parts.append(f"card {megabytes(state.free_bytes)}")
-    for role, before in (
-        (Role.ISO, "ISO "),
-        (Role.APERTURE, ""),
-        (Role.SHUTTER, ""),
-        (Role.IMAGE_FORMAT, ""),
-    ):
-        value = state.value(role)
-        if value:
+    for role, before in ((Role.ISO, "ISO "), (Role.APERTURE, ""), (Role.SHUTTER, "")):
+        if value := state.value(role):
             parts.append(f"{before}{printable(value, 16)}")
+    # What it makes is the same on every camera; the maker's own word for it is not.
+    if value := state.value(Role.IMAGE_FORMAT):
+        parts.append(_FILES.get(state.reading(Role.IMAGE_FORMAT)) or printable(value, 16))
     if state.keeps_pictures is False:
-        parts.append("! pictures stay in its memory only")
+        parts.append("pictures stay in its memory only")
     return "  ".join(parts)
 
 

@@ -9,23 +9,31 @@ from textual.widgets import Static
 
 from tether.archive.records import Capture, Scope
 from tether.bench.benches import BenchQuestion
-from tether.bench.steps import BENCH, Step, reminders, steps_of
-from tether.findings import Verdict
+from tether.bench.steps import BASE, BENCH, Step, reminders, steps_of
+from tether.findings import Severity, Verdict
+from tether.findings.kind import ACTIONS
 from tether.session.next_step import NextKind
 from tether.session.session import View
 from tether.text import plural, printable
 from tether.tui.keys import Keys
-from tether.tui.screens.setup_screens import STATIONS
+from tether.tui.widgets.caution import caution
 from tether.tui.widgets.redraw import put, put_title
 
 _MOST_REMARKS = 2
-"""Of what is said about the light; there is no room for more in 80 columns."""
+"""Of what the panel says about the light; 80 columns have no room for more."""
 _TITLES = {
-    Scope.SITTING: "set up",
-    Scope.ROLL: "the roll",
+    Scope.SITTING: "set-up",
+    Scope.ROLL: "roll",
     Scope.STRIP: "strip",
     Scope.FRAME: "frame",
 }
+
+
+def step_keys(step: Step) -> str:
+    """Say how a step is done, its keys by their ids."""
+    if step.station:
+        return f"[{{next}}] open {ACTIONS[step.station]}   [{{done}}] done already"
+    return "[{next}] done"
 
 
 def _append_step(text: Text, step: Step, keys: Keys, *, short: bool) -> None:
@@ -34,12 +42,21 @@ def _append_step(text: Text, step: Step, keys: Keys, *, short: bool) -> None:
     if short and step.scope in (Scope.STRIP, Scope.FRAME):
         text.append("".join(f"Reminder: {words}\n" for words in reminders(step.scope)))
     if step.caution:
-        text.append(f"! Caution: {step.warning}\n", "bold yellow")
-    station = step.station
-    opens = f"[{keys[station]}] opens: {STATIONS[station]}   " if station else ""
-    walk = f"   [{keys['walk']}] walk   [{keys['leave-out']}] leave the set-up out"
-    rest = walk if step.scope is Scope.SITTING else ""
-    text.append(f"{opens}[{keys['next']}] done   [{keys['help']}] how{rest}", "dim")
+        text.append_text(caution(step.caution))
+    rest = "   [{set-up}] all steps   [{skip-rest}] skip the rest"
+    more = rest if step.scope is Scope.SITTING else ""
+    text.append(keys.put_into(f"{step_keys(step)}   [{{help}}] how{more}"), "dim")
+
+
+def _step_title(view: View, step: Step) -> str:
+    """Say which of how many steps this is; the base exposure belongs to the set-up's count."""
+    place = view.place
+    at = {Scope.STRIP: f" {place.strip}", Scope.FRAME: f" {place.frame}"}.get(step.scope, "")
+    peers = steps_of(step.scope, short=view.short, lock=view.lock)
+    if step.scope is Scope.SITTING:
+        peers = (*peers, BASE)
+    count = f" ({peers.index(step) + 1} of {len(peers)})" if step in peers else ""
+    return f"Next: {_TITLES[step.scope]}{at}{count}"
 
 
 class NextUp(VerticalScroll):
@@ -57,69 +74,57 @@ class NextUp(VerticalScroll):
 
     def show(self, view: View) -> None:
         """Show a view."""
-        place, keys = view.place, self.keys
+        place, said = view.place, self.keys.put_into
         text = Text()
         if place.step is not None:
-            at = {Scope.STRIP: f" {place.strip}", Scope.FRAME: f" {place.frame}"}
-            peers = steps_of(place.step.scope, short=view.short, lock=view.lock)
-            count = (
-                f" ({peers.index(place.step) + 1} of {len(peers)})" if place.step in peers else ""
-            )
-            title = f"Next: {_TITLES[place.step.scope]}{at.get(place.step.scope, '')}{count}"
+            title = _step_title(view, place.step)
             if place.step.key == BENCH and view.bench is not None:
                 text.append_text(question_text(view.bench))
-                text.append(
-                    f"[{keys['next']}] the same   "
-                    f"[{keys['walk']}] walk: something changed, another bench   "
-                    f"[{keys['leave-out']}] leave the set-up out"
-                    if view.bench.last
-                    else f"[{keys['next']}] or [{keys['walk']}] the set-up walk   "
-                    f"[{keys['leave-out']}] leave the set-up out",
-                    "dim",
-                )
+                same = "[{next}] the same   [{set-up}] something changed, or another bench"
+                first = "[{next}] set up the bench"
+                asked = same if view.bench.last else first
+                text.append(said(f"{asked}   [{{skip-rest}}] skip the set-up"), "dim")
             else:
-                _append_step(text, place.step, keys, short=view.short)
+                _append_step(text, place.step, self.keys, short=view.short)
         elif place.kind is NextKind.SHOOT:
             frame = view.frames[(place.frame or 1) - 1]
             title = f"Next: shoot frame {place.frame}"
-            text.append("Hands off the bench, then fire the shutter.\n", "bold")
+            text.append("Hands off the bench. Wait a moment, then fire.\n", "bold")
             for remark in view.remarks[:_MOST_REMARKS]:
-                key = keys[remark.action]
-                text.append(f"! {remark.text.rstrip('.')} (key {key}).\n", "bold yellow")
+                words = f"{Severity.LOOK.mark} {remark.text.rstrip('.')}"
+                text.append(said(f"{words} (key {{{remark.action}}}).\n"), "bold yellow")
             if not view.remarks:
-                text.append("Why: the picture is taken by itself, with nothing trembling.\n")
+                text.append("Why: any touch during the exposure blurs the picture.\n")
             if frame.chosen is not None:
-                text.append(f"This frame is decided. [{keys['onward']}] leaves it as it is.\n")
+                text.append(said("This frame is already done. [{onward}] next open frame\n"))
             text.append(
-                f"[{keys['next']}] or [{keys['shoot']}] shoot   [{keys['skip']}] skip   "
-                f"[{keys['blank']}] blank   [{keys['damaged']}] damaged   "
-                "or the camera's own button",
+                said(
+                    "[{next}] or the camera's button: shoot   [{skip}] skip   [{blank}] blank   "
+                    "[{damaged}] damaged"
+                ),
                 "dim",
             )
         elif place.kind is NextKind.DECIDE and place.capture is not None:
-            title = f"Next: decide about frame {place.frame}"
+            title = f"Next: frame {place.frame}, keep or reshoot?"
             keep = place.capture.verdict is Verdict.KEEP
-            text.append(
-                "Keep it?\n" if keep else "Read the verdict, then choose.\n",
-                "bold",
-            )
-            text.append("The picture stays on disk, whatever you choose.\n")
-            enter = f"[{keys['next']}] or " if keep else ""
-            text.append(f"{enter}[{keys['keep']}] keep{'' if keep else ' all the same'}", "dim")
+            text.append("Keep it?\n" if keep else "Read the verdict, then choose.\n", "bold")
+            text.append("Every take stays on disk, whatever you choose.\n")
+            text.append(said("[{next}] keep" if keep else "[{keep}] keep anyway"), "dim")
             advice = printable(view.advised_shutter or "", 20)
-            right = f" (the shutter stands at {advice} now)" if view.shutter_is_right else ""
-            text.append(f"   [{keys['again']}] another take{right}", "dim")
+            right = f" (shutter already at {advice})" if view.shutter_is_right else ""
+            text.append(f"{said('   [{reshoot}] reshoot')}{right}", "dim")
             if _is_blank(place.capture):
-                text.append(f"   [{keys['blank']}] mark as blank", "dim")
+                text.append(said("   [{blank}] blank"), "dim")
             if advice and not right:
-                text.append(f"   [{keys['advice']}] set {advice}, another take", "dim")
+                text.append(f"{said('   [{advice}] set')} {advice} and reshoot", "dim")
         else:
             title = "Done"
-            text.append(f"All {view.roll.frames_expected} frames are decided.\n", "bold")
+            text.append(f"All {view.roll.frames_expected} frames are done.\n", "bold")
             text.append(
-                f"[{keys['how-far']}] what was done, what to look at again, what is next   "
-                f"[{keys['go-to']}] go back to a frame   [{keys['extra-frame']}] one more frame   "
-                f"[{keys['leave']}] leave",
+                said(
+                    "[{progress}] progress and what to do next   [{go-to}] go to a frame   "
+                    "[{extra-frame}] extra frame   [{leave}] leave"
+                ),
                 "dim",
             )
         note = view.frames[place.frame - 1].note if place.frame else ""
@@ -142,7 +147,7 @@ def question_text(question: BenchQuestion, named: str = "") -> Text:
     if last is None:
         text.append("Which bench is this?\n", "bold")
         text.append("Give it a name, and write down its lens, holder and lamp.\n")
-        text.append("Why: the next time you are only asked what has changed on it.\n")
+        text.append("Why: next time the program asks only about changes.\n")
         return text
     if named:
         text.append(f"This is {last.name}\n", "bold")
@@ -151,12 +156,13 @@ def question_text(question: BenchQuestion, named: str = "") -> Text:
     text.append(f"{last.name}", "bold")
     text.append(f" ({last.parts()}), last used {last.used_at[:10]}.\n")
     if question.changed and not named:
-        seen = ", ".join(sorted(question.changed))
-        text.append(f"! Seen to be different: {seen}. Its steps are asked.\n", "bold yellow")
+        changed = ", ".join(sorted(question.changed))
+        text.append(f"Changed since last time: {changed}. ", "bold")
+        text.append("The program will ask you to check those again.\n")
     if question.standing and not named:
         since = min(day for _, day in question.standing)
         text.append(
-            f"Then {plural(len(question.standing), 'step')} done since {since} still hold, and "
-            "what has to be done each time is asked.\n"
+            f"If so, {plural(len(question.standing), 'step')} from {since} still count. The "
+            "program asks only for the checks of every session.\n"
         )
     return text

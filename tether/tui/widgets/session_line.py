@@ -19,13 +19,13 @@ from tether.tui.widgets.redraw import put
 
 T = TypeVar("T")
 
-BUSY = "Still at work on the last key; this one was not taken."
+BUSY = "Still busy; that key was ignored."
 _DOING = {
     "fire": "firing the shutter",
-    "fetch": "fetching the picture from the camera",
-    "file": "writing it to the archive",
+    "fetch": "copying the picture from the camera",
+    "file": "filing it in the archive",
     "judge": "measuring the raw file",
-    "reconnect": "the camera went silent: connecting again and looking on its card",
+    "reconnect": "the camera does not answer: connecting again and searching its card",
 }
 """By the phase of a `Progress`."""
 _EVERY_SECONDS = 0.1
@@ -39,10 +39,8 @@ class SessionLine(Static):
 
     Parameters
     ----------
-    port
-        The session.
-    keys
-        The keys in force.
+    port, keys
+        The session, and the keys in force.
     lost
         What to do where the camera is gone.
     after
@@ -59,9 +57,9 @@ class SessionLine(Static):
     ) -> None:
         super().__init__(id="message")
         self.working = False
-        self.keys = keys
         self._port = port
-        self._lost = keys.put_into(lost)
+        self.keys = keys
+        self._lost = lost
         self._after = after
         self._progress = "", Progress("")
         self._began = 0.0
@@ -74,8 +72,12 @@ class SessionLine(Static):
     # --- saying ----------------------------------------------------------------------------
 
     def say(self, text: str, *, bad: bool = False) -> None:
-        """Show a message until the next call; nowhere once the screen is being left."""
+        """Show a message until the next call; nowhere once the screen is being left.
+
+        An id of an action that stands in braces becomes its key.
+        """
         if self.is_attached:
+            text = self.keys.put_into(text)
             put(self, Text(f"{'✗ ' if bad else ''}{text}", "bold red" if bad else ""))
 
     async def complain(self, error: TetherError) -> None:
@@ -114,7 +116,7 @@ class SessionLine(Static):
             await self.complain(complaint)
         else:
             self.say(
-                f"The archive cannot be written to: {complaint}. What was filed before is safe. "
+                f"Cannot write to the archive: {complaint}. Everything filed so far is safe. "
                 "Check the disk, then try again.",
                 bad=True,
             )

@@ -15,10 +15,13 @@ from tether.archive.records import Capture
 from tether.facts import Facts
 from tether.findings import Verdict
 from tether.session.session import View
+from tether.settings import ExposureSettings
 from tether.text import percent
 from tether.tui.widgets.redraw import put, put_title
 
 _BARS = " ▁▂▃▄▅▆▇█"
+_BASE = "◆"
+"""Where the film base is, on the axis and beside its number."""
 STYLES: Mapping[str, str] = {
     "keep": "bold green",
     "look": "bold yellow",
@@ -62,9 +65,13 @@ def capture_on_show(view: View) -> Capture | None:
 
 
 class VerdictPanel(VerticalScroll):
-    """Shows the facts of one capture."""
+    """Shows the facts of one capture, and the target that its base is held against."""
 
     can_focus = False
+
+    def __init__(self, target: ExposureSettings, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self._target = target
 
     def compose(self) -> ComposeResult:
         """Lay out the panel."""
@@ -85,14 +92,15 @@ class VerdictPanel(VerticalScroll):
         body = self.query_one("#verdict-text", Static)
         if capture is None:
             put_title(self, "Verdict")
-            put(body, Text("No picture yet. Its verdict will stand here.", "dim"))
+            put(body, Text("No take yet. Its verdict will appear here.", "dim"))
             return
         put_title(self, f"Verdict: frame {capture.frame}, take {capture.take}")
-        body.update(facts_view(capture.facts, capture.verdict, self._shown[1]))
+        view = facts_view(capture.facts, capture.verdict, self._shown[1], self._target)
+        body.update(view)
 
 
-def facts_view(facts: Facts, verdict: Verdict, width: int) -> Group:
-    """Lay out the verdict, its findings and the histogram per channel."""
+def facts_view(facts: Facts, verdict: Verdict, width: int, target: ExposureSettings) -> Group:
+    """Lay out the verdict, its findings and a histogram per colour over a common axis."""
     title = f"{verdict.mark} {verdict.word.upper()}", STYLES.get(verdict, "bold magenta")
     findings = Table.grid(padding=(0, 1))
     for finding in facts.findings:
@@ -106,36 +114,48 @@ def facts_view(facts: Facts, verdict: Verdict, width: int) -> Group:
     if histogram is not None and histogram.counts:
         for name, counts in histogram.rows().items():
             bands.add_row(Text(f"{name[:6]:>5}", "dim"), Text(bars(counts, width)))
-        bands.add_row(Text("stops", "dim"), Text(axis(histogram.lowest_ev, width), "dim"))
-    return Group(Text.assemble(title, "  ", _numbers(facts)), findings, bands)
+        bands.add_row(Text("stops", "dim"), Text(_axis(facts, histogram.lowest_ev, width, target)))
+    return Group(Text.assemble(title, "  ", _numbers(facts, target)), findings, bands)
 
 
-def axis(lowest: float, width: int) -> str:
-    """Return the axis under the bars: stops below saturation, 0 at the right end."""
+def _axis(facts: Facts, lowest: float, width: int, target: ExposureSettings) -> str:
+    """Write the axis: stops below saturation, the film base and between brackets its target."""
     line = [" "] * width
+
+    def at(ev: float) -> int:
+        return min(max(round((1 - ev / lowest) * (width - 1)), 0), width - 1) if lowest else 0
+
     for ev in range(int(lowest), 1, 2):
-        label = str(ev) if ev else "0"
-        at = round((ev - lowest) / -lowest * (width - 1)) if lowest else 0
-        start = min(at, width - len(label))
-        line[start : start + len(label)] = label
-    return "".join(line)[:width]
+        start = min(at(ev), width - len(str(ev)))
+        line[start : start + len(str(ev))] = str(ev)
+    if facts.base_ev is not None:
+        line[at(target.base_target_ev - target.base_tolerance_ev)] = "["
+        line[at(target.base_target_ev + target.base_tolerance_ev)] = "]"
+        if facts.base_source != "roll":
+            line[at(facts.base_ev)] = _BASE
+    return "".join(line)
 
 
-def _numbers(facts: Facts) -> str:
+def _numbers(facts: Facts, target: ExposureSettings) -> str:
     parts = []
     base = facts.base_ev
     if base is not None:
-        parts.append(f"base {base:+z.2f} stops")
+        wanted = f"target [{target.base_target_ev:+z.1f}]"
+        parts.append(
+            f"base not seen (roll {base:+z.1f}, {wanted})"
+            if facts.base_source == "roll"
+            else f"base {_BASE} {base:+z.1f}, {wanted}"
+        )
     elif facts.base_source:
         parts.append("base clipped")
     # Of the picture alone, as in the findings: light beside the film and through its perforations
     # is no highlight. Older captures were measured over all that is in view.
-    # Of a negative the lightest part is the scene's shadows, so that it has another word.
+    # Of a negative the brightest part is the scene's shadows, so that it has another word.
     if facts.headroom_picture_ev:
-        lightest = "lightest" if facts.base_source or base is not None else "highlights"
-        parts.append(f"{lightest} {-min(facts.headroom_picture_ev.values()):+z.2f}")
+        brightest = "brightest" if facts.base_source or base is not None else "highlights"
+        parts.append(f"{brightest} {-min(facts.headroom_picture_ev.values()):+z.1f}")
     elif facts.headroom_ev:
-        parts.append(f"lightest in view {-min(facts.headroom_ev.values()):+z.2f}")
+        parts.append(f"brightest in view {-min(facts.headroom_ev.values()):+z.1f}")
     if facts.saturated_picture:
-        parts.append(f"saturated {percent(max(facts.saturated_picture.values()))}")
+        parts.append(f"clipped {percent(max(facts.saturated_picture.values()))}")
     return "  ".join(parts)
