@@ -230,6 +230,8 @@ class LightSettings:
         "amplitude of bands along the sensor's rows that passes, %")
     stray_share: float = number(0.001, 1e-6, 0.5,
         "stray light that passes, as a share of the open gate (density 3.0)")
+    flat_stray_share: float = number(0.02, 1e-4, 0.5,
+        "stray light beyond which an open gate is not kept as flat field, as a share of it")
     balance_ev: float = number(0.5, 0.05, 4.0,
         "stops between the lamp's colour and the camera's white balance")
     flat_hours: float = number(8.0, 0.1, 1000.0,

@@ -362,6 +362,26 @@ def test_room_light_and_a_lamp_that_is_on_are_told_apart(
     assert "limits densities to" in stray_line(result.share)
 
 
+def test_an_open_gate_full_of_room_light_does_not_take_the_place_of_a_good_one(
+    session: Session, light_test: LightTest, bench: BenchProcess
+) -> None:
+    bench.remove_film()
+    light_test.run()
+    good = session.bench.light.kept.gate
+    assert good is not None
+    bench.mishap("room-light")
+    bench.mishap("lamp-dim")
+    gate = light_test.run()
+    (changed,) = [f for f in gate.findings if f.code == "lamp-changed"]
+    assert changed.value == pytest.approx(-1.4, abs=0.2), "and the room adds a little"
+    bench.lamp(False)
+    result = light_test.run_stray(gate)
+    assert result.share > session.bench.settings.light.flat_stray_share
+    assert "The one before it stays in force." in result.said
+    assert session.bench.light.kept.gate == good
+    assert result.said in log_of(session)
+
+
 def test_no_light_at_all_is_said_so() -> None:
     assert stray_line(0.0) == "Stray light: too little to measure"
     assert stray_line(0.001).endswith("densities to 3.0")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -12,13 +13,14 @@ from tether_simulator.imaging.lamp import LampConfig
 
 from tests.measure.on_bench import SensorConfig, open_gate, plain
 from tether.findings import Finding
-from tether.measure.light.flat import age_hours, flat_of, judge_flat, spread
+from tether.measure.light.flat import age_hours, flat_of, grid_of, judge_flat, spread
 from tether.measure.light.open_gate import (
     METERED_FIELD_EV,
     Light,
     balance_off_ev,
     judge_light,
     judge_stray_light,
+    lamp_changed,
     measure_light,
     stray_share,
 )
@@ -111,6 +113,33 @@ def test_a_flat_field_takes_the_falloff_out() -> None:
     for plane in inner:
         across = plane.mean(axis=0)
         assert np.ptp(across) / across.mean() < 0.02
+
+
+def test_dust_in_the_open_gate_is_told_and_kept_out_of_the_flat_field() -> None:
+    clean, dusty = open_gate(sensor=SMALL), open_gate("dust-on-lens", sensor=SMALL)
+    assert codes(judge_light(light_of(clean))) == []
+    (finding,) = judge_light(light_of(dusty))
+    assert finding.code == "gate-spots"
+    assert finding.value is not None
+    assert finding.value >= 5
+    # Cleaned, and the frames divided by the field of before: no spot may be left in them.
+    even, spotted = (flat_of(mosaic).grid for mosaic in (clean, dusty))
+    assert spotted == pytest.approx(even, rel=0.03)
+    raw = grid_of(survey(dusty).signal)
+    assert np.abs(raw / even - 1)[:, 4:-4, 4:-4].max() > 0.15, "the dust is no trifle"
+
+
+def test_a_lamp_is_held_against_the_one_of_the_test_before() -> None:
+    """A stop and a half less light is 1.5 stops less whatever the shutter gave back."""
+    before = flat_of(open_gate(seconds=1 / 60, sensor=SMALL))
+    assert lamp_changed(flat_of(open_gate(seconds=1 / 30, sensor=SMALL)), before) == []
+    for seconds in (1 / 60, 1 / 30):
+        dim = flat_of(open_gate("lamp-dim", seconds=seconds, sensor=SMALL))
+        (finding,) = lamp_changed(dim, before)
+        assert finding.value == pytest.approx(-1.5, abs=0.03)
+        assert "1.5 stops less light" in finding.text
+    strobe = replace(before, exposure=(None, None, None))
+    assert lamp_changed(before, strobe) == []
 
 
 def test_the_gates_mask_does_not_bend_the_flat_field() -> None:

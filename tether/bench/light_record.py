@@ -151,7 +151,13 @@ class LightRecord:
         FactFileUnusable
             When the disk does not take it; the old one still stands.
         """
-        now = KeptLight(gate or self.kept.gate, base or self.kept.base)
+        self._write(KeptLight(gate or self.kept.gate, base or self.kept.base))
+
+    def restore_gate(self, gate: KeptGate | None) -> None:
+        """Put the open gate of before back, None for none. Raises as `keep` does."""
+        self._write(KeptLight(gate, self.kept.base))
+
+    def _write(self, now: KeptLight) -> None:
         write_json(self._path, as_json(now))
         self._kept = now
 

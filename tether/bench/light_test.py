@@ -26,9 +26,9 @@ from tether.camera.values import shifted_shutter, shutter_seconds
 from tether.capture.bench_shots import BenchShot
 from tether.capture.transfer import Progress
 from tether.errors import TetherError
-from tether.findings import Finding, Severity
+from tether.findings import Finding, Severity, ranked
 from tether.findings.about_bench import EVENED_OUT
-from tether.measure.light.open_gate import Light, judge_stray_light
+from tether.measure.light.open_gate import Light, judge_stray_light, lamp_changed
 from tether.settings import Settings
 from tether.text import percent, printable
 from tether.worker_process import RAW_SECONDS
@@ -112,6 +112,7 @@ class LightTest:
     def __init__(self, bench: WorkBench) -> None:
         self._bench = bench
         self._worker = light_worker()
+        self._before: KeptGate | None = None
 
     def close(self) -> None:
         """End the worker. May be called twice."""
@@ -189,10 +190,14 @@ class LightTest:
         """Keep an open gate as the roll's flat field where it can be one."""
         strobe = self._bench.strobe
         fit = not any(f.code in NO_FLAT and f.severity is not Severity.NOTE for f in seen.findings)
+        findings, self._before = seen.findings, self._bench.light.kept.gate
+        gate = KeptGate(shot, seen.channels, seen.grid, seen.uneven_percent, strobe)
+        if self._before is not None and not seen.light.saturated:
+            now, then = gate.as_open_gate(), self._before.as_open_gate()
+            findings = ranked([*findings, *lamp_changed(now, then, self._bench.settings.light)])
         if fit:
-            gate = KeptGate(shot, seen.channels, seen.grid, seen.uneven_percent, strobe)
             self._bench.light.keep(gate=gate)
-        return LightResult(seen.light, seen.findings, shot, number, kept=fit, strobe=strobe)
+        return LightResult(seen.light, findings, shot, number, kept=fit, strobe=strobe)
 
     def _stray(self, shutter: LentShutter, gate: LightResult, report: Report) -> StrayResult:
         shots = self._bench.shots
@@ -217,8 +222,17 @@ class LightTest:
             timeout=RAW_SECONDS,
         )
         findings = tuple(judge_stray_light(share, self._bench.settings.light))
-        self._bench.log(f"Stray light ({shot.file}): {stray_line(share)}; {_in_words(findings)}")
-        return StrayResult(share, findings, shot)
+        said = ""
+        strays = any(f.code == "stray-light" for f in findings)
+        if gate.kept and strays and share > self._bench.settings.light.flat_stray_share:
+            # So much light that is not the lamp's would be divided out of every positive.
+            self._bench.light.restore_gate(self._before)
+            said = "The open gate is not kept: too much of its light is not the lamp's. " + (
+                "The one before it stays in force." if self._before else "Test the light again."
+            )
+        log = f"Stray light ({shot.file}): {stray_line(share)}; {_in_words(findings)}"
+        self._bench.log(f"{log}; {said}" if said else log)
+        return StrayResult(share, findings, shot, said)
 
     def _log(self, result: LightResult) -> None:
         kept = "kept as the roll's flat field" if result.kept else "not kept as flat field"

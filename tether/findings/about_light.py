@@ -81,6 +81,20 @@ LIGHT: Mapping[str, FindingKind] = {
             ),
         },
     ),
+    "gate-spots": FindingKind(
+        LOOK,
+        MEASURED,
+        "The open gate shows {spots}: dust on the lens, the sensor or the lamp.",
+        "Clean them, and photograph the open gate again. The flat field leaves the spots out.",
+        "spots",
+    ),
+    "lamp-changed": FindingKind(
+        LOOK,
+        MEASURED,
+        "The lamp gives {stops:.1f} stops {way} light than at the light test before.",
+        "Check its dimmer, its supply and its distance; then find the base exposure again.",
+        "stops",
+    ),
     "lamp-flicker": FindingKind(
         LOOK + RESHOOT,
         MEASURED,

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tether.findings import Finding
+from tether.measure.film.dust import Spots, find_spots
 from tether.measure.levels import FLOOR, FloatArray
 from tether.measure.light.open_gate import uneven_percent
 from tether.measure.roll.memory import OpenGate
@@ -17,6 +18,8 @@ from tether.settings import LightSettings
 
 _MASKED = 0.5
 """Share of the median light below which a cell lies behind the gate's mask."""
+_AROUND = 4
+"""Cells to each side from which the light over a spot is taken."""
 
 
 def flat_of(mosaic: Mosaic, taken_at: str = "", picture: Survey | None = None) -> OpenGate:
@@ -34,6 +37,7 @@ def flat_of(mosaic: Mosaic, taken_at: str = "", picture: Survey | None = None) -
     picture = picture or survey(mosaic)
     exposure = (mosaic.exposure_seconds, mosaic.iso, mosaic.f_number)
     grid = np.stack([_without_mask(plane) for plane in grid_of(picture.signal)])
+    grid = without_spots(grid, find_spots(mosaic))
     return OpenGate(
         picture.channels, grid.astype(np.float32), exposure, taken_at, uneven_percent(picture)
     )
@@ -59,6 +63,26 @@ def _without_mask(grid: FloatArray) -> FloatArray:
                 line[outside] = line[end] - slope * np.abs(place[outside] - end)
         lit = lit | (lit.any(axis=axis, keepdims=True) & (lit.sum(axis=axis, keepdims=True) >= 2))
     return np.asarray(np.maximum(out, FLOOR), np.float32)
+
+
+def without_spots(grid: FloatArray, spots: Spots) -> FloatArray:
+    """Carry the light on over cells with dust in them: it will be gone, or elsewhere.
+
+    Those cells, and the ones around them, get the median of the clear cells near them. ``spots``
+    are those of `tether.measure.film.dust.find_spots`.
+    """
+    rows, columns = grid.shape[1:]
+    marked = np.zeros((rows, columns), np.bool_)
+    for row, column, _ in spots:
+        r, c = int(row * rows), int(column * columns)
+        marked[max(0, r - 1) : r + 2, max(0, c - 1) : c + 2] = True
+    out = grid.copy()
+    for r, c in np.argwhere(marked):
+        near = np.s_[max(0, r - _AROUND) : r + _AROUND + 1, max(0, c - _AROUND) : c + _AROUND + 1]
+        clear = ~marked[near]
+        if clear.any():
+            out[:, r, c] = np.median(grid[:, near[0], near[1]][:, clear], axis=1)
+    return out
 
 
 def grid_of(signal: FloatArray, rows: int = 32, columns: int = 48) -> FloatArray:

@@ -11,12 +11,15 @@ from numpy.typing import NDArray
 
 from tether.findings import Finding, Severity
 from tether.findings.about_exposure import turn_power
-from tether.measure.levels import FloatArray, stops
+from tether.measure.exposure.advice import exposure_ratio
+from tether.measure.film.dust import find_spots
+from tether.measure.levels import FloatArray, main_channels, stops
 from tether.measure.light.flicker import flicker, flicker_finding
+from tether.measure.roll.memory import OpenGate
 from tether.measure.survey import Survey
 from tether.raw import Mosaic
 from tether.settings import BenchSettings, ExposureSettings, LightSettings
-from tether.text import percent
+from tether.text import percent, plural
 from tether.text import stops as stops_words
 
 GRID = (16, 24)
@@ -56,6 +59,8 @@ class Light:
         Signal of red and blue over green ("R/G", "B/G"), empty for a sensor without colours.
     saturated
         Whether so much of the field is saturated that nothing else can be trusted.
+    spots
+        Small dark spots in it: dust on lens, sensor or lamp.
     """
 
     mean_ev: float
@@ -68,6 +73,7 @@ class Light:
     bands: float
     neutral: dict[str, float]
     saturated: bool
+    spots: int = 0
 
 
 def measure_light(mosaic: Mosaic, picture: Survey) -> Light:
@@ -96,6 +102,7 @@ def measure_light(mosaic: Mosaic, picture: Survey) -> Light:
         bands=bands,
         neutral=neutral_of(picture, lit),
         saturated=bool(np.mean(main[lit] >= 0.995) > 0.01) if lit.any() else False,
+        spots=len(find_spots(mosaic)),
     )
 
 
@@ -267,8 +274,8 @@ def judge_light(
     Returns
     -------
     ``light-saturated``, ``light-too-dark`` (after either nothing else is said), ``light-uneven``,
-    ``lamp-flicker``, ``white-balance-off`` and the note ``light-metered``. Of a strobe neither
-    flicker nor metering is judged.
+    ``gate-spots``, ``lamp-flicker``, ``white-balance-off`` and ``light-metered``. Of a strobe
+    neither flicker nor metering is judged.
     """
     settings = settings or LightSettings()
     if light.saturated:
@@ -288,6 +295,9 @@ def judge_light(
     findings = []
     if light.evenness_percent > settings.uneven_percent:
         findings.append(_uneven(light))
+    if light.spots:
+        spots = plural(light.spots, "dark spot", "dark spots")
+        findings.append(Finding.of("gate-spots", float(light.spots), spots=spots))
     if light.flicker_percent > settings.flicker_percent and not settings.strobe:
         bands = (light.flicker_percent, light.bands)
         findings.append(flicker_finding(bands, seconds, shutters, Severity.RESHOOT))
@@ -327,6 +337,28 @@ def judge_power(light: Light, bench: BenchSettings | None = None) -> list[Findin
             turn=turn_power(off),
         )
     ]
+
+
+def lamp_changed(
+    now: OpenGate, before: OpenGate, settings: LightSettings | None = None
+) -> list[Finding]:
+    """Say ``lamp-changed`` where an open gate has other light than the one before, as exposed.
+
+    Nothing where their exposures are not both known, as under a strobe, or their sensors differ.
+    """
+    settings = settings or LightSettings()
+    ratio = exposure_ratio(now.exposure, before.exposure)
+    if ratio is None or now.channels != before.channels:
+        return []
+    which = main_channels(now.channels)
+    light, earlier = (float(np.median(gate.grid[which])) for gate in (now, before))
+    if min(light, earlier) <= 0:
+        return []
+    change = math.log2(light / earlier / ratio)
+    if abs(change) <= settings.drift_ev:
+        return []
+    way = "more" if change > 0 else "less"
+    return [Finding.of("lamp-changed", round(change, 2), stops=abs(change), way=way)]
 
 
 def judge_stray_light(share: float, settings: LightSettings | None = None) -> list[Finding]:

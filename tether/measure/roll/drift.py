@@ -102,8 +102,6 @@ _LAST = 3
 _FIRST = 5
 _STEPS = 8
 """Part of the limit that a creeping value moves at the least with every frame."""
-_BEGAN = 1 / 4
-"""Share of a change up to which a frame still counts as from before it."""
 
 
 def light_drift(rows: Rows, since: int = 0, settings: LightSettings | None = None) -> list[Finding]:
@@ -180,7 +178,7 @@ def _same_settings(rows: Rows, strobe: bool) -> NDArray[np.bool_]:
 
 
 def _moved(rows: Rows, column: int, limit: float, creeps: bool) -> tuple[float, int] | None:
-    """Return how far a value has moved and since which frame; None where it has not.
+    """Return how far the last value is from that of the first frame, and which that is, or None.
 
     ``creeps`` is whether a value that moves farther with every frame counts from half the limit on.
     """
@@ -190,14 +188,13 @@ def _moved(rows: Rows, column: int, limit: float, creeps: bool) -> tuple[float, 
     values = measured[:, column]
     if values.size < _FEWEST:
         return None
-    start = float(np.median(values[: max(2, min(_FIRST, values.size - _LAST))]))
+    first = values[: max(2, min(_FIRST, values.size - _LAST))]
+    start = float(np.median(first))
     away = values[-_LAST:] - start
-    change = float(np.median(away))
     farther = np.diff(away, prepend=0.0) * np.sign(away[-1])
-    if creeps and abs(away[-1]) > limit / 2 and np.all(farther > limit / _STEPS):
-        change = float(away[-1])
-    elif not (np.all(away > limit) or np.all(away < -limit)):
+    creeping = creeps and abs(away[-1]) > limit / 2 and np.all(farther > limit / _STEPS)
+    if not (creeping or np.all(away > limit) or np.all(away < -limit)):
         return None
-    before = np.flatnonzero(np.abs(values - start) <= _BEGAN * abs(change))
-    began = int(before[-1]) if before.size else 0
-    return change, int(measured[began, FRAME])
+    # The first frame after the light test, unless it is odd: two frames that a person can compare.
+    reference = int(np.argmax(np.abs(first - start) <= limit / 2))
+    return float(values[-1] - values[reference]), int(measured[reference, FRAME])
