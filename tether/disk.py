@@ -1,4 +1,4 @@
-"""Making the disk keep what was written: bytes first, then names; files replaced as a whole."""
+"""The disk: bytes reach it before their names, files are replaced as a whole, locks and links."""
 
 from __future__ import annotations
 
@@ -7,9 +7,13 @@ import errno
 import fcntl
 import os
 import secrets
+import socket
 import stat
+import time
 from collections.abc import Callable
 from pathlib import Path
+
+from tether.text import printable
 
 
 def flush_file(path: Path) -> None:
@@ -67,6 +71,54 @@ def open_plain(path: Path, flags: int = os.O_RDONLY) -> int:
         os.close(handle)
         raise OSError(errno.EINVAL, "it is no plain file")
     return handle
+
+
+class FileLock:
+    """A lock on a file that dies with its process.
+
+    It is the operating system's (``flock``), so that it ends with the process whatever happened to
+    it; Linux carries it over NFS as well (nfs(5)). The text in the file only tells who has it.
+
+    Raises
+    ------
+    HeldElsewhere
+        When another process has the lock.
+    OSError
+        When the file cannot be opened, or the disk has no locks.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._file = open_plain(path, os.O_RDWR | os.O_CREAT)
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            holder = _holder(self._file)
+            os.close(self._file)
+            if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
+                raise HeldElsewhere(printable(holder, 80)) from error
+            raise
+        with contextlib.suppress(OSError):  # a full disk does not matter here
+            text = f"process {os.getpid()} on {socket.gethostname()}\n".encode()
+            os.pwrite(self._file, text, 0)
+            os.ftruncate(self._file, len(text))
+
+    def release(self) -> None:
+        """Let go. May be called twice."""
+        with contextlib.suppress(OSError):
+            os.close(self._file)
+
+
+def _holder(file: int) -> str:
+    """Read who has a lock; one that was got this moment is given a moment to say so."""
+    for _ in range(20):
+        if holder := os.pread(file, 200, 0).decode("utf-8", "replace").strip():
+            return holder
+        time.sleep(0.01)
+    return ""
+
+
+class HeldElsewhere(Exception):
+    """Another process has the lock; the text says which, "" where that is not known."""
 
 
 def flush(handle: int) -> None:

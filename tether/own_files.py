@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import struct
 from pathlib import Path
+
+from tether.disk import open_plain
 
 MARK = "positive of film"
 """Stands in the name of the camera (``UniqueCameraModel``) of every raw positive."""
@@ -18,7 +21,7 @@ def is_raw_positive(path: Path) -> bool:
     False for what cannot be read: that is said by whoever wants more of it.
     """
     try:
-        with path.open("rb") as file:
+        with os.fdopen(open_plain(path), "rb") as file:
             head = file.read(8)
             if head[:4] not in (b"II*\0", b"MM\0*"):
                 return False

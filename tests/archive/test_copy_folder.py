@@ -252,7 +252,7 @@ def test_what_changed_or_collides_is_said_and_left(desk: Desk) -> None:
     assert mirror.finish().rolls_behind == 0
     said = " ".join(mirror.news())
     assert "Harbour_f001_t1.dng is not what was recorded" in said
-    assert "Harbour_f002_t1.dng in the copy folder was not what was recorded" in said
+    assert "Harbour_f002_t1.dng in the copy folder had wrong bytes" in said
     assert (other.parent / "damaged" / "Harbour_f002_t1.dng.1").read_bytes() == b"somebody's own"
     assert digest(other) == digest(desk.root / "Harbour" / other.name)
     assert not (other.parent / "Harbour_f001_t1.dng").exists()
@@ -298,7 +298,7 @@ def test_until_the_folder_was_compared_not_everything_is_said_to_be_copied(desk:
     archive = desk.archive()
     mirror = SecondCopy(archive, choose_copy_folder(archive, copy))
     assert mirror.state().sentence().startswith(f"Copied to {copy}, proved on 20")
-    assert "not yet compared" in mirror.state().sentence()
+    assert "has not been compared yet" in mirror.state().sentence()
     (copy / MARK_FILE).rename(copy / "elsewhere.json")  # nothing is behind, and the disk is away
     mirror.start()
     assert "cannot be used" in mirror.finish().sentence()

@@ -157,7 +157,7 @@ class Archive:
             raise ArchiveUnusable(
                 f"The archive's database is missing: {where} holds "
                 f"{plural(len(folders), 'roll')}, but no {DATABASE}.",
-                kept="The raw files and what is known of them lie in the rolls' folders.",
+                kept="The raw files and their facts are in the rolls' folders.",
                 todo=f"Build the database from the folders: {rebuild_command(self.root)}",
             )
         if not create:
@@ -415,8 +415,8 @@ def refuse_rehearsals(root: Path) -> None:
             f"The archive in {printable(str(root))} is one of rehearsals: its pictures are "
             "invented.",
             kept="Nothing was changed, and the camera was not looked for.",
-            todo="Shoot into a folder of its own: name it with --archive. A rehearsal is gone on "
-            "with by 'tether rehearse'. If a rehearsal came into an archive of real film by "
+            todo="Shoot into a folder of its own: name it with --archive. Resume a "
+            "rehearsal with 'tether rehearse'. If a rehearsal came into an archive of real film by "
             f"mistake, move the folder '{REHEARSAL_CARD}' out of it, and it is one of real film "
             "again.",
         )

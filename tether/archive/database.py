@@ -15,14 +15,18 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 
+from tether.archive.file_system import FileSystem, file_system_of
 from tether.archive.layout import rebuild_command
 from tether.archive.schema import VERSION, bring_up_to_date
 from tether.clock import Clock, stamp, system_clock
-from tether.disk import flush_file, flush_folder
+from tether.disk import FileLock, HeldElsewhere, flush_file, flush_folder
 from tether.errors import TetherError
 from tether.text import printable
 
 _Fact = TypeVar("_Fact")
+
+HOLD_FILE = ".tether-in-use"
+"""Lock of the program that has an archive on a network disk open."""
 
 BUSY_SECONDS = 10.0
 """How long a change waits for another program's change."""
@@ -39,8 +43,10 @@ class ArchiveDatabaseDamaged(ArchiveDatabaseError):
 class Database:
     """A connection that several threads may use, one call at a time.
 
-    WAL lets read-only commands look while a session writes; ``synchronous=FULL`` makes every
-    commit reach the disk before it is reported (https://sqlite.org/pragma.html#pragma_synchronous).
+    WAL lets read-only commands look while a session writes. On a disk that several computers may
+    have open it has no place: there a rollback journal is used, and one program at a time may
+    write (see `tether.archive.file_system`). ``synchronous=FULL`` makes every commit reach the
+    disk before it is reported (https://sqlite.org/pragma.html#pragma_synchronous).
 
     Parameters
     ----------
@@ -57,7 +63,13 @@ class Database:
     Raises
     ------
     ArchiveDatabaseError
-        When the file is no database, is damaged, or was written by a newer program.
+        When the file is no database, is damaged, or was written by a newer program; on a disk of
+        several computers when another program has it, or locks are not shared.
+
+    Attributes
+    ----------
+    disk
+        The file system that it is on.
     """
 
     def __init__(
@@ -72,31 +84,47 @@ class Database:
         self.clock = clock
         self.read_only = read_only
         self._lock = threading.RLock()
-        with _told(path):
-            self._db = self._open_to_read() if read_only else _open(path, clock, create=create)
+        self.disk = file_system_of(path.parent)
+        self._held = _hold(path, self.disk) if self.disk.is_shared and not read_only else None
+        try:
+            with _told(path):
+                self._db = self._open_to_read() if read_only else self._open_to_write(create)
+        except BaseException:
+            self._let_go()
+            raise
 
     def close(self) -> None:
         """Close the database. May be called twice."""
         self._db.close()
+        self._let_go()
+
+    def _let_go(self) -> None:
+        if self._held is not None:
+            self._held.release()
+
+    def _open_to_write(self, create: bool) -> sqlite3.Connection:
+        return _open(self.path, self.clock, create=create, with_log=self._held is None)
 
     def stamp(self) -> str:
         """Return the time as it is stored."""
         return stamp(self.clock())
 
     def _open_to_read(self) -> sqlite3.Connection:
-        try:
-            found = _connect(f"{self.path.absolute().as_uri()}?mode=ro")
-            version = _version(found, self.path)
-        except sqlite3.OperationalError:
-            if not self.path.is_file():
-                raise
-        else:
-            if version == VERSION:
-                return found
-            found.close()
+        # A log that an older program left on a network disk needs memory that cannot be shared.
+        if not (self.disk.is_shared and _has_log(self.path)):
+            try:
+                found = _connect(f"{self.path.absolute().as_uri()}?mode=ro")
+                version = _version(found, self.path)
+            except sqlite3.OperationalError:
+                if not self.path.is_file():
+                    raise
+            else:
+                if version == VERSION:
+                    return found
+                found.close()
         with _short_lived_folder(self.path.name) as folder:
             copy = folder / self.path.name
-            for ending in ("", "-wal"):
+            for ending in ("", "-wal", "-journal"):
                 with contextlib.suppress(FileNotFoundError):
                     shutil.copyfile(f"{self.path}{ending}", f"{copy}{ending}")
             connection = _open(copy, self.clock, create=False, keep_copy=False)
@@ -179,6 +207,12 @@ def _connect(uri: str) -> sqlite3.Connection:
     return connection
 
 
+def _has_log(path: Path) -> bool:
+    """Whether a database has a write-ahead log (https://sqlite.org/fileformat2.html, 1.3.3)."""
+    with path.open("rb") as file:
+        return file.read(20)[18:] == b"\x02\x02"
+
+
 def _version(connection: sqlite3.Connection, path: Path) -> int:
     try:
         found = int(connection.execute("PRAGMA user_version").fetchone()[0])
@@ -197,8 +231,42 @@ def _version(connection: sqlite3.Connection, path: Path) -> int:
     return found
 
 
-def _open(path: Path, clock: Clock, *, create: bool, keep_copy: bool = True) -> sqlite3.Connection:
+_KEEP_NEAR = "Keep the archive on a disk of this computer, and name the network disk with --copy."
+
+
+def _hold(path: Path, disk: FileSystem) -> FileLock:
+    """Keep other programs on this and other computers from writing while this one is open."""
+    where = f"The archive {printable(str(path.parent))} is on a network disk ({disk.kind})"
+    if why := disk.keeps_locks_to_itself:
+        raise ArchiveDatabaseError(
+            f"{where} on which locks are not shared between computers: {why}.",
+            kept="Nothing was changed.",
+            todo=f"Have it mounted with shared locks. {_KEEP_NEAR}",
+        )
+    try:
+        return FileLock(path.with_name(HOLD_FILE))
+    except HeldElsewhere as error:
+        raise ArchiveDatabaseError(
+            f"{where}, and another program has it open{f' ({error})' if str(error) else ''}.",
+            kept="Nothing was changed.",
+            todo="End that program first: on a network disk one at a time can use an archive.",
+        ) from error
+    except OSError as error:
+        raise ArchiveDatabaseError(
+            f"{where} that cannot be locked: {error.strerror}.",
+            kept="Nothing was changed.",
+            todo=_KEEP_NEAR,
+        ) from error
+
+
+def _open(
+    path: Path, clock: Clock, *, create: bool, keep_copy: bool = True, with_log: bool = True
+) -> sqlite3.Connection:
+    """Open a database for writing; without a write-ahead log where no memory can be shared."""
     connection = _connect(f"{path.absolute().as_uri()}?mode={'rwc' if create else 'rw'}")
+    if not with_log:
+        # Before the first look: a log that is there is then read without shared memory.
+        connection.execute("PRAGMA locking_mode = EXCLUSIVE")
     found = _version(connection, path)
     try:
         connection.execute("PRAGMA foreign_keys = ON")
@@ -208,7 +276,12 @@ def _open(path: Path, clock: Clock, *, create: bool, keep_copy: bool = True) -> 
                 kept="The raw files beside it are untouched.",
                 todo=f"Build it from the folders: {rebuild_command(path.parent)}",
             )
-        connection.execute("PRAGMA journal_mode = WAL")
+        if with_log:
+            connection.execute("PRAGMA journal_mode = WAL")
+        else:
+            connection.execute("PRAGMA journal_mode = DELETE")
+            connection.execute("PRAGMA locking_mode = NORMAL")
+            connection.execute("SELECT count(*) FROM sqlite_master").fetchone()  # lets go of it
         connection.execute("PRAGMA synchronous = FULL")
         if found < VERSION:
             if found and keep_copy:

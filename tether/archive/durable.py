@@ -270,7 +270,7 @@ def is_same(source: Path, now: os.stat_result, final: Path) -> bool:
 
 COARSEST_NS = 2_000_000_000
 """Nanoseconds by which a disk may keep a file's time wrong: FAT counts in steps of two seconds
-(ECMA-107, from memory), exFAT in hundredths of one."""
+(ECMA-107, not checked against the source), exFAT in hundredths of one."""
 
 _SMALL = 1 << 20
 

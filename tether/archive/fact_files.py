@@ -138,7 +138,7 @@ def last_logged(path: Path) -> int:
         raise FactFileUnusable(
             f"{printable(path.name)} cannot be read: {error.strerror}.",
             kept="The log in the database is whole.",
-            todo="Move what has its name out of the roll's folder.",
+            todo="Move it out of the roll's folder.",
         ) from error
     for line in reversed(lines[:-1]):  # what follows the last line feed is no whole line
         with contextlib.suppress(ValueError, KeyError, TypeError):

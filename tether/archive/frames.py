@@ -19,6 +19,7 @@ from tether.archive.records import (
     FrameState,
     Recorded,
     Roll,
+    checksum,
     within,
 )
 from tether.camera.protocol import CardFile
@@ -131,18 +132,16 @@ class Frames:
 
         A test exposure's name begins with the folder that they are in.
         """
-        return [
-            (r["file_name"], r["size"], r["sha256"])
-            for r in self._db.all(
-                "SELECT 0 AS k, id, file_name, size, sha256 FROM capture WHERE roll_id = ? "
-                "UNION ALL SELECT 1, 0, file_name, size, sha256 FROM companion WHERE roll_id = ? "
-                f"UNION ALL SELECT 2, 0, '{BENCH_FOLDER}/' || file_name, size, sha256 FROM trial "
-                "WHERE roll_id = ? ORDER BY 1, 2, 3",
-                roll_id,
-                roll_id,
-                roll_id,
-            )
-        ]
+        return self._db.read(
+            _recorded_of,
+            "SELECT 0 AS k, id, file_name, size, sha256 FROM capture WHERE roll_id = ? "
+            "UNION ALL SELECT 1, 0, file_name, size, sha256 FROM companion WHERE roll_id = ? "
+            f"UNION ALL SELECT 2, 0, '{BENCH_FOLDER}/' || file_name, size, sha256 FROM trial "
+            "WHERE roll_id = ? ORDER BY 1, 2, 3",
+            roll_id,
+            roll_id,
+            roll_id,
+        )
 
     def file_names(self, roll_id: int) -> set[str]:
         """Return the names of all files of a roll that are recorded."""
@@ -290,6 +289,12 @@ _COLUMNS = (
 )
 
 
+def _recorded_of(row: sqlite3.Row) -> tuple[str, int, str]:
+    """Read a file's name, bytes and SHA-256."""
+    size = within("size", row["size"], 1, LARGEST_FILE)
+    return row["file_name"], size, checksum(row["sha256"])
+
+
 def _capture_of(row: sqlite3.Row, companions: Iterable[str]) -> Capture:
     """Read a capture from a row with `_COLUMNS`."""
     return Capture(
@@ -298,7 +303,7 @@ def _capture_of(row: sqlite3.Row, companions: Iterable[str]) -> Capture:
         take=within("take", row["take"], 1, MOST_TAKES),
         file_name=row["file_name"],
         size=within("size", row["size"], 1, LARGEST_FILE),
-        sha256=row["sha256"],
+        sha256=checksum(row["sha256"]),
         taken_at=row["taken_at"],
         origin=row["origin"],
         decision=row["decision"],

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import errno
-import fcntl
-import os
-import socket
 from pathlib import Path
 
 from tether.archive.archive import INCOMING, Archive, ArchiveUnusable
 from tether.archive.fact_files import FRAMES_FOLDER, ROLL_FILE, FactFileUnusable, read_json
 from tether.archive.layout import BENCH_FOLDER, rebuild_command
 from tether.archive.records import Capture, Frame, Roll, RollError
-from tether.disk import flush_folder, open_plain
+from tether.disk import FileLock, HeldElsewhere, flush_folder
 from tether.errors import TetherError
 from tether.text import printable
 
@@ -111,35 +107,28 @@ class RollBusy(TetherError):
 class RollLock:
     """Holds a roll for this process.
 
-    The lock is the operating system's (``flock``), so that it ends with the process whatever
-    happened to it; Linux carries it over NFS as well (nfs(5)). The text in the file only serves
-    the message that another program shows.
+    Raises
+    ------
+    RollBusy
+        When another program holds it.
+    OSError
+        As `FileLock` does.
     """
 
     def __init__(self, path: Path, roll_name: str) -> None:
-        self._file = open_plain(path, os.O_RDWR | os.O_CREAT)
         try:
-            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            if error.errno not in (errno.EWOULDBLOCK, errno.EACCES):
-                os.close(self._file)  # a disk without locks: the caller says so
-                raise
-            holder = printable(os.read(self._file, 200).decode("utf-8", "replace").strip(), 80)
-            os.close(self._file)
+            self._lock = FileLock(path)
+        except HeldElsewhere as error:
             raise RollBusy(
                 f"Another program is at work on the roll '{printable(roll_name)}'"
-                f"{f' ({holder})' if holder else ''}.",
+                f"{f' ({error})' if str(error) else ''}.",
                 kept="Nothing was changed.",
                 todo="Go on there, or end it first.",
             ) from error
-        with contextlib.suppress(OSError):  # a full disk does not matter here
-            os.ftruncate(self._file, 0)
-            os.write(self._file, f"process {os.getpid()} on {socket.gethostname()}\n".encode())
 
     def release(self) -> None:
         """Let go of the roll. May be called twice."""
-        with contextlib.suppress(OSError):
-            os.close(self._file)
+        self._lock.release()
 
 
 def hold_roll(archive: Archive, roll: Roll) -> RollLock:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
@@ -39,6 +40,22 @@ def within(what: str, number: int, low: int, high: int) -> int:
     if not low <= number <= high:
         raise ValueError(f"{what} {number} is not within {low} and {high}")
     return number
+
+
+def checksum(text: str) -> str:
+    """Return a stored SHA-256.
+
+    Raises
+    ------
+    ValueError
+        When it is none.
+    """
+    if not _SHA256.match(text):
+        raise ValueError(f"'{text:.70}' is no checksum")
+    return text
+
+
+_SHA256 = re.compile(r"^[0-9a-f]{64}\Z")
 
 
 class RollError(TetherError):
@@ -392,5 +409,5 @@ class CopyState:
                 "changed in the archive. See: tether verify"
             )
         if not self.compared:
-            return f"Copied to {where}{proved}, but not yet compared with what is there now."
+            return f"Copied to {where}{proved}, but the folder has not been compared yet."
         return f"Everything is copied to {where}{proved or '. To prove it: tether verify'}."

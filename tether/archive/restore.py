@@ -194,7 +194,7 @@ def _bring_back(archive: Archive, roll: Roll, each: Return) -> str:
     where = "into the archive" if each.to_archive else "into the copy folder"
     said = f"{printable(each.name)} was {each.fault.kind} and is brought back {where}."
     if aside is not None:
-        said += f" What was there is kept as {DAMAGED_FOLDER}/{printable(aside.name)}."
+        said += f" The damaged one is kept as {DAMAGED_FOLDER}/{printable(aside.name)}."
     archive.store.journal.log("restore", said, roll.id)
     return said
 

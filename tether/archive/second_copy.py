@@ -406,7 +406,7 @@ class SecondCopy:
                     copied += 1
                     if aside is not None:
                         self._say(
-                            f"{printable(name)} in the copy folder was not what was recorded. It "
+                            f"{printable(name)} in the copy folder had wrong bytes. It "
                             f"is kept there as {DAMAGED_FOLDER}/{printable(aside.name)}, and "
                             "copied again.",
                             roll,

@@ -66,8 +66,7 @@ class Store:
         sitting = self.journal.last_sitting()
         for roll in self.rolls.all():
             self.frames.of(roll)
-            self.frames.companions(roll.id)
-            self.frames.bench_shots(roll.id)
+            self.frames.recorded(roll.id)
             self.journal.intents(roll.id)
             self.journal.log_since(roll.id, 0)
             self.rolls.created_at(roll.id)

@@ -323,7 +323,7 @@ class LeftoverActions:
                 return f"The copy is gone; {where.file_name} has the same bytes."
         raise NotNow(
             f"The picture that {item.name} is a copy of is not there as it was recorded.",
-            todo="The copy stays. See what is wrong with: tether verify",
+            todo="The copy stays. Find out more: tether verify",
         )
 
     def leave(self, item: Leftover) -> str:

@@ -43,6 +43,11 @@ def recover(transfer: CardTransfer, camera: Camera | None, camera_key: str) -> I
         When the camera is lost while its card is read or a picture fetched. Calling again goes
         on.
     """
+    if (disk := transfer.store.database.disk).is_shared:
+        yield (
+            f"The archive is on a network disk ({printable(disk.kind, 40)}): one program at a time "
+            "can use it, on one computer."
+        )
     for intent in transfer.store.journal.intents(transfer.roll_id):
         if intent.kind == "arrival":
             yield from _finish_arrival(transfer, intent)
@@ -110,7 +115,7 @@ def _finish_fetches(
         else:
             yield (
                 f"Frame {intent.frame}: {names} is not on the card that is in the camera. If it "
-                "lies on another card, put that in and start again; else shoot the frame again."
+                "lies on another card, put that in and start again. Or shoot the frame again."
             )
             _one_start_less(transfer, intent)
 
