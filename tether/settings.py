@@ -290,7 +290,7 @@ class ScreenSettings:
     theme: str = word(
         "textual-dark",
         "the colours: contrast, greys (no colour), textual-light, or another that the "
-        "command palette lists under Theme",
+        "command palette lists under Theme, which writes your choice here",
         r"[a-z][a-z0-9-]{0,39}",
     )
 
