@@ -77,9 +77,10 @@ def test_a_list_takes_no_key_that_its_screen_explains(kind: type[Screen[Any]]) -
 
 
 def test_keys_are_written_as_they_stand_on_the_keyboard() -> None:
-    names = ["f", "question_mark", "ctrl+s", "escape", "pagedown", "f1", "shift+tab"]
+    names = ["f", "question_mark", "ctrl+s", "escape", "pagedown", "f1", "shift+tab", "space", "[",
+             "comma", "é", "ctrl+left_square_bracket"]  # fmt: skip
     assert [key_name(n) for n in names] == [
-        "F", "?", "Ctrl-S", "Esc", "Page Down", "F1", "Shift-Tab",
+        "F", "?", "Ctrl-S", "Esc", "Page Down", "F1", "Shift-Tab", "Space", "[", ",", "É", "Ctrl-[",
     ]  # fmt: skip
 
 

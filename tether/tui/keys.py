@@ -221,13 +221,17 @@ def bindings_of(kind: type[Screen[Any]]) -> Iterable[Binding]:
 
 def key_name(key: str) -> str:
     """Return how a key is written in texts, help and documents: F, Esc, Ctrl-S."""
-    if key in NAMES:
-        return NAMES[key]
-    return "-".join(part.upper() if len(part) == 1 else part.title() for part in key.split("+"))
+    return "-".join(_name_of(part) for part in key.split("+"))
 
 
-NAMES = {
-    "question_mark": "?",
+def _name_of(part: str) -> str:
+    character = textual_keys.key_to_character(part) or ""
+    if character > " " and character.isprintable():
+        return character.upper()
+    return _NAMES.get(part, part.title())
+
+
+_NAMES = {
     "escape": "Esc",
     "pageup": "Page Up",
     "pagedown": "Page Down",
