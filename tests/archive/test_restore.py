@@ -84,7 +84,7 @@ def test_a_check_reads_the_copies_and_the_next_start_makes_wrong_ones_again(
     assert copied.sentence.endswith("To prove it: tether verify."), "the proof was refuted"
     code, said = copied.run("verify")
     assert code == 0
-    assert "checked, and the copies: all as recorded." in said
+    assert ", and the copies: all unchanged." in said
     copied.start().close()
     assert ", proved on 20" in copied.sentence
 

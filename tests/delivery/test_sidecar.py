@@ -26,7 +26,8 @@ from tether.positive.exif import ShotFacts
 
 CAPTURE = Capture(
     1, 7, 2, "Harbour_f007_t2.dng", 100, "ab" * 32, "2024-05-04T10:00:00.000+00:00", "program",
-    decision="chosen", verdict=Verdict.KEEP, settings={"shutter": "1/15"},
+    decision="chosen", verdict=Verdict.KEEP,
+    settings={"shutter": "1/15", "battery": "90 %", "clock": "1714816800"},
     facts=Facts.read({"findings": [{"text": NASTY}]}),
 )  # fmt: skip
 FILM = FilmProcess.COLOUR_NEGATIVE
@@ -42,7 +43,8 @@ def test_exiftool_reads_the_sidecar(tmp_path: Path) -> None:
     path.write_bytes(raw_sidecar(SUBJECT))
     found = exiftool(path)
     assert found["Validate"] == "0 0 0", found.get("Warning")
-    assert (found["Orientation"], found["Rating"], found["Label"]) == (2, 1, "Chosen")
+    assert (found["Orientation"], found["Rating"], found["Choice"]) == (2, 1, "kept")
+    assert "Label" not in found, "other programs take labels for colours"
     assert found["Title"] == "Harbour & pier, frame 7"
     assert found["Subject"] == [
         "colour negative", "35 mm 24 x 36", "roll Harbour & pier", "frame 7", "strip 2"
@@ -52,7 +54,7 @@ def test_exiftool_reads_the_sidecar(tmp_path: Path) -> None:
     assert "the tall crane" in str(found["Description"])
     assert (found["Frame"], found["Strip"], found["Take"]) == (7, 2, 2)
     assert found["RollNotes"] == "for Tuesday"
-    assert found["CameraSettings"] == "shutter: 1/15"
+    assert found["CameraSettings"] == ["clock: 2024-05-04T10:00:00+00:00", "shutter: 1/15"]
 
 
 @pytest.mark.parametrize(
@@ -95,7 +97,7 @@ def test_a_positive_is_upright_and_names_its_raw_file() -> None:
 
 def test_a_take_that_was_not_chosen_says_so() -> None:
     packet = raw_sidecar(replace(SUBJECT, capture=replace(CAPTURE, decision="other")))
-    assert ET.fromstring(packet).findtext(f".//{{{NAMESPACES['xmp']}}}Label") == "Not chosen"
+    assert ET.fromstring(packet).findtext(f".//{{{NAMESPACES['film']}}}Choice") == "not kept"
     assert ET.fromstring(packet).findtext(f".//{{{NAMESPACES['xmp']}}}Rating") == "0"
 
 

@@ -123,9 +123,9 @@ def _outcome(found: Checked, copies: Path | None) -> str:
     before = f" ({plural(found.before, 'roll')} more before)" if found.before else ""
     behind = f" {plural(found.behind, 'roll')} still to be copied." if found.behind else ""
     return (
-        f"{plural(found.files, 'file')}, {megabytes(found.bytes)} in {plural(found.rolls, 'roll')}"
-        f" checked{before}{'' if copies is None else ', and the copies'}: "
-        f"{plural(wrong, 'thing') + ' wrong.' if wrong else 'all as recorded.'}{behind}"
+        f"{plural(found.files, 'file')} ({megabytes(found.bytes)}) in "
+        f"{plural(found.rolls, 'roll')}{before}{'' if copies is None else ', and the copies'}: "
+        f"{plural(wrong, 'problem') if wrong else 'all unchanged'}.{behind}"
     )
 
 

@@ -10,6 +10,7 @@ import hashlib
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from fractions import Fraction
 
 from tether.archive.records import Capture, Frame, Roll
@@ -29,6 +30,12 @@ NAMESPACES = {
     "exif": "http://ns.adobe.com/exif/1.0/",
     "film": "http://ns.tether.invalid/film/1.0/",
 }
+
+_OF_THE_DAY = ("battery", "capture target")
+"""Roles that say nothing of the picture."""
+
+_SECONDS_DIGITS = 11
+"""More of them are no date that a calendar has."""
 
 _NO_DIGEST = "0" * 64
 _DIGEST = re.compile(rb"<film:PacketSha256>([0-9a-f]{64})</film:PacketSha256>")
@@ -121,7 +128,6 @@ def _fill(about: ET.Element, subject: Subject, lies: int, source: str | None) ->
     chosen = capture.decision == "chosen"
     _text(about, "tiff:Orientation", str(lies))
     _text(about, "xmp:Rating", "1" if chosen else "0")
-    _text(about, "xmp:Label", _label(capture))
     _text(about, "xmp:CreatorTool", SOFTWARE)
     _text(about, "xmp:CreateDate", capture.taken_at)
     _language(about, "dc:title", f"{roll.name}, frame {frame.number}")
@@ -141,17 +147,29 @@ def _fill(about: ET.Element, subject: Subject, lies: int, source: str | None) ->
     _text(about, "film:Frame", str(frame.number))
     _text(about, "film:Take", str(capture.take))
     _text(about, "film:State", frame.state.value)
+    _text(about, "film:Choice", _choice(capture))
     _text(about, "film:Verdict", capture.verdict)
     _text(about, "film:RawSha256", capture.sha256)
     _text(about, "film:RollNotes", roll.notes)
     _text(about, "film:FrameNote", frame.note)
     _array(about, "film:Findings", "Seq", capture.facts.texts)
-    settings = [f"{role}: {value}" for role, value in sorted(capture.settings.items())]
+    settings = [
+        f"{role}: {_date(value) if role == 'clock' else value}"
+        for role, value in sorted(capture.settings.items())
+        if role not in _OF_THE_DAY
+    ]
     _array(about, "film:CameraSettings", "Bag", settings)
 
 
-def _label(capture: Capture) -> str:
-    return {"chosen": "Chosen", "other": "Not chosen"}.get(capture.decision or "", "Undecided")
+def _choice(capture: Capture) -> str:
+    return {"chosen": "kept", "other": "not kept"}.get(capture.decision or "", "undecided")
+
+
+def _date(seconds: str) -> str:
+    """Return a camera's clock, in seconds since 1970, as a date; other words stay as they are."""
+    if not (seconds.isdecimal() and len(seconds) <= _SECONDS_DIGITS):
+        return seconds
+    return datetime.fromtimestamp(int(seconds), UTC).isoformat()
 
 
 def _exposure(about: ET.Element, shot: ShotFacts | None) -> None:
