@@ -155,7 +155,7 @@ TABLE: Mapping[str, tuple[Binding, ...]] = {
     ),
     "not assigned": (
         _key("fetch-all", "f", "all_in_order", "Fetch all",
-             "fetch all pictures on the card, oldest first, for the next frames without one"),
+             "fetch all pictures on the card for the next open frames, oldest first"),
         _key("retry", "r", "look_again", "Search again", "search card and folder again"),
         _BACK,
     ),
