@@ -17,7 +17,7 @@ from tests.positive.photographed import (
 )
 from tether.film import FilmProcess
 from tether.positive.flat_field import flat_field
-from tether.positive.linear import open_linear, tile_weights
+from tether.positive.linear import XYZ_TO_SRGB, camera_matrix, open_linear, tile_weights
 from tether.positive.printing import print_frame
 from tether.positive.rendering import Brief, Rendering, roll_renderings
 from tether.positive.sample import take_sample
@@ -167,3 +167,28 @@ def test_a_flat_field_takes_the_falloff_out(tmp_path: Path) -> None:
         density, light_seen = np.array(found).T
         off.append(np.std(np.log10(light_seen) - settings.contrast * density))
     assert off[1] < 0.3 * off[0]
+
+
+def test_a_camera_that_only_libraw_knows_has_its_matrix(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A camera with the primaries of sRGB (IEC 61966-2-1), whatever its own balance is."""
+
+    class Known:
+        color_matrix = np.zeros((3, 4))
+        rgb_xyz_matrix = np.vstack(
+            [np.array(XYZ_TO_SRGB) * np.array([[0.4], [1.0], [0.6]]), np.zeros((1, 3))]
+        )
+
+        def __enter__(self) -> Known:
+            return self
+
+        def __exit__(self, *_: object) -> None:
+            pass
+
+        def open_file(self, path: str) -> None:
+            pass
+
+    monkeypatch.setattr("rawpy.RawPy", Known)
+    found = np.reshape(camera_matrix(Path("any.raw")), (3, 3))
+    np.testing.assert_allclose(found, np.eye(3), atol=2e-4)
+    monkeypatch.setattr(Known, "rgb_xyz_matrix", np.zeros((4, 3)))
+    assert camera_matrix(Path("any.raw")) == ()

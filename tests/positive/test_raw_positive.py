@@ -35,11 +35,11 @@ from tests.positive.test_prints import linear_of
 from tether.film import FilmProcess
 from tether.positive.exif import shot_facts
 from tether.positive.flat_field import flat_field
-from tether.positive.linear import open_linear, tile_weights
+from tether.positive.linear import camera_matrix, open_linear, tile_weights
 from tether.positive.printing import print_frame
 from tether.positive.raw_positive.dng import Form
 from tether.positive.raw_positive.make import RawPositiveJob, make_raw_positive
-from tether.positive.rendering import Rendering
+from tether.positive.rendering import Brief, Rendering, roll_renderings
 from tether.positive.sample import take_sample
 from tether.raw import RawUnreadable, open_mosaic
 from tether.settings import PositiveSettings
@@ -390,11 +390,14 @@ def test_a_real_camera_s_file(tmp_path: Path) -> None:
         pytest.skip("TETHER_REAL_RAW names no file of a real camera")
     real = Path(given)
     mosaic = open_mosaic(real)
-    sample = take_sample(mosaic, BW, None)
-    whole = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
+    height, width = mosaic.shape
+    whole = ((0.0, 0.0), (width, 0.0), (width, height), (0.0, height))
+    shot = Shot(real, whole, np.zeros(1))
     for process in (BW, COLOUR, SLIDE):
-        rendering = Rendering(process, sample.lightest)
-        path = made_of(Shot(real, whole, np.zeros(1)), rendering, tmp_path)
+        sample = replace(take_sample(mosaic, process, None), matrix=camera_matrix(real))
+        briefs = [Brief("real", sample)]
+        rendering = roll_renderings(process, briefs, PositiveSettings(), half=False)["real"]
+        path = made_of(shot, rendering, tmp_path)
         first, raw_tags, stored = tags_of(path)
         assert np.array_equal(stored, mosaic.data)
         wanted = np.asarray(raw_tags[50712], np.uint16)[stored] if process.is_negative else stored
@@ -405,6 +408,7 @@ def test_a_real_camera_s_file(tmp_path: Path) -> None:
                 matrix = np.array(first[50721]).reshape(3, 3, 2)
                 known = raw.rgb_xyz_matrix[:3]
             np.testing.assert_allclose(matrix[..., 0] / matrix[..., 1], known, atol=1e-4)
+            assert apart(by_libraw(path), shot, rendering) < 2
         assert exiftool(path)["Validate"] in ("0 0 0", "OK")
 
 

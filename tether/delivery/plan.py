@@ -28,7 +28,7 @@ from tether.positive.sample import base_in
 from tether.settings import STROBE, PositiveSettings
 
 #: Goes up when the same raw file begins to give another sample.
-_SAMPLING = 2
+_SAMPLING = 3
 
 
 Job = TypeVar("Job", SampleJob, PrintJob, RawPositiveJob)

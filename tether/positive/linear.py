@@ -14,6 +14,13 @@ from tether.raw import Mosaic, RawUnreadable
 
 FloatArray = NDArray[np.float32]
 
+XYZ_TO_SRGB = (
+    (3.2406, -1.5372, -0.4986),
+    (-0.9689, 1.8758, 0.0415),
+    (0.0557, -0.2040, 1.0570),
+)
+"""From XYZ under D65 to linear sRGB (IEC 61966-2-1)."""
+
 
 class Linear(Protocol):
     """A linear picture: signal relative to saturation.
@@ -190,15 +197,22 @@ class Halved:
 def camera_matrix(path: Path) -> tuple[float, ...]:
     """Return the matrix from the camera's balanced red, green and blue to linear sRGB, by rows.
 
-    As LibRaw states it for the camera (from its tables or the file's own); empty where it knows
-    none.
+    As the file states it, or else from LibRaw's table of cameras; empty where it knows none. The
+    table has the camera's colours for XYZ, so it goes by way of sRGB's own (IEC 61966-2-1).
     """
     try:
         with rawpy.RawPy() as raw:
             raw.open_file(str(path))
             matrix = np.asarray(raw.color_matrix, np.float64)[:3, :3]
+            of_xyz = np.asarray(raw.rgb_xyz_matrix, np.float64)[:3]
     except rawpy.LibRawError:
         return ()
+    if not matrix.any() and of_xyz.any():
+        camera = of_xyz @ np.linalg.inv(XYZ_TO_SRGB)
+        try:
+            matrix = np.linalg.inv(camera / camera.sum(axis=1, keepdims=True))
+        except np.linalg.LinAlgError:
+            return ()
     rows = matrix.sum(axis=1)
     if not np.isfinite(matrix).all() or (np.abs(rows) < 0.1).any():
         return ()

@@ -130,7 +130,7 @@ def evening(centre_density: float, mid: float, slack: float, limit: float) -> fl
 MOST_MISSING_MM = 2.0
 """Millimetres of a picture out of view beyond which its outline is not cropped to."""
 
-MADE_AS = 4
+MADE_AS = 5
 """Goes up when the same rendering begins to give another picture or file."""
 
 

@@ -22,19 +22,13 @@ from PIL import Image
 
 from tether.own_files import MARK
 from tether.positive.exif import SOFTWARE, ShotFacts, exif_directory
+from tether.positive.linear import XYZ_TO_SRGB
 from tether.positive.raw_positive.placing import Crop
 from tether.positive.sample import Triple
 from tether.text import printable
 
 PREVIEW, THUMBNAIL = 1024, 256
 """Longest sides of the two positives inside, in pixels."""
-
-XYZ_TO_SRGB = (
-    (3.2406, -1.5372, -0.4986),
-    (-0.9689, 1.8758, 0.0415),
-    (0.0557, -0.2040, 1.0570),
-)
-"""From XYZ under D65 to linear sRGB (IEC 61966-2-1)."""
 
 D65 = 21
 """``LightSource`` of Exif (CIPA DC-008)."""
