@@ -73,6 +73,23 @@ def open_plain(path: Path, flags: int = os.O_RDONLY) -> int:
     return handle
 
 
+DEAD_AFTER_SECONDS = 3600.0
+"""An unfinished file that was not written to for so long was left by a program that died."""
+
+
+def sweep(folder: Path, pattern: str) -> None:
+    """Remove the unfinished files of programs that died; what cannot be removed is left."""
+    with contextlib.suppress(OSError):
+        for path in list(folder.glob(pattern)):
+            with contextlib.suppress(OSError):
+                facts = path.lstat()
+                if (
+                    stat.S_ISREG(facts.st_mode)
+                    and time.time() - facts.st_mtime > DEAD_AFTER_SECONDS
+                ):
+                    path.unlink()
+
+
 class FileLock:
     """A lock on a file that dies with its process.
 

@@ -17,6 +17,9 @@ from tether.errors import TetherError
 from tether.settings import KeySettings, Settings
 from tether.text import printable
 
+LARGEST_FILE = 1 << 20
+"""Letters beyond which a file is not one of settings."""
+
 MOVED = {("planning", "marked_aperture"): ("bench", "aperture")}
 """Values of older settings files, and where they stand now."""
 
@@ -38,7 +41,10 @@ def load(path: Path) -> Settings:
         outside its range. Nothing is taken from a file with an error in it.
     """
     try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+        if len(text) > LARGEST_FILE:
+            raise tomllib.TOMLDecodeError("it is too large")
+        raw = tomllib.loads(text)
     except OSError as error:
         raise TetherError(
             f"The settings file {path} cannot be read: {error.strerror or error}.",
@@ -51,9 +57,9 @@ def load(path: Path) -> Settings:
             kept="Nothing was changed.",
             todo="Name a file made by 'tether settings --write', or use the built-in values.",
         ) from error
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # brackets without end, a figure of 5,000 digits
         raise TetherError(
-            f"The settings file {path} cannot be read: {error}.",
+            f"The settings file {path} cannot be read: {printable(str(error), 200)}.",
             kept="Nothing was changed.",
             todo="Correct the file, or move it away to use the built-in values.",
         ) from error
@@ -66,7 +72,7 @@ def parse(raw: Mapping[str, Any], origin: str) -> Settings:
     known = {f.name: f for f in fields(Settings)}
     for name, values in raw.items():
         if name not in known or not isinstance(values, Mapping):
-            raise _wrong(origin, f"there is no section [{name}]", sorted(known))
+            raise _wrong(origin, f"there is no section [{printable(name, 40)}]", sorted(known))
         if name == "keys":
             sections[name] = KeySettings(tuple(_keys(origin, values)))
             continue
@@ -82,7 +88,9 @@ def parse(raw: Mapping[str, Any], origin: str) -> Settings:
                     "Write its value there and remove this line",
                 )
             if key not in declared:
-                raise _wrong(origin, f"[{name}] has no value '{key}'", sorted(declared))
+                raise _wrong(
+                    origin, f"[{name}] has no value '{printable(key, 40)}'", sorted(declared)
+                )
             checked[key] = _checked(origin, f"[{name}] {key}", value, declared[key].metadata)
         sections[name] = kind(**checked)
     return Settings(**sections)
@@ -108,9 +116,11 @@ def _checked(origin: str, what: str, value: Any, meta: Mapping[str, Any]) -> Any
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise _wrong(origin, f"{what} must be a number ({meta['unit']})")
     if not meta["low"] <= value <= meta["high"]:
+        # A whole number of 400 digits fits into no float.
+        shown = f"{value:g}" if abs(value) < 1e300 else "a number of that length"
         raise _wrong(
             origin,
-            f"{what} = {value:g} is outside {meta['low']:g} to {meta['high']:g} ({meta['unit']})",
+            f"{what} = {shown} is outside {meta['low']:g} to {meta['high']:g} ({meta['unit']})",
         )
     return float(value)
 

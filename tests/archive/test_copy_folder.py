@@ -290,6 +290,33 @@ def test_a_folder_that_lost_a_roll_or_a_file_is_found_at_the_start(desk: Desk) -
     assert f"is kept there as damaged/{touched.name}.1" in said
 
 
+def test_unfinished_files_of_programs_that_died_are_removed_and_only_those(desk: Desk) -> None:
+    copy = desk.base / "copy"
+    desk.made_roll()
+    copying(desk, copy)[1].finish()
+    desk.close()
+    dead: list[Path] = []
+    alive: list[Path] = []
+    for folder, name in (
+        (copy / "Harbour", ".copy-x1.part"),
+        (copy / "Harbour" / "frames", ".copy-x1.part"),
+        (desk.root / "Harbour", ".new-x1.json"),
+        (desk.root / "Harbour" / "frames", ".new-x1.npz"),
+    ):
+        for path, gone in ((folder / name, True), (folder / name.replace("1", "2"), False)):
+            path.write_bytes(b"half")
+            (dead if gone else alive).append(path)
+            if gone:
+                os.utime(path, (0, 0))
+        (folder / name.replace("x1", "link")).symlink_to(desk.base)
+    session, mirror = copying(desk, copy)
+    mirror.nudge(session.roll)
+    mirror.finish()
+    assert not [path for path in dead if path.exists()]
+    assert all(path.exists() for path in alive), "another program may be writing them"
+    assert desk.base.is_dir()
+
+
 def test_until_the_folder_was_compared_not_everything_is_said_to_be_copied(desk: Desk) -> None:
     copy = desk.base / "copy"
     desk.made_roll()

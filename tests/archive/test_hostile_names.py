@@ -38,6 +38,9 @@ SCRIPTS = (
     "~backup",
     "-rf",
     "tether.sqlite3-wal",
+    "archive.json",
+    "Simulated card",
+    "tether-copy.json",
     "a" * 255,
     "冬" * 85,
 )
@@ -120,7 +123,7 @@ def test_a_database_edited_by_hand(desk: Desk, column: str, value: str) -> None:
     table, _, field = column.partition(".")
     db = sqlite3.connect(desk.root / "tether.sqlite3")
     if table == "companion":
-        db.execute("INSERT INTO companion VALUES (1, 'x', 1, 5, 'y')")
+        db.execute("INSERT INTO companion VALUES (1, 'x', 1, 5, ?)", ("0" * 64,))
     db.execute(f"UPDATE {table} SET {field} = ?", (value,))
     db.commit()
     db.close()

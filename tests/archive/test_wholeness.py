@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import struct
 from dataclasses import replace
 from pathlib import Path
 
@@ -108,3 +109,27 @@ def test_a_camera_that_states_no_size(
     assert capture.size == len(whole) - 500 * always
     session.keep()
     assert problems(session.archive, "Harbour") == []
+
+
+def test_values_are_counted_over_all_entries(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One crafted directory could cost minutes, and 64 of them hours."""
+    entries, values = 3000, 100_000
+    place = 8 + 2 + 12 * entries + 4
+    body = b"".join(struct.pack("<HHII", 273 + i % 2 * 6, 4, values, place) for i in range(entries))
+    head = b"II*\0" + struct.pack("<IH", 8, entries)
+    path = tmp_path / "crafted.dng"
+    path.write_bytes(head + body + bytes(4) + bytes(4 * values))
+    read = 0
+    unpack = struct.unpack
+
+    def counted(form: str, data: bytes) -> tuple[object, ...]:
+        nonlocal read
+        found = unpack(form, data)
+        read += len(found)
+        return found
+
+    monkeypatch.setattr("tether.capture.file_check.struct.unpack", counted)
+    assert is_whole(path)
+    assert read <= 200_100

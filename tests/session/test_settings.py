@@ -11,7 +11,8 @@ import pytest
 from tether.cli.bench_plan import Asked, bench_plan
 from tether.errors import TetherError
 from tether.settings import AlertSettings, BenchSettings, KeySettings, Settings
-from tether.settings_file import keep, parse, render
+from tether.settings_file import keep, load, parse, render
+from tether.text import is_control
 
 
 def test_what_is_written_reads_back_the_same() -> None:
@@ -123,3 +124,23 @@ def test_a_folder_that_cannot_be_made_is_a_sentence_too(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(TetherError, match="was not changed"):
         keep(tmp_path / "file" / "settings.toml", "screen", "theme", "greys")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        f"[camera]\ncapture_seconds = {'9' * 400}\n",
+        f"[camera]\ncapture_seconds = {'9' * 5000}\n",
+        f"x = {'[' * 3000}\n",
+        '["\\u001b[31mx"]\na = 1\n',
+        '[camera]\n"\\u001b]0;x\\u0007" = 1\n',
+        "# " + "x" * (1 << 20),
+    ],
+    ids=["400 digits", "5000 digits", "3000 brackets", "a section", "a key", "a megabyte"],
+)
+def test_a_hostile_file_is_refused_in_words(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "settings.toml"
+    path.write_text(text)
+    with pytest.raises(TetherError) as caught:
+        load(path)
+    assert not any(is_control(c) for c in str(caught.value).replace("\n", " "))

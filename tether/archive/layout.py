@@ -46,7 +46,11 @@ def folder_name(roll_name: str) -> str:
     safe = "".join("-" if c in '<>:"/\\|?*' or is_control(c) else c for c in roll_name)
     safe = safe.strip(" .") or "roll"
     word = safe.lower()
-    if word.split(".")[0] in _RESERVED or word.startswith(("-", "~", DATABASE)):
+    if (
+        word.split(".")[0] in _RESERVED
+        or word in _OWN_NAMES
+        or word.startswith(("-", "~", DATABASE))
+    ):
         safe = f"roll {safe.lstrip('-~')}"
     short = _cut(safe, _SLUG_BYTES)
     return short if short == roll_name else with_digest(safe, roll_name)
@@ -84,6 +88,9 @@ def is_file_entry(name: object, size: object, digest: object) -> bool:
 
 
 _SHA256 = re.compile(r"^[0-9a-f]{64}$")
+
+#: What lies beside the rolls' folders in an archive, in a copy folder, and in one of rehearsals.
+_OWN_NAMES = frozenset({"archive.json", "tether-copy.json", "simulated card"})
 
 #: Device names that one common desktop system reserves in every folder.
 _RESERVED = frozenset(

@@ -9,7 +9,7 @@ from tether.archive.archive import INCOMING, Archive, ArchiveUnusable
 from tether.archive.fact_files import FRAMES_FOLDER, ROLL_FILE, FactFileUnusable, read_json
 from tether.archive.layout import BENCH_FOLDER, rebuild_command
 from tether.archive.records import Capture, Frame, Roll, RollError
-from tether.disk import FileLock, HeldElsewhere, flush_folder
+from tether.disk import FileLock, HeldElsewhere, flush_folder, sweep
 from tether.errors import TetherError
 from tether.text import printable
 
@@ -157,6 +157,8 @@ def hold_roll(archive: Archive, roll: Roll) -> RollLock:
             todo="Check the disk and the folder's permissions.",
         ) from error
     try:
+        for inside in (folder, folder / FRAMES_FOLDER, folder / BENCH_FOLDER):
+            sweep(inside, ".new-*")
         archive.write_roll(roll)
     except BaseException:
         lock.release()

@@ -32,7 +32,7 @@ from tether.archive.fact_files import ROLL_FILE, FactFileUnusable, read_json, wr
 from tether.archive.layout import DAMAGED_FOLDER, DATABASE
 from tether.archive.open_roll import hold_roll
 from tether.archive.records import CopyState, Roll
-from tether.disk import flush_folder, make_folder
+from tether.disk import flush_folder, make_folder, sweep
 from tether.errors import TetherError
 from tether.paths import whole_path
 from tether.text import plural, printable
@@ -390,6 +390,8 @@ class SecondCopy:
         archive = self._archive
         source, target = archive.folder(roll), self._folder / roll.folder
         _make_inside(self._folder, target)
+        if roll.id not in self._lacking:  # the first time
+            sweep(target, "**/.copy-*.part")
         doubt = _in_doubt(archive)
         copied = 0
         lacking: list[SourceChanged] = []

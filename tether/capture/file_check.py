@@ -8,17 +8,19 @@ Technical Note 1); ISO/IEC 14496-12, 4.2 (boxes); JPEG (ISO/IEC 10918-1) ends wi
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
 _MOST_DIRECTORIES = 64
 _MOST_VALUES = 200_000
+"""Values of all directories together that are looked at: real files have some thousands."""
 _MOST_BOXES = 10_000
 _TAIL = 65536
 _SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 7: 1, 13: 4}
 _PARTS = ((273, 279), (324, 325))
 _SUB_DIRECTORIES = 330
+_LOOKED_AT = frozenset({tag for part in _PARTS for tag in part} | {_SUB_DIRECTORIES})
 
 
 def is_whole(path: Path) -> bool:
@@ -45,11 +47,38 @@ class _Short(Exception):
 
 
 def _tiff(file: BinaryIO, size: int, order: str) -> bool:
+    left = _MOST_VALUES
+
     def read(offset: int, count: int) -> bytes:
         if offset < 0 or offset + count > size:
             raise _Short
         file.seek(offset)
         return file.read(count)
+
+    def values_of(kind: int, count: int, data: bytes) -> tuple[int, ...]:
+        nonlocal left
+        left -= count
+        return struct.unpack(f"{order}{count}{'H' if kind == 3 else 'I'}", data)
+
+    def directory(at: int) -> Iterator[int]:
+        """Check one directory; yield where further ones lie."""
+        count = struct.unpack(order + "H", read(at, 2))[0]
+        entries = read(at + 2, 12 * count + 4)
+        found: dict[int, tuple[int, ...]] = {}
+        for i in range(count):
+            tag, kind, values, offset = struct.unpack_from(order + "HHII", entries, 12 * i)
+            length = _SIZES.get(kind, 0) * values
+            if length > 4 and offset + length > size:
+                raise _Short
+            if kind in (3, 4, 13) and tag in _LOOKED_AT and tag not in found and values <= left:
+                data = read(offset, length) if length > 4 else entries[12 * i + 8 : 12 * i + 12]
+                found[tag] = values_of(kind, values, data[:length])
+        for offsets, lengths in _PARTS:
+            for start, length in zip(found.get(offsets, ()), found.get(lengths, ()), strict=False):
+                if start + length > size:
+                    raise _Short
+        yield from found.get(_SUB_DIRECTORIES, ())
+        yield struct.unpack_from(order + "I", entries, 12 * count)[0]
 
     try:
         waiting = [struct.unpack(order + "I", read(4, 4))[0]]
@@ -59,33 +88,10 @@ def _tiff(file: BinaryIO, size: int, order: str) -> bool:
             if at == 0 or at in seen:
                 continue
             seen.add(at)
-            waiting += _directory(read, size, order, at)
+            waiting += directory(at)
     except _Short:
         return False
     return True
-
-
-def _directory(read: Callable[[int, int], bytes], size: int, order: str, at: int) -> Iterator[int]:
-    """Check one directory; yield where further ones lie."""
-    count = struct.unpack(order + "H", read(at, 2))[0]
-    entries = read(at + 2, 12 * count + 4)
-    found: dict[int, tuple[int, ...]] = {}
-    for i in range(count):
-        tag, kind, values, _ = struct.unpack_from(order + "HHII", entries, 12 * i)
-        length = _SIZES.get(kind, 0) * values
-        offset = struct.unpack_from(order + "I", entries, 12 * i + 8)[0]
-        if length > 4 and offset + length > size:
-            raise _Short
-        if kind in (3, 4, 13) and values <= _MOST_VALUES:
-            data = read(offset, length) if length > 4 else entries[12 * i + 8 : 12 * i + 12]
-            letter = "H" if kind == 3 else "I"
-            found[tag] = struct.unpack(f"{order}{values}{letter}", data[:length])
-    for offsets, lengths in _PARTS:
-        for start, length in zip(found.get(offsets, ()), found.get(lengths, ()), strict=False):
-            if start + length > size:
-                raise _Short
-    yield from found.get(_SUB_DIRECTORIES, ())
-    yield struct.unpack_from(order + "I", entries, 12 * count)[0]
 
 
 def _boxes(file: BinaryIO, size: int) -> bool:
