@@ -18,11 +18,14 @@ from tether_simulator.imaging.dng import RawFacts, write_dng
 from tether_simulator.imaging.exposure import CameraExposure
 from tether_simulator.imaging.sensor import SensorConfig
 
+from tether.errors import TetherError
+from tether.facts import Facts
 from tether.film import FilmProcess
 from tether.findings import Verdict
 from tether.measure.context import FrameContext
 from tether.measure.roll.memory import RollMemory
-from tether.session.judge import Judge, JudgeRequest
+from tether.session.judge import Judge, Judgement, JudgeRequest
+from tether.worker_process import WorkerDied, WorkerError, WorkerHung
 
 REQUEST = JudgeRequest(
     partial(FrameContext, FilmProcess.BW_NEGATIVE, frame_number=3, shutter=("1/15", 1 / 15)),
@@ -96,9 +99,56 @@ def test_a_worker_that_was_ended_is_started_anew(
     pid = own_judge._child.pid
     assert pid is not None
     os.kill(pid, signal.SIGKILL)
-    verdicts = [own_judge.judge(path, REQUEST).verdict for _ in range(2)]
-    assert verdicts[-1] is not Verdict.UNJUDGED
+    assert own_judge.judge(path, REQUEST).verdict is not Verdict.UNJUDGED
     assert own_judge._child.pid != pid
+
+
+class _Failing:
+    """Stands for the worker: it fails as it is told, then judges."""
+
+    def __init__(self, *failures: TetherError) -> None:
+        self.failures = list(failures)
+        self.starts = self.kills = 0
+
+    def start(self) -> None:
+        self.starts += 1
+
+    def call(self, *_args: object, timeout: float) -> Judgement:
+        if self.failures:
+            raise self.failures.pop(0)
+        return Judgement(Facts.read({"verdict": "keep"}))
+
+    def kill(self) -> None:
+        self.kills += 1
+
+    def close(self) -> None:
+        """Nothing is held."""
+
+
+@pytest.mark.parametrize(
+    ("failures", "verdict", "tries"),
+    [
+        ((WorkerDied("It ended."),), Verdict.KEEP, 2),
+        ((WorkerHung("No answer."),), Verdict.KEEP, 2),
+        ((WorkerHung("No answer."), WorkerDied("It ended.")), Verdict.UNJUDGED, 2),
+        # What is wrong with the file itself is not tried again.
+        ((TetherError("It is no raw file."),), Verdict.UNJUDGED, 1),
+        ((WorkerError("MemoryError"),), Verdict.UNJUDGED, 1),
+    ],
+)
+def test_a_worker_that_dies_or_hangs_is_replaced_once(
+    monkeypatch: pytest.MonkeyPatch, failures: tuple[TetherError, ...], verdict: Verdict, tries: int
+) -> None:
+    judge = Judge()
+    worker = _Failing(*failures)
+    monkeypatch.setattr(judge, "_child", worker)
+    judged = judge.judge(Path("a.dng"), REQUEST)
+    assert judged.verdict is verdict
+    assert worker.starts == tries
+    if verdict is Verdict.UNJUDGED:
+        assert worker.kills == tries, "nothing of it touches the next file"
+        again = "the next start tries again" in judged.findings[0].action
+        assert again is (tries == 2)
 
 
 def test_a_file_that_takes_too_long_is_given_up(frame_bytes: bytes, tmp_path: Path) -> None:

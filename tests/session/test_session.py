@@ -38,9 +38,10 @@ from tether.errors import NotNow, TetherError
 from tether.facts import Facts
 from tether.findings import Verdict
 from tether.rehearsal import SimulatedHand
-from tether.session.judge import Judge
+from tether.session.judge import Judge, Judgement, JudgeRequest, unjudged
 from tether.session.next_step import NextKind
 from tether.session.session import Session
+from tether.worker_process import WorkerDied
 
 Build = namedtuple("Build", "archive roll camera judge hand")
 
@@ -277,6 +278,36 @@ def test_a_picture_taken_before_the_program_died_is_fetched_at_the_next_start(
         assert any("fetched now" in said for said in session.found)
         assert session.next_step().kind is NextKind.DECIDE
         assert session.next_step().frame == 1
+
+
+def test_a_picture_whose_judge_died_is_tried_once_more_at_the_next_start(parts: Build) -> None:
+    class Dying:
+        """A judge whose worker dies under each file, a second time too."""
+
+        asked = 0
+
+        def judge(self, _path: Path, request: JudgeRequest) -> Judgement:
+            self.asked += 1
+            return unjudged(WorkerDied("It ended."), request.memory, again=True)
+
+    dying = Dying()
+    with at_work(parts._replace(judge=dying)) as session:
+        to_shutter(session)
+        session.capture()
+        session.keep()
+    with at_work(parts._replace(judge=dying)) as session:
+        assert any("take 1 still cannot be judged" in said for said in session.found)
+    with at_work(parts._replace(judge=dying)) as session:
+        assert dying.asked == 2, "once when it was taken, once at the next start"
+        session.store.frames.set_judgement(
+            session.frames()[0].captures[0].id,
+            Verdict.UNJUDGED,
+            unjudged(WorkerDied("It ended."), b"", again=True).facts,
+            b"",
+        )
+    with at_work(parts) as session:
+        assert any("take 1 is judged now" in said for said in session.found)
+        assert session.frames()[0].captures[0].verdict is not Verdict.UNJUDGED
 
 
 def test_a_duplicate_event_files_one_picture(parts: Build, bench: BenchProcess) -> None:

@@ -17,7 +17,13 @@ from tether.facts import Facts, StoredFinding
 from tether.findings import Finding, Verdict
 from tether.measure.context import FrameContext
 from tether.settings import LAMP, STROBE, Settings
-from tether.worker_process import RAW_MEMORY_BYTES, RAW_SECONDS, WorkerProcess
+from tether.worker_process import (
+    RAW_MEMORY_BYTES,
+    RAW_SECONDS,
+    WorkerDied,
+    WorkerHung,
+    WorkerProcess,
+)
 
 if TYPE_CHECKING:  # the session only hands arrays on; numpy would slow the program's start
     import numpy as np
@@ -34,6 +40,12 @@ class JudgeRequest(NamedTuple):
     context: partial[FrameContext]
     memory: bytes = b""
     light: KeptLight = KeptLight()
+
+
+_TRIES = 2
+"""So often a file is judged whose worker dies or hangs."""
+_AGAIN = "judge_again"
+"""Stored with a file that the next start tries once more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,32 +123,44 @@ class Judge:
     def judge(self, path: Path, request: JudgeRequest) -> Judgement:
         """Judge a file; a file that cannot be judged gives the verdict UNJUDGED and says why.
 
-        After that the worker is ended, and started anew for the next file.
+        A worker that died or hung may not be the file's fault: a fresh one tries once more.
         """
-        try:
-            self._child.start()
-            judgement: Judgement = self._child.call("judge", path, request, timeout=self._seconds)
-            return judgement
-        except TetherError as error:
-            # What a bad file left behind in the worker's memory must not touch the next one.
-            self._child.kill()
-            return unjudged(error, request.memory)
+        for _ in range(_TRIES):
+            try:
+                self._child.start()
+                judged: Judgement = self._child.call("judge", path, request, timeout=self._seconds)
+                return judged
+            except TetherError as failure:
+                error = failure
+                # What a bad file left in the worker's memory must not touch the next one.
+                self._child.kill()
+                if not isinstance(failure, WorkerDied | WorkerHung):
+                    break
+        else:
+            error.todo = "It was tried twice. Check the take yourself; the next start tries again."
+            return unjudged(error, request.memory, again=True)
+        return unjudged(error, request.memory)
 
     def close(self) -> None:
         """End the worker."""
         self._child.close()
 
 
-def unjudged(error: TetherError, memory: bytes) -> Judgement:
-    """Return the judgement of a file that could not be judged; the roll's memory stays as it is."""
+def unjudged(error: TetherError, memory: bytes, *, again: bool = False) -> Judgement:
+    """Return the judgement of a file that could not be judged; the roll's memory stays as it is.
+
+    ``again``: the worker failed and not the file, so that the next start tries once more.
+    """
     finding = Finding.of(
         "not-judged", case="" if error.todo else "no-advice", what=error.what, todo=error.todo
     )
-    facts = {
+    facts: dict[str, object] = {
         "verdict": Verdict.UNJUDGED.value,
         "error": error.what,
         "findings": [finding.as_json()],
     }
+    if again:
+        facts[_AGAIN] = True
     return Judgement(Facts.read(facts), memory)
 
 
@@ -157,9 +181,12 @@ class Verdicts:
         self._judge = judge
         self._last: tuple[int, Judgement] | None = None
 
-    def judge(self, capture: Capture) -> Judgement:
-        """Judge a capture, and store what came of it."""
+    def judge(self, capture: Capture, *, last: bool = False) -> Judgement:
+        """Judge a capture and store its judgement; the ``last`` try is not repeated."""
         judgement = self._judgement_of(capture)
+        if last and judgement.facts.stored.get(_AGAIN):
+            kept = {key: v for key, v in judgement.facts.stored.items() if key != _AGAIN}
+            judgement = replace(judgement, facts=Facts.read(kept))
         self._last = (capture.id, judgement)
         self._roll.store.frames.set_judgement(
             capture.id, judgement.verdict, judgement.facts, judgement.memory
@@ -169,17 +196,24 @@ class Verdicts:
         self._roll.write_frame(capture.frame)
         return judgement
 
-    def judge_waiting(self) -> list[int]:
-        """Judge the captures that an interruption left without a verdict; return their frames."""
-        waiting = [
-            capture
-            for frame in self._roll.frames()
-            for capture in frame.captures
-            if capture.decision is None and not capture.facts.stored
-        ]
-        for capture in waiting:
-            self.judge(capture)
-        return [capture.frame for capture in waiting]
+    def judge_waiting(self, *, again: bool = False) -> list[str]:
+        """Judge the takes that an interruption left without a verdict; return a sentence for each.
+
+        ``again`` tries those once more whose worker failed.
+        """
+        news = []
+        for capture in (c for frame in self._roll.frames() for c in frame.captures):
+            failed = capture.facts.stored.get(_AGAIN) is True
+            if capture.decision is None and not capture.facts.stored:
+                self.judge(capture)
+                news.append(f"Frame {capture.frame} had not been judged. It has now been judged.")
+            elif again and failed:
+                verdict = self.judge(capture, last=True).verdict
+                outcome = (
+                    "still cannot be judged" if verdict is Verdict.UNJUDGED else "is judged now"
+                )
+                news.append(f"Frame {capture.frame}, take {capture.take} {outcome}.")
+        return news
 
     def of(self, capture: Capture) -> Judgement:
         """Return a stored capture's judgement for showing, made afresh unless it is the last."""

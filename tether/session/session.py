@@ -200,10 +200,7 @@ class Session:
         news = list(recover(self.transfer, self.tethered.camera, self.tethered.key))
         # The camera's list of shutter settings is part of a judgement's advice: read it first.
         self.tethered.refresh()
-        news += [
-            f"Frame {frame} had not been judged. It has now been judged."
-            for frame in self.verdicts.judge_waiting()
-        ]
+        news += self.verdicts.judge_waiting(again=True)
         if left := displaced(self.store, self.tethered):
             news.append(left.sentence())
         if self.tethered.camera is not None:
