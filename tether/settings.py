@@ -113,6 +113,8 @@ class CameraLimits:
         "s for one call", "libgphoto2 tracker: slow settings calls")
     capture_seconds: float = number(30.0, 2, 300,
         "s for a capture, beside the shutter time", "libgphoto2 tracker: hangs of half a minute")
+    hang_seconds: float = number(15.0, 3.0, 120.0,
+        "s of silence beyond the exposure after which a hanging driver is ended")
     transfer_seconds_per_mb: float = number(1.0, 0.05, 30.0, "s per megabyte for copying a file")
     quiet_seconds: float = number(0.4, 0.05, 10,
         "s without an event that end a capture", "measured on the simulated camera")

@@ -7,12 +7,16 @@ import select
 import signal
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from threading import Thread
+from types import SimpleNamespace
 
 import pytest
 
 from tests.camera.scripted import PICTURE
+from tether.camera import process
 from tether.camera.errors import CameraLost, CameraRefused, CardFull, FileUnavailable, NoCamera
 from tether.camera.process import CameraProcess, connect
 from tether.camera.protocol import Camera, CardFile, Role
@@ -91,6 +95,64 @@ def test_a_driver_that_hangs_is_ended_and_the_next_one_works(
     assert camera.alive
     assert len(camera.capture()) == 1
     camera.close()
+
+
+def stopped_at(camera: CameraProcess, method: str, then: Callable[[], None]) -> None:
+    """Have the driver hang at a call, as one does that waits for ever in the library."""
+    call = camera._child.call
+
+    def hanging(name: str, *args: object, timeout: float | None = None) -> object:
+        if name == method:
+            assert camera._child.pid is not None
+            os.kill(camera._child.pid, signal.SIGSTOP)
+            then()
+        return call(name, *args, timeout=timeout)
+
+    camera._child.call = hanging  # type: ignore[assignment]
+
+
+@pytest.mark.parametrize("method", ["fire", "look"])
+def test_a_driver_that_hangs_at_the_release_is_ended_soon(
+    virtual: Path, quick: CameraLimits, monkeypatch: pytest.MonkeyPatch, method: str
+) -> None:
+    monkeypatch.setattr(process, "UNKNOWN_SECONDS", 0.0)
+    camera = connect(None, replace(quick, hang_seconds=0.3))
+    stopped_at(camera, method, lambda: None)
+    with pytest.raises(CameraLost, match="did not answer within"):
+        camera.capture()
+    camera.reconnect()
+    assert len(camera.capture()) == 1, "the next driver is a fresh one"
+    camera.close()
+
+
+def test_waiting_for_a_driver_can_be_given_up(virtual: Path, quick: CameraLimits) -> None:
+    camera = connect(None, quick)
+    stopped_at(camera, "fire", lambda: Thread(target=camera.give_up).start())
+    with pytest.raises(CameraLost, match="You gave up waiting"):
+        camera.capture()
+    camera.reconnect()
+    assert len(camera.capture()) == 1
+    camera.close()
+
+
+def test_each_call_of_a_release_has_its_own_short_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fifteen seconds beyond the exposure, twice for noise reduction; a listing may take longer."""
+    limits: list[tuple[str, float]] = []
+    answers = {"who": None, "ready": 0.5, "look": ([CardFile("/", "A1.RAW")], False)}
+
+    def call(name: str, *_args: object, timeout: float) -> object:
+        limits.append((name, timeout))
+        return answers.get(name)
+
+    stub = SimpleNamespace(start=lambda **_limit: None, call=call)
+    monkeypatch.setattr(process, "WorkerProcess", lambda *_args, **_kw: stub)
+    camera = CameraProcess("usb:", CameraLimits())
+    for _ in range(2):
+        camera.capture()
+    assert limits[1:] == [
+        ("ready", 10.0), ("survey", 70.0), ("fire", 16.0), ("look", 17.0),
+        ("ready", 10.0), ("survey", 15.0), ("fire", 16.0), ("look", 17.0),
+    ]  # fmt: skip
 
 
 def test_a_driver_that_crashes_is_told(camera: CameraProcess, tmp_path: Path) -> None:

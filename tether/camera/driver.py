@@ -75,13 +75,34 @@ class GphotoDriver:
         """See `Exposures.ready`."""
         return self._exposures.ready()
 
-    def release(self, shutter: float) -> Sequence[CardFile]:
-        """See `Exposures.release`."""
-        return self._exposures.release(shutter)
+    def survey(self) -> None:
+        """See `Exposures.survey`."""
+        self._exposures.survey()
+
+    def fire(self, shutter: float) -> None:
+        """See `Exposures.fire`."""
+        self._exposures.fire(shutter)
+
+    def look(self) -> tuple[Sequence[CardFile] | None, bool]:
+        """See `Exposures.look`; the second is whether to `search` now."""
+        files = self._exposures.look()
+        return files, files is None and self._exposures.overdue
+
+    def search(self) -> Sequence[CardFile] | None:
+        """See `Exposures.search`."""
+        return self._exposures.search()
 
     def capture(self) -> Sequence[CardFile]:
         """See `Camera.capture`."""
-        return self.release(self.ready())
+        shutter = self.ready()
+        self.survey()
+        self.fire(shutter)
+        files: Sequence[CardFile] | None = None
+        while files is None:
+            files, overdue = self.look()
+            if overdue:
+                files = self.search()
+        return files
 
     def wait_for_files(self, seconds: float) -> Sequence[CardFile]:
         """See `Camera.wait_for_files`."""

@@ -9,8 +9,9 @@ several new files (read in ``camlibs/ptp2/library.c``: the loop "draining unhand
 
 from __future__ import annotations
 
+import contextlib
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from tether.camera.card import Card, Key
 from tether.camera.connection import KEPT_CARD, NOT_SUPPORTED, TWO_OF_ONE_NAME, Connection
@@ -31,6 +32,30 @@ MOST_WAITING = 1000
 """Events taken in one go; a camera that reports its every change never falls silent."""
 
 
+class _Release:
+    """One release: what came ``earlier``, how many files it makes, and until when to wait.
+
+    ``wanted`` is None where the image format does not say.
+    """
+
+    def __init__(
+        self, wanted: int | None, earlier: list[CardFile], shutter: float, limits: CameraLimits
+    ) -> None:
+        self.wanted, self.earlier = wanted, earlier
+        self.last = time.monotonic()
+        self.deadline = self.last + limits.capture_seconds + shutter
+        # Noise reduction by a second, dark exposure doubles the time.
+        self._patience = 2 * shutter + limits.lost_event_seconds
+        self.search_at = min(self.deadline, self.last + self._patience)
+
+    def search_again(self) -> bool:
+        """Wait twice as long for the next search; return whether the time is over."""
+        now = time.monotonic()
+        self._patience *= 2
+        self.search_at = min(self.deadline, now + self._patience)
+        return now >= self.deadline
+
+
 class Exposures:
     """The pictures that a camera makes, fired from here or by its own button."""
 
@@ -45,6 +70,7 @@ class Exposures:
         self._delivered: dict[Key, CardFile] = {}
         self._known: set[Key] | None = None
         self._complete = self._full = self._listed = False
+        self._release: _Release | None = None
         self._triggers = True
 
     def ready(self) -> float:
@@ -62,33 +88,76 @@ class Exposures:
             )
         return self._settings.reading(Role.SHUTTER) or 0.0
 
-    def release(self, shutter: float) -> Sequence[CardFile]:
-        """Fire and return every file that came of it; ``shutter`` in seconds.
+    def survey(self) -> None:
+        """Note what is there before the shutter is fired: on the card, and waiting."""
+        with self._link.doing("looking for earlier pictures"):
+            self._see_what_is_there()
+            self.drain()
+
+    def fire(self, shutter: float) -> None:
+        """Fire, for an exposure of ``shutter`` seconds. `look` and `search` bring what comes of it.
+
+        Raises `CameraRefused` when the camera does not fire.
+        """
+        earlier, self._waiting = self._waiting, []
+        self._complete = self._full = False
+        self._release = _Release(self._files_expected(), earlier, shutter, self._limits)
+        with self._bringing_back(), self._link.doing("firing the shutter"):
+            self._fire()
+
+    def look(self) -> Sequence[CardFile] | None:
+        """Look for the files of what was fired, for `LONGEST_WAIT`; None while there are none.
 
         Raises
         ------
         CardFull
             When the card ran full over it.
-        CameraRefused
-            When no picture came, nor could one be found on the card.
         """
-        wanted = self._files_expected()
-        with self._link.doing("looking for earlier pictures"):
-            self._see_what_is_there()
-            self.drain()
-        earlier, self._waiting = self._waiting, []
-        self._complete = self._full = False
+        with self._bringing_back(), self._link.doing("waiting for the picture"):
+            return self._ended() if self._collect(self._fired) else None
+
+    @property
+    def overdue(self) -> bool:
+        """Whether so long no news has come that the card is worth a search."""
+        return time.monotonic() >= self._fired.search_at
+
+    def search(self) -> Sequence[CardFile] | None:
+        """Look on the card for a picture whose news was lost; None while one may still come.
+
+        Raises
+        ------
+        CameraRefused
+            When there is none, and the time for one is over.
+        """
+        with self._bringing_back():
+            self._look_on_card()
+            over = self._fired.search_again()
+            return self._ended() if over or self._waiting else None
+
+    @property
+    def _fired(self) -> _Release:
+        assert self._release is not None, "the shutter is fired first"
+        return self._release
+
+    @contextlib.contextmanager
+    def _bringing_back(self) -> Iterator[None]:
+        """Whatever goes wrong with a release, keep what came before it.
+
+        That belongs to the camera's own button.
+        """
         try:
-            with self._link.doing("firing the shutter"):
-                self._fire()
-            self._gather(wanted, shutter)
-            files = self._waiting
-        finally:
-            # What came before belongs to the camera's own button, whatever became of this one.
-            self._waiting = earlier
+            yield
+        except BaseException:
+            if self._release is not None:
+                self._waiting, self._release = self._release.earlier, None
+            raise
+
+    def _ended(self) -> Sequence[CardFile]:
+        files, full = self._waiting, self._full
+        self._waiting, self._release = self._fired.earlier, None
         if files:
             return files
-        if self._full:
+        if full:
             raise CardFull(
                 "The card ran full during this exposure, and no picture arrived.",
                 kept=KEPT_CARD,
@@ -149,39 +218,31 @@ class Exposures:
         self._complete = True
         self._add(path.folder, path.name)
 
-    def _gather(self, wanted: int | None, shutter: float) -> None:
-        """Wait for the files of one exposure; search the card when no news comes of them."""
-        deadline = time.monotonic() + self._limits.capture_seconds + shutter
-        # Noise reduction by a second, dark exposure doubles the time.
-        patience = 2 * shutter + self._limits.lost_event_seconds
-        while not (self._waiting or self._full) and time.monotonic() < deadline:
-            with self._link.doing("waiting for the picture"):
-                self._collect(wanted, min(deadline, time.monotonic() + patience))
-            if not (self._waiting or self._full):
-                self._look_on_card()
-            patience *= 2
+    def _collect(self, release: _Release) -> bool:
+        """Take events for a while; return whether the pictures are there and the camera is quiet.
 
-    def _collect(self, wanted: int | None, nothing_by: float) -> None:
-        """Take events until the pictures are there and the camera is quiet.
-
-        ``wanted`` is how many files the image format makes, None where it does not say;
-        ``nothing_by`` is the (monotonic) time at which to give up when no file has come.
+        Also True when the card is full, and no picture came.
         """
         limits = self._limits
-        last = time.monotonic()
+        until = time.monotonic() + LONGEST_WAIT
         while True:
-            got = len(self._waiting)
+            now, got = time.monotonic(), len(self._waiting)
             if got:
+                wanted = release.wanted
                 enough = self._complete if wanted is None else got >= wanted
                 patience = limits.quiet_seconds if enough else limits.second_file_seconds
-                left = last + patience - time.monotonic()
+                left = release.last + patience - now
+                if left <= 0:
+                    return True
             else:
-                left = nothing_by - time.monotonic()
-            if left <= 0 or (self._full and not got):
-                return
-            event = self._event(left)
+                left = release.search_at - now
+                if left <= 0 or self._full:
+                    return self._full
+            if now >= until:
+                return False
+            event = self._event(min(left, until - now))
             if len(self._waiting) > got or event == self._link.gp.GP_EVENT_CAPTURE_COMPLETE:
-                last = time.monotonic()
+                release.last = time.monotonic()
 
     def _event(self, seconds: float) -> int:
         """Take one event, keep what it brings, return its kind."""

@@ -20,12 +20,16 @@ from tether.camera.connection import KEPT_CARD, RESUMES
 from tether.camera.discovery import check_port, choose, find_cameras, not_allowed, with_holder
 from tether.camera.driver import GphotoDriver
 from tether.camera.errors import CameraClaimed, CameraError, CameraLost, NoCamera
+from tether.camera.firing import LONGEST_WAIT
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
 from tether.settings import CameraLimits
 from tether.worker_process import WorkerDied, WorkerError, WorkerHung, WorkerProcess
 
 UNKNOWN_SIZE_MB = 200.0
 """Taken for the time limit of a file whose size the camera does not state."""
+
+UNKNOWN_SECONDS = 15.0
+"""Taken for an exposure that the shutter's setting does not tell; twice is 30 s."""
 
 RECONNECT = f"Switch the camera off and on, check battery and cable, then connect again. {RESUMES}"
 
@@ -40,7 +44,8 @@ class CameraProcess:
         self._port = port
         self._limits = limits
         self._log = log
-        self._child = self._start()
+        self._child: WorkerProcess
+        self._start()
         self.identity: CameraIdentity = self._who()
 
     def _who(self) -> CameraIdentity:
@@ -51,25 +56,25 @@ class CameraProcess:
             raise
         return identity
 
-    def _start(self) -> WorkerProcess:
-        child = WorkerProcess(
+    def _start(self) -> None:
+        self._surveyed = self._given_up = False
+        self._child = WorkerProcess(
             GphotoDriver, self._port, self._limits, name="The camera's driver", log=self._log
         )
         try:
-            child.start(timeout=self._limits.connect_seconds)
+            self._child.start(timeout=self._limits.connect_seconds)
         except CameraClaimed as error:
             raise with_holder(error, self._port) from error
         except NoCamera as error:
             raise not_allowed(error, self._port) from error
         except (WorkerDied, WorkerHung) as error:
-            raise _lost(error) from error
+            raise self._lost(error) from error
         except WorkerError as error:
             raise CameraError(
                 f"The camera's driver could not be started: {error.what}.",
                 kept="Nothing was changed.",
                 todo="Install this program again, with everything it depends on.",
             ) from error
-        return child
 
     @property
     def alive(self) -> bool:
@@ -85,14 +90,14 @@ class CameraProcess:
             When no connection can be made. Calling again tries again.
         """
         self._child.close()
-        self._child = self._start()
+        self._start()
         self.identity = self._who()
 
     def _ask(self, method: str, *args: Any, seconds: float) -> Any:
         try:
             return self._child.call(method, *args, timeout=seconds)
         except (WorkerDied, WorkerHung) as error:
-            raise _lost(error) from error
+            raise self._lost(error) from error
         except WorkerError as error:
             raise CameraError(
                 f"The camera's driver failed: {error.what}.",
@@ -118,14 +123,34 @@ class CameraProcess:
     def capture(self) -> Sequence[CardFile]:
         """See `Camera.capture`.
 
-        The shutter time is asked for first. The driver gives up by itself at ``capture_seconds``
-        after it; the process is ended when the driver does not manage even that.
+        A driver that is silent for ``hang_seconds`` beyond the exposure, which noise reduction
+        may double, is ended. One that answers waits ``capture_seconds`` for the picture.
         """
         limits = self._limits
         shutter: float = self._ask("ready", seconds=limits.call_seconds)
-        most = limits.capture_seconds + 3 * shutter + limits.listing_seconds + limits.call_seconds
-        files: Sequence[CardFile] = self._ask("release", shutter, seconds=most)
+        listing = limits.call_seconds + limits.listing_seconds
+        self._ask("survey", seconds=limits.hang_seconds if self._surveyed else listing)
+        self._surveyed = True
+        silence = 2 * (shutter or UNKNOWN_SECONDS) + limits.hang_seconds
+        self._ask("fire", shutter, seconds=silence)
+        files: Sequence[CardFile] | None = None
+        while files is None:
+            files, overdue = self._ask("look", seconds=LONGEST_WAIT + silence)
+            if overdue:
+                files = self._ask("search", seconds=listing)
         return files
+
+    def give_up(self) -> None:
+        """End the driver under a call that takes too long; safe from any thread.
+
+        The call raises `CameraLost`; `reconnect` starts another driver.
+        """
+        self._given_up = True
+        self._child.kill()
+
+    def _lost(self, error: WorkerDied | WorkerHung) -> CameraLost:
+        what = "You gave up waiting, so the driver was ended." if self._given_up else error.what
+        return CameraLost(what, kept=KEPT_CARD, todo=RECONNECT)
 
     def wait_for_files(self, seconds: float) -> Sequence[CardFile]:
         """See `Camera.wait_for_files`. Limit: ``seconds`` and ``call_seconds``.
@@ -156,10 +181,6 @@ class CameraProcess:
     def close(self) -> None:
         """See `Camera.close`."""
         self._child.close()
-
-
-def _lost(error: WorkerDied | WorkerHung) -> CameraLost:
-    return CameraLost(error.what, kept=KEPT_CARD, todo=RECONNECT)
 
 
 def connect(

@@ -21,6 +21,10 @@ class ReconnectableCamera(Camera, Protocol):
         """Connect to the same port again."""
         ...
 
+    def give_up(self) -> None:
+        """End a call that takes too long, from any thread; it raises `CameraLost`."""
+        ...
+
 
 class Tethered:
     """The camera of a session, None to go on without one, and its state as it was last read.
