@@ -21,7 +21,7 @@ from tests.tui.piloting import press, ready, screen_text, table, to_shutter, tod
 from tether.archive.archive import Archive
 from tether.archive.open_roll import hold_roll
 from tether.archive.records import FrameState, NewRoll, Roll
-from tether.camera.errors import SeveralCameras
+from tether.camera.errors import CameraLost, SeveralCameras
 from tether.camera.process import CameraProcess, connect
 from tether.camera.protocol import CameraIdentity, Role
 from tether.capture.transfer import Progress
@@ -34,6 +34,7 @@ from tether.tui.app_context import AppContext
 from tether.tui.screens.dialogs import AskText, Pick, Reading
 from tether.tui.screens.roll_screens import ChooseRoll, DescribeRoll
 from tether.tui.screens.worktable import Worktable
+from tether.tui.widgets import session_line
 from tether.tui.widgets.camera_line import CameraLine
 from tether.tui.widgets.key_line import KeyLine
 from tether.tui.widgets.strip import FrameCell
@@ -170,6 +171,33 @@ async def test_a_verdict_that_comes_under_the_help_is_shown_when_that_closes(
         await until(pilot, lambda: ready(pilot))
         assert "frame 1, keep or reshoot?" in str(below.query_one("#next").border_title)
         assert "frame 1, take 1" in str(below.query_one(VerdictPanel).border_title)
+    app.shut()
+
+
+async def test_waiting_for_a_camera_that_hangs_can_be_given_up(
+    given: AppContext, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(session_line, "_LONG_SECONDS", 0)
+    app, gave_up = TetherApp(given), threading.Event()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        port = app.port
+        assert port is not None
+
+        def hangs(report: Callable[[Progress], None]) -> Shot:
+            report(Progress("fire"))
+            assert gave_up.wait(30)
+            raise CameraLost("You gave up waiting, so the driver was ended.")
+
+        await port.ask(lambda s: monkeypatch.setattr(s, "capture", hangs))
+        camera = await port.ask(lambda s: s.tethered.camera)
+        monkeypatch.setattr(camera, "give_up", gave_up.set)
+        await pilot.press("escape")
+        assert not gave_up.is_set(), "nothing is waited for"
+        await pilot.press("f")
+        await until(pilot, lambda: "[Esc] give up" in screen_text(app))
+        await pilot.press("escape")
+        await until(pilot, lambda: "You gave up waiting" in screen_text(app))
     app.shut()
 
 

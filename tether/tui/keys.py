@@ -73,6 +73,8 @@ TABLE: Mapping[str, tuple[Binding, ...]] = {
         _key("extra-frame", "e", "extra", "Extra frame",
              "add a frame to the roll when all others are done"),
         _key("connect", "c", "connect", "Connect", "connect to the camera again"),
+        _hidden("give-up", "escape", "give_up", "Give up",
+                "stop waiting for a camera that does not answer"),
         _key("skip-rest", "x", "leave_out", "Skip the rest", "skip the rest of the set-up"),
         _key("go-to", "g", "go", "Go to", "go to any frame; you can also click it"),
         _key("leave", "q", "leave", "Leave",

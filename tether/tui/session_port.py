@@ -214,6 +214,14 @@ class SessionPort:
         """Connect to the camera again; return what there is to say."""
         return await self.ask(lambda s: s.reconnect())
 
+    def give_up_camera(self) -> None:
+        """End the camera's driver under a call that takes too long; that call then fails.
+
+        The session's thread waits for it: nothing else of the session is asked.
+        """
+        if self._session.tethered.camera is not None:
+            self._session.tethered.camera.give_up()
+
     async def take_from_camera(self, report: Report) -> Shot | None:
         """Look for a picture taken with the camera's own button; None for none."""
 

@@ -193,6 +193,8 @@ class Worktable(Screen[None]):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only the keys that fit the place where the work stands."""
+        if action == "give_up":
+            return self.line.waits_for_camera
         return fits(self.view, action, parameters, rehearsing=self.port.rehearsing)
 
     def on_key(self, event: Key) -> None:
@@ -374,6 +376,10 @@ class Worktable(Screen[None]):
         if said is not None:
             self.line.say(" ".join(said) or "The camera is connected.")
             await self._offer_left()
+
+    def action_give_up(self) -> None:
+        """Stop waiting for a camera that does not answer."""
+        self.port.give_up_camera()
 
     @work(group="action")
     async def action_left_over(self) -> None:

@@ -28,6 +28,8 @@ _DOING = {
     "reconnect": "the camera does not answer: connecting again and searching its card",
 }
 """By the phase of a `Progress`."""
+_OF_CAMERA = frozenset({"fire", "fetch", "reconnect"})
+"""Phases in which the camera's driver may hang."""
 _EVERY_SECONDS = 0.1
 _LONG_SECONDS = 5
 """After which the seconds are shown: a camera that hangs is seen to."""
@@ -142,7 +144,14 @@ class SessionLine(Static):
         words = f"{which}: {words}" if which else f"{words[0].upper()}{words[1:]}"
         spent = time.monotonic() - self._began
         waiting = f" {spent:.0f} s" if spent > _LONG_SECONDS else ""
+        if waiting and self.waits_for_camera and hasattr(self.screen, "action_give_up"):
+            waiting += self.keys.put_into("   [{give-up}] give up")
         self.say(f"{words} …{_bar(progress)}{waiting}")
+
+    @property
+    def waits_for_camera(self) -> bool:
+        """Whether the camera is what takes so long."""
+        return self.working and self._progress[1].phase in _OF_CAMERA
 
 
 def _bar(progress: Progress) -> str:
