@@ -145,7 +145,7 @@ class SessionLine(Static):
         spent = time.monotonic() - self._began
         waiting = f" {spent:.0f} s" if spent > _LONG_SECONDS else ""
         if waiting and self.waits_for_camera and hasattr(self.screen, "action_give_up"):
-            waiting += self.keys.put_into("   [{give-up}] give up")
+            waiting += "   [{give-up}] give up"
         self.say(f"{words} …{_bar(progress)}{waiting}")
 
     @property
