@@ -22,7 +22,7 @@ from tether.bench.light_record import KeptGate, LightRecord
 from tether.capture.bench_shots import BenchShot
 from tether.cli.options import QUARTER_TURN, STOPS, YES_OR_NO, PerFrame
 from tether.delivery.crew import LocalCrew, worker_count
-from tether.delivery.folder import DeliveredFolder
+from tether.delivery.folder import DeliveredFolder, DeliveryResult
 from tether.errors import TetherError
 from tether.facts import Facts
 from tether.film import FilmProcess
@@ -101,6 +101,40 @@ def test_the_open_gate_in_the_rolls_folder_evens_the_positives_out(kept: Kept) -
     assert kept.deliver().printed == 3
     evened_left, evened_right = sides()
     assert (evened_right - evened_left) - (right - left) > 10
+
+
+def lean(delivered: DeliveryResult, number: int) -> float:
+    """How much lighter a positive is at its right than at its left."""
+    with Image.open(delivered.folder / "positives" / f"Harbour_f00{number}_t1.jpg") as picture:
+        values = np.asarray(picture.convert("L"), np.float32)
+    third = values.shape[1] // 3
+    return float(values[:, -third:].mean() - values[:, :third].mean())
+
+
+def test_each_frame_is_evened_by_the_open_gate_that_was_in_force(kept: Kept) -> None:
+    """A light test in mid-roll, whatever it shows, leaves the positives before it as they were."""
+
+    def gate(name: str, after: int, row: Sequence[float]) -> KeptGate:
+        shot = BenchShot(name, "", "2024-05-04T10:00:00+00:00", after)
+        return KeptGate(shot, ("R", "G1", "B", "G2"), ((tuple(row),) * 8,) * 4)
+
+    (kept.folder / BENCH_FOLDER).mkdir(exist_ok=True)
+    keeper = LightRecord(kept.folder / BENCH_FOLDER)
+    keeper.keep(gate=gate("open-gate_1.dng", 0, [0.5] * 12))
+    before = {number: lean(kept.deliver(), number) for number in (1, 2, 3)}
+    keeper.keep(gate=gate("open-gate_2.dng", 1, np.linspace(0.8, 0.4, 12).tolist()))
+    after = {number: lean(kept.deliver(), number) for number in (1, 2, 3)}
+    # The common balance moves all of them; only those after the test get lighter at the right.
+    assert after[1] <= before[1]
+    assert min(after[2] - before[2], after[3] - before[3]) > 10
+    # It is read from the folder, as a new program would.
+    fresh = LightRecord(kept.folder / BENCH_FOLDER)
+    in_force = [fresh.gate_for(order) for order in (1, 2, 3)]
+    assert [g and g.shot.file for g in in_force] == ["open-gate_1.dng", *["open-gate_2.dng"] * 2]
+    # Taken back, as after stray light, the first one holds again for all.
+    fresh.restore_gate(in_force[0])
+    assert LightRecord(kept.folder / BENCH_FOLDER).gate_for(3) == in_force[0]
+    assert lean(kept.deliver(), 3) == pytest.approx(before[3], abs=1)
 
 
 def test_a_second_run_prints_nothing_again(kept: Kept) -> None:

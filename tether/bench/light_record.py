@@ -28,6 +28,8 @@ VERSION = 1
 _MOST_CHANNELS = 8
 _MOST_CELLS = 512
 _DIGITS = 6
+_WRONG = (KeyError, TypeError, ValueError, OverflowError)
+"""What a part raises that this program did not write."""
 
 Grid = tuple[tuple[tuple[float, ...], ...], ...]
 
@@ -135,6 +137,7 @@ class LightRecord:
     def __init__(self, folder: Path) -> None:
         self._path = folder / LIGHT_FILE
         self._kept: KeptLight | None = None
+        self._earlier: tuple[KeptGate, ...] | None = None
 
     @property
     def kept(self) -> KeptLight:
@@ -151,28 +154,45 @@ class LightRecord:
         FactFileUnusable
             When the disk does not take it; the old one still stands.
         """
-        self._write(KeptLight(gate or self.kept.gate, base or self.kept.base))
+        earlier, old = self.earlier, self.kept.gate
+        if gate is not None and old is not None and old.shot.after < gate.shot.after:
+            earlier = (*earlier, old)  # frames were photographed under it
+        self._write(KeptLight(gate or old, base or self.kept.base), earlier)
 
     def restore_gate(self, gate: KeptGate | None) -> None:
         """Put the open gate of before back, None for none. Raises as `keep` does."""
-        self._write(KeptLight(gate, self.kept.base))
+        earlier = tuple(other for other in self.earlier if other != gate)
+        self._write(KeptLight(gate, self.kept.base), earlier)
 
-    def _write(self, now: KeptLight) -> None:
-        write_json(self._path, as_json(now))
-        self._kept = now
+    @property
+    def earlier(self) -> tuple[KeptGate, ...]:
+        """The open gates of before, under which frames were photographed, oldest first."""
+        if self._earlier is None:
+            self._earlier = read_earlier(self._path)
+        return self._earlier
+
+    def gate_for(self, order: int) -> KeptGate | None:
+        """Return the open gate in force at a capture, counted from 1 over the roll.
+
+        The first one counts for the captures before it, too.
+        """
+        gates = [*self.earlier, *([self.kept.gate] if self.kept.gate else [])]
+        in_force = [gate for gate in gates if gate.shot.after < order] or gates[:1]
+        return in_force[-1] if in_force else None
+
+    def _write(self, now: KeptLight, earlier: tuple[KeptGate, ...]) -> None:
+        facts = as_json(now)
+        if earlier:
+            facts["open_gates_before"] = [_gate_json(gate) for gate in earlier]
+        write_json(self._path, facts)
+        self._kept, self._earlier = now, earlier
 
 
 def as_json(light: KeptLight) -> dict[str, Any]:
     """Return what `read_light` reads."""
     facts: dict[str, Any] = {"version": VERSION}
     if light.gate is not None:
-        rounded = [[[round(v, _DIGITS) for v in row] for row in plane] for plane in light.gate.grid]
-        facts["open_gate"] = asdict(light.gate.shot) | {
-            "channels": list(light.gate.channels),
-            "grid": rounded,
-            "uneven_percent": round(light.gate.uneven_percent, 2),
-            "light": STROBE if light.gate.strobe else LAMP,
-        }
+        facts["open_gate"] = _gate_json(light.gate)
     if light.base is not None:
         facts["base"] = asdict(light.base.shot) | {
             "seen": light.base.seen,
@@ -183,6 +203,31 @@ def as_json(light: KeptLight) -> dict[str, Any]:
     return facts
 
 
+def _gate_json(gate: KeptGate) -> dict[str, Any]:
+    rounded = [[[round(v, _DIGITS) for v in row] for row in plane] for plane in gate.grid]
+    return asdict(gate.shot) | {
+        "channels": list(gate.channels),
+        "grid": rounded,
+        "uneven_percent": round(gate.uneven_percent, 2),
+        "light": STROBE if gate.strobe else LAMP,
+    }
+
+
+def read_earlier(path: Path) -> tuple[KeptGate, ...]:
+    """Read the open gates of before from a light file; one that makes no sense is left out."""
+    try:
+        facts = read_json(path)
+    except FactFileUnusable:
+        return ()
+    gates = []
+    listed = facts.get("open_gates_before")
+    if facts.get("version") == VERSION and isinstance(listed, list):
+        for stored in listed:
+            with contextlib.suppress(*_WRONG):
+                gates.append(_gate(stored))
+    return tuple(gates)
+
+
 def read_light(path: Path) -> KeptLight:
     """Read a light file; a part that this program did not write so is left out."""
     try:
@@ -191,12 +236,11 @@ def read_light(path: Path) -> KeptLight:
         return KeptLight()
     gate = base = None
     if facts.get("version") == VERSION:
-        wrong = (KeyError, TypeError, ValueError, OverflowError)
         if "open_gate" in facts:
-            with contextlib.suppress(*wrong):
+            with contextlib.suppress(*_WRONG):
                 gate = _gate(facts["open_gate"])
         if "base" in facts:
-            with contextlib.suppress(*wrong):
+            with contextlib.suppress(*_WRONG):
                 base = _base(facts["base"])
     return KeptLight(gate, base)
 

@@ -15,6 +15,7 @@ from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.errors import TetherError
 from tether.paths import reason, whole_path
 from tether.positive.exif import ShotFacts
+from tether.positive.flat_field import FlatField
 from tether.positive.sample import Sample
 from tether.text import printable
 
@@ -172,7 +173,8 @@ def strips_of(roll: Roll, frames: Sequence[Frame]) -> list[tuple[Frame, ...]]:
 class ChosenFile:
     """A chosen raw file with what is known of it.
 
-    ``intact`` if its SHA-256 is as recorded; ``crop`` says in words how its positive is cropped.
+    ``intact`` if its SHA-256 is as recorded; ``crop`` says in words how its positive is cropped;
+    ``flat`` is that of the open gate that was in force when it was photographed.
     """
 
     frame: Frame
@@ -183,6 +185,7 @@ class ChosenFile:
     shot: ShotFacts = field(default_factory=ShotFacts)
     intact: bool = False
     crop: str = ""
+    flat: FlatField | None = None
 
 
 class DeliveredFolder:

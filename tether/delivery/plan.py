@@ -59,20 +59,20 @@ def chosen_files(
     return found
 
 
-def samples_to_take(state: DeliveryState, flat: FlatField | None) -> list[Task[SampleJob]]:
+def samples_to_take(state: DeliveryState) -> list[Task[SampleJob]]:
     """Return the sampling that is to be done; what is known already is filled in."""
     tasks = []
     for file in state.files:
         outline = outline_of(file.capture.facts.framing)
         strobe = file.capture.strobe
         facts = (
-            _SAMPLING, file.capture.sha256, state.roll.process.value, outline, digest_of(flat),
+            _SAMPLING, file.capture.sha256, state.roll.process.value, outline, digest_of(file.flat),
             *([STROBE] if strobe else []),
         )  # fmt: skip
         digest = hashlib.sha256(repr(facts).encode()).hexdigest()
         if not _sampled_before(file, state.record.samples.get(file.capture.file_name), digest):
             job = SampleJob(
-                file.path, file.capture.sha256, state.roll.process, outline, flat, strobe
+                file.path, file.capture.sha256, state.roll.process, outline, file.flat, strobe
             )
             tasks.append(Task(file, job, digest))
     return tasks
@@ -141,7 +141,7 @@ def _outlines(state: DeliveryState) -> dict[str, Corners]:
 
 
 def prints_to_make(
-    state: DeliveryState, by_name: dict[str, Rendering], flat: FlatField | None, *, tiff: bool
+    state: DeliveryState, by_name: dict[str, Rendering], *, tiff: bool
 ) -> tuple[list[Task[PrintJob]], int]:
     """Return the printing that is to be done, and how many positives are there already."""
     tasks, there = [], 0
@@ -149,9 +149,9 @@ def prints_to_make(
         name = file.capture.file_name
         if name not in by_name:
             continue
-        job = _print_job(state, file, by_name[name], flat, tiff)
+        job = _print_job(state, file, by_name[name], tiff)
         digest = by_name[name].digest(
-            file.capture.sha256, digest_of(flat), job.xmp.decode(), str(job.tiff is not None)
+            file.capture.sha256, digest_of(file.flat), job.xmp.decode(), str(job.tiff is not None)
         )
         if made_before(state.folder, state.record.printed.get(name), digest):
             there += 1
@@ -166,14 +166,14 @@ def digest_of(flat: FlatField | None) -> str:
 
 
 def _print_job(
-    state: DeliveryState, file: ChosenFile, rendering: Rendering, flat: FlatField | None, tiff: bool
+    state: DeliveryState, file: ChosenFile, rendering: Rendering, tiff: bool
 ) -> PrintJob:
     name = file.capture.file_name
     subject = Subject(state.roll, file.frame, file.capture, file.shot)
     return PrintJob(
         path=file.path,
         rendering=rendering,
-        flat=flat,
+        flat=file.flat,
         shot=file.shot,
         description=description(subject),
         jpeg=state.folder.jpeg(name),

@@ -65,7 +65,6 @@ def raw_renderings(
 def raw_positives_to_make(
     state: DeliveryState,
     by_contrast: Mapping[str, Mapping[str, Rendering]],
-    flat: FlatField | None,
     settings: RawPositiveSettings,
 ) -> tuple[list[Task[RawPositiveJob]], int]:
     """Return the raw positives that are to be made, and how many are there already."""
@@ -76,9 +75,9 @@ def raw_positives_to_make(
             rendering = by_name.get(file.capture.file_name)
             if rendering is None:
                 continue
-            job = _job(state, file, rendering, contrast, flat, form, settings)
+            job = _job(state, file, rendering, contrast, form, settings)
             digest = replace(rendering, half=False).digest(
-                _MADE_AS, file.capture.sha256, digest_of(flat), job.xmp.decode(),
+                _MADE_AS, file.capture.sha256, digest_of(file.flat), job.xmp.decode(),
                 form.value, repr((job.headroom_ev, job.room)),
             )  # fmt: skip
             if made_before(state.folder, state.record.raw_positives.get(job.output.name), digest):
@@ -93,7 +92,6 @@ def _job(
     file: ChosenFile,
     rendering: Rendering,
     contrast: str,
-    flat: FlatField | None,
     form: Form,
     settings: RawPositiveSettings,
 ) -> RawPositiveJob:
@@ -103,7 +101,7 @@ def _job(
     return RawPositiveJob(
         path=file.path,
         rendering=rendering,
-        flat=flat,
+        flat=file.flat,
         shot=file.shot,
         description=f"{description(subject)}.",
         xmp=raw_positive_packet(subject, lies, form.value, gamma),

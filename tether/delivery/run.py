@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass, replace
@@ -14,6 +15,7 @@ from tether.archive.records import Roll
 from tether.bench.light_record import LightRecord
 from tether.delivery.crew import ClusterCrew, Crew, LocalCrew, Result
 from tether.delivery.folder import (
+    ChosenFile,
     DeliveredFolder,
     DeliveryOptions,
     DeliveryResult,
@@ -309,6 +311,7 @@ class RollDelivery:
         self._see_folder()
         numbers = [frame.number for frame in self.frames]
         flat = self._flat()
+        self._give_flats(files, flat)
         with self.folder.held():
             record = self.folder.read()
             record.choices = choices_with(record.choices, self.options, numbers)
@@ -337,6 +340,21 @@ class RollDelivery:
                 kept="Nothing was changed.",
                 todo="Attach its disk, or put the folder back under this name. Then deliver again.",
             )
+
+    def _give_flats(self, files: Sequence[ChosenFile], flat: FlatField | None) -> None:
+        """Give each file the flat field that was in force; ``flat`` is the newest, or as asked."""
+        record = LightRecord(self.archive.folder(self.roll) / BENCH_FOLDER)
+        of_roll = self.archive.store.frames.of(self.roll)
+        taken = sorted(capture.id for frame in of_roll for capture in frame.captures)
+        fields: dict[str, FlatField] = {}
+        for file in files:
+            file.flat = flat
+            gate = record.gate_for(bisect_right(taken, file.capture.id))
+            if gate is not None and record.earlier and self.options.flat is None:
+                if gate.shot.file not in fields:
+                    light = gate.as_open_gate()
+                    fields[gate.shot.file] = from_grid(light.channels, light.grid)
+                file.flat = fields[gate.shot.file]
 
     def _flat(self) -> FlatField | None:
         if self.options.flat is None:
@@ -369,14 +387,14 @@ class RollDelivery:
             yield crew
 
     def _work(self, state: DeliveryState, flat: FlatField | None, crew: Crew) -> None:
-        take_samples(samples_to_take(state, flat), crew, state, self.result, self.report)
+        take_samples(samples_to_take(state), crew, state, self.result, self.report)
         made = renderings(state, self.settings, flat, half=self.options.half)
-        tasks, there = prints_to_make(state, made, flat, tiff=self.options.tiff)
+        tasks, there = prints_to_make(state, made, tiff=self.options.tiff)
         self.result.unchanged = there
         make_prints(tasks, crew, state, self.result, self.report)
         if self.raw.make:
             by_contrast = raw_renderings(state, made, flat, self.settings, self.raw)
-            raw_tasks, there = raw_positives_to_make(state, by_contrast, flat, self.raw)
+            raw_tasks, there = raw_positives_to_make(state, by_contrast, self.raw)
             self.result.raw_unchanged = there
             make_raw_positives(raw_tasks, crew, state, self.result, self.report)
             note_clipped(state, made, self.raw, self.result)
