@@ -25,6 +25,7 @@ from tether.session.events import (
     BlankLaid,
     Event,
     FilmPutBack,
+    FilmWanted,
     FocusRingTurned,
     GateOpened,
     LampSwitched,
@@ -60,6 +61,9 @@ class Rehearsal:
     settings_file: Path | None = None
 
 
+_HAND_SECONDS = 1.0
+"""How long the simulated hand takes to move the film by a frame."""
+
 _PUT_RIGHT = {
     "stand-square": ("one-side-soft",),
     "lens-clean": ("dust-on-lens",),
@@ -74,6 +78,7 @@ class SimulatedHand:
     def __init__(self, bench: BenchProcess, roll: Roll) -> None:
         self._bench = bench
         self._roll = roll
+        self._hands_free = False
         self._said = 0  # the frame that the person last said to have brought into the gate
 
     def listen(self, event: Event) -> None:
@@ -95,9 +100,24 @@ class SimulatedHand:
                 self._bench.magnify(zoom)
             case FocusRingTurned(mm):
                 self._bench.turn_ring(mm)
+            case FilmWanted(frame, shot):
+                self._move(frame, shot)
+
+    def _move(self, frame: int | None, shot: int | None) -> None:
+        """Move the film as a hand would that nobody tells to; None: keys say it again."""
+        self._hands_free = frame is not None
+        if frame is None:
+            return
+        if frame == shot:
+            for code in self._bench.active():
+                self._bench.put_right(code)
+        self._said = frame
+        self._bench.slide_to(frame, _HAND_SECONDS, laid_anew=frame == shot or shot is None)
 
     def _confirmed(self, step: Confirmed) -> None:
         """Load the strip, or bring the frame into the gate."""
+        if self._hands_free:
+            return
         if step.scope is Scope.STRIP and step.key == "strip-load":
             self._bench.reload()
             self._go_to(self._roll.frames_of(step.place)[0])

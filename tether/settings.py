@@ -273,6 +273,19 @@ class AlertSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class HandsFreeSettings:
+    """When film that comes to rest is shot without a key."""
+
+    settle_seconds: float = number(0.3, 0.1, 5.0,
+        "seconds for which the film rests before the shutter is released")
+    placement_mm: float = number(3.0, 0.5, 15.0,
+        "mm by which a frame may be off, counted from the one before")
+    insist_seconds: float = number(3.0, 1.0, 60.0,
+        "seconds of rest after which a frame that is off is shot")
+    keep_check: bool = switch(False, "keep a picture with CHECK without asking")
+
+
+@dataclass(frozen=True, slots=True)
 class KeySettings:
     """Keys of your own, by the ids in the [list of keys](keys.md)."""
 
@@ -349,6 +362,7 @@ class Settings:
     camera: CameraLimits = field(default_factory=CameraLimits)
     storage: StorageSettings = field(default_factory=StorageSettings)
     sittings: SittingSettings = field(default_factory=SittingSettings)
+    hands_free: HandsFreeSettings = field(default_factory=HandsFreeSettings)
     planning: PlanningSettings = field(default_factory=PlanningSettings)
     focus: FocusSettings = field(default_factory=FocusSettings)
     dust: DustSettings = field(default_factory=DustSettings)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import threading
+import time
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
@@ -26,6 +28,8 @@ FloatArray = NDArray[np.float32]
 
 _LIVE_WIDTH = 640
 _JPEG_WIDTH = 1024
+_LONGEST_LOOK = 0.08
+"""Seconds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +67,18 @@ class CopyStand:
     shots
         How often the shutter has opened before: no two exposures have the same noise, also not
         those of two benches that work for one card one after the other.
+    clock
+        Seconds that only go forward, for film that takes its time to move.
     """
 
-    def __init__(self, config: BenchConfig, shots: int = 0) -> None:
+    def __init__(
+        self, config: BenchConfig, shots: int = 0, clock: Callable[[], float] = time.monotonic
+    ) -> None:
         self.config = config
-        self.hand = Hand(config.frames, config.frames_per_strip)
+        self._clock = clock
+        self._looked = clock()
+        self._film_seconds = 0.0
+        self.hand = Hand(config.frames, config.frames_per_strip, lambda: self._film_seconds)
         self._imaging = Imaging(config)
         self._shots = shots
         self._live = np.random.default_rng((config.seed, 5))
@@ -140,8 +151,13 @@ class CopyStand:
         left = round(min(max(centre[0] * sensor.width - width / 2, 0), sensor.width - width))
         top = round(min(max(centre[1] * sensor.height - height / 2, 0), sensor.height - height))
         with self._turn:
-            light = self._imaging.electrons(self.hand.state, exposure.f_number)
-            seen = self._small(light, (left, top, width, height), _LIVE_WIDTH)
+            self._let_film_move()
+            state = self.hand.state
+            if state.moving and state.film and self.config.target == "pictures":
+                seen = self._imaging.passing(state, exposure.f_number, _LIVE_WIDTH)
+            else:
+                light = self._imaging.electrons(state, exposure.f_number)
+                seen = self._small(light, (left, top, width, height), _LIVE_WIDTH)
             noise = self._live.standard_normal(seen.shape, np.float32)
         seen *= np.float32(exposure.light)
         seen += noise * np.sqrt(seen + np.float32(sensor.read_noise**2))
@@ -149,6 +165,15 @@ class CopyStand:
         image = jpeg.render(linear, self._neutral(exposure.white_balance, linear))
         size = (_LIVE_WIDTH, round(_LIVE_WIDTH * sensor.height / sensor.width))
         return jpeg.encode(image.resize(size, Image.Resampling.BILINEAR), 80)
+
+    def _let_film_move(self) -> None:
+        """Let the film's time go on, by no more than `_LONGEST_LOOK` from one picture to the next.
+
+        A picture may take longer to draw than a camera takes to send one, and no hand would wait.
+        """
+        now = self._clock()
+        self._film_seconds += min(now - self._looked, _LONGEST_LOOK)
+        self._looked = now
 
     def film_map(self) -> FilmMap:
         """Where places of the film lie on the sensor with the film as it lies now."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from tether_simulator.mishaps import CREEPING, MISHAPS, Lasts, mishap_of
 
@@ -15,6 +17,7 @@ class GateState:
     half-way to frame 5, 0.0 when it is the blank piece cut off before frame 1. ``shift_mm`` comes
     on top of it. Both mean nothing without film. ``creep`` has the mishaps that grow, each with
     the moves since it began, 1 at first. ``power_ev`` is by how many stops the light was turned up.
+    ``moving`` says that the film is on its way.
     """
 
     film: bool
@@ -26,6 +29,24 @@ class GateState:
     creep: tuple[tuple[str, int], ...] = ()
     power_ev: float = 0.0
     ring_mm: float = 0.0
+    moving: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Slide:
+    """Film on its way: from a position, by when it began and how many seconds it takes.
+
+    ``start`` is None where the strip that lay there is taken out and another one laid.
+    """
+
+    start: float | None
+    began: float
+    seconds: float
+
+    def share(self, now: float) -> float:
+        """Return how far it is on its way, 0..1: slow at first and at the end, as a hand moves."""
+        part = min(max((now - self.began) / self.seconds, 0.0), 1.0)
+        return 0.5 - 0.5 * math.cos(math.pi * part)
 
 
 class Hand:
@@ -37,11 +58,17 @@ class Hand:
         Number of frames on the film; the first is 1.
     frames_per_strip
         Frames on each strip; moving to a frame of another strip is a new loading.
+    clock
+        Seconds that only go forward, for film that takes its time to move.
 
     The bench starts with the lamp on and no film in the gate.
     """
 
-    def __init__(self, frames: int, frames_per_strip: int) -> None:
+    def __init__(
+        self, frames: int, frames_per_strip: int, clock: Callable[[], float] = lambda: 0.0
+    ) -> None:
+        self._clock = clock
+        self._slide: Slide | None = None
         self._frames = frames
         self._per_strip = frames_per_strip
         self._film = False
@@ -76,6 +103,19 @@ class Hand:
     @property
     def state(self) -> GateState:
         """What lies in the gate now."""
+        at_rest = self._at_rest()
+        if self._slide is None:
+            return at_rest
+        share = self._slide.share(self._clock())
+        if share >= 1:
+            self._slide = None
+            return at_rest
+        if self._slide.start is None:
+            return replace(at_rest, film=False, moving=True) if share < 0.8 else at_rest
+        start, end = self._slide.start, at_rest.position
+        return replace(at_rest, position=start + share * (end - start), moving=True)
+
+    def _at_rest(self) -> GateState:
         return GateState(
             film=self._film,
             position=0.0 if self._blank else self._position,
@@ -112,6 +152,16 @@ class Hand:
         self._frame = frame
         self._position = frame - 0.5 if "half-way" in pending else float(frame)
         self._shift = 3.0 if "slipped" in pending else 0.0
+
+    def slide_to(self, frame: int, seconds: float, laid_anew: bool = False) -> None:
+        """As `go_to`, but the film takes ``seconds`` for it.
+
+        The gate is open for most of them where another strip, or the same one, is ``laid_anew``.
+        """
+        old = self.state
+        same = old.film and not laid_anew and self._strip_of(frame) == self._strip_of(self._frame)
+        self.go_to(frame)
+        self._slide = Slide(old.position if same else None, self._clock(), seconds)
 
     def lay_blank(self) -> None:
         """Lay the blank piece that was cut off before frame 1 into the gate instead of a strip."""

@@ -190,6 +190,10 @@ class BenchProcess:
         """Bring a frame into the gate."""
         self._child.call("hand", "go_to", frame)
 
+    def slide_to(self, frame: int, seconds: float, *, laid_anew: bool = False) -> None:
+        """Move the film to a frame, within so many seconds; see `Hand.slide_to`."""
+        self._child.call("hand", "slide_to", frame, seconds, laid_anew)
+
     def remove_film(self) -> None:
         """Take the film out: the open gate."""
         self._child.call("hand", "remove_film")

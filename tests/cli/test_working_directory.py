@@ -78,4 +78,4 @@ def test_a_program_that_a_page_starts(hostile: Path) -> None:
     done = subprocess.run(
         command, shell=True, cwd=hostile, capture_output=True, text=True, check=True
     )
-    assert "simulated bench" in done.stdout
+    assert "simulated camera" in done.stdout

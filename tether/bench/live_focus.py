@@ -50,6 +50,37 @@ class LiveFrame:
     sharpness: Mapping[str, float]
 
 
+def read_linear(jpeg: bytes) -> NDArray[np.float32]:
+    """Decode a live picture to linear light, shape (h, w, 3), 0..1.
+
+    Parameters
+    ----------
+    jpeg
+        As the camera sent it; untrusted.
+
+    Raises
+    ------
+    LiveViewUnreadable
+        When the bytes are no JPEG of a sensible size.
+    """
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            picture = Image.open(io.BytesIO(jpeg), formats=("JPEG",))
+            if max(picture.size) > LARGEST or min(picture.size) < 16:
+                raise LiveViewUnreadable(
+                    f"The camera's live picture claims {picture.width} x {picture.height} pixels.",
+                    todo="Focus on the camera's own display instead.",
+                )
+            linear: NDArray[np.float32] = _LINEAR[np.asarray(picture.convert("RGB"))]
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombWarning) as error:
+        raise LiveViewUnreadable(
+            "The camera's live picture cannot be read.",
+            todo="Focus on the camera's own display instead.",
+        ) from error
+    return linear
+
+
 def read_live(jpeg: bytes, process: FilmProcess, *, mirrored: bool = True) -> LiveFrame:
     """Decode a live picture, turn it into a positive and measure it.
 
@@ -67,42 +98,31 @@ def read_live(jpeg: bytes, process: FilmProcess, *, mirrored: bool = True) -> Li
     LiveViewUnreadable
         When the bytes are no JPEG of a sensible size.
     """
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", Image.DecompressionBombWarning)
-            picture = Image.open(io.BytesIO(jpeg), formats=("JPEG",))
-            if max(picture.size) > LARGEST or min(picture.size) < 16:
-                raise LiveViewUnreadable(
-                    f"The camera's live picture claims {picture.width} x {picture.height} pixels.",
-                    todo="Focus on the camera's own display instead.",
-                )
-            values = np.asarray(picture.convert("RGB"))
-    except (OSError, ValueError, SyntaxError, Image.DecompressionBombWarning) as error:
-        raise LiveViewUnreadable(
-            "The camera's live picture cannot be read.",
-            todo="Focus on the camera's own display instead.",
-        ) from error
+    linear = read_linear(jpeg)
     if mirrored:
-        values = values[:, ::-1]
-    linear = _LINEAR[values]
+        linear = linear[:, ::-1]
     every = -(-max(linear.shape[:2]) // _SHOWN)
     small = linear[::every, ::every]
-    positive = preview(
-        small, process, mirrored=False, hatch=0, exposure=_lightening(small, process)
-    )
+    positive = preview(small, process, _base_out_of_view(small, process), mirrored=False, hatch=0)
     return LiveFrame(positive, live_sharpness(linear @ _LUMINANCE))
 
 
-def _lightening(linear: NDArray[np.float32], process: FilmProcess) -> float:
-    """Return the density to add for a view without any base in it, as a magnified one.
+def _base_out_of_view(
+    linear: NDArray[np.float32], process: FilmProcess
+) -> tuple[float, float, float] | None:
+    """Return the base of a view that seems to show none, as a magnified one; None where it does.
 
-    It brings the middle of the picture's densities up to where mid-grey is printed from.
+    With it the middle of the picture's densities prints as mid-grey.
     """
     if not process.is_negative:
-        return 0.0
+        return None
     low, high = np.percentile(linear[..., 1], (50, 99))
     density = float(np.log10(max(high, 1e-4) / max(low, 1e-4)))
-    return max(0.0, PositiveSettings().mid_density - density)
+    missing = PositiveSettings().mid_density - density
+    if missing <= 0:
+        return None
+    r, g, b = (np.percentile(linear, 99, axis=(0, 1)) * 10**missing).tolist()
+    return (r, g, b)
 
 
 @dataclass(frozen=True, slots=True)

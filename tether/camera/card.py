@@ -92,6 +92,34 @@ class Card:
             )
         return written
 
+    def fetch_part(self, file: CardFile, destination: Path, offset: int, size: int) -> int:
+        """See `PartwiseCamera.fetch_part`."""
+        link, gp = self._link, self._link.gp
+        part = bytearray(size)
+        with link.doing(f"fetching {file.name!r}"):
+            came = link.camera.file_read(
+                file.folder, file.name, gp.GP_FILE_TYPE_NORMAL, offset, part, link.context
+            )
+        kept = f"A part of it is in {destination}; the original is still in the camera."
+        if came <= 0:
+            raise FileUnavailable(
+                f"{file.name!r} ended after {offset} bytes where the camera says {file.size}.",
+                kept=kept,
+                todo="Try again. If it comes short again, try another cable or port.",
+            )
+        descriptor = os.open(destination, os.O_WRONLY) if offset else _new_file(destination)
+        try:
+            written = os.pwrite(descriptor, memoryview(part)[:came], offset)
+        except OSError as error:
+            raise FileUnavailable(
+                f"{destination} could not be written: {error.strerror}.",
+                kept=kept,
+                todo="Make room on the disk, then fetch again.",
+            ) from None
+        finally:
+            os.close(descriptor)
+        return written
+
     def _copy(self, file: CardFile, descriptor: int, destination: Path) -> None:
         link, gp = self._link, self._link.gp
         with link.doing(f"copying {file.name!r}"):

@@ -112,6 +112,10 @@ class GphotoDriver:
         """See `Camera.fetch`."""
         return self._card.fetch(file, destination)
 
+    def fetch_part(self, file: CardFile, destination: Path, offset: int, size: int) -> int:
+        """See `PartwiseCamera.fetch_part`."""
+        return self._card.fetch_part(file, destination, offset, size)
+
     def preview(self) -> bytes:
         """See `Camera.preview`."""
         link = self._link

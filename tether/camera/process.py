@@ -173,6 +173,12 @@ class CameraProcess:
             raise
         return written
 
+    def fetch_part(self, file: CardFile, destination: Path, offset: int, size: int) -> int:
+        """See `PartwiseCamera.fetch_part`. Limits: those of `fetch`, for ``size``."""
+        seconds = self._limits.call_seconds + size / 1e6 * self._limits.transfer_seconds_per_mb
+        written: int = self._ask("fetch_part", file, destination, offset, size, seconds=seconds)
+        return written
+
     def preview(self) -> bytes:
         """See `Camera.preview`. Limit: ``call_seconds``."""
         frame: bytes = self._ask("preview", seconds=self._limits.call_seconds)

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 from tether.camera import values
 
@@ -209,4 +209,17 @@ class Camera(Protocol):
 
     def close(self) -> None:
         """Let go of the camera. Never raises; may be called twice."""
+        ...
+
+
+@runtime_checkable
+class PartwiseCamera(Protocol):
+    """A camera whose files can be fetched in parts."""
+
+    def fetch_part(self, file: CardFile, destination: Path, offset: int, size: int) -> int:
+        """Copy up to ``size`` bytes of a file from ``offset`` on into ``destination``.
+
+        Returns how many came, at least one. ``destination`` is made new at offset 0, after the
+        first bytes have come: a camera that cannot do this leaves nothing behind.
+        """
         ...

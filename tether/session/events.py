@@ -63,6 +63,18 @@ class FocusRingTurned:
     mm: float
 
 
+@dataclass(frozen=True, slots=True)
+class FilmWanted:
+    """The film may be moved: ``frame`` is wanted in the gate next, None when the roll is complete.
+
+    ``shot`` is the frame that was just photographed, None for none; the same as ``frame`` when it
+    has to be photographed again.
+    """
+
+    frame: int | None
+    shot: int | None
+
+
 Event = (
     StepConfirmed
     | GateOpened
@@ -72,6 +84,7 @@ Event = (
     | StrobePowerTurned
     | LiveViewMagnified
     | FocusRingTurned
+    | FilmWanted
 )
 
 Listener = Callable[[Event], None]

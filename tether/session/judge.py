@@ -178,7 +178,7 @@ class Verdicts:
     def __init__(self, bench: WorkBench, judge: Judging) -> None:
         self._bench = bench
         self._roll = bench.roll
-        self._judge = judge
+        self.judging = judge
         self._last: tuple[int, Judgement] | None = None
 
     def judge(self, capture: Capture, *, last: bool = False) -> Judgement:
@@ -238,7 +238,7 @@ class Verdicts:
         )
         memory = self._roll.store.rolls.memory(roll.id)
         request = JudgeRequest(context, memory, self._bench.light.kept)
-        return self._judge.judge(self._roll.file(capture.file_name), request)
+        return self.judging.judge(self._roll.file(capture.file_name), request)
 
     def _settings_of(self, capture: Capture) -> Settings:
         """Return the settings with the light that lit a picture, whatever is there by now."""

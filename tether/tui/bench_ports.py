@@ -6,6 +6,7 @@ which the program's start need not wait for.
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Sequence
 
@@ -24,6 +25,7 @@ from tether.session.events import (
     LiveViewMagnified,
     StrobePowerTurned,
 )
+from tether.session.hands_free import Command, HandsFree, Moment
 from tether.session.session import Session
 from tether.tui.session_port import SessionPort
 
@@ -124,6 +126,37 @@ class CameraSetupPort:
     async def put_back(self) -> tuple[str, ...]:
         """Set everything back to what was found; return what there is to say about each."""
         return await self._port.ask(lambda s: CameraSetup(s.bench).put_back())
+
+
+class HandsFreePort:
+    """The work on a roll whose film is the control."""
+
+    def __init__(self, port: SessionPort) -> None:
+        self._port = port
+        self._work: HandsFree | None = None
+        self._stopped = threading.Event()
+
+    async def run(self, tell: Callable[[Moment], None]) -> None:
+        """Work until the roll is complete, keys are needed, or `stop`.
+
+        ``tell`` is called on the session's thread.
+        """
+        self._stopped.clear()
+
+        def work(session: Session) -> None:
+            self._work = HandsFree(session, tell)
+            self._work.run(self._stopped.is_set)
+
+        await self._port.ask(work)
+
+    def command(self, command: Command) -> None:
+        """Say something by a key."""
+        if self._work is not None:
+            self._work.command(command)
+
+    def stop(self) -> None:
+        """Stop after what is under way; safe to call twice."""
+        self._stopped.set()
 
 
 class LiveFocusPort:

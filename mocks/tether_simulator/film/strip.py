@@ -141,12 +141,13 @@ class FilmStrip:
         y0, y1 = max(0, top), min(window.height, top + height)
         if x1 <= x0 or y1 <= y0:
             return
-        picture = self._picture(frame, width, height)
+        picture = self.picture(frame, width, height)
         exposure[:, y0:y1, x0:x1] = picture[
             :, y0 - top : y1 - top, x0 - left : x1 - left
         ] + np.float32(shift)
 
-    def _picture(self, frame: int, width: int, height: int) -> FloatArray:
+    def picture(self, frame: int, width: int, height: int) -> FloatArray:
+        """A frame's picture as log exposure, shape (3, height, width); kept for the next call."""
         key = (frame, width, height)
         if key in self._pictures:
             self._pictures.move_to_end(key)

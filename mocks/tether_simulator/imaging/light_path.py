@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
 from dataclasses import replace
 
@@ -62,6 +63,8 @@ class Imaging:
             self._paint,
         )
         self._scenes: OrderedDict[tuple[GateState, float], FloatArray] = OrderedDict()
+        self._passing_strip = FilmStrip(self._strip.config, self._paint_small)
+        self._strip_drawn: tuple[tuple[object, ...], FloatArray] | None = None
         self._light: tuple[tuple[object, ...], FloatArray] | None = None
 
     @property
@@ -81,6 +84,73 @@ class Imaging:
                 self._scenes.popitem(last=False)
         self._scenes.move_to_end(key)
         return self._scenes[key]
+
+    def passing(self, state: GateState, f_number: float, across: int) -> FloatArray:
+        """As `electrons`, for film that moves, and small: red, green and blue, (h, across, 3).
+
+        The strip is drawn once, as finely as it is shown, without grain or blur.
+        """
+        view, sensor = self.view, self._config.sensor
+        shrink = across / view.width
+        size = (across, round(view.height * shrink))
+        scale = view.scale * shrink
+        strip, middle = self._drawn_strip(state, scale)
+        place = self.film_map(state)
+        along = (state.position - middle) * self._config.film_format.pitch
+        affine = (
+            *(scale / shrink * value for value in place.along[:2]),
+            scale * (place.along[2] + along) + strip.shape[2] / 2,
+            *(scale / shrink * value for value in place.across[:2]),
+            scale * place.across[2] + strip.shape[1] / 2,
+        )
+        shine = self.lamp(state)
+        even = self._even(shine, self._lens(state), f_number)
+        even = np.asarray(Image.fromarray(even).resize(size, Image.Resampling.BOX))
+        balance = lamp.balance(shine.kelvin)
+        unit = self._config.open_gate * sensor.full_well * shine.strength
+        planes = [
+            np.asarray(
+                Image.fromarray(strip[channel]).transform(
+                    size, Image.Transform.AFFINE, affine, Image.Resampling.BILINEAR, fillcolor=1
+                )
+            )
+            * even
+            * np.float32(unit * sensor.response[channel] * balance[channel])
+            for channel in (0, 1, 2)
+        ]
+        return np.stack(planes, axis=2)
+
+    def _drawn_strip(self, state: GateState, scale: float) -> tuple[FloatArray, float]:
+        """The piece of film between two frames, (3, h, w), and its middle as a position; kept."""
+        form = self._config.film_format
+        middle = math.floor(state.position) + 0.5
+        faults = state.frame_faults | frozenset(self._config.frame_faults)
+        key = (middle, faults, scale)
+        if self._strip_drawn is None or self._strip_drawn[0] != key:
+            length = form.pitch + 2 * max(self.view.width, self.view.height) / self.view.scale
+            window = Window(
+                round(length * scale), round((form.film_width + 4) * scale), scale, middle
+            )
+            film = self._passing_strip.transmittance(window, faults)
+            self._strip_drawn = (key, film)
+        return self._strip_drawn[1], middle
+
+    def _paint_small(self, frame: int, width: int, height: int) -> FloatArray:
+        """The picture that a still shows, made small: drawn small it would be another one."""
+        form = self._config.film_format
+        still = GateState(True, frame, 0, True, frozenset(), frozenset())
+        scale = self._drawn_scale(self.film_map(still))
+        size = (round(form.picture_along * scale), round(form.picture_across * scale))
+        small = [
+            np.asarray(Image.fromarray(plane).resize((width, height), Image.Resampling.BOX))
+            for plane in self._strip.picture(frame, *size)
+        ]
+        return np.stack(small)
+
+    def _drawn_scale(self, place: FilmMap) -> float:
+        """Pixels per millimetre at which film is drawn for a still."""
+        half_u, half_v = self.view.reach(place)
+        return min(self.view.scale, _MOST_DRAWN / (2 * max(half_u, half_v)))
 
     def film_map(self, state: GateState) -> FilmMap:
         """Where the film lies: a careful hand's small errors, and its mishaps."""
@@ -189,7 +259,7 @@ class Imaging:
         config, view, sensor = self._config, self.view, self._config.sensor
         place = self.film_map(state)
         half_u, half_v = view.reach(place)
-        drawn = min(view.scale, _MOST_DRAWN / (2 * max(half_u, half_v)))
+        drawn = self._drawn_scale(place)
         window = Window(
             width=round(2 * half_u * drawn),
             height=round(2 * half_v * drawn),

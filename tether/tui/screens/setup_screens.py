@@ -29,6 +29,10 @@ def screen_of(name: str) -> Callable[[ScreenContext, SessionPort, View], BenchSc
         from tether.tui.screens.focus_screen import FocusScreen
 
         return FocusScreen
+    if name == "hands-free":
+        from tether.tui.screens.hands_free_screen import HandsFreeScreen
+
+        return HandsFreeScreen
     if name == "base-exposure":
         from tether.tui.screens.base_screen import BaseScreen
 

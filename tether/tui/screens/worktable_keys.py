@@ -28,6 +28,8 @@ def fits(
         "undo": view.can_undo,
         "extra": todo is NextKind.DONE,
         "connect": view.camera is None,
+        "bench": parameters != ("hands-free",)
+        or (view.camera is not None and todo is not NextKind.DONE),
         "mishap": rehearsing,
         "own_button": rehearsing,
         "leave_out": step is not None and step.scope is Scope.SITTING,
