@@ -110,7 +110,11 @@ class Tour:
         await self.pilot.pause(0.2)
 
     async def set_up(self) -> None:
-        """Go through the set-up."""
+        """Check the film, then go through the set-up."""
+        await self.until(lambda: isinstance(self.app.screen, Worktable), "the main screen")
+        await self.idle()
+        await self.press("enter")
+        await self.pilot.press("enter")
         await self.until(lambda: isinstance(self.app.screen, SetUpScreen), "the set-up")
         await self.idle()
         await self.pilot.press("enter")
@@ -120,9 +124,8 @@ class Tour:
         await self.press("enter")
         await self._step("lens-clean")
         await self.picture("walk")
-        for _ in range(6):
+        while not self._at_step("camera-set"):
             await self.press("enter")
-        await self._step("camera-set")
         await self.press("y")
         await self._step("light-test")
         await self.pilot.press("enter")
@@ -167,16 +170,14 @@ class Tour:
                 await self.press("enter")
         raise SystemExit(f"the work never came to frame {frame}")
 
-    async def _step(self, key: str) -> None:
-        def there() -> bool:
-            screen = self.app.screen
-            return (
-                isinstance(screen, SetUpScreen)
-                and not screen.line.working
-                and screen.step.key == key
-            )
+    def _at_step(self, key: str) -> bool:
+        screen = self.app.screen
+        return (
+            isinstance(screen, SetUpScreen) and not screen.line.working and screen.step.key == key
+        )
 
-        await self.until(there, f"the walk at {key}")
+    async def _step(self, key: str) -> None:
+        await self.until(lambda: self._at_step(key), f"the set-up at {key}")
 
     async def _at(self, kind: type[BenchScreen]) -> None:
         await self.until(lambda: isinstance(self.app.screen, kind), kind.HEADING)

@@ -69,16 +69,14 @@ async def test_one_page_is_the_bench_a_second_one_is_told_so_and_leaving_ends_th
     address, process = served
     async with ClientSession(cookie_jar=CookieJar(unsafe=True)) as session:
         first = await bench(session, address)
-        await written(first, b"Set-up")
+        await written(first, b"Next:")
         second = await bench(session, address)
         await written(second, b"at work on the roll")
         await second.send_json(["stdin", "q"])
         await ended(second)
         await first.send_json(["stdin", "?"])
-        await written(first, b"Help: Set-up")
+        await written(first, b"Help: Main screen")
         await first.send_json(["stdin", "?"])
-        await first.send_json(["stdin", "q"])
-        await written(first, b"Next:")
         await first.send_json(["stdin", "q"])
         await ended(first)
     assert process.returncode is None, "the server goes on"
@@ -90,7 +88,7 @@ async def test_a_server_that_is_killed_leaves_no_program_behind(
     address, process = served
     async with ClientSession(cookie_jar=CookieJar(unsafe=True)) as session:
         socket = await bench(session, address)
-        await written(socket, b"Set-up")
+        await written(socket, b"Next:")
         children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text("ascii")
         program = int(children.split()[0])
         assert b"rehearse" in Path(f"/proc/{program}/cmdline").read_bytes()
@@ -120,13 +118,13 @@ async def test_chromium_shows_it_takes_keys_and_loads_nothing_from_outside(
 
     async with browser(tmp_path / "profile") as page:
         await page.open(address)
-        await came(b"Set-up")
+        await came(b"Next:")
         await page.press("?")
-        await came(b"Help: Set-up")
+        await came(b"Help: Main screen")
         assert page.complaints == []
         assert page.requested
         assert {re.split("[:/]+", url)[1] for url in page.requested} == {host.split(":")[0]}
         assert await page.value("location.href") == f"http://{host}/"
         assert len(await page.picture()) > 5_000, "more than one colour"
-        await page.press("?q")
-        await came(b"Next:")
+        await page.press("?t")
+        await came(b"Note about frame 1")

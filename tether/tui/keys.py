@@ -168,8 +168,8 @@ TABLE: Mapping[str, tuple[Binding, ...]] = {
         _BACK,
     ),
     "not assigned": (
-        _key("fetch-all", "f", "all_in_order", "Fetch all",
-             "fetch all pictures on the card for the next open frames, oldest first"),
+        _key("fetch-all", "f", "all_in_order", "Copy all",
+             "copy all pictures from the card, oldest first, to the next open frames"),
         _key("retry", "r", "look_again", "Search again", "search card and folder again"),
         _BACK,
     ),

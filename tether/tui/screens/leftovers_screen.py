@@ -27,7 +27,7 @@ from tether.tui.widgets.session_line import SessionLine
 
 _LEAVE = ("leave", "Leave it where it is, and don't ask again")
 _ACTS: dict[Kind, str] = {
-    Kind.CARD: "Fetch it",
+    Kind.CARD: "Copy it",
     Kind.WHOLE: "File it",
     Kind.CAPTURE: "Record it for the frame in its name",
     Kind.COPY: "Compare it with the filed picture, then remove the copy",
@@ -154,7 +154,7 @@ class FoundScreen(BenchScreen):
         names = ", ".join(str(frame) for frame in free)
         sure = await self.app.push_screen_wait(
             Pick(
-                f"Fetch {plural(len(pairs), 'picture')}, oldest first?",
+                f"Copy {plural(len(pairs), 'picture')}, oldest first?",
                 [
                     ("yes", f"Yes: for {'frame' if len(free) == 1 else 'frames'} {names}"),
                     ("no", "No, one by one"),

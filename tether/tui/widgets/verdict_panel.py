@@ -128,10 +128,10 @@ def _axis(facts: Facts, lowest: float, width: int, target: ExposureSettings) -> 
     for ev in range(int(lowest), 1, 2):
         start = min(at(ev), width - len(str(ev)))
         line[start : start + len(str(ev))] = str(ev)
-    if facts.base_ev is not None:
+    if facts.base_ev is not None or facts.base_source:
         line[at(target.base_target_ev - target.base_tolerance_ev)] = "["
         line[at(target.base_target_ev + target.base_tolerance_ev)] = "]"
-        if facts.base_source != "roll":
+        if facts.base_ev is not None and facts.base_source != "roll":
             line[at(facts.base_ev)] = _BASE
     return "".join(line)
 
@@ -139,15 +139,15 @@ def _axis(facts: Facts, lowest: float, width: int, target: ExposureSettings) -> 
 def _numbers(facts: Facts, target: ExposureSettings) -> str:
     parts = []
     base = facts.base_ev
+    wanted = f"target [{target.base_target_ev:+z.1f}]"
     if base is not None:
-        wanted = f"target [{target.base_target_ev:+z.1f}]"
         parts.append(
             f"base not seen (roll {base:+z.1f}, {wanted})"
             if facts.base_source == "roll"
             else f"base {_BASE} {base:+z.1f}, {wanted}"
         )
     elif facts.base_source:
-        parts.append("base clipped")
+        parts.append(f"base clipped, {wanted}")
     # Of the picture alone, as in the findings: light beside the film and through its perforations
     # is no highlight. Older captures were measured over all that is in view.
     # Of a negative the brightest part is the scene's shadows, so that it has another word.
