@@ -249,18 +249,18 @@ def white_of(rendering: Rendering, mosaic: Mosaic) -> tuple[Triple, float]:
         colour = colour_of(name)
         span = mosaic.saturation[index] - mosaic.black[index]
         found[colour].append(rendering.base[colour] * span)
-    means = [sum(f) / len(f) if f else 0.0 for f in found]
+    means = [sum(f) / len(f) for f in found if f]
     top = max(means)
-    if not top >= 1:
-        raise ValueError("its white is at black")
-    r, g, b = (mean / top if mean > 0 else 1.0 for mean in means)
+    if not min(means) >= 1:
+        raise ValueError("the white is at black")
+    r, g, b = (sum(f) / len(f) / top if f else 1.0 for f in found)
     return (r, g, b), top
 
 
 def _demosaiced(job: RawPositiveJob, mosaic: Mosaic, crop: Crop) -> tuple[RawPicture, str]:
     rendering = job.rendering
     if {colour_of(name) for name in mosaic.channels} != {0, 1, 2}:
-        raise ValueError("its mosaic does not hold red, green and blue")
+        raise ValueError("the mosaic does not hold red, green and blue")
     linear = Interpolated(job.path, mosaic, grey=False)
     if rendering.process.is_negative:
         lines = print_lines(rendering, mosaic)
@@ -282,9 +282,8 @@ def _demosaiced(job: RawPositiveJob, mosaic: Mosaic, crop: Crop) -> tuple[RawPic
         )
         words = f"Values of the positive, all three colours in each place,{_gammas(lines)}"
         return picture, words
+    white_of(rendering, mosaic)  # refuses one at black
     white = max(rendering.base)
-    if not white > 0:
-        raise ValueError("its white is at black")
     r, g, b = (value / white for value in rendering.base)
     # What is lighter than the sensor can show stays at its end, and so does the scale.
     top = min(1.0, white * 2 ** (job.headroom_ev - rendering.shift / math.log10(2)))
