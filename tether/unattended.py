@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from typing import TextIO
 
 from rich.console import Console
@@ -9,6 +11,7 @@ from rich.console import Console
 from tether.camera.errors import CameraError
 from tether.camera.protocol import Role
 from tether.capture.transfer import Progress
+from tether.errors import TetherError
 from tether.findings import Verdict
 from tether.session.next_step import NextKind
 from tether.session.session import Session, Shot
@@ -29,10 +32,15 @@ class Unattended:
         At any place; it goes on from there.
     out
         Where to write. On a terminal it also says what is going on.
+    pause
+        Waits a moment, while the archive's disk is away.
     """
 
-    def __init__(self, session: Session, out: TextIO) -> None:
+    def __init__(
+        self, session: Session, out: TextIO, pause: Callable[[], None] = lambda: time.sleep(1)
+    ) -> None:
         self.session = session
+        self._pause = pause
         self.out = out
         self.complete = False
 
@@ -47,21 +55,33 @@ class Unattended:
         for said in self.session.found:
             self._print(said)
         failures = 0
-        while (place := self.session.next_step()).kind is not NextKind.DONE:
-            if place.kind is NextKind.STEP:
-                self.session.confirm(place.step)
-            elif place.kind is NextKind.SHOOT:
-                try:
-                    self._shoot(place.frame or 0)
-                    failures = 0
-                except CameraError as error:
-                    failures += 1
-                    self._print(str(error))
-                    if failures >= MOST_TAKES:
-                        raise
-            else:
-                self._decide()
-        self.complete = True
+        while not self.complete:
+            try:
+                self.complete = self._next()
+                failures = 0
+            except CameraError as error:
+                failures += 1
+                self._print(str(error))
+                if failures >= MOST_TAKES:
+                    raise
+            except (TetherError, OSError) as error:
+                if self.session.open_roll.in_place():
+                    raise
+                self._print(f"{error} Waiting for it.")
+                while not self.session.open_roll.in_place():
+                    self._pause()
+                self._print("It is back.")
+
+    def _next(self) -> bool:
+        """Do the next thing; return whether the roll is complete."""
+        place = self.session.next_step()
+        if place.kind is NextKind.STEP:
+            self.session.confirm(place.step)
+        elif place.kind is NextKind.SHOOT:
+            self._shoot(place.frame or 0)
+        elif place.kind is NextKind.DECIDE:
+            self._decide()
+        return place.kind is NextKind.DONE
 
     def _shoot(self, frame: int) -> None:
         if not self.out.isatty():

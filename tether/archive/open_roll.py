@@ -67,6 +67,14 @@ class OpenRoll:
         """Return one frame as it is stored now."""
         return self.frames()[number - 1]
 
+    def in_place(self) -> bool:
+        """Whether archive and folder are where they were; else the work stands still."""
+        try:
+            self.archive.check_in_place(self.roll)
+        except (TetherError, OSError):
+            return False
+        return True
+
     def check_frame(self, number: int) -> None:
         """See that the roll has a frame.
 

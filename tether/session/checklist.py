@@ -196,7 +196,13 @@ class Checklist:
             How it came to be done where it was not done just now, for the log.
         also_back
             What else has to be put back where the step is taken back.
+
+        Raises
+        ------
+        tether.archive.archive.ArchiveUnusable
+            When the archive is not where it was; nothing is stored then.
         """
+        self._roll.archive.check_in_place(self._roll.roll)
         done = Confirmed(step.scope, at, step.key)
         self._announce(StepConfirmed(done))
         roll_id = None if step.scope is Scope.SITTING else self._roll.id

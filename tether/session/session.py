@@ -335,7 +335,14 @@ class Session:
         return self._decided(frame, f"Kept {chosen.file_name}")
 
     def _remember(self, number: int) -> None:
-        """Make what is about to be decided about a frame something that can be undone."""
+        """Make a coming decision about a frame one that can be undone; the archive must be there.
+
+        Raises
+        ------
+        tether.archive.archive.ArchiveUnusable
+            When it is not.
+        """
+        self.archive.check_in_place(self.roll)
         frame, cursor = self.open_roll.frame(number), self.roll.cursor
         memory = self.store.rolls.memory(self.open_roll.id) or None
 

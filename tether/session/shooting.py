@@ -91,9 +91,10 @@ class Shooting:
         """Look for a picture taken with the camera's own button or a release; None for none.
 
         Such a picture counts like one fired from here, for the frame that is next. Without a
-        frame to give it to it stays on the card, and that is said.
+        frame to give it to it stays on the card, and that is said. While the archive is away
+        nothing is looked for: the next key says so.
         """
-        if self._camera.camera is None:
+        if self._camera.camera is None or not self._roll.in_place():
             return None
         files = self._camera.camera.wait_for_files(0.15)
         if not files:
