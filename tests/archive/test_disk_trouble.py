@@ -18,7 +18,7 @@ import pytest
 from tests.archive.bench_rig import against_card, card_pictures, problems
 from tests.archive.conftest import Desk
 from tests.archive.inprocess_rig import NumberedScene
-from tether.archive.archive import Archive
+from tether.archive.archive import Archive, ArchiveUnusable
 from tether.archive.durable import DiskFailed, matches
 from tether.errors import TetherError
 
@@ -151,6 +151,41 @@ def test_a_disk_that_becomes_read_only_in_the_middle(desk: Desk) -> None:
     database.execute("PRAGMA query_only = OFF")
     assert session.next_step() == before
     assert [len(f.captures) for f in session.frames()] == [1, 0, 0]
+    desk.work(session)
+    assert problems(session.archive, "Harbour") == []
+    assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
+
+
+@pytest.mark.parametrize("what", ["archive", "roll", "incoming", "database"])
+def test_what_goes_away_in_the_middle_is_told_before_the_next_release(
+    desk: Desk, what: str
+) -> None:
+    """And the work goes on where it was, once it is back."""
+    session = desk.session()
+    desk.work(session, keep=1)
+    while session.next_step().step:
+        session.confirm()
+    place = {
+        "archive": desk.root,
+        "roll": desk.root / "Harbour",
+        "incoming": desk.root / "Harbour" / "incoming",
+        "database": desk.root / "tether.sqlite3",
+    }[what]
+    away = desk.base / "away"
+    place.rename(away)
+    before = len(card_pictures(desk.card))
+    session.view()
+    with pytest.raises(ArchiveUnusable, match=r"not there any more|removed or replaced") as caught:
+        session.capture()
+    assert caught.value.todo
+    session.view()
+    if what == "database":
+        place.write_bytes(away.read_bytes())  # another file in its place is noticed too
+        with pytest.raises(ArchiveUnusable, match="replaced"):
+            session.capture()
+        place.unlink()
+    assert len(card_pictures(desk.card)) == before, "the shutter was not fired"
+    away.rename(place)
     desk.work(session)
     assert problems(session.archive, "Harbour") == []
     assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []

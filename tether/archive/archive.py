@@ -173,8 +173,46 @@ class Archive:
         self.store.close()
 
     def free_bytes(self) -> int:
-        """Return the room left on the archive's disk."""
-        return shutil.disk_usage(self.root).free
+        """Return the room left on the archive's disk.
+
+        Raises
+        ------
+        ArchiveUnusable
+            When the folder is not there.
+        """
+        try:
+            return shutil.disk_usage(self.root).free
+        except OSError as error:
+            raise self._gone(self.root) from error
+
+    def check_in_place(self, roll: Roll) -> None:
+        """See that what is recorded now can be found later.
+
+        Raises
+        ------
+        ArchiveUnusable
+            When the archive's or the roll's folder is gone (a disk that went away), or the database
+            was removed or replaced since it was opened.
+        """
+        for folder in (self.root, self.incoming(roll)):
+            if not folder.is_dir():
+                raise self._gone(folder)
+        if not self.store.database.is_in_place():
+            raise ArchiveUnusable(
+                f"The archive's database {printable(str(self.root / DATABASE))} was removed or "
+                "replaced while it was open.",
+                kept="All raw files are in their folders. Nothing was shot.",
+                todo="Put it back and continue. If it is lost, leave the program and run: "
+                f"{rebuild_command(self.root)}",
+            )
+
+    @staticmethod
+    def _gone(folder: Path) -> ArchiveUnusable:
+        return ArchiveUnusable(
+            f"The folder {printable(str(folder))} is not there any more.",
+            kept="Everything that was filed is as safe as its disk. Nothing was shot.",
+            todo="Attach the disk again, or put the folder back, then continue.",
+        )
 
     # --- where things are; what the database says of it is not trusted ------------------------
 

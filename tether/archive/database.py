@@ -93,6 +93,15 @@ class Database:
             self._let_go()
             raise
 
+        self._file = path.stat()
+
+    def is_in_place(self) -> bool:
+        """Tell whether the file that is open still has its name."""
+        try:
+            return os.path.samestat(self._file, self.path.stat())
+        except OSError:
+            return False
+
     def close(self) -> None:
         """Close the database. May be called twice."""
         self._db.close()

@@ -94,16 +94,19 @@ class Tethered:
         return known | light_setting(light)
 
     def check_before_release(self, roll: OpenRoll, expected_bytes: float) -> None:
-        """Read the camera's settings, and see that a picture would be raw and have room.
+        """See that a picture can be kept; read the camera's settings for that.
 
         Raises
         ------
         CameraRefused
             When the camera is set to give no raw file.
+        ArchiveUnusable
+            When the archive is not where it was.
         TetherError
             When the archive's disk has no room for two files of the roll's size
             (``expected_bytes`` before its first one).
         """
+        roll.archive.check_in_place(roll.roll)
         state = self.refresh()
         wording = state.value(Role.IMAGE_FORMAT) if state else None
         kind = image_format(wording) if wording else None

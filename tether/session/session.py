@@ -55,7 +55,6 @@ class View:
     camera: CameraState | None
     short: bool
     lock: bool
-    free_bytes: int
     bench: BenchQuestion | None = None
     remarks: tuple[LightWarning, ...] = ()
     strobe: bool = False
@@ -253,7 +252,6 @@ class Session:
             self.tethered.state,
             self.checklist.sitting.short,
             self.checklist.lock,
-            self.archive.free_bytes(),
             self.set_up.question() if asks_bench else None,
             light_warnings(
                 self.bench.light.kept,
