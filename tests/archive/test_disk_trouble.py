@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import os
 import sqlite3
 import subprocess
@@ -20,7 +21,10 @@ from tests.archive.conftest import Desk
 from tests.archive.inprocess_rig import NumberedScene
 from tether.archive.archive import Archive, ArchiveUnusable
 from tether.archive.durable import DiskFailed, matches
+from tether.archive.records import FrameState
 from tether.errors import TetherError
+from tether.session.session import Shot
+from tether.unattended import Unattended
 
 
 @contextmanager
@@ -189,6 +193,57 @@ def test_what_goes_away_in_the_middle_is_told_before_the_next_release(
     desk.work(session)
     assert problems(session.archive, "Harbour") == []
     assert against_card(session.archive, "Harbour", card_pictures(desk.card)) == []
+
+
+def test_work_stands_still_while_the_archive_is_away(desk: Desk) -> None:
+    """No step, choice or picture is taken for stored; each is said, and nothing is lost."""
+    session = desk.session()
+    desk.work(session, keep=1)
+    step = session.next_step()
+    away = desk.base / "away"
+    desk.root.rename(away)
+    acts = (
+        session.confirm,
+        lambda: session.mark(FrameState.SKIPPED),
+        lambda: session.choose(1, session.frames()[0].captures[0].id),
+    )
+    for act in acts:
+        with pytest.raises(ArchiveUnusable):
+            act()
+    desk.body.release()
+    assert session.shooting.take_from_camera() is None, "it stays on the card until then"
+    away.rename(desk.root)
+    assert session.next_step() == step
+    session.confirm()
+    assert session.shooting.take_from_camera() is not None
+    session.keep()
+    desk.work(session)
+    assert problems(session.archive, "Harbour") == []
+
+
+def test_an_unattended_run_waits_until_the_archive_is_back(desk: Desk) -> None:
+    session, out = desk.session(), io.StringIO()
+    away, capture = desk.base / "away", session.capture
+    waits: list[str] = []
+
+    def goes_away(*_args: object) -> Shot:
+        session.__dict__.pop("capture")
+        desk.root.rename(away)
+        return capture()
+
+    def comes_back() -> None:
+        waits.append(out.getvalue())
+        if len(waits) == 3:
+            away.rename(desk.root)
+
+    session.__dict__["capture"] = goes_away
+    Unattended(session, out, comes_back).run()
+    assert len(waits) == 3
+    assert "Waiting for it." in waits[0]
+    assert out.getvalue().count("Waiting for it.") == 1
+    assert "It is back." in out.getvalue()
+    assert all(frame.state is FrameState.KEPT for frame in session.frames())
+    assert problems(session.archive, "Harbour") == []
 
 
 @pytest.mark.parametrize("what", ["file", "folder"])
