@@ -201,7 +201,8 @@ def _by_channel(job: RawPositiveJob, mosaic: Mosaic, crop: Crop) -> tuple[RawPic
 
 
 def _gammas(lines: dict[str, PrintLine]) -> str:
-    return f" with a gamma of {', '.join(f'{n} {line.gamma:.2f}' for n, line in lines.items())}."
+    by_colour = {name[0]: line.gamma for name, line in lines.items()}
+    return f" with a gamma of {', '.join(f'{n} {gamma:.2f}' for n, gamma in by_colour.items())}."
 
 
 def _power(job: RawPositiveJob, lines: dict[str, PrintLine]) -> NDArray[np.float32] | None:
