@@ -84,7 +84,7 @@ class Trial:
             self._fact, self._fact, self._kind_of_file,
         )  # fmt: skip
         for _ in range(self.chance.randint(1, 3)):
-            with contextlib.suppress(sqlite3.Error, OSError, IndexError):
+            with contextlib.suppress(sqlite3.Error, OSError, IndexError, ValueError):
                 self.done.append(self.chance.choice(acts)())
 
     def _value(self) -> str:
