@@ -204,7 +204,7 @@ class WorkerProcess:
             good, value = _load(_receive(connection, deadline))
         except TimeoutError:
             self._end()
-            what = f"{self.name} did not answer within {timeout:g} s, so it was ended."
+            what = f"{self.name} did not answer within {timeout:.3g} s, so it was ended."
             raise WorkerHung(what) from None
         except (OSError, EOFError):
             self._end()

@@ -160,7 +160,9 @@ class BaseScreen(BenchScreen):
 
     def action_leave(self) -> None:
         """Go back; what is set stays set, what was seen is kept."""
-        if self.line.working:
+        if self.line.waits_for_camera:
+            self.port.give_up_camera()
+        elif self.line.working:
             self.line.say("Finishing the measurement.")
         else:
             self.run_worker(self._leave(), group="action")

@@ -228,6 +228,9 @@ class LightScreen(BenchScreen):
 
     def action_leave(self) -> None:
         """Go back; say first that the film is still out."""
+        if self.line.waits_for_camera:
+            self.port.give_up_camera()
+            return
         if self.line.working:
             self.line.say("Finishing the measurement; then the shutter goes back.")
             return

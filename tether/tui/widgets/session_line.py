@@ -144,14 +144,16 @@ class SessionLine(Static):
         words = f"{which}: {words}" if which else f"{words[0].upper()}{words[1:]}"
         spent = time.monotonic() - self._began
         waiting = f" {spent:.0f} s" if spent > _LONG_SECONDS else ""
-        if waiting and self.waits_for_camera and hasattr(self.screen, "action_give_up"):
-            waiting += "   [{give-up}] give up"
+        if self.waits_for_camera:
+            key = "give-up" if hasattr(self.screen, "action_give_up") else "back"
+            waiting += f"   [{{{key}}}] give up"
         self.say(f"{words} …{_bar(progress)}{waiting}")
 
     @property
     def waits_for_camera(self) -> bool:
-        """Whether the camera is what takes so long."""
-        return self.working and self._progress[1].phase in _OF_CAMERA
+        """Whether the camera is what takes so long that it may be given up."""
+        long = time.monotonic() - self._began > _LONG_SECONDS
+        return self.working and long and self._progress[1].phase in _OF_CAMERA
 
 
 def _bar(progress: Progress) -> str:
