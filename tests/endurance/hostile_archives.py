@@ -132,7 +132,7 @@ class Trial:
 
     def _fact(self) -> str:
         files = sorted(self.root.glob("*.json")) + sorted(self.root.glob("*/**/*.json*"))
-        path = self.chance.choice(files)
+        path = self.chance.choice([p for p in files if p.is_file() and not p.is_symlink()])
         if self.chance.random() < 0.2:
             path.write_bytes(self.chance.randbytes(200))
             return f"{path.name}: noise"
