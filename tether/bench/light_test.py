@@ -75,12 +75,16 @@ class LightResult:
 
 @dataclass(frozen=True, slots=True)
 class StrayResult:
-    """What came of the frame with the lamp off: its light as a share of the open gate's."""
+    """What came of the frame with the lamp off: its light as a share of the open gate's.
+
+    ``gate_dropped`` says that the open gate was kept before, and is not any more.
+    """
 
     share: float
     findings: tuple[Finding, ...]
     shot: BenchShot
     said: str = ""
+    gate_dropped: bool = False
 
 
 R = TypeVar("R", LightResult, StrayResult)
@@ -232,7 +236,7 @@ class LightTest:
             )
         log = f"Stray light ({shot.file}): {stray_line(share)}; {_in_words(findings)}"
         self._bench.log(f"{log}; {said}" if said else log)
-        return StrayResult(share, findings, shot, said)
+        return StrayResult(share, findings, shot, said, gate_dropped=bool(said))
 
     def _log(self, result: LightResult) -> None:
         kept = "kept as the roll's flat field" if result.kept else "not kept as flat field"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from enum import Enum
 from typing import ClassVar
 
@@ -155,8 +156,9 @@ class LightScreen(BenchScreen):
 
     @work(group="action")
     async def action_measure(self) -> None:
-        """Measure once more what was measured last: the light was changed."""
-        if self.stage is Stage.BACK and self.stray is not None:
+        """Measure again after a change: the stray light alone where the open gate is kept."""
+        kept = self.result is not None and self.result.kept
+        if self.stage is Stage.BACK and self.stray is not None and kept:
             await self._measure_dark()
         else:
             await self._measure()
@@ -219,6 +221,7 @@ class LightScreen(BenchScreen):
         )
         if result is not None:
             self.stray, self.stage = result, Stage.BACK
+            self.result = replace(gate, kept=gate.kept and not result.gate_dropped)
             self.line.say(f"Test shot stored as bench/{result.shot.file}. {result.said}".strip())
         self._refresh()
 
