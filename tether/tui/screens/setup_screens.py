@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from tether.session.session import View
 from tether.tui.app_context import ScreenContext
-from tether.tui.keys import TABLE
 from tether.tui.session_port import SessionPort
 
 if TYPE_CHECKING:
     from tether.tui.screens.bench_screen import BenchScreen
-
-STATIONS: Mapping[str, str] = {
-    str(row.id): row.description for row in TABLE["main screen"] if row.action.startswith("bench(")
-}
-"""By the id of the action, its short words."""
 
 
 def screen_of(name: str) -> Callable[[ScreenContext, SessionPort, View], BenchScreen]:
