@@ -8,9 +8,9 @@ never is: the film is pushed back or set right, and at rest it is photographed a
 from __future__ import annotations
 
 import queue
-import threading
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import StrEnum
@@ -399,14 +399,8 @@ class _WatchedJudge:
 
     def judge(self, path: Path, request: JudgeRequest) -> Judgement:
         """See `Judging.judge`."""
-        judged: list[Judgement] = []
-        judging = threading.Thread(
-            target=lambda: judged.append(self._judge.judge(path, request)), name="judging"
-        )
-        judging.start()
-        try:
-            while judging.is_alive():
+        with ThreadPoolExecutor(1, "judging") as thread:
+            judged = thread.submit(self._judge.judge, path, request)
+            while not judged.done():
                 self._look()
-        finally:
-            judging.join()
-        return judged[0]
+        return judged.result()
