@@ -59,6 +59,31 @@ def test_a_folder_s_file_system(folder: str, kind: str, shared: bool, local_lock
     assert found.keeps_locks_to_itself == local_locks
 
 
+def test_the_file_system_is_that_of_the_nearest_mount(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    table = tmp_path / "mounts"
+    table.write_text(
+        "1 0 8:1 / / rw - ext4 /dev/a rw\n"
+        f"2 1 0:4 / {tmp_path}/my\\040films rw - nfs4 server:/x rw\n"
+        f"3 2 8:2 / {tmp_path}/my\\040films/old rw - vfat /dev/b rw\n"
+        "torn\n"
+    )
+    monkeypatch.setattr(file_system, "MOUNT_TABLE", table)
+    films = tmp_path / "my films"
+    (films / "old").mkdir(parents=True)
+    assert file_system_of(films).kind == "nfs4"
+    assert file_system_of(films / "old" / "roll").kind == "vfat"
+    assert file_system_of(tmp_path).kind == "ext4"
+    monkeypatch.setattr(file_system, "MOUNT_TABLE", tmp_path / "none")
+    assert file_system_of(tmp_path).kind == ""
+
+
+@pytest.mark.parametrize("kind", ["davfs", "webdav", "fuse.rclone", "beegfs"])
+def test_disks_of_other_machines_by_their_kind(kind: str) -> None:
+    assert FileSystem(kind).is_shared
+
+
 def test_where_there_is_no_table_a_disk_counts_as_local(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -18,6 +18,7 @@ from tether_simulator.server import BenchProcess
 
 from tether import log_file
 from tether.archive.archive import Archive
+from tether.archive.file_system import FileSystem
 from tether.archive.records import NewRoll
 from tether.camera.errors import NoCamera
 from tether.camera.protocol import CameraIdentity
@@ -96,26 +97,10 @@ def test_what_is_in_the_way_is_named_with_what_to_do(
 
 
 def test_an_archive_on_a_network_disk_is_said(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(doctor, "file_system", lambda _: "nfs4")
+    monkeypatch.setattr(doctor, "file_system_of", lambda _: FileSystem("nfs4"))
     code, checks = found(root)
     assert (code, checks["disk"]["status"]) == (0, "look")
     assert "network disk (nfs4)" in checks["disk"]["text"]
-
-
-def test_the_file_system_is_that_of_the_nearest_mount(tmp_path: Path) -> None:
-    table = tmp_path / "mounts"
-    table.write_text(
-        "/dev/a / ext4 rw 0 0\n"
-        f"server:/x {tmp_path}/my\\040films nfs4 rw 0 0\n"
-        f"/dev/b {tmp_path}/my\\040films/old vfat rw 0 0\n"
-        "torn\n"
-    )
-    films = tmp_path / "my films"
-    (films / "old").mkdir(parents=True)
-    assert doctor.file_system(films, table) == "nfs4"
-    assert doctor.file_system(films / "old" / "roll", table) == "vfat"
-    assert doctor.file_system(tmp_path, table) == "ext4"
-    assert doctor.file_system(tmp_path, tmp_path / "none") == ""
 
 
 def test_a_report_has_no_pictures_and_no_names(root: Path, tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ MOUNT_TABLE = Path("/proc/self/mountinfo")
 #: Types by which the kernel names file systems that several computers may have open.
 _NETWORK = frozenset(
     {"nfs", "nfs4", "cifs", "smb3", "smbfs", "ncpfs", "9p", "afs", "coda", "virtiofs", "vboxsf"}
+    | {"davfs", "webdav"}
     | {"ceph", "gfs", "gfs2", "ocfs2", "lustre", "orangefs", "pvfs2", "glusterfs", "gpfs", "beegfs"}
 )
 

@@ -1,4 +1,4 @@
-"""What stands in the way of the work: program, archive, disk, camera and terminal examined.
+"""Why something does not work: program, archive, disk, camera and terminal examined.
 
 A report for others is the same with settings and log in one file, without pictures and names.
 """
@@ -24,6 +24,7 @@ from pathlib import Path
 
 from tether import __version__
 from tether.archive.archive import Archive
+from tether.archive.file_system import file_system_of
 from tether.bench.camera_check import clock_ahead
 from tether.camera.discovery import device_file, find_cameras, holders, not_allowed
 from tether.camera.errors import NoCamera
@@ -39,14 +40,6 @@ from tether.text import megabytes, plural, printable
 
 MARKS = {"ok": "✓", "look": "!", "wrong": "✗"}
 """By status: all is well, worth knowing, and in the way of the work."""
-
-NETWORK = frozenset(
-    {
-        "nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "glusterfs", "lustre",
-        "beegfs", "fuse.sshfs", "fuse.rclone", "davfs", "webdav",
-    }
-)  # fmt: skip
-"""Kinds of file systems on other machines, as Linux and macOS name them (not complete)."""
 
 _LEAST_COLUMNS, _LEAST_ROWS = 80, 24
 
@@ -146,16 +139,16 @@ def _archive(root: Path, settings: Settings) -> Iterator[Check]:
             "Attach the disk, and check that you may write to it.",
         )
         return
-    kind = file_system(root)
-    if kind in NETWORK:
+    disk = file_system_of(root)
+    if disk.is_shared:
         yield Check(
             "disk",
             "look",
-            f"The archive is on a network disk ({kind}).",
+            f"The archive is on a network disk ({disk.kind}).",
             "Use it from one computer at a time.",
         )
     else:
-        yield Check("disk", "ok", f"Can be written to; file system: {kind or 'not known'}.")
+        yield Check("disk", "ok", f"Can be written to; file system: {disk.kind or 'not known'}.")
     free = shutil.disk_usage(root).free
     frames = int(max(0.0, free - settings.storage.spare_bytes) // settings.storage.raw_bytes)
     text = f"{megabytes(free)} free, about {frames} pictures."
@@ -163,24 +156,6 @@ def _archive(root: Path, settings: Settings) -> Iterator[Check]:
         yield Check("room", "wrong", text, "Make room on the disk, or use another one.")
     else:
         yield Check("room", "ok" if frames >= 36 else "look", text)
-
-
-def file_system(path: Path, table: Path = Path("/proc/self/mounts")) -> str:
-    """Return the kind of the file system that a path is on, "" where the system does not say."""
-    try:
-        lines = table.read_text("utf-8", "replace").splitlines()
-    except OSError:
-        return ""
-    real, best, kind = path.resolve(), Path(), ""
-    for line in lines:
-        fields = line.split(" ")
-        if len(fields) < 3:
-            continue
-        # Blanks in names are written as octal numbers (getmntent(3)).
-        place = Path(re.sub(r"\\(\d{3})", lambda found: chr(int(found[1], 8)), fields[1]))
-        if real.is_relative_to(place) and len(place.parts) >= len(best.parts):
-            best, kind = place, fields[2]
-    return kind
 
 
 def _cameras(settings: Settings, port: str | None) -> Iterator[Check]:
