@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from tether.archive.archive import Archive
 from tether.archive.fact_files import FactFileUnusable
@@ -78,41 +79,34 @@ def take_samples(
     report: Report,
 ) -> None:
     """Check and sample raw files; each is recorded at once, so that a stop costs no other."""
-    trouble: dict[int, str] = {}
 
-    def take(done: int, number: int, sampled: Sampled | Exception) -> None:
-        file = tasks[number].file
-        name = printable(file.capture.file_name, 80)
+    def take(task: Task[SampleJob], sampled: Sampled | Exception) -> str:
+        file, name = task.file, _name_of(task)
         if isinstance(sampled, Exception):
-            trouble[number] = _not_read(name, file.path, sampled)
-        elif sampled.sample is None:
-            trouble[number] = (
+            return _not_read(name, file.path, sampled)
+        if sampled.sample is None:
+            return (
                 f"{name} is not the file that was recorded: its SHA-256 differs. "
                 "Compare it with a copy before you use it."
             )
-        else:
-            try:
-                disk = on_disk(file.path)
-            except OSError as gone:  # between the sampling and now
-                trouble[number] = _not_read(name, file.path, gone)
-                report(DeliveryStep("check", done, len(tasks), name))
-                return
-            file.sample, file.channels, file.intact = sampled.sample, sampled.channels, True
-            file.shot = sampled.shot or ShotFacts()
-            state.record.samples[file.capture.file_name] = {
-                "key": tasks[number].digest,
-                "disk": disk,
-                "sample": asdict(sampled.sample),
-                "channels": sampled.channels,
-                "shot": asdict(file.shot),
-            }
-            state.folder.write(state.record)
-        report(DeliveryStep("check", done, len(tasks), name))
+        try:
+            disk = on_disk(file.path)
+        except OSError as gone:  # between the sampling and now
+            return _not_read(name, file.path, gone)
+        file.sample, file.channels, file.intact = sampled.sample, sampled.channels, True
+        file.shot = sampled.shot or ShotFacts()
+        state.record.samples[file.capture.file_name] = {
+            "key": task.digest,
+            "disk": disk,
+            "sample": asdict(sampled.sample),
+            "channels": sampled.channels,
+            "shot": asdict(file.shot),
+        }
+        state.folder.write(state.record)
+        return ""
 
-    if tasks:
-        report(DeliveryStep("check", 0, len(tasks)))
-    _each(crew, sample, tasks, take)
-    result.trouble += _in_order(trouble)
+    steps = _Steps("check", report, _name_of)
+    result.trouble += _each(crew, sample, tasks, take, steps)
 
 
 def make_prints(
@@ -123,34 +117,29 @@ def make_prints(
     report: Report,
 ) -> None:
     """Print positives; each is recorded as soon as it is whole, so that a stop costs no other."""
-    trouble: dict[int, str] = {}
 
-    def take(done: int, number: int, printed: Printed | Exception) -> None:
-        file, job = tasks[number].file, tasks[number].job
-        name = file.capture.file_name
+    def take(task: Task[PrintJob], printed: Printed | Exception) -> str:
+        job, name = task.job, _name_of(task)
+        files = [job.jpeg, job.small, *([job.tiff] if job.tiff else [])]
         if isinstance(printed, Exception):
-            trouble[number] = _not_printed(printable(name, 80), file.path, printed)
-        elif gone := _missing((job.jpeg, job.small, *([job.tiff] if job.tiff else []))):
-            trouble[number] = (
-                f"The positive of {printable(name, 80)} was made, but has gone ({gone.name}). "
+            return _not_printed(name, task.file.path, printed)
+        if gone := _missing(files):
+            return (
+                f"The positive of {name} was made, but has gone ({gone.name}). "
                 "Deliver again while no other program uses that folder."
             )
-        else:
-            files = [job.jpeg, job.small, *([job.tiff] if job.tiff else [])]
-            state.record.printed[name] = {
-                "digest": tasks[number].digest,
-                "width": printed.width,
-                "height": printed.height,
-                "files": {str(p.relative_to(state.folder.root)): p.stat().st_size for p in files},
-            }
-            state.folder.write(state.record)
-            result.printed += 1
-        report(DeliveryStep("print", done, len(tasks), f"frame {file.frame.number}"))
+        state.record.printed[task.file.capture.file_name] = {
+            "digest": task.digest,
+            "width": printed.width,
+            "height": printed.height,
+            "files": {str(p.relative_to(state.folder.root)): p.stat().st_size for p in files},
+        }
+        state.folder.write(state.record)
+        result.printed += 1
+        return ""
 
-    if tasks:
-        report(DeliveryStep("print", 0, len(tasks)))
-    _each(crew, print_file, tasks, take)
-    result.trouble += _in_order(trouble)
+    steps = _Steps("print", report, _frame_of)
+    result.trouble += _each(crew, print_file, tasks, take, steps)
 
 
 def make_raw_positives(
@@ -161,53 +150,73 @@ def make_raw_positives(
     report: Report,
 ) -> None:
     """Make raw positives; each is recorded at once, so that a stop costs no other."""
-    trouble: dict[int, str] = {}
 
-    def take(done: int, number: int, made: RawPositive | Exception) -> None:
-        file, job = tasks[number].file, tasks[number].job
-        name = file.capture.file_name
+    def take(task: Task[RawPositiveJob], made: RawPositive | Exception) -> str:
+        output, name = task.job.output, _name_of(task)
         if isinstance(made, Exception):
-            trouble[number] = _not_printed(printable(name, 80), file.path, made, "raw positive")
-        elif _missing((job.output,)):
-            trouble[number] = (
-                f"The raw positive of {printable(name, 80)} was made and is gone again. "
+            return _not_printed(name, task.file.path, made, "raw positive")
+        if _missing((output,)):
+            return (
+                f"The raw positive of {name} was made and is gone again. "
                 "Deliver again, with nothing else at work in that folder."
             )
-        else:
-            inside = str(job.output.relative_to(state.folder.root))
-            state.record.raw_positives[job.output.name] = {
-                "digest": tasks[number].digest,
-                "words": made.words,
-                "files": {inside: job.output.stat().st_size},
-            }
-            state.folder.write(state.record)
-            result.raw_made += 1
-        report(DeliveryStep("raw", done, len(tasks), f"frame {file.frame.number}"))
+        inside = str(output.relative_to(state.folder.root))
+        state.record.raw_positives[output.name] = {
+            "digest": task.digest,
+            "words": made.words,
+            "files": {inside: output.stat().st_size},
+        }
+        state.folder.write(state.record)
+        result.raw_made += 1
+        return ""
 
     if tasks:
         state.folder.raw_positives.mkdir(exist_ok=True)
-        report(DeliveryStep("raw", 0, len(tasks)))
-    _each(crew, make_raw_positive, tasks, take)
-    result.trouble += _in_order(trouble)
+    steps = _Steps("raw", report, _frame_of)
+    result.trouble += _each(crew, make_raw_positive, tasks, take, steps)
+
+
+@dataclass(frozen=True, slots=True)
+class _Steps:
+    """How a phase of the work is reported; ``text`` says what was done of a task."""
+
+    phase: str
+    report: Report
+    text: Callable[[Task[Any]], str]
+
+
+def _name_of(task: Task[Any]) -> str:
+    return printable(task.file.capture.file_name, 80)
+
+
+def _frame_of(task: Task[Any]) -> str:
+    return f"frame {task.file.frame.number}"
 
 
 def _each(
     crew: Crew,
     work: Callable[[Job], Result],
     tasks: Sequence[Task[Job]],
-    take: Callable[[int, int, Result | Exception], None],
-) -> None:
-    """Have the tasks done; ``take`` is given how many are, a task's number, and its outcome."""
+    take: Callable[[Task[Job], Result | Exception], str],
+    steps: _Steps,
+) -> list[str]:
+    """Have the tasks done; return what went wrong, in the roll's order.
+
+    ``take`` is given a task and its outcome, in whatever order they end, and returns what went
+    wrong with it, "" for nothing.
+    """
     numbers = {id(task.job): number for number, task in enumerate(tasks)}
     largest = max((task.file.capture.size for task in tasks), default=0)
+    trouble: dict[int, str] = {}
+    if tasks:
+        steps.report(DeliveryStep(steps.phase, 0, len(tasks)))
     # Closed when it is left, however that is: what is under way is then called off at once.
     with closing(crew.each_done(work, [task.job for task in tasks], largest)) as found:
         for done, (job, outcome) in enumerate(found, 1):
-            take(done, numbers[id(job)], outcome)
-
-
-def _in_order(trouble: dict[int, str]) -> list[str]:
-    """Jobs end in any order; what is said of them keeps the roll's."""
+            number = numbers[id(job)]
+            if wrong := take(tasks[number], outcome):
+                trouble[number] = wrong
+            steps.report(DeliveryStep(steps.phase, done, len(tasks), steps.text(tasks[number])))
     return [trouble[number] for number in sorted(trouble)]
 
 
