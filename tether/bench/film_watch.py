@@ -165,10 +165,12 @@ class FilmWatch:
 
     def _follow(self, bands: FloatArray, detail: float) -> bool:
         """Follow the film into this picture; return whether that could be done."""
-        if self._key is None or self._previous is None or self._key.shape != bands.shape:
-            self._begin_at(bands)
-            return True
-        if detail < _DETAIL:
+        if (
+            self._key is None
+            or self._previous is None
+            or self._key.shape != bands.shape
+            or detail < _DETAIL
+        ):
             self._begin_at(bands)
             return True
         length = bands.shape[1]

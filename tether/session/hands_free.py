@@ -127,6 +127,7 @@ class HandsFree:
         self._said: tuple[Cue, str, int | None] = (Cue.HOLD_STILL, "", None)
         self._failures = 0
         self._done = 0
+        self._place = NextStep(NextKind.DONE)
 
     def command(self, command: Command) -> None:
         """Say something by a key; safe from any thread."""
@@ -144,23 +145,29 @@ class HandsFree:
             self._session.open_roll.log(
                 "checklist", "Hands free: the film at rest is shot; steps are shown, not asked."
             )
-            self._session.announce(FilmWanted(self._session.next_step().frame, None))
+            self._refresh()
+            self._session.announce(FilmWanted(self._place.frame, None))
             try:
                 while not stopped():
                     self._look()
-                    if self._turn(self._session.next_step()):
+                    if self._turn():
                         return
             finally:
                 self._session.announce(FilmWanted(None, None))
 
     # --- what is next -------------------------------------------------------------------------
 
-    def _turn(self, place: NextStep) -> bool:
-        """Do what can be done now; return whether it ends here."""
+    def _refresh(self) -> None:
+        """Read where the work is: after what changed it, not for each live picture."""
+        self._place = self._session.next_step()
         self._done = sum(f.state is not FrameState.OPEN for f in self._session.frames())
-        command = self._command()
+
+    def _turn(self) -> bool:
+        """Do what can be done now; return whether it ends here."""
+        place, command = self._place, self._command()
         if command is Command.UNDO:
             said = self._session.undo()
+            self._refresh()
             self._last, self._fresh = None, True
             self._say(Cue.HOLD_STILL, f"Undone: {said}.", place.frame)
             return False
@@ -238,6 +245,7 @@ class HandsFree:
         frame = place.frame or 0
         while (step := self._session.next_step()).kind is NextKind.STEP and step.step is not None:
             if step.step.scope in (Scope.SITTING, Scope.ROLL):
+                self._refresh()
                 return
             at = step.step.place(step.strip, step.frame)
             self._session.checklist.confirm(
@@ -254,6 +262,7 @@ class HandsFree:
                 self._move_on(frame)
 
         self._session.capture(report)
+        self._refresh()
 
     def _move_on(self, frame: int) -> None:
         following = next(
@@ -282,6 +291,7 @@ class HandsFree:
             if verdict is Verdict.KEEP:
                 self._counter.confirmed()
             self._session.keep()
+            self._refresh()
             return
         why = " ".join(capture.facts.texts) or "It could not be judged."
         if command is Command.AGAIN:
@@ -290,7 +300,7 @@ class HandsFree:
         cue = Cue.RESHOOT if verdict is Verdict.RESHOOT else Cue.LOOK
         film = self._film
         back = -self._counter.forward_mm(film) if film and film.certain else 0.0
-        if self._said[:1] != (cue,) or self._said[2] != capture.frame:
+        if (self._said[0], self._said[2]) != (cue, capture.frame):
             self._say(cue, why, capture.frame, back)
             self._session.announce(FilmWanted(capture.frame, capture.frame))
             self._counter.doubted()
@@ -311,6 +321,7 @@ class HandsFree:
 
     def _again(self) -> None:
         self._session.shoot_again()
+        self._refresh()
         self._last, self._fresh = None, True
 
     # --- watching -----------------------------------------------------------------------------
@@ -324,7 +335,10 @@ class HandsFree:
     def _say(self, cue: Cue, text: str, frame: int | None, push_mm: float = 0.0) -> None:
         self._said = (cue, text, frame)
         self._push = push_mm
-        self._tell(Moment(cue, text, frame, self._film, push_mm, self._live, self._done))
+        self._show()
+
+    def _show(self) -> None:
+        self._tell(Moment(*self._said, self._film, self._push, self._live, self._done))
 
     def _look(self) -> None:
         """Take one live picture in."""
@@ -344,8 +358,7 @@ class HandsFree:
         self._film = self._watch.take(linear, self._clock())
         if self._film.state in (FilmState.OPEN_GATE, FilmState.DARK):
             self._fresh = True
-        cue, text, frame = self._said
-        self._tell(Moment(cue, text, frame, self._film, self._push, self._live, self._done))
+        self._show()
 
     @contextmanager
     def _watching(self) -> Iterator[None]:

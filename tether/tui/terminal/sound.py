@@ -91,7 +91,7 @@ def _player() -> str | None:
 def _play(file: Path) -> str:
     player = _player()
     if player is None:
-        return f"No player for the sound was found ({', '.join(_PLAYERS)})."
+        return silence()
     try:
         playing = subprocess.Popen(
             [player, str(file.absolute())],
