@@ -7,6 +7,7 @@ from typing import ClassVar
 from rich.console import RenderableType
 from rich.text import Text
 from textual.app import ComposeResult
+from textual.containers import Container, Horizontal, VerticalScroll
 from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Static
@@ -14,7 +15,9 @@ from textual.widgets import Static
 from tether.session.session import View
 from tether.tui.app_context import ScreenContext
 from tether.tui.session_port import SessionPort
+from tether.tui.terminal.probe import Terminal
 from tether.tui.widgets.key_line import KeyLine
+from tether.tui.widgets.picture_widget import Drawn
 from tether.tui.widgets.redraw import put
 from tether.tui.widgets.session_line import SessionLine
 
@@ -58,3 +61,14 @@ class BenchScreen(Screen[bool]):
     def action_leave(self) -> None:
         """Go back to the main screen."""
         self.dismiss(False)
+
+
+def live_beside(terminal: Terminal, title: str) -> ComposeResult:
+    """Lay out the live picture, ``#live-image``, and a text beside it, ``#gauge-text``."""
+    with Horizontal(id="live-row"):
+        with Container(id="live") as box:
+            box.border_title = "Live view, positive"
+            yield Drawn(terminal, id="live-image")
+        with VerticalScroll(id="gauges") as side:
+            side.border_title = title
+            yield Static(Text("Waiting for the live picture …", "dim"), id="gauge-text")

@@ -13,8 +13,6 @@ from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Container, Horizontal, VerticalScroll
-from textual.widgets import Static
 
 from tether.bench.live_focus import FocusMeter, Gauge, LiveFrame, read_live
 from tether.camera.errors import CameraRefused
@@ -23,7 +21,7 @@ from tether.session.session import View
 from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import LiveFocusPort
 from tether.tui.keys import bindings
-from tether.tui.screens.bench_screen import BenchScreen
+from tether.tui.screens.bench_screen import BenchScreen, live_beside
 from tether.tui.session_port import SessionPort
 from tether.tui.widgets.picture_widget import Drawn
 
@@ -68,13 +66,7 @@ class FocusScreen(BenchScreen):
 
     def body(self) -> ComposeResult:
         """Lay out the picture and the bars beside it."""
-        with Horizontal(id="focus"):
-            with Container(id="live") as box:
-                box.border_title = "Live view, positive"
-                yield Drawn(self.context.terminal, id="live-image")
-            with VerticalScroll(id="gauges") as side:
-                side.border_title = "Sharpness"
-                yield Static(Text("Waiting for the live picture …", "dim"), id="gauge-text")
+        yield from live_beside(self.context.terminal, "Sharpness")
 
     def on_mount(self) -> None:
         """Begin to look."""

@@ -10,8 +10,6 @@ from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Container, Horizontal, VerticalScroll
-from textual.widgets import Static
 
 from tether.bench.film_watch import FilmState
 from tether.bench.live_focus import LiveViewUnreadable, read_live
@@ -20,7 +18,7 @@ from tether.session.session import View
 from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import HandsFreePort
 from tether.tui.keys import bindings
-from tether.tui.screens.bench_screen import BenchScreen
+from tether.tui.screens.bench_screen import BenchScreen, live_beside
 from tether.tui.session_port import SessionPort
 from tether.tui.terminal.sound import Tone, silence, tone
 from tether.tui.widgets.picture_widget import Drawn
@@ -65,13 +63,7 @@ class HandsFreeScreen(BenchScreen):
 
     def body(self) -> ComposeResult:
         """Lay out what to do, and the live picture."""
-        with Horizontal(id="hands-free"):
-            with Container(id="live") as box:
-                box.border_title = "Live view, positive"
-                yield Drawn(self.context.terminal, id="live-image")
-            with VerticalScroll(id="gauges") as side:
-                side.border_title = "What to do"
-                yield Static(Text("Waiting for the live picture …", "dim"), id="gauge-text")
+        yield from live_beside(self.context.terminal, "What to do")
 
     def on_mount(self) -> None:
         """Begin."""
