@@ -156,7 +156,7 @@ def test_a_disk_that_keeps_times_coarsely_gets_nothing_twice(
     mirror.nudge(session.roll)
     assert mirror.finish().rolls_behind == 0
     assert {path: path.stat().st_ino for path in (desk.base / "copy").rglob("*")} == before
-    # A change right after the copy, of the same size, is seen all the same.
+    # A change right after the copy, of the same size, is seen, too.
     state = desk.root / "Harbour" / "state.json"
     text = state.read_text()
     state.write_text(text.replace("cursor", "CURSOR"))

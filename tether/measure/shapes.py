@@ -1,4 +1,4 @@
-"""The four-sided outline of a frame in photosites, and where it lies when it was not seen."""
+"""The four-sided outline of a frame in photosites, and where it should be when it was not seen."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where the picture lies in a raw positive: orientation, crop, and the light evened out.
+"""The picture's place in a raw positive: orientation, crop, and the light evened out.
 
 Numbers as the DNG specification (version 1.4) has them.
 """
