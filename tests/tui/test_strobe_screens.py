@@ -183,7 +183,9 @@ async def test_the_form_says_that_the_light_is_a_strobe(
     async with app.run_test(size=(80, 24)) as pilot:
         for ticked, light in ((True, LAMP), (False, STROBE)):
             await until(pilot, lambda: ready(pilot))
-            await pilot.press("w", "w")
+            await pilot.press("w")
+            await until(pilot, lambda: "which bench" in screen_text(app))
+            await pilot.press("w")
             await until(pilot, lambda: isinstance(app.screen, Pick))
             await pilot.press("down", "enter")
             await until(pilot, lambda: isinstance(app.screen, BenchForm))
