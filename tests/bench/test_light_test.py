@@ -382,6 +382,26 @@ def test_an_open_gate_full_of_room_light_does_not_take_the_place_of_a_good_one(
     assert result.said in log_of(session)
 
 
+def test_a_dusty_open_gate_can_leave_the_one_before_in_force(
+    session: Session, light_test: LightTest, bench: BenchProcess
+) -> None:
+    bench.remove_film()
+    good = light_test.run()
+    assert (good.older, good.doubtful) == ("", False)
+    bench.mishap("dust-on-lens")
+    dusty = light_test.run()
+    assert "gate-spots" in {f.code for f in dusty.findings}
+    assert dusty.doubtful
+    assert dusty.older == good.shot.taken_at
+    result = light_test.keep_older(dusty)
+    assert result.has_gate
+    assert not result.kept
+    kept = session.bench.light.kept.gate
+    assert kept is not None
+    assert kept.shot.file == good.shot.file
+    assert "the open gate of before stays" in log_of(session)
+
+
 def test_no_light_at_all_is_said_so() -> None:
     assert stray_line(0.0) == "Stray light: too little to measure"
     assert stray_line(0.001).endswith("densities to 3.0")

@@ -37,6 +37,8 @@ MOST_EXPOSURES = 3
 OPEN_GATE, LAMP_OFF = "open-gate", "lamp-off"
 NO_FLAT = frozenset({"light-saturated", "light-too-dark", "lamp-flicker", "strobe-power"})
 """Findings with which an open gate is no flat field; one that is a mere note does not count."""
+DOUBTFUL = frozenset({"light-uneven", "gate-spots"})
+"""Findings with which the person chooses between a new open gate and the one before it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,10 @@ class LightResult:
         What else there is to say.
     strobe
         Whether the light is a strobe: the shutter was not touched then.
+    older
+        When the open gate was taken that was in force before; "" for none.
+    older_stays
+        Whether the person has left that one in force.
     """
 
     light: Light
@@ -66,6 +72,18 @@ class LightResult:
     kept: bool = False
     said: str = ""
     strobe: bool = False
+    older: str = ""
+    older_stays: bool = False
+
+    @property
+    def has_gate(self) -> bool:
+        """Whether the roll has an open gate that the person is content with."""
+        return self.kept or self.older_stays
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether it was kept in the place of an older one, and that one may be better."""
+        return self.kept and bool(self.older) and any(f.code in DOUBTFUL for f in self.findings)
 
     @property
     def uneven(self) -> bool:
@@ -201,7 +219,14 @@ class LightTest:
             findings = ranked([*findings, *lamp_changed(now, then, self._bench.settings.light)])
         if fit:
             self._bench.light.keep(gate=gate)
-        return LightResult(seen.light, findings, shot, number, kept=fit, strobe=strobe)
+        older = self._before.shot.taken_at if self._before is not None else ""
+        return LightResult(seen.light, findings, shot, number, kept=fit, strobe=strobe, older=older)
+
+    def keep_older(self, result: LightResult) -> LightResult:
+        """Put the open gate that was in force before a result back; return the result so."""
+        self._bench.light.restore_gate(self._before)
+        self._bench.log(f"{result.shot.file} is not the flat field: the open gate of before stays")
+        return replace(result, kept=False, older_stays=True)
 
     def _stray(self, shutter: LentShutter, gate: LightResult, report: Report) -> StrayResult:
         shots = self._bench.shots

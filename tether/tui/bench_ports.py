@@ -56,6 +56,10 @@ class LightTestPort:
             await self._port.announce(StrobePowerTurned(turned_ev))
         return await self._port.ask(lambda s: self._of(s).run(report))
 
+    async def keep_older(self, result: LightResult) -> LightResult:
+        """Leave the open gate in force that was so before a result."""
+        return await self._port.ask(lambda s: self._of(s).keep_older(result))
+
     async def measure_dark(self, gate: LightResult, report: ReportExposure) -> StrayResult:
         """Photograph the gate with the lamp off, and compare it with the open gate."""
         await self._port.announce(LampSwitched(False))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import datetime
 from enum import Enum
 from typing import ClassVar
 
@@ -17,6 +18,7 @@ from textual.containers import Container, VerticalScroll
 from textual.widgets import Static
 
 from tether.bench.light_test import (
+    DOUBTFUL,
     MOST_EXPOSURES,
     LightResult,
     StrayResult,
@@ -31,10 +33,12 @@ from tether.findings import Finding, Verdict
 from tether.findings.about_bench import EVENED_OUT
 from tether.measure.light.open_gate import Light, step_down
 from tether.session.session import View
+from tether.text import printable
 from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import LightTestPort
 from tether.tui.keys import bindings
 from tether.tui.screens.bench_screen import BenchScreen
+from tether.tui.screens.dialogs import Pick
 from tether.tui.session_port import SessionPort
 from tether.tui.widgets.caution import caution
 from tether.tui.widgets.verdict_panel import STYLES
@@ -113,7 +117,7 @@ class LightScreen(BenchScreen):
 
     def _refresh(self) -> None:
         strobe = self.strobe
-        wrong = self.result is not None and not self.result.kept
+        wrong = self.result is not None and not self.result.has_gate
         dark = self.stray is not None
         step, how = _step(self.stage, dark, strobe=strobe, film=self.film, wrong=wrong)
         self.put("#light-step", step.append(self.keys.put_into(how), "dim"))
@@ -194,11 +198,31 @@ class LightScreen(BenchScreen):
         if result is not None:
             self.result, self.stray = result, None
             self._asked_ev = self._power_off(result)
-            self.stage = Stage.DARK if result.kept else Stage.BACK
+            if result.doubtful:
+                self._refresh()
+                result = self.result = await self._which(result)
+            self.stage = Stage.DARK if result.has_gate else Stage.BACK
             untouched = "The shutter was not changed." if result.strobe else ""
             shutter = result.said or untouched or "The shutter is back where it was."
             self.line.say(f"{_kept(result)} {shutter}")
         self._refresh()
+
+    async def _which(self, result: LightResult) -> LightResult:
+        """Ask which open gate is in force from here on; Escape takes the new one."""
+        wrong = " ".join(f.text for f in result.findings if f.code in DOUBTFUL)
+        choice = await self.app.push_screen_wait(
+            Pick(
+                f"{wrong} Which open gate corrects the frames from here on?",
+                [
+                    ("new", "The new one, as it is"),
+                    ("old", f"The old one, taken {_when(result.older)}"),
+                ],
+            )
+        )
+        if choice != "old":
+            return result
+        kept = await self.line.attempt(lambda: self.test.keep_older(result))
+        return kept or result
 
     def _power_off(self, result: LightResult) -> float:
         """Return by how many stops a strobe's power is off, 0.0 for nothing."""
@@ -227,7 +251,7 @@ class LightScreen(BenchScreen):
 
     async def _film_back(self) -> None:
         await self.line.attempt(self.test.film_back)
-        self.dismiss(self.result is not None and self.result.kept)
+        self.dismiss(self.result is not None and self.result.has_gate)
 
     def action_leave(self) -> None:
         """Go back; say first that the film is still out."""
@@ -255,7 +279,16 @@ class LightScreen(BenchScreen):
         await self.test.close()
 
 
+def _when(taken_at: str) -> str:
+    try:
+        return f"{datetime.fromisoformat(taken_at).astimezone():%Y-%m-%d %H:%M}"
+    except ValueError:
+        return printable(taken_at, 40)
+
+
 def _kept(result: LightResult) -> str:
+    if result.older_stays:
+        return f"The open gate of {_when(result.older)} stays in force."
     if result.kept and result.uneven:
         return f"Kept as flat field, although uneven. {EVENED_OUT} Centre the lamp, then {{retry}}."
     if result.kept:
