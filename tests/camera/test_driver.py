@@ -58,7 +58,7 @@ def test_a_raw_file_and_the_end_of_the_capture(made: Made, script: Script) -> No
     script.on_fire = fire
     camera, start = made(), script.now
     assert camera.capture() == [CardFile(FOLDER, "A1.RAW", size=3, modified=7)]
-    assert script.now - start == pytest.approx(0.9 + LIMITS.quiet_seconds, abs=0.01)
+    assert script.now - start == pytest.approx(0.9, abs=0.01)
 
 
 def test_the_end_of_the_capture_may_come_first(made: Made, script: Script) -> None:

@@ -138,7 +138,7 @@ def test_waiting_for_a_driver_can_be_given_up(virtual: Path, quick: CameraLimits
 def test_each_call_of_a_release_has_its_own_short_limit(monkeypatch: pytest.MonkeyPatch) -> None:
     """Fifteen seconds beyond the exposure, twice for noise reduction; a listing may take longer."""
     limits: list[tuple[str, float]] = []
-    answers = {"who": None, "ready": 0.5, "look": ([CardFile("/", "A1.RAW")], False)}
+    answers = {"who": None, "ready": 0.5, "look": ([CardFile("/", "A1.RAW")], False, True)}
 
     def call(name: str, *_args: object, timeout: float) -> object:
         limits.append((name, timeout))
@@ -153,6 +153,26 @@ def test_each_call_of_a_release_has_its_own_short_limit(monkeypatch: pytest.Monk
         ("ready", 10.0), ("survey", 70.0), ("fire", 16.0), ("look", 17.0),
         ("ready", 10.0), ("survey", 15.0), ("fire", 16.0), ("look", 17.0),
     ]  # fmt: skip
+
+
+def test_the_end_of_the_exposure_is_told_before_the_file_is_there(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    looks = iter(
+        [(None, False, False), (None, False, True), ([CardFile("/", "A1.RAW")], False, True)]
+    )
+
+    def call(name: str, *_args: object, timeout: float) -> object:
+        done.append(name)
+        return next(looks) if name == "look" else 0.0
+
+    done: list[str] = []
+    stub = SimpleNamespace(start=lambda **_limit: None, call=call)
+    monkeypatch.setattr(process, "WorkerProcess", lambda *_args, **_kw: stub)
+    camera = CameraProcess("usb:", CameraLimits())
+    camera.when_exposed = lambda: done.append("told")
+    camera.capture()
+    assert done[-4:] == ["look", "look", "told", "look"]
 
 
 def test_a_driver_that_crashes_is_told(camera: CameraProcess, tmp_path: Path) -> None:

@@ -83,10 +83,12 @@ class GphotoDriver:
         """See `Exposures.fire`."""
         self._exposures.fire(shutter)
 
-    def look(self) -> tuple[Sequence[CardFile] | None, bool]:
-        """See `Exposures.look`; the second is whether to `search` now."""
+    def look(self) -> tuple[Sequence[CardFile] | None, bool, bool]:
+        """See `Exposures.look`; then whether to `search` now, and whether the exposure is over."""
         files = self._exposures.look()
-        return files, files is None and self._exposures.overdue
+        if files is not None:
+            return files, False, True
+        return None, self._exposures.overdue, self._exposures.exposed
 
     def search(self) -> Sequence[CardFile] | None:
         """See `Exposures.search`."""
@@ -99,7 +101,7 @@ class GphotoDriver:
         self.fire(shutter)
         files: Sequence[CardFile] | None = None
         while files is None:
-            files, overdue = self.look()
+            files, overdue, _ = self.look()
             if overdue:
                 files = self.search()
         return files

@@ -108,6 +108,8 @@ class Exposures:
     def look(self) -> Sequence[CardFile] | None:
         """Look for the files of what was fired, for `LONGEST_WAIT`; None while there are none.
 
+        Also None at the camera's first news of them, see `exposed`.
+
         Raises
         ------
         CardFull
@@ -115,6 +117,11 @@ class Exposures:
         """
         with self._bringing_back(), self._link.doing("waiting for the picture"):
             return self._ended() if self._collect(self._fired) else None
+
+    @property
+    def exposed(self) -> bool:
+        """Whether the exposure is over for certain: the camera told of a file, or of its end."""
+        return self._complete or bool(self._waiting)
 
     @property
     def overdue(self) -> bool:
@@ -230,6 +237,8 @@ class Exposures:
             if got:
                 wanted = release.wanted
                 enough = self._complete if wanted is None else got >= wanted
+                if enough and wanted is not None and self._complete:
+                    return True
                 patience = limits.quiet_seconds if enough else limits.second_file_seconds
                 left = release.last + patience - now
                 if left <= 0:
@@ -240,9 +249,12 @@ class Exposures:
                     return self._full
             if now >= until:
                 return False
+            exposed = self.exposed
             event = self._event(min(left, until - now))
             if len(self._waiting) > got or event == self._link.gp.GP_EVENT_CAPTURE_COMPLETE:
                 release.last = time.monotonic()
+            if self.exposed and not exposed:
+                return False
 
     def _event(self, seconds: float) -> int:
         """Take one event, keep what it brings, return its kind."""

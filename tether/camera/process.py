@@ -12,7 +12,7 @@ to cross the process border for it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +44,7 @@ class CameraProcess:
         self._port = port
         self._limits = limits
         self._log = log
+        self.when_exposed: Callable[[], None] | None = None
         self._child: WorkerProcess
         self._start()
         self.identity: CameraIdentity = self._who()
@@ -134,8 +135,12 @@ class CameraProcess:
         silence = 2 * (shutter or UNKNOWN_SECONDS) + limits.hang_seconds
         self._ask("fire", shutter, seconds=silence)
         files: Sequence[CardFile] | None = None
+        told = False
         while files is None:
-            files, overdue = self._ask("look", seconds=LONGEST_WAIT + silence)
+            files, overdue, exposed = self._ask("look", seconds=LONGEST_WAIT + silence)
+            if exposed and not told and self.when_exposed is not None:
+                told = True
+                self.when_exposed()
             if overdue:
                 files = self._ask("search", seconds=listing)
         return files

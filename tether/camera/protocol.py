@@ -214,7 +214,12 @@ class Camera(Protocol):
 
 @runtime_checkable
 class PartwiseCamera(Protocol):
-    """A camera whose files can be fetched in parts."""
+    """A camera whose files can be fetched in parts, and that tells when an exposure is over.
+
+    ``when_exposed`` is called within `Camera.capture`, at the camera's first news of the picture.
+    """
+
+    when_exposed: Callable[[], None] | None
 
     def fetch_part(self, file: CardFile, destination: Path, offset: int, size: int) -> int:
         """Copy up to ``size`` bytes of a file from ``offset`` on into ``destination``.
