@@ -94,6 +94,9 @@ class Facts(NamedTuple):
         Per channel, of the picture, of all that is in view, and of the picture.
     sharpness, advice_shutter, histogram
         None where there is none.
+    base_side
+        Whether the base side of the film faced the lens, by its bar code or as a person saw it;
+        None where nothing tells.
     """
 
     stored: Mapping[str, Any] = _NONE
@@ -109,6 +112,7 @@ class Facts(NamedTuple):
     sharpness: float | None = None
     advice_shutter: str | None = None
     histogram: StoredHistogram | None = None
+    base_side: bool | None = None
 
     @classmethod
     def read(cls, stored: object) -> Facts:
@@ -130,6 +134,7 @@ class Facts(NamedTuple):
             sharpness=reader.number("sharpness"),
             advice_shutter=reader.text("advice_shutter") or None,
             histogram=_histogram(reader),
+            base_side=_base_side(reader),
             findings=(*findings, _damaged(", ".join(reader.damaged)))
             if reader.damaged
             else findings,
@@ -146,6 +151,11 @@ class Facts(NamedTuple):
     def has(self, *codes: str) -> bool:
         """Whether one of the findings has one of the codes."""
         return any(f.code in codes for f in self.findings)
+
+    @property
+    def seen_base_ev(self) -> float | None:
+        """The base's level where it was in view; None where it is the roll's, or a guess."""
+        return None if self.base_source in ("roll", "picture") else self.base_ev
 
     @property
     def rotation_degrees(self) -> float | None:
@@ -177,6 +187,11 @@ class _Reader:
         """Note that a value is not what it should be."""
         if key not in self.damaged:
             self.damaged.append(key)
+
+    def flag(self, key: str) -> bool | None:
+        """Return true or false, None for neither."""
+        value = self._stored.get(key)
+        return value if isinstance(value, bool) else None
 
     def text(self, key: str, longest: int = 500) -> str:
         """Return a text that is safe to show, "" for none."""
@@ -217,6 +232,14 @@ def _findings(reader: _Reader) -> tuple[StoredFinding, ...]:
         if inner.damaged:
             reader.note("findings")
     return tuple(findings)
+
+
+def _base_side(reader: _Reader) -> bool | None:
+    code = reader.value("edge_code", Mapping) or _NONE
+    for said in (reader.flag("base_side_to_lens"), _Reader(code).flag("base_side_to_lens")):
+        if said is not None:
+            return said
+    return None
 
 
 def _framing(reader: _Reader) -> StoredFraming | None:

@@ -44,9 +44,11 @@ def test_highlights_are_those_of_the_picture(
     assert not_there not in text
 
 
-@pytest.mark.parametrize(("source", "marked"), [("rebate", True), ("roll", False)])
-def test_the_axis_has_the_base_that_was_seen_and_its_target(source: str, marked: bool) -> None:
-    """A base that is only remembered from earlier frames is not shown as a measurement."""
+@pytest.mark.parametrize(
+    ("source", "unseen"), [("rebate", ""), ("roll", "roll"), ("picture", "about")]
+)
+def test_the_axis_has_the_base_that_was_seen_and_its_target(source: str, unseen: str) -> None:
+    """A base that is only remembered, or guessed, is not shown as a measurement."""
     text = shown(
         {
             "base_ev": -2.0,
@@ -55,12 +57,12 @@ def test_the_axis_has_the_base_that_was_seen_and_its_target(source: str, marked:
         }
     )
     axis = text.splitlines()[-1]
-    assert ("◆" in axis) is marked
-    assert ("base not seen (roll -2.0, target [-0.5])" in text) is not marked
+    assert ("◆" in axis) is not bool(unseen)
+    assert not unseen or f"base not in view ({unseen} -2.0, target [-0.5])" in text
     # Sixty characters for ten stops; the target is -0.5, give or take a third.
     scale = axis[axis.index("-10") :]
     assert (scale.index("["), scale.index("]")) == (54, 58)
-    assert not marked or scale.index("◆") == 47
+    assert unseen or scale.index("◆") == 47
 
 
 def test_the_rows_are_red_green_and_blue_whatever_the_sensor_begins_with() -> None:

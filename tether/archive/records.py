@@ -241,6 +241,25 @@ class Frame:
         return next((c for c in reversed(self.captures) if c.decision is None), None)
 
 
+def base_side_takes(roll: Roll, frames: Iterable[Frame]) -> frozenset[int]:
+    """Return the ids of the takes for which the base side of the film faced the lens.
+
+    What a kept take shows, or a person saw in it, holds for the later ones of its strip, until one
+    says otherwise; what a rejected take shows is its own, because the strip was turned since.
+    """
+    takes = sorted((c for frame in frames for c in frame.captures), key=lambda c: c.id)
+    strips: dict[int, bool] = {}
+    found = set()
+    for take in takes:
+        strip, seen = roll.strip_of(take.frame), take.facts.base_side
+        base_side = strips.get(strip, False) if seen is None else seen
+        if take.decision == "chosen":
+            strips[strip] = base_side
+        if base_side:
+            found.add(take.id)
+    return frozenset(found)
+
+
 class Scope(StrEnum):
     """How often a step of the checklist comes up."""
 

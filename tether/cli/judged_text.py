@@ -67,7 +67,11 @@ def _exposure(row: dict[str, Any], process: FilmProcess) -> str:
     if base is None and row["base"]:
         where = "The film base is clipped"
     elif base is not None:
-        where = f"The film base is {-base:.1f} stops below clipping"
+        which = {
+            "roll": "The film base is not in view; by the earlier frames it",
+            "picture": "The film base is not in view; the brightest film",
+        }.get(row["base_source"], "The film base")
+        where = f"{which} is {-base:.1f} stops below clipping"
     elif process.is_negative:
         where = "The film base was not found"
     else:

@@ -18,6 +18,7 @@ from tether.cli.options import (
     CONTRAST,
     FILM,
     FORMAT,
+    MIRROR,
     NUMBER,
     PATH,
     QUARTER_TURN,
@@ -374,6 +375,13 @@ app.add_command(tablet)
     help="Turn clockwise: 7=90 for frame 7, 90 for all. Remembered.",
 )
 @click.option(
+    "--mirror",
+    type=MIRROR,
+    metavar="FRAME",
+    multiple=True,
+    help="Mirror left to right: 7 for frame 7, strip:2, or roll; 7=no undoes it. Remembered.",
+)
+@click.option(
     "--brighter",
     type=STOPS,
     metavar="FRAME=STOPS",
@@ -412,6 +420,7 @@ def deliver(
     half: bool,
     tiff: bool,
     turn: tuple[tuple[int, int], ...],
+    mirror: tuple[tuple[str, int, bool], ...],
     brighter: tuple[tuple[int, float], ...],
     contrast: tuple[tuple[int, str], ...],
     crop: tuple[tuple[int, bool], ...],
@@ -426,22 +435,13 @@ def deliver(
     """
     from tether.archive.archive import Archive
     from tether.cli.deliver import deliver_roll
-    from tether.delivery.folder import DeliveryOptions
+    from tether.delivery.folder import DeliveryOptions, Mirror
 
     options = DeliveryOptions(
-        to=to,
-        raw_positive=raw_positive,
-        raw_form=raw_form,
-        half=half,
-        tiff=tiff,
-        turns=dict(turn),
-        exposures=dict(brighter),
-        crops=dict(crop),
-        contrasts=dict(contrast),
-        flat=open_gate,
-        workers=workers,
-        scheduler=scheduler,
-    )
+        to=to, raw_positive=raw_positive, raw_form=raw_form, half=half, tiff=tiff, turns=dict(turn),
+        mirrors=[Mirror(*wish) for wish in mirror], exposures=dict(brighter), crops=dict(crop),
+        contrasts=dict(contrast), flat=open_gate, workers=workers, scheduler=scheduler,
+    )  # fmt: skip
     opened = Archive(archive or default_archive(), create=False)
     try:
         code = deliver_roll(opened, roll, read_settings(settings), options)

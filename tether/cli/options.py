@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shlex
 from collections.abc import Callable
 from contextlib import closing
@@ -104,6 +105,27 @@ class PerFrame(click.ParamType[tuple[int, Any]]):
             )
 
 
+class _Mirror(click.ParamType[tuple[str, int, bool]]):
+    """A frame, ``7``, a strip, ``strip:2``, or the ``roll``; with ``=no`` no longer."""
+
+    name = "frame or strip"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, int, bool]:
+        """Return what it is, its number (0 for the roll), and whether it is to be mirrored."""
+        found = re.fullmatch(r"(?:(roll)|(strip:)?(\d{1,4}))(?:=(yes|no))?", str(value))
+        if found is None:
+            self.fail(
+                f"'{printable(str(value), 40)}' is not understood. Write 7 for frame 7, strip:2 "
+                "for strip 2, roll for all; with =no to undo it.",
+                param,
+                ctx,
+            )
+        roll, strip, number, word = found.groups()
+        return roll or ("strip" if strip else "frame"), int(number or 0), word != "no"
+
+
 def _stops(text: str) -> float:
     if not -4 <= (stops := float(text)) <= 4:
         raise ValueError
@@ -121,6 +143,7 @@ _CONTRASTS = ("soft", "normal", "hard", "own")
 CONTRAST = PerFrame(
     dict(zip(_CONTRASTS, _CONTRASTS, strict=True)).__getitem__, "soft, normal, hard or own"
 )
+MIRROR = _Mirror()
 YES_OR_NO = PerFrame({"yes": True, "no": False}.__getitem__, "yes or no")
 
 archive_option = click.option(

@@ -6,12 +6,13 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from tether.archive.fact_files import FactFileUnusable, write_json
 from tether.archive.open_roll import RollLock
-from tether.archive.records import Capture, Frame, FrameState, Roll
+from tether.archive.records import Capture, Frame, FrameState, Roll, base_side_takes
 from tether.errors import TetherError
 from tether.paths import reason, whole_path
 from tether.positive.exif import ShotFacts
@@ -29,21 +30,32 @@ class Choice:
 
     ``turn`` in degrees clockwise, added to how the frame lies on the film; ``exposure`` in stops
     of the print, above 0 lighter; ``crop`` False prints all that the raw file shows; ``contrast``
-    is one of `tether.positive.rendering.CONTRASTS`.
+    is one of `tether.positive.rendering.CONTRASTS`; ``mirror`` turns it left to right,
+    on top of what is known of the side that faced the lens.
     """
 
     turn: int = 0
     exposure: float = 0.0
     crop: bool = True
     contrast: str = "normal"
+    mirror: bool = False
+
+
+class Mirror(NamedTuple):
+    """A wish for mirroring: of a "frame" or a "strip" by its number, or of the "roll"."""
+
+    what: str
+    number: int
+    mirror: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class DeliveryOptions:
     """What a person asked of a delivery.
 
-    ``turns``, ``exposures``, ``crops`` and ``contrasts`` are by frame, 0 for all frames; they are
-    remembered in the delivered folder. ``flat`` is a raw file of the open gate. ``scheduler`` is
+    ``turns``, ``exposures``, ``crops`` and ``contrasts`` are by frame, 0 for all frames;
+    ``mirrors`` name a frame, a strip or the roll, the later one counts. All are remembered in the
+    delivered folder. ``flat`` is a raw file of the open gate. ``scheduler`` is
     the address of a Dask scheduler whose workers do the work; None does it here, with ``workers``
     processes. ``raw_positive`` makes raw positives too; so does ``raw_form``, in that form, see
     `RawPositiveSettings`.
@@ -56,6 +68,7 @@ class DeliveryOptions:
     exposures: Mapping[int, float] = field(default_factory=dict)
     crops: Mapping[int, bool] = field(default_factory=dict)
     contrasts: Mapping[int, str] = field(default_factory=dict)
+    mirrors: Sequence[Mirror] = ()
     flat: Path | None = None
     workers: int | None = None
     scheduler: str | None = None
@@ -64,20 +77,19 @@ class DeliveryOptions:
 
 
 def choices_with(
-    known: Mapping[int, Choice], options: DeliveryOptions, frames: Sequence[int]
+    known: Mapping[int, Choice], options: DeliveryOptions, roll: Roll, frames: Sequence[int]
 ) -> dict[int, Choice]:
     """Return the choices by frame with what is wished now; ``frames`` are the roll's.
 
     Raises
     ------
     TetherError
-        When something is wished for a frame that the roll does not have.
+        When something is wished for a frame or strip that the roll does not have.
     """
     made = dict(known)
-    for number in {*options.turns, *options.exposures, *options.crops, *options.contrasts} - {
-        0,
-        *frames,
-    }:
+    named = {*options.turns, *options.exposures, *options.crops, *options.contrasts}
+    named |= {wish.number for wish in options.mirrors if wish.what == "frame"}
+    for number in named - {0, *frames}:
         raise TetherError(
             f"There is no frame {number} on this roll.",
             kept="Nothing was changed.",
@@ -91,6 +103,18 @@ def choices_with(
         for frame, value in sorted(values.items()):  # what is for all comes first
             for number in frames if frame == 0 else [frame]:
                 made[number] = replace(made.get(number, Choice()), **{name: value})
+    for wish in options.mirrors:
+        wished_for = [n for n in frames if wish.what == "roll" or wish.number == n]
+        if wish.what == "strip":
+            wished_for = [n for n in frames if roll.strip_of(n) == wish.number]
+            if not wished_for:
+                raise TetherError(
+                    f"There is no strip {wish.number} on this roll.",
+                    kept="Nothing was changed.",
+                    todo=f"Its strips are 1 to {roll.strips}.",
+                )
+        for number in wished_for:
+            made[number] = replace(made.get(number, Choice()), mirror=wish.mirror)
     return made
 
 
@@ -309,7 +333,7 @@ class DeliveredFolder:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class DeliveryState:
     """A roll with everything that a delivery knows of it."""
 
@@ -318,6 +342,22 @@ class DeliveryState:
     folder: DeliveredFolder
     files: Sequence[ChosenFile]
     record: Record
+
+    @cached_property
+    def _base_side(self) -> frozenset[int]:
+        return base_side_takes(self.roll, self.frames)
+
+    def mirrored(self, capture: Capture) -> bool:
+        """Return whether a raw file is mirrored left to right, as emulsion toward the lens is."""
+        return (capture.id in self._base_side) == self.choice(capture.frame).mirror
+
+    def turn(self, capture: Capture) -> int:
+        """Return the degrees clockwise by which a raw file is turned, after any mirroring.
+
+        Film that is turned over end for end runs the other way.
+        """
+        film = self.film_turn if self.mirrored(capture) else -self.film_turn
+        return (film + self.choice(capture.frame).turn) % 360
 
     def choice(self, frame: int) -> Choice:
         """Return what a person chose for a frame."""

@@ -103,10 +103,11 @@ def renderings(
                 # What was measured without a flat field does not fit one that is divided.
                 base_in(file.capture.facts, file.channels) if flat is None else None,
                 outlines.get(file.capture.file_name),
-                state.film_turn + choice.turn,
+                state.turn(file.capture),
                 choice.exposure,
                 contrast or choice.contrast,
                 file.capture.strobe,
+                state.mirrored(file.capture),
             )
         )
     neutral = flat.neutral if flat else None

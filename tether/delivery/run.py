@@ -323,7 +323,7 @@ class RollDelivery:
         self._give_flats(files, flat)
         with self.folder.held():
             record = self.folder.read()
-            record.choices = choices_with(record.choices, self.options, numbers)
+            record.choices = choices_with(record.choices, self.options, self.roll, numbers)
             state = DeliveryState(self.roll, self.frames, self.folder, files, record)
             try:
                 self.folder.write(record)

@@ -66,7 +66,7 @@ def rows(
                     "shutter": capture.settings.get("shutter", ""),
                     "aperture": capture.settings.get("aperture", ""),
                     "iso": capture.settings.get("iso", ""),
-                    "base_ev": capture.facts.base_ev,
+                    "base_ev": capture.facts.seen_base_ev,
                     "positive": positives.get(capture.file_name, ""),
                     "raw_positive": raw_positives.get(capture.file_name, ""),
                 }
@@ -147,7 +147,7 @@ def write_sidecars(state: DeliveryState, raw_folder: Path, result: DeliveryResul
         for capture in frame.captures:
             path = raw_folder / f"{Path(capture.file_name).stem}.xmp"
             subject = Subject(state.roll, frame, capture, shots.get(capture.file_name))
-            packet = raw_sidecar(subject, state.film_turn + state.choice(frame.number).turn)
+            packet = raw_sidecar(subject, state.turn(capture), mirrored=state.mirrored(capture))
             try:
                 if path.exists() and not is_as_written(path.read_bytes()):
                     result.trouble.append(

@@ -55,14 +55,14 @@ class Subject:
     shot: ShotFacts | None = None
 
 
-def raw_sidecar(subject: Subject, turn: int = 0) -> bytes:
+def raw_sidecar(subject: Subject, turn: int = 0, *, mirrored: bool = True) -> bytes:
     """Return the packet for beside a raw file.
 
-    The raw file is a mirror image; the orientation puts it right in programs that read it.
-    ``turn`` is in degrees clockwise after that. The packet holds a digest of itself, by which
-    `is_as_written` knows it again.
+    A raw file of emulsion toward the lens is a mirror image (``mirrored``); the orientation puts
+    it right in programs that read it. ``turn`` is in degrees clockwise after that. The packet
+    holds a digest of itself, by which `is_as_written` knows it again.
     """
-    packet = _packet(subject, orientation(turn, mirrored=True), None)
+    packet = _packet(subject, orientation(turn, mirrored=mirrored), None)
     digest = hashlib.sha256(packet).hexdigest()
     return packet.replace(_NO_DIGEST.encode(), digest.encode(), 1)
 

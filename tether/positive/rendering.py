@@ -224,6 +224,8 @@ class Brief:
         One of `CONTRASTS`.
     strobe
         Whether a strobe lit it.
+    mirrored
+        Whether the raw file is mirrored left to right, see `Rendering`.
     """
 
     name: str
@@ -234,6 +236,7 @@ class Brief:
     exposure: float = 0.0
     contrast: str = "normal"
     strobe: bool = False
+    mirrored: bool = True
 
 
 def roll_renderings(
@@ -281,6 +284,7 @@ def roll_renderings(
             shift=round(shift, 4),
             outline=brief.outline,
             turn=brief.turn % 360,
+            mirrored=brief.mirrored,
             half=half,
             settings=grade,
             black=black,

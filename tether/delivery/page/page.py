@@ -110,7 +110,8 @@ def _inlined(picture: Path) -> Markup:
 
 def _terms(facts: PageFacts, capture: Capture) -> list[tuple[str, str]]:
     """Return the rows of a take's list: its files, and the camera's settings."""
-    name, base = capture.file_name, capture.facts.base_ev
+    name, base = capture.file_name, capture.facts.seen_base_ev
+    unseen = "not in view" if capture.facts.base_source else ""
     rows = [
         ("File", name),
         ("Taken", _time(capture.taken_at)),
@@ -118,7 +119,7 @@ def _terms(facts: PageFacts, capture: Capture) -> list[tuple[str, str]]:
         ("Raw positive", facts.raw_positives.get(name, "")),
         ("Crop", facts.crops.get(name, "")),
         ("Contrast", facts.contrasts.get(name, "")),
-        ("Film base", "" if base is None else f"{base:+.2f} stops from clipping"),
+        ("Film base", unseen if base is None else f"{base:+.2f} stops from clipping"),
     ]
     settings = [
         _setting(role, capture.settings[role]) for role in _SETTINGS if role in capture.settings

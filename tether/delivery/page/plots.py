@@ -32,7 +32,7 @@ def roll_plots(
     last = max((f.number for f in frames), default=1)
     target = base_target if roll.process.is_negative else None
     plots = []
-    if bases := _over(frames, lambda facts: facts.base_ev):
+    if bases := _over(frames, lambda facts: facts.seen_base_ev):
         title = "Film base, stops from clipping"
         dashed = "" if target is None else f" (dashed: the target, {target:g})"
         drawn = line_plot(bases, title, "stops", last, target=target, least=2.0)

@@ -131,8 +131,8 @@ def _axis(facts: Facts, lowest: float, width: int, target: ExposureSettings) -> 
     if facts.base_ev is not None or facts.base_source:
         line[at(target.base_target_ev - target.base_tolerance_ev)] = "["
         line[at(target.base_target_ev + target.base_tolerance_ev)] = "]"
-        if facts.base_ev is not None and facts.base_source != "roll":
-            line[at(facts.base_ev)] = _BASE
+        if facts.seen_base_ev is not None:
+            line[at(facts.seen_base_ev)] = _BASE
     return "".join(line)
 
 
@@ -141,9 +141,10 @@ def _numbers(facts: Facts, target: ExposureSettings) -> str:
     base = facts.base_ev
     wanted = f"target [{target.base_target_ev:+z.1f}]"
     if base is not None:
+        source = {"roll": "roll", "picture": "about"}.get(facts.base_source, "")
         parts.append(
-            f"base not seen (roll {base:+z.1f}, {wanted})"
-            if facts.base_source == "roll"
+            f"base not in view ({source} {base:+z.1f}, {wanted})"
+            if source
             else f"base {_BASE} {base:+z.1f}, {wanted}"
         )
     elif facts.base_source:
