@@ -19,8 +19,8 @@ from tether.archive.records import FrameState, Scope
 
 _TABLES = {
     "roll": "id name folder process format_key frames_expected strip_length notes cursor memory "
-    "created_at",
-    "frame": "roll_id number state note",
+    "created_at description",
+    "frame": "roll_id number state note description",
     "capture": "id roll_id frame take file_name size sha256 taken_at origin decision verdict facts "
     "settings memory",
     "companion": "roll_id file_name capture_id size sha256",
@@ -95,14 +95,14 @@ def test_files_beside_the_pictures(desk: Desk) -> None:
     desk.work(session, keep=1)
     folder = session.archive.folder(session.roll)
     assert keys(read(folder / "roll.json")) == (
-        "created_at film format frames_expected name notes strip_length"
+        "created_at description film format frames_expected name notes strip_length"
     )
     state = read(folder / "state.json")
     assert keys(state) == "cursor memory_of sitting steps"
     assert keys(state["sitting"]) == "active_at camera id short started_at"
     assert keys(state["steps"][0]) == "key place scope"
     frame = read(folder / "frames" / "f001.json")
-    assert keys(frame) == "captures companions frame note roll state"
+    assert keys(frame) == "captures companions description frame note roll state"
     assert keys(frame["captures"][0]) == (
         "companions decision facts file_name frame id origin settings sha256 size take taken_at "
         "verdict"

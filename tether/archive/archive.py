@@ -263,6 +263,7 @@ class Archive:
             "strip_length": roll.strip_length,
             "notes": roll.notes,
             "created_at": self.store.rolls.created_at(roll.id),
+            "description": roll.description.stored,
         }
         write_json(self.folder(roll) / ROLL_FILE, facts)
 
@@ -284,6 +285,7 @@ class Archive:
             "frame": frame.number,
             "state": frame.state.value,
             "note": frame.note,
+            "description": frame.description.stored,
             "captures": [
                 asdict(capture) | {"facts": capture.facts.stored} for capture in frame.captures
             ],
@@ -339,8 +341,9 @@ class Archive:
         """Write everything beside a roll's files that does not say what the database says."""
         self.write_roll(roll)
         for frame in self.store.frames.of(roll):
-            decided = frame.captures or frame.note or frame.state is not FrameState.OPEN
-            if decided or self._frame_file(roll, frame.number).exists():
+            said = frame.captures or frame.note or frame.description
+            decided = frame.state is not FrameState.OPEN
+            if said or decided or self._frame_file(roll, frame.number).exists():
                 self._write_frame(roll, frame)
         self.write_state(roll)
         self.write_bench_shots(roll)

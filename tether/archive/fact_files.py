@@ -28,6 +28,7 @@ from tether.archive.records import (
     Sitting,
 )
 from tether.clock import moment
+from tether.description import RollDescription
 from tether.disk import open_plain, replace_whole
 from tether.errors import TetherError
 from tether.facts import Facts
@@ -230,6 +231,7 @@ def read_roll_facts(folder: Path) -> tuple[NewRoll, str]:
             min(max(frames, 1), LONGEST_ROLL),
             int(facts["strip_length"]),
             printable(str(facts.get("notes", "")), 5000),
+            RollDescription.read(facts.get("description")),
         ).checked()
         return new, printable(str(facts.get("created_at", "")), 40)
     except (KeyError, TypeError, ValueError, OverflowError) as error:

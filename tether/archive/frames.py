@@ -20,9 +20,11 @@ from tether.archive.records import (
     Recorded,
     Roll,
     checksum,
+    utf8_safe,
     within,
 )
 from tether.camera.protocol import CardFile
+from tether.description import FrameDescription
 from tether.facts import Facts
 from tether.findings import Verdict
 
@@ -50,13 +52,18 @@ class Frames:
             captures.setdefault(capture.frame, []).append(capture)
         with self._db.making_sense():
             states = {
-                within("frame", r["number"], 1, LONGEST_ROLL): (FrameState(r["state"]), r["note"])
+                within("frame", r["number"], 1, LONGEST_ROLL): (
+                    FrameState(r["state"]),
+                    r["note"],
+                    FrameDescription.from_text(r["description"]),
+                )
                 for r in rows
             }
         last = max([roll.frames_expected, *states, *captures])
         return tuple(
-            Frame(n, *states.get(n, (FrameState.OPEN, "")), tuple(captures.get(n, ())))
+            Frame(n, state, note, tuple(captures.get(n, ())), description)
             for n in range(1, last + 1)
+            for state, note, description in [states.get(n, _UNTOUCHED)]
         )
 
     def next_take(self, roll_id: int, frame: int) -> int:
@@ -252,6 +259,16 @@ class Frames:
                 "UPDATE roll SET cursor = ?, memory = ? WHERE id = ?", (cursor, memory, roll_id)
             )
 
+    def describe(self, roll_id: int, frame: int, description: FrameDescription) -> None:
+        """Store what is said of a frame."""
+        with self._db.change() as db:
+            db.execute(
+                "INSERT INTO frame (roll_id, number, description) VALUES (?, ?, ?) "
+                "ON CONFLICT (roll_id, number) DO UPDATE SET description = excluded.description",
+                (roll_id, frame, utf8_safe(description.to_text())),
+            )
+            owe_copy(db, roll_id)
+
     def set_note(self, roll_id: int, frame: int, note: str) -> None:
         """Store a person's note about a frame."""
         with self._db.change() as db:
@@ -260,6 +277,9 @@ class Frames:
                 "ON CONFLICT (roll_id, number) DO UPDATE SET note = excluded.note",
                 (roll_id, frame, note),
             )
+
+
+_UNTOUCHED = (FrameState.OPEN, "", FrameDescription())
 
 
 def _insert(db: sqlite3.Connection, roll_id: int, capture: Capture) -> int:

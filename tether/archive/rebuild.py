@@ -60,6 +60,7 @@ from tether.archive.records import (
 )
 from tether.archive.store import Store
 from tether.clock import Clock, system_clock
+from tether.description import FrameDescription
 from tether.disk import flush_folder, open_plain
 from tether.errors import TetherError
 from tether.paths import whole_path
@@ -140,7 +141,8 @@ def _is_damaged(path: Path) -> bool:
     if not path.is_file():
         return False
     try:
-        with contextlib.closing(Store(path, create=False)) as store:
+        # To read only: a damaged one of an earlier version is kept as it was.
+        with contextlib.closing(Store(path, create=False, read_only=True)) as store:
             if store.damage() or store.database.missing_parts():
                 return True
             store.read_all()
@@ -266,6 +268,9 @@ def _restore_frame(archive: Archive, roll: Roll, number: int, facts: Mapping[str
         if memory := _memory(archive, roll, capture):
             store.frames.set_capture_memory(capture.id, memory)
     frame = store.frames.of(roll)
+    described = FrameDescription.read(facts.get("description"))
+    if described and not (len(frame) >= number and frame[number - 1].description):
+        store.frames.describe(roll.id, number, described)
     fresh = len(frame) < number or frame[number - 1].state is FrameState.OPEN
     if fresh:
         _decide(archive, roll, number, facts, takes)

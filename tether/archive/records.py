@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from tether.camera.protocol import CardFile
+from tether.description import FrameDescription, RollDescription
 from tether.errors import TetherError
 from tether.facts import Facts
 from tether.film import FILM_FORMATS, FilmFormat, FilmProcess
@@ -87,6 +88,7 @@ class NewRoll:
     frames_expected: int = 36
     strip_length: int = 6
     notes: str = ""
+    description: RollDescription = field(default_factory=RollDescription)
 
     def checked(self) -> NewRoll:
         """Return the same roll with its texts in normal form.
@@ -153,6 +155,7 @@ class Roll:
     strip_length: int
     notes: str = ""
     cursor: int | None = None
+    description: RollDescription = field(default_factory=RollDescription)
 
     @property
     def film_format(self) -> FilmFormat:
@@ -229,6 +232,7 @@ class Frame:
     state: FrameState = FrameState.OPEN
     note: str = ""
     captures: tuple[Capture, ...] = ()
+    description: FrameDescription = field(default_factory=FrameDescription)
 
     @property
     def chosen(self) -> Capture | None:

@@ -6,6 +6,7 @@ import sqlite3
 from collections.abc import Iterator
 
 from tether.archive.database import Database
+from tether.archive.journal import owe_copy
 from tether.archive.layout import folder_name, with_digest
 from tether.archive.records import (
     LONGEST_ROLL,
@@ -15,8 +16,10 @@ from tether.archive.records import (
     RollLine,
     RollProgress,
     Totals,
+    utf8_safe,
     within,
 )
+from tether.description import RollDescription
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.text import printable
 
@@ -47,7 +50,8 @@ class Rolls:
             with self._db.change() as db:
                 db.execute(
                     "INSERT INTO roll (name, folder, process, format_key, frames_expected, "
-                    "strip_length, notes, created_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                    "strip_length, notes, created_at, description) "
+                    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                     (
                         new.name,
                         folder,
@@ -57,6 +61,7 @@ class Rolls:
                         new.strip_length,
                         new.notes,
                         created_at or self._db.stamp(),
+                        utf8_safe(new.description.to_text()),
                     ),
                 )
         except sqlite3.IntegrityError as error:
@@ -113,6 +118,15 @@ class Rolls:
             db.execute(
                 "UPDATE roll SET frames_expected = ? WHERE id = ?", (frames_expected, roll_id)
             )
+
+    def describe(self, roll_id: int, description: RollDescription) -> None:
+        """Store what is said of a roll."""
+        with self._db.change() as db:
+            db.execute(
+                "UPDATE roll SET description = ? WHERE id = ?",
+                (utf8_safe(description.to_text()), roll_id),
+            )
+            owe_copy(db, roll_id)
 
     def move(self, roll_id: int, folder: str) -> None:
         """Store the folder that a person gave a roll."""
@@ -223,7 +237,7 @@ class Rolls:
 
 _COLUMNS = (
     "r.id, r.name, r.folder, r.process, r.format_key, r.frames_expected, r.strip_length, "
-    "r.notes, r.cursor"
+    "r.notes, r.cursor, r.description"
 )
 
 
@@ -241,6 +255,7 @@ def _roll_of(row: sqlite3.Row) -> Roll:
         within("frames per strip", row["strip_length"], 0, LONGEST_ROLL),
         row["notes"],
         None if row["cursor"] is None else within("frame", row["cursor"], 1, LONGEST_ROLL),
+        RollDescription.from_text(row["description"]),
     )
 
 

@@ -234,7 +234,13 @@ DROP INDEX card_file_unfetched;
 ALTER TABLE card_file DROP COLUMN unfetched;
 """
 
-STEPS = (_V1, _V2, _V3, _V4, _V5, _V6, _V7)
+# What people say of a roll and of a frame, as a JSON object: see tether.description.
+_V8 = """
+ALTER TABLE roll ADD COLUMN description TEXT NOT NULL DEFAULT '{}';
+ALTER TABLE frame ADD COLUMN description TEXT NOT NULL DEFAULT '{}';
+"""
+
+STEPS = (_V1, _V2, _V3, _V4, _V5, _V6, _V7, _V8)
 VERSION = len(STEPS)
 
 
