@@ -182,7 +182,7 @@ def run_screen(start: Start) -> None:
             say(not_made(archive, screen.not_made))
         if archive.second_copy is not None:
             if archive.second_copy.state().rolls_behind:
-                say("Copying what is left; Ctrl-C leaves it for the next time.")
+                say("Copying the rest to the copy folder. Ctrl-C leaves it for the next time.")
             say(archive.second_copy.finish().sentence())
     if screen.return_code:  # a fault of the program itself, which Textual has printed
         sys.exit(screen.return_code)

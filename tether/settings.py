@@ -304,8 +304,8 @@ class ScreenSettings:
 
     theme: str = word(
         "textual-dark",
-        "the colours: contrast, greys (no colour), textual-light, or another that the "
-        "command palette lists under Theme, which writes your choice here",
+        "the colours: contrast, greys (no colour), textual-light, or any other that Theme in "
+        "the command palette lists",
         r"[a-z][a-z0-9-]{0,39}",
     )
 

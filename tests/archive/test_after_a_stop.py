@@ -236,7 +236,7 @@ def test_a_driver_that_gives_the_first_of_two_pictures_of_one_name(
     desk.work(session, keep=1)
     while session.next_step().step:
         session.confirm()
-    with pytest.raises(SamePicture, match="frame 1 of roll 'Harbour' once more") as caught:
+    with pytest.raises(SamePicture, match="frame 1 of roll 'Harbour' a second time") as caught:
         session.capture()
     assert "Shoot again" in caught.value.todo
     assert session.frames()[1].captures == ()

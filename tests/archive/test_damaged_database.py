@@ -54,7 +54,7 @@ def test_a_wrong_value_is_damage_and_a_rebuild_cures_it(desk: Desk, statement: s
         desk.session()
     except ArchiveDatabaseDamaged as error:
         said.append(error)
-    # Not every session reads every value: it may go on, but never in an error of its own.
+    # Not every session reads every value: it may continue, but never in an error of its own.
     assert all("tether rebuild" in error.todo for error in said)
     assert not any(is_control(c) for error in said for c in str(error).replace("\n", " "))
     desk.close()

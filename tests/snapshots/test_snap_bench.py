@@ -237,7 +237,7 @@ def _light() -> Light:
 
 
 _UNEVEN = Finding.of(
-    "light-uneven", 20.4, percent=20.4, stops=0.33, darkest="lower left", lightest="middle"
+    "light-uneven", 20.4, percent=20.4, stops=0.33, darkest="lower left", brightest="middle"
 )
 _TRIAL = BenchShot(
     "open-gate_20261103T140500Z_1.dng", "0" * 64, "2026-11-03T14:05:00+00:00", 0, "1/30"

@@ -395,7 +395,7 @@ async def test_a_roll_that_another_program_holds_is_refused_in_words(
     lock = hold_roll(archive, roll)
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:
-        await until(pilot, lambda: "at work on the roll" in screen_text(app))
+        await until(pilot, lambda: "open in another program" in screen_text(app))
     app.shut()
     lock.release()
 

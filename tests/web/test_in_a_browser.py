@@ -71,7 +71,7 @@ async def test_one_page_is_the_bench_a_second_one_is_told_so_and_leaving_ends_th
         first = await bench(session, address)
         await written(first, b"Next:")
         second = await bench(session, address)
-        await written(second, b"at work on the roll")
+        await written(second, b"open in another program")
         await second.send_json(["stdin", "q"])
         await ended(second)
         await first.send_json(["stdin", "?"])

@@ -457,7 +457,7 @@ def refuse_rehearsals(root: Path) -> None:
             "invented.",
             kept="Nothing was changed, and the camera was not looked for.",
             todo="Shoot into a folder of its own: name it with --archive. Resume a "
-            "rehearsal with 'tether rehearse'. If a rehearsal came into an archive of real film by "
-            f"mistake, move the folder '{REHEARSAL_CARD}' out of it, and it is one of real film "
+            "rehearsal with 'tether rehearse'. Did a rehearsal get into an archive of real film by "
+            f"mistake? Move the folder '{REHEARSAL_CARD}' out of it, and it takes real film "
             "again.",
         )

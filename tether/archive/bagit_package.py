@@ -42,8 +42,8 @@ def package(
     Raises
     ------
     PackageError
-        When the folder exists or cannot be written, a file is not what was recorded, or the
-        package does not validate.
+        When the folder exists or cannot be written, a file has changed since it was recorded,
+        or the package does not validate.
     """
     final = whole_path(destination)
     where = printable(str(final))
@@ -54,7 +54,7 @@ def package(
         )
     if root == final.resolve() or root in final.resolve().parents:
         raise PackageError(
-            f"{where} lies in the archive itself.",
+            f"{where} is inside the archive.",
             kept="Nothing was changed.",
             todo="Name a folder outside the archive.",
         )

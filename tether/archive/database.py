@@ -334,7 +334,7 @@ def _told(path: Path) -> Iterator[None]:
             f"The archive's database {printable(str(path))} did not take it: "
             f"{printable(str(error), 300)}.",
             kept="All that was stored before is safe; the raw files are untouched.",
-            todo="Make room on the disk, then go on."
+            todo="Make room on the disk, then continue."
             if full
             else "Check that the disk is attached, has room and may be written to. If the file "
             "is lost or damaged, it can be built again from the folders: "

@@ -85,7 +85,7 @@ def check_arrival(path: Path, camera_name: str, stated: int | None) -> Arrival:
         raise FilingError(
             f"The file {printable(camera_name, 60)} came with {size} bytes; the camera had "
             f"stated {said}.",
-            kept=f"What came is in {printable(str(path))}; the camera keeps its own copy.",
+            kept=f"The incomplete file is {printable(str(path))}; the camera keeps its own copy.",
             todo="Fetch it again.",
         )
     ending, may_be_raw = ending_of(camera_name, head)
@@ -208,7 +208,7 @@ def copy_verified(
     """
     with _unfinished(final) as part:
         if _copied(source, part, stop) != (size, sha256):
-            raise SourceChanged(f"{printable(source.name)} is not what was recorded.")
+            raise SourceChanged(f"{printable(source.name)} has changed since it was recorded.")
         take_time(source, part)
         aside = set_aside(final) if os.path.lexists(final) else None
         part.rename(final)

@@ -48,7 +48,7 @@ class Journal:
                 (self._db.stamp(), self._db.stamp(), camera),
             )
         found = self.last_sitting()
-        assert found is not None, "the sitting was just stored"
+        assert found is not None, "the session was just stored"
         return found
 
     def restore_sitting(self, sitting: Sitting, roll_id: int, steps: Iterable[Confirmed]) -> None:

@@ -128,10 +128,10 @@ class RollLock:
             self._lock = FileLock(path)
         except HeldElsewhere as error:
             raise RollBusy(
-                f"Another program is at work on the roll '{printable(roll_name)}'"
+                f"The roll '{printable(roll_name)}' is already open in another program"
                 f"{f' ({error})' if str(error) else ''}.",
                 kept="Nothing was changed.",
-                todo="Go on there, or end it first.",
+                todo="Continue there, or close it first.",
             ) from error
 
     def release(self) -> None:

@@ -187,12 +187,14 @@ def _restore_roll(archive: Archive, folder: Path, done: Rebuilt, *, with_steps: 
             if archive.folder(roll).exists():
                 done.said.append(
                     f"{printable(folder.name, 80)} says that it is the roll "
-                    f"'{printable(roll.name)}', which lies in {printable(roll.folder)}. It was "
+                    f"'{printable(roll.name)}', whose folder is {printable(roll.folder)}. It was "
                     "left alone."
                 )
                 return
             store.rolls.move(roll.id, folder.name)
-            done.said.append(f"The roll '{printable(roll.name)}' lies in {printable(folder.name)}.")
+            done.said.append(
+                f"Roll '{printable(roll.name)}': its folder is {printable(folder.name)}."
+            )
     roll = store.rolls.named(new.name)
     lock = hold_roll(archive, roll)
     try:

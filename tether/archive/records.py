@@ -111,8 +111,8 @@ class NewRoll:
         if self.strip_length not in STRIP_CUTS:
             raise RollError(
                 f"Strips of {self.strip_length} frames are not known here.",
-                todo="Use 1 to 6 frames a strip, 8, 10 or 12 half frames, or 0 for a roll that is "
-                "not cut.",
+                todo="Use 1 to 6 frames per strip, or 8, 10 or 12 half frames. Use 0 for an uncut "
+                "roll.",
             )
         return replace(self, name=checked_name(self.name), notes=self.notes.strip())
 
@@ -136,7 +136,7 @@ def checked_name(name: str) -> str:
         wrong = f"The roll name '{printable(tidy)}' holds a control character."
     elif len(tidy.encode("utf-8")) > LONGEST_NAME_BYTES:
         wrong = f"The roll name '{printable(tidy, 40)}' is longer than 255 bytes."
-        todo = "Use a shorter one; what else is to be said of the roll fits into its notes."
+        todo = "Use a shorter one, and put the rest into the notes."
     if wrong:
         raise RollError(wrong, todo=todo)
     return tidy

@@ -68,7 +68,7 @@ class Rolls:
             raise RollError(
                 f"The archive already has a roll '{printable(new.name)}'.",
                 kept="Nothing was changed.",
-                todo="Give the new roll another name, or go on with the old one.",
+                todo="Give the new roll another name, or resume the old one.",
             ) from error
         return self.named(new.name)
 

@@ -220,7 +220,7 @@ class SecondCopy:
         self._turn = threading.Condition()
         self._stop = threading.Event()
         self._news_came = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="second copy", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="copy folder", daemon=True)
 
     def _stored_times_since(self) -> datetime:
         """Return since when copies have their sources' times: an older program gave them none."""
@@ -370,8 +370,8 @@ class SecondCopy:
             where = printable(str(self._folder))
             if why and not before:
                 self._news.append(
-                    f"The copy folder {where} cannot be used: {why}. The work goes on; the copies "
-                    "are made when it is back."
+                    f"The copy folder {where} cannot be used: {why}. You can continue; the "
+                    "copies are made when it is back."
                 )
                 self._to_compare = self._archive.store.rolls.all()
             elif before and not why:

@@ -112,10 +112,10 @@ SET_UP: tuple[Step, ...] = (
         "If the camera is not square, one side of every frame is out of focus.",
         "Mount the camera and pull at every clamp. Level the gate with a spirit level, then the "
         "camera's back. Route the cable where no sleeve or foot can catch it.",
-        "Lay a small flat mirror in the gate, lamp off: on the camera's display, the lens is in "
+        "Lay a small flat mirror in the gate, lamp off. On the camera's display, the lens is in "
         "the middle of its own reflection. Push with a finger: nothing moves.",
-        "A copy stand is heavy: set it up with two people, bend your knees, never lift it with the "
-        "camera on. If a clamp is loose, the camera falls on film and fingers.",
+        "A copy stand is heavy: set it up with two people, and bend your knees. Never lift it with "
+        "the camera on. If a clamp is loose, the camera falls on film and fingers.",
         parts=frozenset({_CAMERA, _LENS}),
         label="Stand, camera square",
     ),
@@ -127,10 +127,10 @@ SET_UP: tuple[Step, ...] = (
         "Wash and dry your hands before you touch lens or film. Take the lens off to reach its "
         "rear. Blow first, then wipe with a clean lens cloth, in circles from the centre outward. "
         "Filters, hoods and close-up lenses come off.",
-        "Hold the lens over white paper, with a desk lamp at its side: no speck, no smear, no "
+        "Hold the lens over white paper, with a desk lamp at its side. No speck, no smear, no "
         "fibre, front and rear. Never look through the lens at a lamp or the sun.",
-        "Cleaning fluids are flammable and their vapour is harmful: ventilate, use a few drops, "
-        "close the bottle, keep them off your eyes and off a hot lamp. Wear the gloves that the "
+        "Cleaning fluids are flammable and their vapour is harmful. Ventilate, use a few drops, "
+        "close the bottle. Keep them off your eyes and off a hot lamp. Wear the gloves that the "
         "sheet names.",
         each_time=True,
         label="Hands and lens",
@@ -176,7 +176,7 @@ SET_UP: tuple[Step, ...] = (
         "Light from one side, or with a pattern, marks every frame.",
         "Keep the diffuser a few centimetres below the film, so that its texture is out of focus. "
         "Mask the light that passes beside the gate. Use one lamp only.",
-        "On the camera's display, far out of focus, the lit gate is an even field: no pattern, no "
+        "On the camera's display, far out of focus, the lit gate is an even field. No pattern, no "
         "shadow of a lead, no bright edge.",
         "Do not stare into the lamp. Dry your hands before you touch plugs or switches. Unplug a "
         "lamp before you change it. Keep mains leads whole, and away from feet. Work inside a "
@@ -303,8 +303,8 @@ STEPS: tuple[Step, ...] = (
         "Hold the strip by its edges. Brush it, and wipe both sides if it needs it.",
         "A hair removed now saves an hour of retouching.",
         "Put fluids away, then brush along both sides with an anti-static brush. Wipe only film "
-        "that brushing does not clean: a fresh pad, a few drops of a cleaner sold for film, the "
-        "emulsion side last and lightly. Household solvents can dissolve film.",
+        "that brushing does not clean. Take a fresh pad and a few drops of a cleaner sold for "
+        "film; the emulsion side last and lightly. Household solvents can dissolve film.",
         caution="Film cleaners are solvents, often flammable: ventilate, bottle closed, nothing "
         "near your eyes, no flame, no hot lamp. Wear the gloves that the safety sheet names. Let "
         "the film dry before it goes near the lamp.",

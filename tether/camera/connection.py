@@ -46,8 +46,8 @@ KEPT_CARD = "Pictures on the card stay there. Nothing on the computer was change
 RESUMES = "The session resumes where it stopped."
 UNPLUG = f"Check the cable, and that the camera is on, then connect again. {RESUMES}"
 NETWORK_CHECK = (
-    "Check that the camera is on and awake, on the same network as this computer, set for remote "
-    "control there, and that address and port are right."
+    "Check that the camera is on, awake, and on the same network as this computer. Check that it "
+    "is set for remote control over the network, and that address and port are right."
 )
 WHAT_TO_CHECK = (
     "Check that the camera is on, awake and charged. Check that the cable carries data and sits "

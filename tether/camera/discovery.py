@@ -22,8 +22,8 @@ from tether.worker_process import WorkerDied, WorkerError, WorkerHung, WorkerPro
 
 _USB = re.compile(r"usb:(?:\d{3},\d{3})?")
 _PORTS = (
-    "Write usb: for the first camera on USB, usb:001,004 for one of several, or "
-    "ptpip:ADDRESS or ptpip:ADDRESS:PORT for a camera on the network."
+    "Write usb: for the first camera on USB, usb:001,004 for one of several. For a camera on the "
+    "network write ptpip:ADDRESS or ptpip:ADDRESS:PORT."
 )
 PTPIP_PORT = 15740
 """The port registered with IANA for PTP/IP (CIPA DC-005)."""
@@ -269,7 +269,7 @@ def not_allowed(
         "opened for writing.",
         kept=error.kept,
         todo="Work at the machine itself; a login over the network may not use its cameras. Or "
-        "install the rules in libgphoto2's package (libgphoto2-6 or libgphoto2-udev), join the "
-        "group that they name (`ls -l` shows it), and log in again. Then unplug the camera and "
+        "install the rules in libgphoto2's package (libgphoto2-6 or libgphoto2-udev). Join the "
+        "group that they name (`ls -l` shows it) and log in again. Then unplug the camera and "
         "plug it in again.",
     )

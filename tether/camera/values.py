@@ -143,7 +143,7 @@ class ImageFormat(StrEnum):
     RAW = "raw"
     JPEG = "JPEG"
     RAW_AND_OTHER = "raw and a second file"
-    OTHER = "neither raw nor JPEG"
+    OTHER = "another format"
 
     @property
     def has_raw(self) -> bool:

@@ -114,8 +114,8 @@ def _finish_fetches(
             yield from _fetch(transfer, camera, intent, names)
         else:
             yield (
-                f"Frame {intent.frame}: {names} is not on the card that is in the camera. If it "
-                "lies on another card, put that in and start again. Or shoot the frame again."
+                f"Frame {intent.frame}: {names} is not on the card in the camera. Is it on another "
+                "card? Put that one in and start again. Or shoot the frame again."
             )
             _one_start_less(transfer, intent)
 

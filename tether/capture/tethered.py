@@ -121,7 +121,7 @@ class Tethered:
             raise TetherError(
                 f"The archive's disk has only {megabytes(free)} left.",
                 kept="Nothing was shot; all that was filed is safe.",
-                todo="Make room on the disk, then go on.",
+                todo="Make room on the disk, then continue.",
             )
 
 

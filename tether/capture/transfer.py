@@ -64,11 +64,11 @@ class SamePicture(FileUnavailable):
 
     def __init__(self, file: CardFile, where: Recorded) -> None:
         super().__init__(
-            f"As {printable(file.name, 60)} the camera gave {where.sentence()} once more.",
-            kept="It was not filed twice. Two pictures on the card may have this one name; what is "
-            "on the card stays there.",
-            todo="Shoot again. If that comes again, look at the card on a computer and put another "
-            "one in.",
+            f"For {printable(file.name, 60)} the camera sent {where.sentence()} a second time.",
+            kept="It was not filed twice. Two pictures on the card may have the same name; both "
+            "stay there.",
+            todo="Shoot again. If this happens again, look at the card on a computer and use "
+            "another one.",
         )
 
 
@@ -316,7 +316,8 @@ class CardTransfer:
             raise failed
         raise FileUnavailable(
             f"{printable(file.name, 60)} came incomplete {_FETCHES} times.",
-            kept=f"What came is in {self.archive.incoming(self.roll)}; the camera keeps its copy.",
+            kept=f"The incomplete files are in {self.archive.incoming(self.roll)}; the camera "
+            "keeps its copy.",
             todo="Check the cable and the card, then connect again; the picture is looked for.",
         ) from failed
 

@@ -118,7 +118,7 @@ def _light(row: dict[str, Any]) -> list[str]:
         f"  Level     {-row['mean_ev']:.1f} stops below clipping "
         f"(a meter puts an open gate {-row['metered_ev']:.1f} below)",
         f"  Evenness  {row['evenness_percent']:.1f} % ({row['evenness_ev']:.2f} stops): darkest "
-        f"{row['darkest']}, lightest {row['lightest']}",
+        f"{row['darkest']}, brightest {row['lightest']}",
         f"  Flicker   {f'{flicker:.1f} %' if flicker else 'no bands found'}",
     ]
     if row["neutral"]:

@@ -475,8 +475,8 @@ def main() -> None:
         print(f"The disk reports: {reason(error)}.", file=sys.stderr)
         print("Everything stored before is unchanged.", file=sys.stderr)
         print(
-            "Check that the disk is attached, has room and may be written to, and that the folder "
-            "you are in exists. Then run the command again.",
+            "Check that the disk is attached, has room and may be written to. Check that the "
+            "folder you are in exists. Then run the command again.",
             file=sys.stderr,
         )
         raise SystemExit(1) from error

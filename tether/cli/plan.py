@@ -142,9 +142,9 @@ def _resolution(found: dict[str, Any]) -> Iterator[str]:
     levels = ", ".join(f"{n} from {least}" for n, least in FADGI_STARS.items())
     yield from _say(
         f"Stars by pixels per inch: {levels} (FADGI Technical Guidelines 2016, film up to 4 x 5 "
-        "inches; not checked against the source or the edition of 2023). A level also asks for "
-        "measured sharpness, tone and colour. Neither ISO 19264-1 (reflective originals) nor "
-        "Metamorfoze (paper) has a level for film."
+        "inches). Not checked against the source or the edition of 2023. A level also asks for "
+        "measured sharpness, tone and colour. ISO 19264-1 (reflective originals) and "
+        "Metamorfoze (paper) have no level for film."
     )
 
 

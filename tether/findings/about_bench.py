@@ -17,7 +17,7 @@ from tether.findings.kind import (
 )
 
 _PARALLEL = (
-    "Make sensor and film parallel (a mirror in the gate must show the lens in the middle), focus "
+    "Make sensor and film parallel: a mirror in the gate must show the lens in the middle. Focus "
     "again and reshoot."
 )
 _OF_REFERENCE = "of the reference"
@@ -65,8 +65,8 @@ BENCH: Mapping[str, FindingKind] = {
     "dust-not-on-film": FindingKind(
         LOOK,
         MEASURED,
-        "{spots} in the same place in frame after frame, the darkest {where}: dust on lens, sensor "
-        "or lamp, not on the film.",
+        "Dust on lens, sensor or lamp, not on the film. Frame after frame has {spots} in the same "
+        "place, the darkest {where}.",
         "Clean before the next frame: first the lamp's cover, then the lens, and the sensor only "
         "as its maker says. Earlier frames have the same spots: check them.",
         "spots",

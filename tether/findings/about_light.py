@@ -15,11 +15,11 @@ from tether.findings.kind import (
     Words,
 )
 
-_CLIPPED = "The open gate is clipped: neither evenness nor colour can be measured."
+_CLIPPED = "The open gate is clipped: its evenness and colour cannot be measured."
 _NO_LIGHT = "Hardly any light reaches the sensor."
 _CENTRE = (
-    "Centre the lamp under the gate, raise the film above its diffuser, set the lens to about f/8, "
-    "and photograph the open gate again."
+    "Centre the lamp under the gate. Raise the film above its diffuser. Set the lens to about f/8. "
+    "Photograph the open gate again."
 )
 _REBATE_BANDS = (
     "The lamp flickers: {bands:.0f} bands along the rows, {percent:.1f} % strong, in the rebate on "
@@ -31,7 +31,7 @@ _DIRECT = (
     "test again."
 )
 _PERIODS = (
-    ", with the lamp dimmed to suit: over whole periods of mains light (1/100 s or 1/120 s) "
+    ", with the lamp dimmed to suit. Over whole periods of mains light (1/100 s or 1/120 s) "
     "flicker averages to under 1 %. Or use a lamp that runs on direct current."
 )
 _POWER = "The open gate is {below:.1f} stops below clipping. The target is {target:.1f} stops."
@@ -69,7 +69,7 @@ LIGHT: Mapping[str, FindingKind] = {
         LOOK,
         MEASURED,
         "The light is uneven: the {darkest} part is {percent:.0f} % ({stops:.1f} stops) darker "
-        "than the {lightest} part.",
+        "than the {brightest} part.",
         _CENTRE,
         "%",
         cases={

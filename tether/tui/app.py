@@ -177,7 +177,7 @@ class TetherApp(App[str]):
                 else await self.thread.run(lambda: archive.store.rolls.add(wanted))
             )
             self.not_made = None
-            self._say(f"{printable(roll.name)}: reading what is stored …")
+            self._say(f"{printable(roll.name)}: reading the archive …")
             simulated = self.context.simulated
             session_of, port_of, table_of = await parts
             session = await self.thread.run(

@@ -241,9 +241,7 @@ class SessionPort:
     async def put_shutter_back(self) -> str:
         """Put that shutter back; return what to say. It is offered again where that fails."""
         return await self.ask(
-            lambda s: (
-                f"The shutter stands at {printable(put_back(s.open_roll, s.tethered), 20)} again."
-            )
+            lambda s: f"The shutter is back at {printable(put_back(s.open_roll, s.tethered), 20)}."
         )
 
     async def leave_shutter(self, left: DisplacedShutter) -> str:

@@ -64,9 +64,9 @@ class BenchServer(Server):
         """Say where the bench is, and who may come."""
         print(
             f"The bench is at\n\n    {self.guard.address}\n\n"
-            "Open it in a browser on this machine; no other machine can. Whoever has this address "
-            "sits at the same\nbench as you: keep it to yourself. A roll that is open in one page "
-            "is refused in another.\nCtrl-C here ends it; what was filed is stored.",
+            "Open it in a browser on this machine; no other machine can. Keep the address to "
+            "yourself:\nanyone who has it can work on your rolls. A roll can be open in one page "
+            "only.\nCtrl-C here ends it; every filed picture is stored.",
             flush=True,
         )
 

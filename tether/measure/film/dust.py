@@ -159,7 +159,7 @@ def compare_dust(
         Finding.of(
             "dust-not-on-film",
             float(len(stay)),
-            spots=plural(len(stay), "dark spot lies", "dark spots lie"),
+            spots=plural(len(stay), "dark spot", "dark spots"),
             where=_words(float(stay[0, 0]), float(stay[0, 1])),
         )
     ]

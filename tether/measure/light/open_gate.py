@@ -390,5 +390,5 @@ def _uneven(light: Light) -> Finding:
         percent=light.evenness_percent,
         stops=light.evenness_ev,
         darkest=light.darkest,
-        lightest=light.lightest,
+        brightest=light.lightest,
     )

@@ -43,7 +43,7 @@ class BaseScreen(BenchScreen):
     HEADING = "Base exposure"
     HELP = (
         "Sets the shutter for this roll on its clear film: blank film, a leader, or the rebate "
-        "beside a frame; for transparencies, on the brightest picture. It sets the camera's "
+        "beside a frame. For transparencies it uses the brightest picture. It sets the camera's "
         "nearest shutter time when you agree, and checks it with another shot. With a strobe it "
         "says by how many stops to turn the power, and leaves the shutter alone."
     )

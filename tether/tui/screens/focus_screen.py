@@ -45,9 +45,9 @@ class FocusScreen(BenchScreen):
 
     HEADING = "Focus"
     HELP = (
-        "The live picture as a positive, the right way round, and the sharpness of its middle and "
-        "corners against the best value so far. A bar at its mark is sharp only after you turned "
-        "the ring past the sharpest point and back."
+        "The live picture as a positive, the right way round. Bars compare the sharpness of its "
+        "middle and corners with the best value so far. A bar at its mark is sharp only after you "
+        "turned the ring past the sharpest point and back."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings("focus")
 

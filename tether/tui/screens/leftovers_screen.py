@@ -43,9 +43,10 @@ class FoundScreen(BenchScreen):
     HEADING: ClassVar[str] = "Not assigned: pictures and files that belong to no frame yet"
     HELP = (
         "Pictures on the camera's card that were never copied, and files in the roll's folder that "
-        "belong to no frame: after an interruption, or from the camera's own button while this "
-        "program was not running. Choose one to see what you can do with it. Nothing is deleted, "
-        "except a copy of a filed picture that you choose to remove after both were compared."
+        "belong to no frame. They come from an interruption, or from the camera's own button while "
+        "this program was not running. Choose one to see what you can do with it. Nothing is "
+        "deleted, except a copy of a filed picture that you choose to remove after both were "
+        "compared."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings("not assigned")
 

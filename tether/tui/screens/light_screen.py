@@ -66,9 +66,9 @@ class LightScreen(BenchScreen):
 
     HEADING = "Light test"
     HELP = (
-        "Measures the open gate, the light without film: how even it is, whether it flickers, its "
-        "colour, and with the lamp off the stray light of the room. The roll keeps the open gate "
-        "as its flat field."
+        "Measures the open gate, which is the light without film: how even it is, its colour, "
+        "whether it flickers. With the lamp off it measures the stray light of the room. The roll "
+        "keeps the open gate as its flat field."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings("light test")
 

@@ -54,8 +54,8 @@ class Worktable(Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = bindings("main screen")
     TITLE = "Main screen"
     HELP: ClassVar[str] = (
-        "The strip in the holder, the next thing to do and why, the last verdict with its "
-        "picture, and the camera. {next} does the next thing."
+        "Shows the strip, the next thing to do and why, the last verdict with its picture, and "
+        "the camera. {next} does the next thing."
     )
     MORE_HELP: ClassVar[str] = MARKS_AND_NUMBERS
 

@@ -65,8 +65,8 @@ class BenchForm(ModalScreen[Answer | None]):
     TITLE = "The bench"
     HELP = (
         "Describe the bench. The set-up checks again what you change or tick as moved; the rest "
-        "still counts. Tick 'strobe' for a strobe: the program then advises by how many stops to "
-        "turn its power, and no shutter time."
+        "still counts. Tick 'strobe' if the light is one. The program then says by how many stops "
+        "to turn its power, and leaves the shutter alone."
     )
 
     def __init__(self, bench: BenchSetup, camera: str, person: str) -> None:
@@ -101,8 +101,8 @@ class BenchForm(ModalScreen[Answer | None]):
                         yield Tick("moved", id=f"moved-{part}", compact=True)
             if known:
                 yield Label(
-                    "Change what is different. Tick what you moved or took apart: it will be "
-                    "checked again.",
+                    "Correct any line that is no longer true. Tick a part that you moved or took "
+                    "apart: it will be checked again.",
                     classes="bench-hint",
                 )
             yield Label("", id="complaint")
