@@ -83,7 +83,7 @@ def test_another_card_in_the_camera(desk: Desk) -> None:
     for item in kept:
         del desk.body.card._items[item.handle]
     session = desk.session()
-    assert "is not on the card that is in the camera" in session.found[0]
+    assert "is not on the card in the camera" in session.found[0]
     desk.close()
     for item in kept:
         desk.body.card._items[item.handle] = item
