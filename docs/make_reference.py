@@ -102,6 +102,7 @@ tether measure a.dng --film colour-negative --open-gate gate.dng --json""",
     "deliver": """\
 tether deliver "Harbour 1987"
 tether deliver "Harbour 1987" --half --no-tiff --turn 7=90 --to /media/stick/harbour""",
+    "view": 'tether view "Harbour 1987"',
     "web": """\
 tether web rehearse
 tether web shoot "Harbour 1987" --archive ~/film""",

@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from tether.archive.records import NewRoll
     from tether.capture.tethered import ReconnectableCamera
     from tether.session.judge import Judge
-    from tether.tui.app_context import SimulatedBench
+    from tether.tui.session_port import SimulatedBench
+    from tether.window.server import Window
 
 _SECONDS_TO_LEAVE = 15
 """For the screen alone, after its terminal has gone; what comes after it may take its time."""
@@ -35,7 +36,8 @@ _SECONDS_TO_LEAVE = 15
 class Start:
     """What the command line said; ``again`` are those options that going on wants as well.
 
-    ``settings_file`` is the one that it named, None for the user's own.
+    ``settings_file`` is the one that it named, None for the user's own; ``window`` asks for a
+    window beside the terminal.
     """
 
     archive: Path
@@ -49,6 +51,7 @@ class Start:
     copy: Path | None = None
     no_copy: bool = False
     again: tuple[str, ...] = ()
+    window: bool = False
 
 
 def connector(settings: Settings) -> Callable[[str | None], ReconnectableCamera]:
@@ -133,6 +136,7 @@ def run_screen(start: Start) -> None:
 
         terminal = answer()
     colours = None if in_browser else Console(force_terminal=True).color_system
+    window = _window() if start.window else None
     with opened(start) as (archive, judge):
         screen = TetherApp(
             AppContext(
@@ -147,6 +151,7 @@ def run_screen(start: Start) -> None:
                 simulated=start.simulated,
                 settings_file=start.settings_file or usual_path(),
                 terminal=terminal,
+                window=window,
             ),
             Calm(),
         )
@@ -186,6 +191,68 @@ def run_screen(start: Start) -> None:
             say(archive.second_copy.finish().sentence())
     if screen.return_code:  # a fault of the program itself, which Textual has printed
         sys.exit(screen.return_code)
+
+
+def run_window(start: Start) -> None:
+    """Serve the window for a roll without a camera, until Ctrl-C.
+
+    Raises
+    ------
+    TetherError
+        When there is no such roll, or another program is at work on it.
+    """
+    import asyncio
+
+    from tether.session.session import Session
+    from tether.tui.session_port import SessionPort
+    from tether.tui.session_thread import SessionThread
+
+    window = _window()
+    with opened(start) as (archive, judge):
+        roll = archive.store.rolls.named(start.roll or "")
+
+        async def serve() -> None:
+            thread, ended = SessionThread(), asyncio.Event()
+            session = await thread.run(lambda: Session(archive, roll, None, judge, start.settings))
+            port = SessionPort(thread, session)
+            try:
+                await window.start(port)
+                await port.view()
+                print(
+                    f"The window is at\n\n    {window.address}\n\nOpen it in a browser on this "
+                    "machine. Ctrl-C here ends it. All filed files are stored.",
+                    flush=True,
+                )
+                window.show()
+                for ending in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+                    asyncio.get_running_loop().add_signal_handler(ending, ended.set)
+                await ended.wait()
+            finally:
+                await window.close()
+                thread.close()
+                port.close()
+
+        asyncio.run(serve())
+
+
+def _window() -> Window:
+    """Return a window that is not open yet.
+
+    Raises
+    ------
+    TetherError
+        When the packages that it needs are not installed.
+    """
+    try:
+        from tether.web.guard import listen
+        from tether.window.server import Window
+    except ModuleNotFoundError as error:
+        raise TetherError(
+            f"The package '{error.name}', which the window needs, is not installed.",
+            kept="The terminal program works without it.",
+            todo="In the folder of this program: .venv/bin/pip install '.[web]'",
+        ) from error
+    return Window(listen(0))
 
 
 def _let_go_of_terminal() -> None:

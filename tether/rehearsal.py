@@ -46,7 +46,8 @@ class Rehearsal:
 
     ``archive`` None means the user's own rehearsal folder; ``name`` is the roll to go on with;
     ``film`` and ``film_format`` None that any unfinished roll is gone on with, and that a new one
-    is what is usual; ``settings_file`` is where ``settings`` came from, where a file was named.
+    is what is usual; ``settings_file`` is where ``settings`` came from, where a file was named;
+    ``window`` asks for a window beside the terminal.
     """
 
     archive: Path | None = None
@@ -59,6 +60,7 @@ class Rehearsal:
     fresh: bool = False
     settings: Settings = field(default_factory=Settings)
     settings_file: Path | None = None
+    window: bool = False
 
 
 _HAND_SECONDS = 1.0
@@ -274,6 +276,7 @@ def prepared(plan: Rehearsal) -> Iterator[tuple[Start, SimulatedHand]]:
                 simulated=hand,
                 settings_file=plan.settings_file,
                 again=again(plan),
+                window=plan.window,
             ),
             hand,
         )

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from tether.web.serve import BenchServer, listen
+from tether.web.guard import listen
+from tether.web.serve import BenchServer
 
 SCRIPT = f"""#!{sys.executable}
 import sys

@@ -43,7 +43,7 @@ class Bare(TetherApp):
         """Nothing by itself."""
 
 
-async def until(pilot: Pilot[str], there: Callable[[], bool], turns: int = 400) -> None:
+async def until(pilot: Pilot[str], there: Callable[[], bool], turns: int = 1500) -> None:
     """Let the program run until something is so; fail when it never is.
 
     A screen that is open is not laid out yet: it is waited for, too.

@@ -8,8 +8,8 @@ import pytest
 from aiohttp import ClientSession, CookieJar, WSServerHandshakeError, web
 
 from tether.errors import TetherError
-from tether.web.guard import COOKIE
-from tether.web.serve import BenchServer, listen
+from tether.web.guard import COOKIE, listen
+from tether.web.serve import BenchServer
 
 
 @pytest.fixture

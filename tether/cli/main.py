@@ -13,6 +13,7 @@ import click
 
 from tether import __version__
 from tether.cli.about import doctor, show_settings
+from tether.cli.browser import view, web, window_option
 from tether.cli.judge import light, measure, tablet
 from tether.cli.options import (
     CONTRAST,
@@ -77,6 +78,7 @@ def app(context: click.Context, log: str) -> None:
     help="Copy folder, on another disk: gets a verified copy of every file. Remembered.",
 )
 @click.option("--no-copy", is_flag=True, help="Forget the copy folder. Its copies stay.")
+@window_option
 @settings_option
 def shoot(
     roll: str | None,
@@ -89,6 +91,7 @@ def shoot(
     notes: str,
     copy: Path | None,
     no_copy: bool,
+    window: bool,
     settings: Path | None,
 ) -> None:
     """Start or resume a roll.
@@ -118,6 +121,7 @@ def shoot(
             form=replace(details, name=name or ""),
             copy=copy,
             no_copy=no_copy,
+            window=window,
             again=(
                 *(("--camera", camera) if camera is not None else ()),
                 *(("--settings", str(whole_path(settings))) if settings is not None else ()),
@@ -148,6 +152,7 @@ def shoot(
 @click.option("--unattended", is_flag=True, help="Run without a keyboard.")
 @click.option("--fresh", is_flag=True, help="Start a new roll even if the last is unfinished.")
 @click.option("--seed", type=Int(), default=1, help="Number that picks another set of pictures.")
+@window_option
 @settings_option
 def rehearse(
     roll: str | None,
@@ -159,6 +164,7 @@ def rehearse(
     unattended: bool,
     fresh: bool,
     seed: int,
+    window: bool,
     settings: Path | None,
 ) -> None:
     """Practise with a simulated camera and film.
@@ -184,48 +190,11 @@ def rehearse(
         fresh=fresh,
         settings=read_settings(settings),
         settings_file=settings,
+        window=window,
     )
     if unattended:
         raise click.exceptions.Exit(rehearse_unattended(plan))
     rehearse_on_screen(plan)
-
-
-@app.command(
-    context_settings={
-        "allow_extra_args": True,
-        "ignore_unknown_options": True,
-        "allow_interspersed_args": False,
-    }
-)
-@click.pass_context
-@click.argument("command", help="shoot or rehearse, with its own options behind it.")
-@click.option(
-    "--port", type=Int(0, 65535), default=0, help="Port on 127.0.0.1; 0 picks a free one."
-)
-def web(context: click.Context, command: str, port: int) -> None:
-    """Use shoot or rehearse in a browser.
-
-    Only this machine's browser can reach it. Example: tether web shoot, and the options of shoot.
-    """
-    if command not in ("shoot", "rehearse") or "--unattended" in context.args:
-        raise click.BadParameter(
-            "Write: tether web shoot, or: tether web rehearse. Only these two have screens."
-        )
-    # What is wrong with the options is said here, and not by a page that stays empty.
-    given = app.commands[command].make_context(command, list(context.args)).params
-    if command == "shoot":
-        from tether.archive.archive import refuse_rehearsals
-
-        refuse_rehearsals(given["archive"] or default_archive())
-    try:
-        from tether.web.serve import serve
-    except ModuleNotFoundError as error:
-        raise TetherError(
-            f"The package '{error.name}', which the browser needs, is not installed.",
-            kept="The terminal program works without it.",
-            todo="In the folder of this program: .venv/bin/pip install '.[web]'",
-        ) from error
-    serve([command, *context.args], port)
 
 
 @app.command()
@@ -352,6 +321,8 @@ def plan(
     click.echo(json.dumps(found, indent=1, ensure_ascii=False) if as_json else plan_text(found))
 
 
+app.add_command(web)
+app.add_command(view)
 app.add_command(measure)
 app.add_command(light)
 app.add_command(tablet)

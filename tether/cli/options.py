@@ -220,7 +220,7 @@ _INTERRUPTED = 130
 
 
 GROUPS = {
-    "Shoot": ("shoot", "rehearse", "web", "rolls", "deliver"),
+    "Shoot": ("shoot", "rehearse", "web", "view", "rolls", "deliver"),
     "Files": ("verify", "restore", "package", "rebuild"),
     "Bench": ("plan", "light", "tablet", "measure", "settings", "doctor"),
 }

@@ -39,6 +39,12 @@ class Placement:
     centre: tuple[float, float]
 
 
+def of_part(rows: slice, columns: slice) -> Placement:
+    """Return what prints a part of a picture as it lies."""
+    size = (rows.stop - rows.start, columns.stop - columns.start)
+    return Placement(rows, columns, 0.0, size, (size[1] / 2, size[0] / 2))
+
+
 def placed(outline: Corners | None, step: int, shape: tuple[int, int]) -> Placement:
     """Work out what is printed of a picture.
 
@@ -52,7 +58,7 @@ def placed(outline: Corners | None, step: int, shape: tuple[int, int]) -> Placem
         (height, width) of the picture in pixels.
     """
     height, width = shape
-    whole = Placement(slice(0, height), slice(0, width), 0.0, shape, (width / 2, height / 2))
+    whole = of_part(slice(0, height), slice(0, width))
     if outline is None:
         return whole
     corners = np.asarray(outline, np.float64) / step
@@ -63,10 +69,8 @@ def placed(outline: Corners | None, step: int, shape: tuple[int, int]) -> Placem
         top, bottom = max(ay, by, 0.0), min(cy, dy, float(height))
         rows = slice(math.ceil(top), math.floor(bottom))
         columns = slice(math.ceil(left), math.floor(right))
-        size = (rows.stop - rows.start, columns.stop - columns.start)
-        if min(size) < 8:
-            return whole
-        return Placement(rows, columns, 0.0, size, (size[1] / 2, size[0] / 2))
+        flat = of_part(rows, columns)
+        return flat if min(flat.size) >= 8 else whole
     # Some more is read than is printed: for the filter, and for how far the straightening shears.
     more = 4 + math.ceil(max(shape) * math.radians(degrees) ** 2)
     low = np.maximum(np.floor(corners.min(axis=0)) - more, 0).astype(int)

@@ -80,6 +80,87 @@ def open_linear(path: Path, mosaic: Mosaic, *, half: bool, grey: bool) -> Linear
     return Halved(full) if half else full
 
 
+def stepped(mosaic: Mosaic, step: int, *, grey: bool) -> Linear:
+    """Return the linear picture with one pixel for each ``step`` x ``step`` photosites.
+
+    For an eye that moves about in a take: only what is asked for is read and interpolated.
+
+    Parameters
+    ----------
+    mosaic
+        The raw file.
+    step
+        1, or a power of two.
+    grey
+        As in `open_linear`.
+    """
+    if mosaic.pattern.size == 1 and step <= 2:
+        return SingleColour(mosaic, step == 2)
+    if step == 1:
+        return Bilinear(mosaic, grey)
+    if step == 2 and mosaic.pattern.shape == (2, 2):
+        return BinnedTiles(mosaic, grey)
+    return Halved(stepped(mosaic, step // 2, grey=grey))
+
+
+class Bilinear:
+    """The whole mosaic, with each colour between its photosites the mean of those about it.
+
+    A convolution of what is known, divided by that of where it is known (normalized convolution,
+    H. Knutsson and C.-F. Westin, 1993): in a Bayer tile that is bilinear interpolation. LibRaw's
+    own, with which positives are made, is finer and takes the whole picture.
+    """
+
+    step = 1
+
+    def __init__(self, mosaic: Mosaic, grey: bool) -> None:
+        self.planes = 1 if grey else 3
+        self.shape = mosaic.shape
+        self._mosaic = mosaic
+        self._weights = np.asarray(tile_weights(mosaic), np.float32)
+        tile = mosaic.pattern.shape[0]
+        # From a photosite to the nearest of any colour: next to it in a tile of four.
+        self._reach = 1 if tile == 2 else tile // 2
+
+    def band(self, rows: slice, columns: slice) -> FloatArray:
+        """Return a part; see `Linear`."""
+        mosaic, reach = self._mosaic, self._reach
+        top, left = max(rows.start - reach, 0), max(columns.start - reach, 0)
+        bottom, right = rows.stop + reach, columns.stop + reach
+        raw = mosaic.data[top:bottom, left:right]
+        tile = mosaic.pattern.shape[0]
+        here = mosaic.pattern[
+            np.ix_((top + np.arange(raw.shape[0])) % tile, (left + np.arange(raw.shape[1])) % tile)
+        ]
+        black = np.array(mosaic.black, np.float32)
+        full = np.array(mosaic.saturation, np.float32)
+        signal = (raw - black[here]) / (full - black)[here]
+        inside = (
+            slice(rows.start - top, rows.stop - top),
+            slice(columns.start - left, columns.stop - left),
+        )
+        planes = []
+        for letter in "RGB":
+            of_colour = np.array([name[0] == letter for name in mosaic.channels])
+            known = of_colour[here]
+            value, weight = np.where(known, signal, np.float32(0)), known.astype(np.float32)
+            near, around = _blurred(value), _blurred(weight)
+            while not around.all() and of_colour.any():
+                near, around = _blurred(near), _blurred(around)
+            between = near / np.maximum(around, np.float32(1e-9))
+            planes.append(np.where(known, value, between)[inside])
+        if self.planes == 3:
+            return np.stack(planes)
+        return np.asarray(np.tensordot(self._weights, np.stack(planes), 1)[None], np.float32)
+
+
+def _blurred(plane: FloatArray) -> FloatArray:
+    """Return the sums of 3 x 3 places, with the weights 1, 2, 1 both ways."""
+    padded = np.pad(plane, 1)
+    along = padded[:, :-2] + 2 * padded[:, 1:-1] + padded[:, 2:]
+    return np.asarray(along[:-2] + 2 * along[1:-1] + along[2:], np.float32)
+
+
 class BinnedTiles:
     """Each 2 x 2 tile of a Bayer mosaic as one pixel; nothing is interpolated."""
 
@@ -178,10 +259,8 @@ class SingleColour:
 class Halved:
     """The mean of 2 x 2 pixels of another picture, for mosaics that have no tile of 2 x 2."""
 
-    step = 2
-
     def __init__(self, of: Linear) -> None:
-        self.planes = of.planes
+        self.planes, self.step = of.planes, 2 * of.step
         self.shape = (of.shape[0] // 2, of.shape[1] // 2)
         self._of = of
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
 from tether.film import FilmProcess
 from tether.positive.flat_field import FlatField, rows_of
-from tether.positive.geometry import canvas, placed, upright
+from tether.positive.geometry import canvas, of_part, placed, upright
 from tether.positive.linear import Linear
 from tether.positive.rendering import Rendering
 from tether.positive.tones import (
@@ -34,6 +37,7 @@ def print_frame(
     rendering: Rendering,
     weights: tuple[float, float, float],
     flat: FlatField | None = None,
+    part: tuple[slice, slice] | None = None,
 ) -> NDArray[np.uint16]:
     """Return the positive, 16-bit sRGB values, shape (h, w) for one plane, else (h, w, 3).
 
@@ -47,9 +51,12 @@ def print_frame(
         How many photosites of a tile are red, green and blue (`tile_weights`), for one plane.
     flat
         The light over the view; None where it is not known.
+    part
+        Rows and columns of the picture, in pixels, to print in the place of its outline.
     """
-    place = placed(rendering.outline, linear.step, linear.shape)
-    tables = _tables(rendering, linear.planes)
+    outline = rendering.outline
+    place = of_part(*part) if part else placed(outline, linear.step, linear.shape)
+    tables = _tables(replace(rendering, outline=None, base=(1.0, 1.0, 1.0)), linear.planes)
     base = np.asarray(rendering.base, np.float64)
     per_plane = base if linear.planes == 3 else np.array([float(base @ np.asarray(weights))])
     scale = (LEVELS / LIGHTEST / np.maximum(per_plane, 1e-6)).astype(np.float32)[:, None, None]
@@ -95,6 +102,7 @@ def _mixed(x: NDArray[np.float32], mixing: NDArray[np.float32]) -> NDArray[np.fl
     return np.asarray(out, np.float32)
 
 
+@lru_cache(maxsize=4)  # for parts of one picture that are printed one after the other
 def _tables(rendering: Rendering, planes: int) -> list[NDArray[np.uint16]]:
     axis = table_axis()
     if rendering.process is FilmProcess.TRANSPARENCY:

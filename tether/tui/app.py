@@ -192,6 +192,7 @@ class TetherApp(App[str]):
             )
             self.port = port_of(self.thread, session, simulated)
             self.roll_name = roll.name
+            await self._open_window(self.port)
         except TetherError as error:
             if isinstance(error, RollError):
                 self.not_made = None  # what was described cannot be: it is asked again
@@ -207,6 +208,18 @@ class TetherApp(App[str]):
             return
         context = ScreenContext(self.settings, self.context.terminal, self.keys)
         await self.push_screen(table_of(context, self.port))
+
+    async def _open_window(self, port: SessionPort) -> None:
+        window = self.context.window
+        if window is not None:
+            await window.start(port)
+            window.show()
+            self.notify(window.address, title="The window", timeout=_SECONDS_TO_READ, markup=False)
+
+    async def on_unmount(self) -> None:
+        """Close the window beside the terminal."""
+        if self.context.window is not None:
+            await self.context.window.close()
 
     def _say(self, text: str) -> None:
         self.opening.query_one("#opening", Static).update(Text(text))

@@ -15,34 +15,28 @@ if TYPE_CHECKING:
     from tether.archive.archive import Archive
     from tether.archive.records import NewRoll
     from tether.capture.tethered import ReconnectableCamera
-    from tether.session.events import Event
     from tether.session.session import Judging
+    from tether.tui.session_port import SessionPort, SimulatedBench
 
 
-class SimulatedBench(Protocol):
-    """What a rehearsal has beside the camera: a hand that follows, and mishaps to choose from."""
+class SecondWindow(Protocol):
+    """A window beside the terminal, which shows the same session."""
 
-    def listen(self, event: Event) -> None:
-        """Do with the simulated bench what the person just said was done."""
+    @property
+    def address(self) -> str:
+        """What to open in the browser."""
         ...
 
-    def mishaps(self) -> tuple[tuple[str, str], ...]:
-        """Return (code, label) of everything that can be made to go wrong."""
+    def show(self) -> None:
+        """Open it in the browser, where there is one."""
         ...
 
-    def active(self) -> tuple[str, ...]:
-        """Return the codes of what is wrong now."""
+    async def start(self, port: SessionPort) -> None:
+        """Begin to serve a session's work."""
         ...
 
-    def toggle(self, code: str, frame: int | None = None) -> None:
-        """Let a mishap happen, or put it right when it is in force.
-
-        One that belongs to a picture strikes ``frame``, the one that is next.
-        """
-        ...
-
-    def press_button(self, frame: int) -> None:
-        """Bring a frame into the gate, and press the simulated camera's own shutter button."""
+    async def close(self) -> None:
+        """Stop serving."""
         ...
 
 
@@ -62,7 +56,7 @@ class AppContext:
     ``connect`` takes a port (None for the only camera) and returns a connected camera; ``roll``
     is a name from the command line, ``new`` a roll that it described, ``form`` what the form of a
     new roll begins with; ``simulated`` is there in a rehearsal. A theme that is chosen is kept in
-    ``settings_file``, None for nowhere.
+    ``settings_file``, None for nowhere; ``window`` is there where one was asked for.
     """
 
     archive: Archive
@@ -76,3 +70,4 @@ class AppContext:
     simulated: SimulatedBench | None = None
     settings_file: Path | None = None
     terminal: Terminal = field(default_factory=Terminal)
+    window: SecondWindow | None = None

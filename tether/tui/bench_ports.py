@@ -180,7 +180,9 @@ class LiveFocusPort:
             jpeg = camera.preview()
             return jpeg, 1000 * (time.perf_counter() - began)
 
-        return await self._port.ask(ask)
+        jpeg, took = await self._port.ask(ask)
+        self._port.show_live(jpeg)
+        return jpeg, took
 
     async def magnify(self, zoom: float) -> None:
         """The camera's own magnifier was pressed."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from tether.archive.records import Capture, FrameState
 from tether.bench.benches import BenchQuestion, BenchSetup
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from PIL.Image import Image
 
     from tether.bench.live_focus import Peak
-    from tether.tui.app_context import SimulatedBench
 
 T = TypeVar("T")
 Report = Callable[[Progress], None]
@@ -66,6 +65,33 @@ class SetUpState:
     light: str
 
 
+class SimulatedBench(Protocol):
+    """What a rehearsal has beside the camera: a hand that follows, and mishaps to choose from."""
+
+    def listen(self, event: Event) -> None:
+        """Do with the simulated bench what the person just said was done."""
+        ...
+
+    def mishaps(self) -> tuple[tuple[str, str], ...]:
+        """Return (code, label) of everything that can be made to go wrong."""
+        ...
+
+    def active(self) -> tuple[str, ...]:
+        """Return the codes of what is wrong now."""
+        ...
+
+    def toggle(self, code: str, frame: int | None = None) -> None:
+        """Let a mishap happen, or put it right when it is in force.
+
+        One that belongs to a picture strikes ``frame``, the one that is next.
+        """
+        ...
+
+    def press_button(self, frame: int) -> None:
+        """Bring a frame into the gate, and press the simulated camera's own shutter button."""
+        ...
+
+
 class SessionPort:
     """What the screens may ask of a session. Every answer is a value, or a `TetherError`.
 
@@ -89,6 +115,12 @@ class SessionPort:
         """What an earlier interruption left, in sentences; found when the session began."""
         self.focus_seen: dict[str, Peak] = {}
         """The sharpest live pictures, kept while the focus screen is closed."""
+        self.seen: View | None = None
+        """The view that was read last."""
+        self.live = (0, b"")
+        """The newest live picture as the camera sent it, with its number from 1."""
+        self.watchers: list[Callable[[], object]] = []
+        """Called when one of these two is another one: there may be two windows."""
 
     @property
     def busy(self) -> bool:
@@ -119,7 +151,20 @@ class SessionPort:
 
     async def view(self) -> View:
         """Return everything the worktable shows."""
-        return await self.ask(lambda s: s.view())
+        view = await self.ask(lambda s: s.view())
+        if view != self.seen:
+            self.seen = view
+            self._tell()
+        return self.seen or view
+
+    def show_live(self, jpeg: bytes) -> None:
+        """Let whoever watches have a live picture."""
+        self.live = (self.live[0] + 1, jpeg)
+        self._tell()
+
+    def _tell(self) -> None:
+        for told in self.watchers:
+            told()
 
     async def positive(self, capture: Capture) -> Image | None:
         """Return the small positive of a capture, None where its file could not be read."""

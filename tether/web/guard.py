@@ -6,7 +6,8 @@ server), and a name that is made to point at 127.0.0.1 (DNS rebinding) makes eve
 requests its own. `textual-serve` checks neither. So three things have to be right:
 
 - ``Host`` is the address that was printed, which a rebound name is not;
-- ``Origin``, which a browser sends with every websocket, is that address too;
+- ``Origin``, which a browser sends with every websocket and with all that is posted, is that
+  address too;
 - the key, an unguessable part of the address that was printed, was shown once. It is kept in a
   cookie that other sites' pages cannot use (``SameSite=Strict``), and which scripts cannot read.
 """
@@ -15,9 +16,14 @@ from __future__ import annotations
 
 import hmac
 import secrets
+import socket
 
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
+
+from tether.errors import TetherError
+
+LOOPBACK = "127.0.0.1"
 
 COOKIE = "tether-bench"
 """Name of the cookie that holds the key."""
@@ -36,10 +42,13 @@ class Guard:
     ----------
     host
         Address and port, as they stand in the address bar: ``127.0.0.1:8712``.
+    where
+        Where the address was shown, for a sentence.
     """
 
-    def __init__(self, host: str) -> None:
+    def __init__(self, host: str, where: str) -> None:
         self.host = host
+        self._where = where
         self.key = secrets.token_urlsafe(24)
 
     @property
@@ -54,11 +63,11 @@ class Guard:
         origin = request.headers.get("Origin")
         if origin is not None and origin != f"http://{self.host}":
             return "Another site's page may not reach this bench."
-        if request.path == "/ws" and origin is None:
+        if origin is None and (request.path == "/ws" or request.method != "GET"):
             return "A browser says where a page is from."
         shown = request.query.get("key") if request.path == "/" else None
         if not hmac.compare_digest(shown or request.cookies.get(COOKIE, ""), self.key):
-            return "Open the whole address that 'tether web' shows in its terminal."
+            return f"Open the whole address that {self._where}."
         return None
 
     def middleware(self) -> Middleware:
@@ -84,3 +93,24 @@ class Guard:
         response.headers["X-Content-Type-Options"] = "nosniff"
         response.headers["Referrer-Policy"] = "no-referrer"
         response.headers["Cache-Control"] = "no-store"
+
+
+def listen(port: int) -> socket.socket:
+    """Return a socket on 127.0.0.1; port 0 for any that is free.
+
+    Raises
+    ------
+    TetherError
+        When the port is taken or may not be used.
+    """
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((LOOPBACK, port))
+    except OSError as error:
+        listening.close()
+        raise TetherError(
+            f"Port {port} cannot be used: {error.strerror}.",
+            todo="Name another with --port, or none to have a free one chosen.",
+        ) from error
+    return listening

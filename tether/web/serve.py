@@ -12,10 +12,7 @@ from pathlib import Path
 from aiohttp import web
 from textual_serve.server import Server
 
-from tether.errors import TetherError
-from tether.web.guard import Guard
-
-LOOPBACK = "127.0.0.1"
+from tether.web.guard import Guard, listen
 
 _PAGE = Path(__file__).parent / "page"
 
@@ -41,7 +38,7 @@ class BenchServer(Server):
             command, host=host, port=port, title=f"tether {words[0]}", templates_path=_PAGE
         )
         self.listening = listening
-        self.guard = Guard(f"{host}:{port}")
+        self.guard = Guard(f"{host}:{port}", "'tether web' shows in its terminal")
 
     def initialize_logging(self) -> None:
         """Log what went wrong, and not each page."""
@@ -81,27 +78,6 @@ class BenchServer(Server):
             shutdown_timeout=10,
             access_log=None,
         )
-
-
-def listen(port: int) -> socket.socket:
-    """Return a socket on 127.0.0.1; port 0 for any that is free.
-
-    Raises
-    ------
-    TetherError
-        When the port is taken or may not be used.
-    """
-    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        listening.bind((LOOPBACK, port))
-    except OSError as error:
-        listening.close()
-        raise TetherError(
-            f"Port {port} cannot be used: {error.strerror}.",
-            todo="Name another with --port, or none to have a free one chosen.",
-        ) from error
-    return listening
 
 
 def serve(words: Sequence[str], port: int) -> None:

@@ -92,9 +92,9 @@ class Worktable(Screen[None]):
 
     async def on_mount(self) -> None:
         """Show where the work stands, and begin to look for pictures from the camera."""
-        if self.port.found:
-            self.line.say(" ".join(self.port.found))
+        self.line.say(" ".join(self.port.found))
         await self.refresh_view()
+        self.port.watchers.append(lambda: self.call_later(self._look_elsewhere))
         while_seen(self, _IDLE_SECONDS, self._look_at_camera)
         self._begin()
 
@@ -122,6 +122,11 @@ class Worktable(Screen[None]):
             await self._show()
         else:
             self._stale = True
+
+    async def _look_elsewhere(self) -> None:
+        """Show what was done in another window."""
+        if self.port.seen is not self.view:
+            await self.refresh_view()
 
     def on_screen_resume(self) -> None:
         """Show what came meanwhile, after what stood here, which comes at once."""
@@ -250,8 +255,8 @@ class Worktable(Screen[None]):
     def action_forward(self) -> None:
         """Do what comes next, as a foot switch asks for it.
 
-        It goes one step further than Enter: a picture that has to be shot again is put aside, so
-        that the hands can stay at the film. What wants a look is left to a choice by hand.
+        It goes further than Enter: a picture to shoot again is put aside, so that the hands can
+        stay at the film. What wants a look is left to a choice by hand.
         """
         waiting = self.view.place.capture if self.view else None
         if self._todo() is NextKind.DECIDE and waiting and waiting.verdict is Verdict.RESHOOT:
@@ -417,10 +422,8 @@ class Worktable(Screen[None]):
     async def action_mishap(self) -> None:
         """Let the simulated hand make a mistake, or put it right (rehearsal only)."""
         active = await self.port.active_mishaps()
-        options = [
-            (code, f"{'[x]' if code in active else '[ ]'} {label}")
-            for code, label in await self.port.mishaps()
-        ]
+        named = await self.port.mishaps()
+        options = [(code, f"{'[x]' if code in active else '[ ]'} {label}") for code, label in named]
         code = await self.app.push_screen_wait(
             Pick("What should go wrong? Choose it again to put it right.", options)
         )

@@ -1,1 +1,0 @@
-"""A bench that varies as life does: real photographs, and everything else drawn for each roll."""
