@@ -95,6 +95,7 @@ class FileLock:
 
     It is the operating system's (``flock``), so that it ends with the process whatever happened to
     it; Linux carries it over NFS as well (nfs(5)). The text in the file only tells who has it.
+    A ``passing`` one takes its file away when it is let go.
 
     Raises
     ------
@@ -104,16 +105,12 @@ class FileLock:
         When the file cannot be opened, or the disk has no locks.
     """
 
-    def __init__(self, path: Path) -> None:
-        self._file = open_plain(path, os.O_RDWR | os.O_CREAT)
-        try:
-            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            holder = _holder(self._file)
+    def __init__(self, path: Path, *, passing: bool = False) -> None:
+        self._passing = path if passing else None
+        self._file = _locked(path)
+        while passing and not _has_name(self._file, path):  # another took it away meanwhile
             os.close(self._file)
-            if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
-                raise HeldElsewhere(printable(holder, 80)) from error
-            raise
+            self._file = _locked(path)
         with contextlib.suppress(OSError):  # a full disk does not matter here
             text = f"process {os.getpid()} on {socket.gethostname()}\n".encode()
             os.pwrite(self._file, text, 0)
@@ -122,7 +119,30 @@ class FileLock:
     def release(self) -> None:
         """Let go. May be called twice."""
         with contextlib.suppress(OSError):
+            if self._passing is not None and _has_name(self._file, self._passing):
+                self._passing.unlink()
             os.close(self._file)
+
+
+def _locked(path: Path) -> int:
+    file = open_plain(path, os.O_RDWR | os.O_CREAT)
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        holder = _holder(file)
+        os.close(file)
+        if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
+            raise HeldElsewhere(printable(holder, 80)) from error
+        raise
+    return file
+
+
+def _has_name(file: int, path: Path) -> bool:
+    """Whether an open file still is the one of that name."""
+    try:
+        return os.path.samestat(os.fstat(file), path.stat())
+    except FileNotFoundError:
+        return False
 
 
 def _holder(file: int) -> str:

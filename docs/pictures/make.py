@@ -20,6 +20,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
+import pypdfium2
 import textual_image.widget
 from PIL import Image, ImageChops
 from textual.pilot import Pilot
@@ -210,9 +211,10 @@ def contact_sheet(work: Path, folder: Path) -> None:
     subprocess.run(rehearse, check=True, stdout=subprocess.DEVNULL)
     deliver = [*tether, "deliver", "Rehearsal 1", "--half", "--no-tiff", *where]
     subprocess.run(deliver, check=True, stdout=subprocess.DEVNULL)
-    with Image.open(work / "Rehearsal 1" / "delivered" / "contact-sheet-a4-1.png") as page:
-        sheet = page.convert("L")
-    sheet.thumbnail((SHEET_WIDTH, 10 * SHEET_WIDTH))
+    document = pypdfium2.PdfDocument(work / "Rehearsal 1" / "delivered" / "contact-sheet-a4.pdf")
+    page = document[0]
+    sheet = page.render(scale=SHEET_WIDTH / page.get_width(), grayscale=True).to_pil()
+    sheet = sheet.crop((0, 0, sheet.width, round(0.95 * sheet.height)))  # the foot has a date
     white = Image.new("L", sheet.size, 255)
     used = ImageChops.difference(sheet, white).getbbox()
     assert used is not None, "an empty sheet"

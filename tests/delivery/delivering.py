@@ -8,7 +8,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from unittest.mock import patch
 
 from tether_simulator.bench import CopyStand
 from tether_simulator.bench_config import BenchConfig
@@ -19,7 +18,6 @@ from tether_simulator.imaging.sensor import SensorConfig
 from tether.archive.archive import Archive
 from tether.archive.open_roll import hold_roll
 from tether.archive.records import Capture, FrameState, NewRoll, Roll
-from tether.delivery import contact_sheet as contact
 from tether.delivery.crew import Crew, Job, Result
 from tether.delivery.folder import DeliveryOptions, DeliveryResult, DeliveryState
 from tether.delivery.run import DeliveryStep, RollDelivery
@@ -45,15 +43,11 @@ class Inline:
 
 
 class InlineDelivery(RollDelivery):
-    """As quick as a delivery can be: in this process, with coarse contact sheets."""
+    """As quick as a delivery can be: in this process."""
 
     @contextmanager
     def crew(self, _whole: DeliveryState) -> Iterator[Crew]:
         yield Inline()
-
-    def run(self) -> DeliveryResult:
-        with patch.object(contact, "DPI", 60):
-            return super().run()
 
 
 @dataclass

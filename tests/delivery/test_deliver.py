@@ -50,8 +50,7 @@ def test_everything_is_delivered_and_no_raw_file_is_touched(kept: Kept) -> None:
     names = {str(p.relative_to(result.folder)) for p in result.folder.rglob("*") if p.is_file()}
     stems = [f"Harbour_f00{n}_t1" for n in (1, 2, 3)]
     assert names == {
-        "index.html", "roll.csv", "roll.json", "delivery.json", ".in-use",
-        *(f"contact-sheet-{paper}-1.png" for paper in ("a4", "letter")),
+        "index.html", "roll.csv", "roll.json", "delivery.json",
         *(f"contact-sheet-{paper}.pdf" for paper in ("a4", "letter")),
         *(f"positives/{s}.{e}" for s in stems for e in ("jpg", "tif")),
         *(f"small/{s}.jpg" for s in stems),
@@ -325,7 +324,7 @@ def test_a_run_that_was_killed_at_its_very_beginning_locks_nobody_out(
 
 def test_two_at_once_do_not_write_into_one_folder(kept: Kept) -> None:
     first, second = kept.delivery(), kept.delivery()
-    with first.folder.held(), pytest.raises(TetherError, match="Another program is at work"):
+    with first.folder.held(), pytest.raises(TetherError, match="already open in another program"):
         second.run()
     assert second.run().printed == 3, "and the folder is free again"
 
@@ -413,6 +412,8 @@ def test_a_frame_whose_edges_were_not_seen_is_cropped_as_the_others_lie(tmp_path
         assert 170 < known[4][0] < 178
         assert known[5] == (192, 128)
         assert "like the other frames (edges not found)" in page.read_text("utf-8")
+        (note,) = kept.deliver().notes
+        assert note.startswith("The edges of frame 6 were not found: its positive shows the whole")
         assert kept.deliver(crops={5: False}).printed == 1
         assert sizes()[4] == (192, 128)
         assert kept.deliver().printed == 0, "the choice is remembered"

@@ -113,7 +113,7 @@ class RollBusy(TetherError):
 
 
 class RollLock:
-    """Holds a roll for this process.
+    """Holds a roll for this process; ``passing`` as for `FileLock`.
 
     Raises
     ------
@@ -123,9 +123,9 @@ class RollLock:
         As `FileLock` does.
     """
 
-    def __init__(self, path: Path, roll_name: str) -> None:
+    def __init__(self, path: Path, roll_name: str, *, passing: bool = False) -> None:
         try:
-            self._lock = FileLock(path)
+            self._lock = FileLock(path, passing=passing)
         except HeldElsewhere as error:
             raise RollBusy(
                 f"The roll '{printable(roll_name)}' is already open in another program"

@@ -261,7 +261,7 @@ class DeliveredFolder:
         try:
             self.root.mkdir(parents=True, exist_ok=True)
             with suppress(OSError):  # a disk that knows no locks does without
-                lock = RollLock(self.root / ".in-use", self.roll_name)
+                lock = RollLock(self.root / ".in-use", self.roll_name, passing=True)
             if not (self.root / RECORD).exists():
                 self.write(Record())  # first of all: by it the folder is known again as ours
             for folder in (self.root, self.positives, self.small, self.raw_positives):

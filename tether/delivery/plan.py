@@ -31,6 +31,9 @@ from tether.settings import STROBE, PositiveSettings
 _SAMPLING = 3
 
 
+EDGES = "edges not found"
+"""Said of a frame that is not cropped at its own edges."""
+
 Job = TypeVar("Job", SampleJob, PrintJob, RawPositiveJob)
 
 
@@ -127,18 +130,32 @@ def _outlines(state: DeliveryState) -> dict[str, Corners]:
         if not state.choice(file.frame.number).crop:
             outline, file.crop = None, "none, as you chose"
         elif outline is None and common is None:
-            file.crop = "none (edges not found)"
+            file.crop = f"none ({EDGES})"
         elif outline is None and file.capture.facts.framing is not None:
             # Something of it was seen, and it does not lie as it should.
-            file.crop = "none (edges unclear)"
+            file.crop = f"none ({EDGES} where they should be)"
         elif outline is None:
-            outline, file.crop = (
-                common,
-                "like the other frames (edges not found)",
-            )
+            outline, file.crop = common, f"like the other frames ({EDGES})"
         if outline is not None:
             chosen[name] = outline
     return chosen
+
+
+def uncropped_frames(state: DeliveryState) -> str:
+    """Return a sentence that names the frames whose edges were not found, "" for none."""
+    numbers = [
+        str(file.frame.number)
+        for file in state.files
+        if EDGES in file.crop and file.crop.startswith("none")
+    ]
+    if not numbers:
+        return ""
+    several = len(numbers) > 1
+    return (
+        f"The edges of frame{'s' * several} {', '.join(numbers)} were not found: "
+        f"{'their positives show' if several else 'its positive shows'} the whole "
+        "view, with the film's borders."
+    )
 
 
 def prints_to_make(

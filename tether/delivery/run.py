@@ -32,6 +32,7 @@ from tether.delivery.plan import (
     prints_to_make,
     renderings,
     samples_to_take,
+    uncropped_frames,
 )
 from tether.delivery.raw_positives import (
     note_clipped,
@@ -412,6 +413,8 @@ class RollDelivery:
         self.report(DeliveryStep("reports", 0, 1))
         write_sidecars(state, self.archive.folder(self.roll), self.result)
         self.folder.write(state.record)
+        if uncropped := uncropped_frames(state):
+            self.result.notes.append(uncropped)
         settings = {"settings": asdict(self.settings), "half": self.options.half}
         log = self.archive.store.journal.log_lines(self.roll.id, 500)
         write_reports(state, self.result, settings, log, flat=flat, base_target=self.base_target)

@@ -6,16 +6,20 @@ import csv
 import io
 import json
 from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from tether.archive.records import Frame, Roll
-from tether.delivery.contact_sheet import Cell, Sheet, save_sheets
+from tether.archive.records import Frame, FrameState, Roll
+from tether.delivery.contact_sheet import Cell, Sheet, contact_sheet
 from tether.delivery.folder import DeliveryResult, DeliveryState, printed_take, strips_of
 from tether.delivery.page.page import PageFacts, page
+from tether.delivery.plan import EDGES
 from tether.delivery.xmp import Subject, is_as_written, raw_sidecar
 from tether.disk import replace_whole
+from tether.findings import Verdict
+from tether.pdf import PAPERS
 from tether.positive.flat_field import FlatField
 from tether.text import printable
 
@@ -176,7 +180,7 @@ def write_reports(
 ) -> None:
     """Write contact sheet, tables and page into the delivered folder; `PageFacts` says of what."""
     folder = state.folder
-    sheets = save_sheets(sheet_of(state), folder.root)
+    sheets = save_sheets(sheet_of(state), folder.root, result)
     positives, raw_positives, pictures = {}, {}, {}
     for file in state.files:
         name = file.capture.file_name
@@ -214,29 +218,72 @@ def write_reports(
         replace_whole(folder.root / name, partial(Path.write_bytes, data=text.encode()))
 
 
+def save_sheets(sheet: Sheet, folder: Path, result: DeliveryResult) -> list[Path]:
+    """Write the sheet for each paper; return the files. Letters without a font are told of."""
+    written = []
+    for paper in PAPERS:
+        pages = contact_sheet(sheet, paper)
+        written.append(folder / f"contact-sheet-{paper}.pdf")
+        replace_whole(written[-1], partial(Path.write_bytes, data=pages.as_bytes()))
+    if pages.lacking:
+        result.notes.append(
+            f"No font on this machine has {printable(pages.lacking, 40)}: the contact sheet shows "
+            "boxes for it. Install a font for that script, for example one of the Noto fonts, and "
+            "deliver again."
+        )
+    return written
+
+
 def sheet_of(state: DeliveryState) -> Sheet:
-    """Return what the contact sheet shows: strips in order, as they lie in the sleeve."""
+    """Return what the keeper's contact sheet shows: strips in order, as they lie in the sleeve."""
     roll = state.roll
+    days = sorted(day for f in state.frames for c in f.captures if (day := _day(c.taken_at)))
     return Sheet(
         title=roll.name,
-        subtitle=f"{roll.process.label}, {roll.film_format.label}. {roll.notes}",
+        lines=tuple(filter(None, (f"{roll.process.label}, {roll.film_format.label}", roll.notes))),
         strips=tuple(
             tuple(_cell(state, frame) for frame in strip) for strip in strips_of(roll, state.frames)
         ),
         form=roll.film_format,
+        foot=f"{roll.name}. Photographed {_period(days)}." if days else roll.name,
+        made=days[-1] if days else None,
     )
+
+
+def _day(taken_at: str) -> datetime | None:
+    """Return the day of a stored time, None for one that cannot be read."""
+    try:
+        return datetime.fromisoformat(taken_at[:10]).replace(tzinfo=UTC)
+    except ValueError:
+        return None
+
+
+def _period(days: Sequence[datetime]) -> str:
+    first, last = f"{days[0]:%Y-%m-%d}", f"{days[-1]:%Y-%m-%d}"
+    return first if first == last else f"{first} to {last}"
 
 
 def _cell(state: DeliveryState, frame: Frame) -> Cell:
     chosen = printed_take(frame)
     shown = chosen or (frame.captures[-1] if frame.captures else None)
     picture = state.folder.thumbnail(chosen.file_name) if chosen else None
+    if picture is not None and not picture.exists():
+        picture = None
+    words = []
+    if picture is not None and frame.state is not FrameState.KEPT:
+        words.append(frame.state.value)
+    if shown is not None and shown.verdict is not Verdict.KEEP:
+        words.append(shown.verdict.word)
+    if chosen is not None and len(frame.captures) > 1:
+        words.append(f"take {chosen.take} of {len(frame.captures)}")
+    crops = {file.capture.file_name: file.crop for file in state.files}
+    if chosen is not None and EDGES in crops.get(chosen.file_name, ""):
+        words.append(EDGES)
     return Cell(
         frame=frame.number,
-        state=frame.state,
-        verdict=shown.verdict if shown else "",
-        take=chosen.take if chosen else None,
-        takes=len(frame.captures),
-        picture=picture if picture is not None and picture.exists() else None,
+        words=", ".join(words),
+        caption=frame.note,
+        picture=picture,
         turned=state.choice(frame.number).turn,
+        empty="no picture" if frame.state is FrameState.KEPT else frame.state.value,
     )
