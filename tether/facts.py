@@ -7,13 +7,12 @@ not known here stay where they are. The keys are in docs/json.md.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from tether.findings import Finding, Severity, Verdict
-from tether.text import printable
+from tether.text import parsed_json, printable
 
 ExposureValues = tuple[float | None, float | None, float | None]
 """Seconds, ISO and f-number at which a picture was taken; None where not known."""
@@ -144,7 +143,7 @@ class Facts(NamedTuple):
     def from_text(cls, text: str) -> Facts:
         """Read facts from a database's row."""
         try:
-            return cls.read(json.loads(text))
+            return cls.read(parsed_json(text))
         except ValueError:
             return cls.read(text)
 

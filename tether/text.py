@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import unicodedata
+from typing import Any
 
 # Cc and Cf hold escape sequences and the marks that turn the writing direction around, Cs lone
 # surrogates, Zl and Zp line breaks: none may reach a terminal or a log line from outside.
@@ -21,6 +23,20 @@ def printable(text: str, limit: int = 200) -> str:
     """
     safe = "".join("\N{REPLACEMENT CHARACTER}" if is_control(c) else c for c in text)
     return safe if len(safe) <= limit else safe[: limit - 1] + "…"
+
+
+def parsed_json(text: str | bytes) -> Any:
+    """Parse JSON that nobody vouches for.
+
+    Raises
+    ------
+    ValueError
+        When it is none, or is nested too deeply.
+    """
+    try:
+        return json.loads(text)
+    except RecursionError as error:
+        raise ValueError("it is nested too deeply") from error
 
 
 def is_control(character: str) -> bool:

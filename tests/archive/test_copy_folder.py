@@ -300,6 +300,7 @@ def test_unfinished_files_of_programs_that_died_are_removed_and_only_those(desk:
     for folder, name in (
         (copy / "Harbour", ".copy-x1.part"),
         (copy / "Harbour" / "frames", ".copy-x1.part"),
+        (desk.root, ".new-x1.json"),
         (desk.root / "Harbour", ".new-x1.json"),
         (desk.root / "Harbour" / "frames", ".new-x1.npz"),
     ):

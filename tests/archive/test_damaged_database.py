@@ -64,6 +64,18 @@ def test_a_wrong_value_is_damage_and_a_rebuild_cures_it(desk: Desk, statement: s
     desk.session()
 
 
+def test_a_header_that_forbids_writing_is_damage_and_a_rebuild_cures_it(desk: Desk) -> None:
+    """The write version of https://sqlite.org/fileformat2.html, 1.3.3."""
+    desk.made_roll()
+    with (desk.root / DATABASE).open("r+b") as file:
+        file.seek(18)
+        file.write(b"\xd7")
+    with pytest.raises(ArchiveDatabaseDamaged, match="readonly"):
+        desk.session()
+    assert len(rebuild(desk.root).moved_away) > 0
+    assert problems(desk.archive(), "Harbour") == []
+
+
 def test_a_number_that_is_out_of_range_says_so(desk: Desk) -> None:
     desk.made_roll()
     with contextlib.closing(sqlite3.connect(desk.root / DATABASE)) as db, db:

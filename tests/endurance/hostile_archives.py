@@ -13,7 +13,6 @@ their seeds; exit code 1 when anything is wrong.
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import hashlib
 import json
@@ -33,6 +32,7 @@ from click.testing import CliRunner
 
 from tests.archive.bench_rig import ContentJudge
 from tests.archive.conftest import SMALL, Desk
+from tests.endurance.results import add, options
 from tether.archive.archive import Archive
 from tether.archive.layout import DATABASE
 from tether.cli.main import app
@@ -101,6 +101,8 @@ class Trial:
 
     def _bytes(self) -> str:
         path = self.root / DATABASE
+        if not path.is_file():
+            return "nothing"  # it is a pipe by now
         data = bytearray(path.read_bytes())
         if self.chance.random() < 0.2:
             del data[self.chance.randrange(len(data)) :]
@@ -293,12 +295,9 @@ def run(base: Path, sound: Path, seed: int) -> tuple[list[str], list[str]]:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("-n", "--trials", type=int, default=2000)
-    parser.add_argument("-s", "--seed", type=int, default=1)
-    parser.add_argument("-o", "--out", type=Path, default=Path("hostile-archives.json"))
-    asked = parser.parse_args()
+    asked = options(__doc__ or "", 2000).parse_args()
     bad: dict[str, dict[str, list[str]]] = {}
+    counts = {"archives": asked.trials}
     with tempfile.TemporaryDirectory() as folder:
         sound = sound_archive(Path(folder) / "sound")
         for seed in range(asked.seed, asked.seed + asked.trials):
@@ -306,10 +305,8 @@ def main() -> int:
             if wrong:
                 bad[str(seed)] = {"done": done, "wrong": wrong}
                 print(seed, done, wrong, flush=True)
-    result = {"trials": asked.trials, "first seed": asked.seed, "wrong": bad}
-    asked.out.write_text(json.dumps(result, indent=1))
-    print(f"{asked.trials} trials, {len(bad)} wrong; see {asked.out}")
-    return 1 if bad else 0
+    seeds = asked.seed, asked.seed + asked.trials - 1
+    return add(asked.out, "hostile archives", seeds, counts, bad)
 
 
 if __name__ == "__main__":

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import json
 import os
 import shutil
 import socket
@@ -20,6 +19,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+from tests.endurance.results import add, options
 from tether.archive import file_system
 from tether.archive.archive import Archive
 from tether.archive.database import ArchiveDatabaseError
@@ -101,9 +101,7 @@ def made_library(folder: Path) -> Path | None:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("-n", "--trials", type=int, default=20)
-    parser.add_argument("-o", "--out", type=Path, default=Path("network-disk.json"))
+    parser = options(__doc__ or "", 20)
     parser.add_argument("--local", action="store_true")
     parser.add_argument("--work", nargs=3, help=argparse.SUPPRESS)
     asked = parser.parse_args()
@@ -115,13 +113,15 @@ def main() -> int:
         if library is None:
             print("left out: it needs Linux and a C compiler")
             return 0
-        found = [
-            trial(Path(folder) / "trial", library, local=asked.local) for _ in range(asked.trials)
-        ]
-    bad = [wrong for wrong in found if wrong]
-    asked.out.write_text(json.dumps({"trials": asked.trials, "wrong": bad}, indent=1))
-    print(f"{asked.trials} trials, {len(bad)} wrong; see {asked.out}")
-    return 1 if bad else 0
+        last = asked.seed + asked.trials - 1
+        found = {
+            str(number): trial(Path(folder) / "trial", library, local=asked.local)
+            for number in range(asked.seed, last + 1)
+        }
+    bad = {number: wrong for number, wrong in found.items() if wrong}
+    without = "network disk known as one" if asked.local else ""
+    counts = {"trials": asked.trials}
+    return add(asked.out, "two computers", (asked.seed, last), counts, bad, without=without)
 
 
 if __name__ == "__main__":

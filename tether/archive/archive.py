@@ -47,7 +47,7 @@ from tether.archive.layout import (
 from tether.archive.records import CopyState, Frame, FrameState, Roll
 from tether.archive.store import Store
 from tether.clock import Clock, system_clock
-from tether.disk import make_folder
+from tether.disk import make_folder, sweep
 from tether.errors import TetherError
 from tether.own_files import is_raw_positive
 from tether.paths import whole_path
@@ -139,6 +139,7 @@ class Archive:
     def _prepare(self) -> None:
         try:
             make_folder(self.root)
+            sweep(self.root, ".new-*")
             with tempfile.TemporaryFile(dir=self.root):
                 pass
         except OSError as error:

@@ -205,6 +205,8 @@ class Database:
         """Return what SQLite finds wrong in its file, nothing for a sound one."""
         with self._lock, _told(self.path):
             found = [str(row[0]) for row in self._db.execute("PRAGMA quick_check(20)")]
+        if _is_of_unknown_format(self.path):
+            return [*found, "its header forbids writing to it"]
         return [] if found == ["ok"] else found
 
 
@@ -220,6 +222,13 @@ def _has_log(path: Path) -> bool:
     """Whether a database has a write-ahead log (https://sqlite.org/fileformat2.html, 1.3.3)."""
     with path.open("rb") as file:
         return file.read(20)[18:] == b"\x02\x02"
+
+
+def _is_of_unknown_format(path: Path) -> bool:
+    """Whether a database's header names a format that SQLite does not write (see `_has_log`)."""
+    with contextlib.suppress(OSError), path.open("rb") as file:
+        return file.read(20)[18:19] not in (b"\x01", b"\x02")
+    return False
 
 
 def _version(connection: sqlite3.Connection, path: Path) -> int:
@@ -328,7 +337,7 @@ def _told(path: Path) -> Iterator[None]:
         # An error of Python's own has no code: text that is no UTF-8.
         full = "full" in str(error)
         code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_FULL if full else 1)
-        if code & 0xFF not in _SURROUNDINGS:
+        if code & 0xFF not in _SURROUNDINGS or _is_of_unknown_format(path):
             raise _damaged(path, error) from error
         raise ArchiveDatabaseError(
             f"The archive's database {printable(str(path))} did not take it: "

@@ -34,7 +34,7 @@ from tether.errors import TetherError
 from tether.facts import Facts
 from tether.film import FilmProcess
 from tether.findings import Verdict
-from tether.text import is_control, printable
+from tether.text import is_control, parsed_json, printable
 
 ROLL_FILE = "roll.json"
 LOG_FILE = "log.jsonl"
@@ -109,10 +109,10 @@ def read_json(path: Path) -> dict[str, Any]:
             text = file.read(LARGEST_JSON + 1)
         if len(text) > LARGEST_JSON:
             raise ValueError("it is too large")
-        found = json.loads(text.decode("utf-8"))
+        found = parsed_json(text.decode("utf-8"))
         if not isinstance(found, dict):
             raise ValueError("it is not an object")
-    except (OSError, ValueError, RecursionError) as error:
+    except (OSError, ValueError) as error:
         raise FactFileUnusable(
             f"{printable(path.name)} cannot be read: {printable(str(error))}.",
             kept="It was left as it is.",
@@ -142,8 +142,8 @@ def last_logged(path: Path) -> int:
             todo="Move it out of the roll's folder.",
         ) from error
     for line in reversed(lines[:-1]):  # what follows the last line feed is no whole line
-        with contextlib.suppress(ValueError, KeyError, TypeError):
-            return int(json.loads(line)["id"])
+        with contextlib.suppress(ValueError, KeyError, TypeError, OverflowError):
+            return int(parsed_json(line)["id"])
     return 0
 
 
@@ -188,8 +188,8 @@ def read_log(path: Path) -> list[LogLine]:
     seen: set[int] = set()
     with contextlib.suppress(OSError), os.fdopen(open_plain(path), "rb") as file:
         while line := file.readline(_LONGEST_LINE):
-            with contextlib.suppress(ValueError, KeyError, TypeError, RecursionError):
-                x = json.loads(line)
+            with contextlib.suppress(ValueError, KeyError, TypeError, OverflowError):
+                x = parsed_json(line)
                 frame = None if x["frame"] is None else int(x["frame"])
                 moment(str(x["at"]))
                 number = int(x["id"])

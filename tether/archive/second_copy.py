@@ -35,7 +35,7 @@ from tether.archive.records import CopyState, Roll
 from tether.disk import flush_folder, make_folder, sweep
 from tether.errors import TetherError
 from tether.paths import whole_path
-from tether.text import plural, printable
+from tether.text import parsed_json, plural, printable
 
 MARK_FILE = "tether-copy.json"
 """Lies in a copy folder: an empty mount point without it is not mistaken for the disk."""
@@ -189,7 +189,7 @@ def note_copies(archive: Archive, wrong: Iterable[tuple[Roll, str]], proved: str
 
 def _in_doubt(archive: Archive) -> set[str]:
     with contextlib.suppress(ValueError):
-        found = json.loads(archive.store.fact(_IN_DOUBT) or "[]")
+        found = parsed_json(archive.store.fact(_IN_DOUBT) or "[]")
         return {x for x in found if isinstance(x, str)} if isinstance(found, list) else set()
     return set()
 

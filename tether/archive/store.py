@@ -16,7 +16,7 @@ from tether.archive.frames import Frames
 from tether.archive.journal import Journal
 from tether.archive.rolls import Rolls
 from tether.clock import Clock, system_clock
-from tether.text import printable
+from tether.text import parsed_json, printable
 
 
 class Store:
@@ -105,7 +105,7 @@ def options_of(store: Store, names: Collection[str] | None = None) -> tuple[str,
     ``names`` are those that a command takes: others are left out with their values; None for all.
     """
     try:
-        found = json.loads(store.fact(_FACT) or "[]")
+        found = parsed_json(store.fact(_FACT) or "[]")
     except ValueError:
         return ()
     if not isinstance(found, list) or len(found) > _MOST or len(found) % 2:

@@ -17,7 +17,7 @@ from pathlib import Path
 from tether.archive.archive import Archive, ArchiveUnusable
 from tether.archive.records import Roll
 from tether.clock import Clock, stamp, system_clock
-from tether.text import printable
+from tether.text import parsed_json, printable
 
 _BLOCK = 1 << 20
 
@@ -294,14 +294,14 @@ class VerifyProgress:
     def _read(self) -> bool:
         try:
             lines = self._path.read_text(encoding="ascii", errors="replace").splitlines()
-            begun = datetime.fromisoformat(json.loads(lines[0])["at"])
+            begun = datetime.fromisoformat(parsed_json(lines[0])["at"])
             if abs(self._clock() - begun) > GOOD_FOR:
                 return False
         except (OSError, ValueError, LookupError, TypeError):
             return False
         for line in lines:
             with contextlib.suppress(ValueError, LookupError, TypeError):
-                facts = json.loads(line)
+                facts = parsed_json(line)
                 if facts.get("copies") is True or not self._with_copies:
                     self._done.add(str(facts["folder"]))
         self.began = stamp(begun)

@@ -26,7 +26,7 @@ from tether.capture.transfer import Progress
 from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.settings import LAMP, STROBE, Settings
-from tether.text import printable
+from tether.text import parsed_json, printable
 
 Report = Callable[[int, Progress], None]
 """Takes the number of a test exposure and how far it is."""
@@ -208,7 +208,7 @@ class BenchBook:
     def benches(self) -> tuple[BenchSetup, ...]:
         """Return all of them, the one used last first."""
         try:
-            rows = json.loads(self._store.fact(_BENCHES) or "[]")
+            rows = parsed_json(self._store.fact(_BENCHES) or "[]")
         except ValueError:
             return ()
         found = [b for row in rows if (b := _read(row))] if isinstance(rows, list) else []
@@ -253,7 +253,7 @@ class BenchBook:
     def at_hand(self, sitting_id: int) -> tuple[str, str]:
         """Return name and film of the bench of a sitting, each "" while it was not said."""
         try:
-            found = json.loads(self._store.fact(_AT_HAND) or "[]")
+            found = parsed_json(self._store.fact(_AT_HAND) or "[]")
             of, name, film = found
         except (ValueError, TypeError):
             return "", ""

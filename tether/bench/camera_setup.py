@@ -16,7 +16,7 @@ from tether.bench.camera_check import CLOCK_VALUE, CheckResult, Job, check_camer
 from tether.camera.errors import CameraRefused
 from tether.camera.protocol import CameraState, Role
 from tether.errors import NotNow
-from tether.text import printable
+from tether.text import parsed_json, printable
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,8 +166,11 @@ class CameraSetup:
 
     def _found(self) -> dict[str, str]:
         """Return what was found, by the role's stored word; a newer program knows more roles."""
-        text = self._roll.store.fact(self._key)
-        return dict(json.loads(text)) if text else {}
+        try:
+            found = dict(parsed_json(self._roll.store.fact(self._key) or "{}"))
+        except (ValueError, TypeError):
+            return {}
+        return {role: value for role, value in found.items() if isinstance(value, str)}
 
     def _remember(self, found: Mapping[str, str]) -> None:
         self._roll.store.set_fact(self._key, json.dumps(found) if found else None)

@@ -15,7 +15,7 @@ from tether.camera.protocol import Role, Setting
 from tether.camera.values import nearest_shutter, same_time, shutter_seconds
 from tether.capture.tethered import Tethered
 from tether.errors import TetherError
-from tether.text import printable
+from tether.text import parsed_json, printable
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +190,7 @@ def _noted(store: Store, camera: Tethered) -> tuple[str, str] | None:
     if stored is None:
         return None
     try:
-        facts = json.loads(stored)
+        facts = parsed_json(stored)
         return str(facts["was"]), str(facts["test"])
     except (ValueError, KeyError, TypeError):
         return None

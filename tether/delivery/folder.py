@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field, replace
@@ -18,7 +17,7 @@ from tether.paths import reason, whole_path
 from tether.positive.exif import ShotFacts
 from tether.positive.flat_field import FlatField
 from tether.positive.sample import Sample
-from tether.text import printable
+from tether.text import parsed_json, printable
 
 RECORD = "delivery.json"
 VERSION = 1
@@ -237,7 +236,7 @@ class DeliveredFolder:
             other = not known.exists() and any(
                 not path.name.startswith(".") for path in self.root.iterdir()
             )
-            roll = json.loads(known.read_text("utf-8")).get("roll") if known.exists() else None
+            roll = parsed_json(known.read_text("utf-8")).get("roll") if known.exists() else None
         except (OSError, ValueError, AttributeError):
             return  # a damaged record is still a record; what cannot be read is said later
         if other or (roll is not None and roll != self.roll_name):
@@ -305,7 +304,7 @@ class DeliveredFolder:
     def read(self) -> Record:
         """Return what is remembered; a record that cannot be read counts as none."""
         try:
-            found = json.loads((self.root / RECORD).read_text(encoding="utf-8"))
+            found = parsed_json((self.root / RECORD).read_text(encoding="utf-8"))
             if found["version"] != VERSION:
                 return Record()
             return Record(
