@@ -85,6 +85,12 @@ tether rehearse --unattended --frames 12 --archive /tmp/rehearsal""",
     "rolls": """\
 tether rolls
 tether rolls --json""",
+    "edit": """\
+tether edit "Harbour 1987"                     # shows the facts
+tether edit "Harbour 1987" photographer="A. Field" date=1987-06~ people="Ann; Bo"
+tether edit "Harbour 1987" --frame 7 caption="The quay at dawn"
+tether edit "Harbour 1987" name="Harbour, June" film=transparency
+tether edit "Harbour, June" --undo""",
     "restore": """\
 tether restore "Harbour 1987"                  # what is missing or damaged, on either side
 tether restore "Harbour 1987" Harbour\\ 1987_f007_t1.dng""",

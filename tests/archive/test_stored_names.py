@@ -35,6 +35,9 @@ _TABLES = {
     "roll_total": "id rolls unfinished expected done",
     "left_alone": "roll_id name",
     "trial": "roll_id file_name size sha256",
+    "waiting": "id name facts",
+    "edit": "id batch at what place owner frame before",
+    "sqlite_sequence": "name seq",
 }
 _CARD_FILE = "folder modified name size"
 _PENDING = "camera_name index name part raw sha256 size take"

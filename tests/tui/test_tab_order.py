@@ -18,7 +18,7 @@ from tether.tui.widgets.bench_form import BenchForm
 FORMS: dict[str, tuple[Callable[[], Screen[Any]], int]] = {
     "bench": (lambda: BenchForm(BenchSetup("Table", lens="macro 60 mm"), "a camera", "Ada"), 12),
     "new bench": (lambda: BenchForm(BenchSetup(""), "a camera", "Ada"), 8),
-    "roll": (lambda: DescribeRoll(""), 7),
+    "roll": (lambda: DescribeRoll(""), 22),
     "rolls": (lambda: ChooseRoll([]), 1),
     "text": (lambda: AskText("Which?"), 1),
     "choice": (lambda: Pick("Which?", [("a", "first")]), 1),

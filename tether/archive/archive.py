@@ -5,6 +5,7 @@
     ARCHIVE/
       tether.sqlite3            what is known of every roll
       archive.json              what belongs to no roll: the bench, the copy folder
+      waiting.jsonl             rolls that are not begun yet
       Harbour 1987/             a folder a roll
         roll.json               the roll's facts
         log.jsonl               the roll's log, a line a fact
@@ -33,6 +34,7 @@ from tether.archive.fact_files import (
     ROLL_FILE,
     append_log,
     last_logged,
+    safe_json,
     write_bytes,
     write_json,
 )
@@ -56,6 +58,7 @@ from tether.text import plural, printable
 STATE_FILE = "state.json"
 BENCH_FILE = "files.json"
 ARCHIVE_FILE = "archive.json"
+WAITING_FILE = "waiting.jsonl"
 
 KEPT_FACTS = ("number", "copy folder", "benches", "person at the bench", "bench at hand")
 """Facts about the archive that outlive its database. What a card holds is looked at anew."""
@@ -332,6 +335,13 @@ class Archive:
         facts = {key: text for key in KEPT_FACTS if (text := self.store.fact(key)) is not None}
         if facts:
             write_json(self.root / ARCHIVE_FILE, facts)
+
+    def write_waiting(self) -> None:
+        """Write the list of rolls that wait. One that was begun is passed over when it is read."""
+        path = self.root / WAITING_FILE
+        lines = [safe_json(roll.stored(), indent=None) for roll in self.store.waiting.all()]
+        if lines or path.exists():
+            write_bytes(path, "".join(f"{line}\n" for line in lines).encode("utf-8"))
 
     def write_log(self, roll: Roll) -> None:
         """Append to the roll's log file what it lacks."""

@@ -90,7 +90,7 @@ def is_file_entry(name: object, size: object, digest: object) -> bool:
 _SHA256 = re.compile(r"^[0-9a-f]{64}$")
 
 #: What lies beside the rolls' folders in an archive, in a copy folder, and in one of rehearsals.
-_OWN_NAMES = frozenset({"archive.json", "tether-copy.json", "simulated card"})
+_OWN_NAMES = frozenset({"archive.json", "waiting.jsonl", "tether-copy.json", "simulated card"})
 
 #: Device names that one common desktop system reserves in every folder.
 _RESERVED = frozenset(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Iterable
 from pathlib import Path
 
 from tether.archive.archive import INCOMING, Archive, ArchiveUnusable
@@ -174,6 +175,27 @@ def hold_roll(archive: Archive, roll: Roll) -> RollLock:
     return lock
 
 
+def write_where_free(archive: Archive, roll_ids: Iterable[int]) -> int:
+    """Write what is known of rolls beside their files; return how many could not be held.
+
+    Those are at work in another program or their disk is away: they are written at their next
+    start.
+    """
+    left = 0
+    for roll_id in roll_ids:
+        roll = archive.store.rolls.by_id(roll_id)
+        try:
+            lock = hold_roll(archive, roll)
+        except TetherError:
+            left += 1
+            continue
+        try:
+            archive.write_all_facts(roll)
+        finally:
+            lock.release()
+    return left
+
+
 def _refuse_links(*folders: Path) -> None:
     """See that nothing of the roll is written through a link to somewhere else."""
     for folder in folders:
@@ -194,11 +216,13 @@ def _check_folder(archive: Archive, roll: Roll, folder: Path) -> None:
             todo="If it was moved, move it back. If it was given another name in the archive, "
             f"run: {rebuild_command(archive.root)}",
         )
-    owner = roll.name
+    owner, made = roll.name, None
     if (folder / ROLL_FILE).is_file():
         with contextlib.suppress(FactFileUnusable):  # damaged: it is written anew
-            owner = str(read_json(folder / ROLL_FILE).get("name"))
-    if owner != roll.name:
+            facts = read_json(folder / ROLL_FILE)
+            owner, made = str(facts.get("name")), facts.get("created_at")
+    # A roll that was given another name is known by its first moment.
+    if owner != roll.name and made != archive.store.rolls.created_at(roll.id):
         raise ArchiveUnusable(
             f"The folder {where} belongs to the roll '{printable(owner)}'.",
             kept="Nothing was changed.",

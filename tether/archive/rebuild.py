@@ -8,6 +8,7 @@ edited by hand, or come from elsewhere.
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -21,6 +22,7 @@ from tether.archive.archive import (
     BENCH_FILE,
     KEPT_FACTS,
     STATE_FILE,
+    WAITING_FILE,
     Archive,
     ArchiveUnusable,
     roll_folders,
@@ -57,8 +59,10 @@ from tether.archive.records import (
     Companion,
     FrameState,
     Roll,
+    RollError,
 )
 from tether.archive.store import Store
+from tether.archive.waiting import WaitingRoll
 from tether.clock import Clock, system_clock
 from tether.description import FrameDescription
 from tether.disk import flush_folder, open_plain
@@ -125,6 +129,7 @@ def rebuild(
             ) from error
     with contextlib.closing(_opened_anew(root, clock)) as archive:
         restore_facts(archive)
+        restore_waiting(archive, done)
         # What another archive's sitting has confirmed says nothing about this one.
         with_steps = archive.store.journal.last_sitting() is None
         for folder in roll_folders(root):
@@ -178,6 +183,9 @@ def _restore_roll(archive: Archive, folder: Path, done: Rebuilt, *, with_steps: 
         return
     new, created = read_roll_facts(folder)
     store = archive.store
+    there = store.rolls.in_folder(folder.name)
+    if there is not None and created == store.rolls.created_at(there.id):
+        new = there.as_new()  # it may have been given another name since
     is_new = not store.rolls.has(new.name)
     if is_new:
         store.rolls.add(new, folder=folder.name, created_at=created)
@@ -400,6 +408,26 @@ def restore_facts(archive: Archive) -> None:
                 and archive.store.fact(key) is None
             ):
                 archive.store.set_fact(key, text)
+
+
+_MOST_WAITING, _LONGEST_LINE = 1_000_000, 1 << 18
+
+
+def restore_waiting(archive: Archive, done: Rebuilt) -> None:
+    """Put the rolls that wait back on the list, as far as they are not on it and not begun."""
+    rolls: list[WaitingRoll] = []
+    unread = 0
+    path = archive.root / WAITING_FILE
+    with contextlib.suppress(OSError), os.fdopen(open_plain(path), "rb") as file:
+        while (line := file.readline(_LONGEST_LINE)) and len(rolls) < _MOST_WAITING:
+            try:
+                rolls.append(WaitingRoll.read(json.loads(line)))
+            except (ValueError, KeyError, TypeError, RecursionError, RollError):
+                unread += 1
+    if rolls:
+        archive.store.waiting.restore(rolls)
+    if unread:
+        done.said.append(f"{WAITING_FILE}: {plural(unread, 'line')} could not be read.")
 
 
 def restore_bench_shots(archive: Archive, roll: Roll) -> list[str]:

@@ -157,6 +157,18 @@ class Roll:
     cursor: int | None = None
     description: RollDescription = field(default_factory=RollDescription)
 
+    def as_new(self) -> NewRoll:
+        """Return what was said of the roll, without where it is and how far."""
+        return NewRoll(
+            self.name,
+            self.process,
+            self.format_key,
+            self.frames_expected,
+            self.strip_length,
+            self.notes,
+            self.description,
+        )
+
     @property
     def film_format(self) -> FilmFormat:
         """The geometry of the roll's format."""

@@ -64,6 +64,7 @@ class Rolls:
                         utf8_safe(new.description.to_text()),
                     ),
                 )
+                db.execute("DELETE FROM waiting WHERE name = ?", (new.name,))
         except sqlite3.IntegrityError as error:
             raise RollError(
                 f"The archive already has a roll '{printable(new.name)}'.",
@@ -82,6 +83,11 @@ class Rolls:
         """
         found = self._db.read(_roll_of, f"SELECT {_COLUMNS} FROM roll r WHERE r.name = ?", name)
         if not found:
+            if former := self.formerly(name):
+                raise RollError(
+                    f"The roll '{printable(name)}' is called '{printable(former.name)}' now.",
+                    todo="Use that name.",
+                )
             like = [
                 r["name"] for r in self._db.all("SELECT name FROM roll ORDER BY id DESC LIMIT 5")
             ]
@@ -98,6 +104,20 @@ class Rolls:
         found = self._db.read(_roll_of, f"SELECT {_COLUMNS} FROM roll r WHERE r.id = ?", roll_id)
         with self._db.making_sense():  # a roll is never deleted
             return found[0]
+
+    def in_folder(self, folder: str) -> Roll | None:
+        """Return the roll whose folder has that name, None where there is none."""
+        found = self._db.read(_roll_of, f"SELECT {_COLUMNS} FROM roll r WHERE folder = ?", folder)
+        return found[0] if found else None
+
+    def formerly(self, name: str) -> Roll | None:
+        """Return the roll that had that name before it was given another one."""
+        found = self._db.read(
+            _roll_of,
+            f"SELECT {_COLUMNS} FROM roll r WHERE instr(r.description, 'former_names') "
+            "ORDER BY r.id DESC",
+        )
+        return next((roll for roll in found if name in roll.description.former_names), None)
 
     def has(self, name: str) -> bool:
         """Tell whether a roll of that name is stored."""

@@ -240,7 +240,29 @@ ALTER TABLE roll ADD COLUMN description TEXT NOT NULL DEFAULT '{}';
 ALTER TABLE frame ADD COLUMN description TEXT NOT NULL DEFAULT '{}';
 """
 
-STEPS = (_V1, _V2, _V3, _V4, _V5, _V6, _V7, _V8)
+# Rolls that wait to be begun, with the fields of roll.json, and the values of before of what was
+# changed by hand: owner is the number of the roll, or of the roll that waits.
+_V9 = """
+CREATE TABLE waiting (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    name TEXT NOT NULL UNIQUE,
+    facts TEXT NOT NULL
+) STRICT;
+CREATE TABLE edit (
+    id INTEGER PRIMARY KEY,
+    batch INTEGER NOT NULL,
+    at TEXT NOT NULL,
+    what TEXT NOT NULL,
+    place TEXT NOT NULL,
+    owner INTEGER NOT NULL,
+    frame INTEGER NOT NULL,
+    before TEXT NOT NULL
+) STRICT;
+CREATE INDEX edit_by_batch ON edit (batch);
+CREATE INDEX edit_by_owner ON edit (owner, place, frame, batch);
+"""
+
+STEPS = (_V1, _V2, _V3, _V4, _V5, _V6, _V7, _V8, _V9)
 VERSION = len(STEPS)
 
 

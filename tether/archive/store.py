@@ -12,9 +12,11 @@ from collections.abc import Collection, Sequence
 from pathlib import Path
 
 from tether.archive.database import Database
+from tether.archive.edits import Edits
 from tether.archive.frames import Frames
 from tether.archive.journal import Journal
 from tether.archive.rolls import Rolls
+from tether.archive.waiting import Waiting
 from tether.clock import Clock, system_clock
 from tether.text import parsed_json, printable
 
@@ -26,7 +28,7 @@ class Store:
 
     Attributes
     ----------
-    rolls, frames, journal
+    rolls, frames, journal, waiting, edits
         What is stored, by what it is about.
     """
 
@@ -42,6 +44,8 @@ class Store:
         self.rolls = Rolls(self.database)
         self.frames = Frames(self.database)
         self.journal = Journal(self.database)
+        self.waiting = Waiting(self.database)
+        self.edits = Edits(self.database)
 
     def close(self) -> None:
         """Close the database. May be called twice."""
@@ -74,6 +78,8 @@ class Store:
                 self.journal.confirmed(sitting.id, roll.id)
         self.rolls.totals()
         self.rolls.lines()
+        for _ in self.waiting.all():
+            pass
 
     def fact(self, key: str) -> str | None:
         """Return a fact about the archive as a whole."""

@@ -37,6 +37,7 @@ from tether.cli.options import (
     settings_option,
     strip_option,
 )
+from tether.cli.record import described, edit, fact_option, rolls
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.log_file import LEVELS, begin_log, log_folder
@@ -72,6 +73,7 @@ def app(context: click.Context, log: str) -> None:
 @click.option("--frames", type=Int(), default=36, help="Frames on the roll.")
 @strip_option
 @click.option("--notes", default="", show_default=False, help="Notes about the roll.")
+@fact_option
 @click.option(
     "--copy",
     type=PATH,
@@ -89,6 +91,7 @@ def shoot(
     frames: int,
     frames_per_strip: int,
     notes: str,
+    fact: tuple[str, ...],
     copy: Path | None,
     no_copy: bool,
     window: bool,
@@ -109,6 +112,7 @@ def shoot(
         frames,
         frames_per_strip,
         notes,
+        described(fact),
     ).checked()
     run_screen(
         Start(
@@ -197,28 +201,8 @@ def rehearse(
     rehearse_on_screen(plan)
 
 
-@app.command()
-@archive_option
-@json_option
-@click.option(
-    "--newest", type=Int(1), help="Show only the newest N. [default: 200; all with --json]"
-)
-@click.option("--unfinished", is_flag=True, help="Only rolls with an open frame.")
-def rolls(archive: Path | None, as_json: bool, newest: int | None, unfinished: bool) -> None:
-    """List rolls and their progress."""
-    from tether.archive.archive import Archive
-    from tether.reports.rolls import NEWEST, listing, listing_json, listing_text
-
-    opened = Archive(archive or default_archive(), create=False)
-    try:
-        if as_json:
-            for part in listing_json(listing(opened, newest, unfinished=unfinished)):
-                click.echo(part, nl=False)
-            click.echo()
-        else:
-            click.echo(listing_text(opened, newest or NEWEST, unfinished=unfinished))
-    finally:
-        opened.close()
+app.add_command(rolls)
+app.add_command(edit)
 
 
 @app.command()

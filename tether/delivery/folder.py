@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
@@ -220,9 +220,10 @@ class DeliveredFolder:
         When it holds something else.
     """
 
-    def __init__(self, root: Path, roll_name: str) -> None:
+    def __init__(self, root: Path, roll_name: str, former_names: Iterable[str] = ()) -> None:
         self.root = whole_path(root)
         self.roll_name = roll_name
+        self._names = {roll_name, *former_names}
         self.positives = self.root / "positives"
         self.small = self.root / "small"
         self.raw_positives = self.root / "raw-positives"
@@ -239,7 +240,7 @@ class DeliveredFolder:
             roll = parsed_json(known.read_text("utf-8")).get("roll") if known.exists() else None
         except (OSError, ValueError, AttributeError):
             return  # a damaged record is still a record; what cannot be read is said later
-        if other or (roll is not None and roll != self.roll_name):
+        if other or (roll is not None and roll not in self._names):
             what = f"the roll '{printable(str(roll))}'" if roll else "other files"
             raise TetherError(
                 f"The folder {printable(str(self.root))} holds {what}.",

@@ -293,7 +293,11 @@ class RollDelivery:
         make = raw.make or options.raw_positive or options.raw_form is not None
         self.raw = replace(raw, make=make, form=options.raw_form or raw.form)
         self.frames = archive.store.frames.of(roll)
-        self.folder = DeliveredFolder(options.to or archive.folder(roll) / "delivered", roll.name)
+        self.folder = DeliveredFolder(
+            options.to or archive.folder(roll) / "delivered",
+            roll.name,
+            roll.description.former_names,
+        )
         self.result = DeliveryResult(self.folder.root, left_out=without_pictures(self.frames))
 
     def run(self) -> DeliveryResult:

@@ -93,6 +93,12 @@ def not_made(archive: Archive, new: NewRoll) -> str:
         *("--film", new.process.value, "--format", new.format_key),
         *("--frames", str(new.frames_expected), "--frames-per-strip", str(new.strip_length)),
         *(("--notes", new.notes) if new.notes else ()),
+        *(
+            part
+            for key, text in new.description.texts().items()
+            if key != "former_names"
+            for part in ("--fact", f"{key}={text}")
+        ),
     )
     command = _Command(archive, *said, rehearsal=False).for_roll(new.name)
     return (

@@ -231,7 +231,8 @@ class TetherApp(App[str]):
         if self.context.new is not None:
             new = self.context.new
             if not await self.thread.run(lambda: store.rolls.has(new.name)):
-                return new
+                listed = await self.thread.run(partial(store.waiting.named, new.name))
+                return listed.with_film(new) if listed else new
             name = new.name
         if not name and rolls:
             picked = await self.push_screen_wait(ChooseRoll(rolls))
@@ -241,9 +242,12 @@ class TetherApp(App[str]):
         known = bool(name) and await self.thread.run(partial(store.rolls.has, name))
         if known:
             return await self.thread.run(partial(store.rolls.named, name))
-        return await self.push_screen_wait(
-            DescribeRoll(name, [p.roll.name for p in rolls], self.context.form)
-        )
+        begins = self.context.form
+        if name and (listed := await self.thread.run(partial(store.waiting.named, name))):
+            if listed.film_known:
+                return listed.new
+            begins = listed.new
+        return await self.push_screen_wait(DescribeRoll(name, [p.roll.name for p in rolls], begins))
 
     async def _find_camera(self) -> ReconnectableCamera | None:
         from tether.camera.errors import SeveralCameras

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import ClassVar
 
@@ -15,6 +16,7 @@ from textual.widgets import Button, Input, Label, OptionList, Select
 from textual.widgets.option_list import Option
 
 from tether.archive.records import STRIP_CUTS, NewRoll, RollProgress
+from tether.description import ROLL_FIELDS
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.reports.rolls import Statement
@@ -63,6 +65,9 @@ class ChooseRoll(Screen[str | None]):
     def action_leave(self) -> None:
         """Leave the program."""
         self.dismiss(None)
+
+
+_DESCRIBED = {key: words for key, words in ROLL_FIELDS.items() if key != "former_names"}
 
 
 class DescribeRoll(Screen[NewRoll | None]):
@@ -125,6 +130,11 @@ class DescribeRoll(Screen[NewRoll | None]):
             yield Label("", id="complaint")
             with Horizontal(classes="buttons"):
                 yield Button("Start the roll", variant="primary", id="start", compact=True)
+            yield Label("About the film (optional)", classes="heading")
+            said = self.begins.description.texts()
+            for key, described in _DESCRIBED.items():
+                with _line(described.words):
+                    yield Input(said.get(key, ""), id=f"said-{key}", compact=True)
         yield KeyLine()
 
     def on_mount(self) -> None:
@@ -150,8 +160,10 @@ class DescribeRoll(Screen[NewRoll | None]):
             strip_length=int(str(self.query_one("#strips", Select).value)),
             notes=self.query_one("#notes", Input).value,
         )
+        said = {key: self.query_one(f"#said-{key}", Input).value for key in _DESCRIBED}
         try:
-            new = new.checked()
+            description = self.begins.description.changed(said)
+            new = replace(new, description=description).checked()
         except TetherError as error:
             self._complain(str(error))
             return
