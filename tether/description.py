@@ -15,7 +15,7 @@ from typing import Any, NamedTuple, Self
 
 from tether.errors import TetherError
 from tether.film_date import checked_date
-from tether.text import is_control, printable
+from tether.text import is_control, parsed_json, printable
 
 LONGEST_TEXT = 2000
 """Characters of one value, as of a frame's note."""
@@ -102,7 +102,7 @@ class _Description:
         ValueError
             When it is no JSON.
         """
-        return cls() if text == "{}" else cls.read(json.loads(text))
+        return cls() if text == "{}" else cls.read(parsed_json(text))
 
     @property
     def stored(self) -> dict[str, Any]:

@@ -27,7 +27,7 @@ from tether.archive.roll_values import (
 from tether.archive.waiting import WaitingRoll, stored_text
 from tether.description import FrameDescription, RollDescription
 from tether.film import FilmProcess
-from tether.text import printable
+from tether.text import parsed_json, printable
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +205,7 @@ class Edits:
                     kept.append(reason)
                     continue
                 with self._db.making_sense():
-                    before = json.loads(row["before"])
+                    before = parsed_json(row["before"])
                     _write(db, row["place"], row["owner"], row["frame"], before)
                 count += 1
                 if row["place"] != "waiting":

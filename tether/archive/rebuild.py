@@ -8,7 +8,6 @@ edited by hand, or come from elsewhere.
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -68,7 +67,7 @@ from tether.description import FrameDescription
 from tether.disk import flush_folder, open_plain
 from tether.errors import TetherError
 from tether.paths import whole_path
-from tether.text import plural, printable
+from tether.text import parsed_json, plural, printable
 
 
 @dataclass
@@ -421,8 +420,8 @@ def restore_waiting(archive: Archive, done: Rebuilt) -> None:
     with contextlib.suppress(OSError), os.fdopen(open_plain(path), "rb") as file:
         while (line := file.readline(_LONGEST_LINE)) and len(rolls) < _MOST_WAITING:
             try:
-                rolls.append(WaitingRoll.read(json.loads(line)))
-            except (ValueError, KeyError, TypeError, RecursionError, RollError):
+                rolls.append(WaitingRoll.read(parsed_json(line)))
+            except (ValueError, KeyError, TypeError, RollError):
                 unread += 1
     if rolls:
         archive.store.waiting.restore(rolls)

@@ -17,6 +17,7 @@ from tether.archive.records import NewRoll, utf8_safe
 from tether.archive.roll_values import changed_roll, roll_values
 from tether.description import RollDescription
 from tether.film import FilmProcess
+from tether.text import parsed_json
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,4 +136,4 @@ def stored_text(roll: WaitingRoll) -> str:
 
 
 def _roll_of(row: sqlite3.Row) -> WaitingRoll:
-    return WaitingRoll.read(json.loads(row["facts"]), row["id"])
+    return WaitingRoll.read(parsed_json(row["facts"]), row["id"])
