@@ -91,6 +91,10 @@ tether edit "Harbour 1987" photographer="A. Field" date=1987-06~ people="Ann; Bo
 tether edit "Harbour 1987" --frame 7 caption="The quay at dawn"
 tether edit "Harbour 1987" name="Harbour, June" film=transparency
 tether edit "Harbour, June" --undo""",
+    "import": """\
+tether import list.csv                         # shows what it would change, and asks
+tether import list.csv --column Signature=identifiers --yes
+tether import --undo""",
     "restore": """\
 tether restore "Harbour 1987"                  # what is missing or damaged, on either side
 tether restore "Harbour 1987" Harbour\\ 1987_f007_t1.dng""",

@@ -37,7 +37,7 @@ from tether.cli.options import (
     settings_option,
     strip_option,
 )
-from tether.cli.record import described, edit, fact_option, rolls
+from tether.cli.record import described, edit, fact_option, import_list, rolls
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.log_file import LEVELS, begin_log, log_folder
@@ -203,6 +203,7 @@ def rehearse(
 
 app.add_command(rolls)
 app.add_command(edit)
+app.add_command(import_list)
 
 
 @app.command()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager
@@ -11,16 +12,25 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tether.cli.options import Int, archive_option, default_archive, json_option, roll_argument
+from tether.cli.options import (
+    PATH,
+    Int,
+    archive_option,
+    default_archive,
+    json_option,
+    roll_argument,
+)
 from tether.errors import TetherError
 from tether.text import plural, printable
 
 if TYPE_CHECKING:
     from tether.archive.archive import Archive
     from tether.archive.records import Roll
+    from tether.archive.roll_list import ListPlan, Matched
     from tether.archive.roll_values import Change
     from tether.archive.waiting import WaitingRoll
     from tether.description import RollDescription
+    from tether.spreadsheet import Table
 
 FACTS_VERSION = 1
 """Of the JSON of ``tether edit``."""
@@ -192,6 +202,100 @@ def _write_files(archive: Archive, rolls: Iterable[int]) -> None:
     archive.write_waiting()
     if left := write_where_free(archive, rolls):
         click.echo(f"The files of {plural(left, 'roll')} are written at the next start of each.")
+
+
+@click.command("import")
+@click.argument("file", type=PATH, required=False, metavar="LIST", help="CSV or XLSX.")
+@archive_option
+@click.option(
+    "--column",
+    multiple=True,
+    metavar="HEADING=FACT",
+    help="A column of the list and its fact. May be given again.",
+)
+@click.option("--overwrite", is_flag=True, help="Overwrite facts that differ.")
+@click.option("--yes", is_flag=True, help="Import without a question.")
+@click.option("--undo", is_flag=True, help="Take the last import back.")
+def import_list(
+    file: Path | None,
+    archive: Path | None,
+    column: tuple[str, ...],
+    overwrite: bool,
+    yes: bool,
+    undo: bool,
+) -> None:
+    """Import a list of rolls; new ones wait.
+
+    Shows first what the list would change. A roll that waits begins with: tether shoot NAME.
+    """
+    from tether.archive.archive import Archive
+    from tether.archive.roll_list import match_headings, plan_list
+    from tether.spreadsheet import read_table
+
+    if (file is None) != undo:
+        raise click.UsageError("Give a list, or --undo alone.")
+    with closing(Archive(archive or default_archive())) as opened:
+        edits = opened.store.edits
+        if file is None:
+            last = edits.last_called("import ")
+            if last is None:
+                raise TetherError("No list was imported that could be taken back.")
+            take_back(opened, last[0])
+            return
+        table = read_table(file)
+        matched = match_headings(table, dict(_column(text) for text in column))
+        plan = plan_list(opened.store, table, matched)
+        for line in plan_words(table, matched, plan, overwrite=overwrite):
+            click.echo(line)
+        wanted = plan.edits(overwrite=overwrite)
+        if not wanted:
+            click.echo("Nothing to import.")
+            return
+        if not yes and not (sys.stdin.isatty() and click.confirm("Import?")):
+            click.echo("Nothing was imported. To import it, add --yes.")
+            return
+        rolls = edits.apply(f"import {file.name}", wanted)
+        _write_files(opened, rolls)
+        click.echo(f"Imported: {plural(len(wanted), 'change')}. Take it back: tether import --undo")
+
+
+def _column(text: str) -> tuple[str, str]:
+    heading, equals, key = text.rpartition("=")
+    if not equals:
+        raise click.UsageError(f"Write HEADING=FACT, not '{printable(text, 40)}'.")
+    return heading, key.strip().casefold().replace("-", "_").replace(" ", "_")
+
+
+_SHOWN = 5
+"""Examples of each kind in a preview."""
+
+
+def plan_words(table: Table, matched: Matched, plan: ListPlan, *, overwrite: bool) -> Iterator[str]:
+    """Say what a list would change, with a few examples of each kind."""
+    yield f"{plural(len(table.rows), 'line')} ({table.kind}). Columns:"
+    for index, key in matched.columns.items():
+        yield f"  {printable(table.headings[index], 40)} -> {key}"
+    if matched.unknown:
+        names = ", ".join(printable(heading, 30) for heading in matched.unknown)
+        yield f"  not imported: {names} (name them with --column HEADING=FACT)"
+    changes = len(plan.overwriting if overwrite else plan.filled)
+    yield (
+        f"{plural(len(plan.new), 'new roll')} for the list, "
+        f"{plural(changes, 'roll or frame', 'rolls or frames')} with new facts, "
+        f"{plural(plan.unchanged, 'line')} with nothing new."
+    )
+    for edit in plan.new[:_SHOWN]:
+        said = "; ".join(f"{c.key}: {printable(c.after, 60)}" for c in edit.changes if c.after)
+        yield f"  + {said}"
+    if plan.differing:
+        what = "overwritten" if overwrite else "kept as it is (--overwrite changes it)"
+        yield f"{plural(len(plan.differing), 'other value')} of the list, each {what}:"
+    for where, change in plan.differing[:_SHOWN]:
+        yield f"  {printable(where, 60)}: {change.sentence()}"
+    if plan.problems:
+        yield f"{plural(len(plan.problems), 'problem')}; each is left as it is:"
+    for problem in plan.problems[: 4 * _SHOWN]:
+        yield f"  {problem}"
 
 
 def _undo(archive: Archive, found: Roll | WaitingRoll, name: str) -> None:

@@ -110,7 +110,7 @@ def not_made(archive: Archive, new: NewRoll) -> str:
 def listing_text(archive: Archive, newest: int | None, *, unfinished: bool = False) -> str:
     """Return a list of the newest rolls, and how far all are, as text for a terminal."""
     totals = archive.store.rolls.totals()
-    if not totals.rolls:
+    if not totals.rolls and not archive.store.waiting.count():
         return "No rolls in the archive yet. Start one: tether shoot NAME"
     rows = list(listing(archive, newest, unfinished=unfinished))
     lines = []
@@ -126,6 +126,9 @@ def listing_text(archive: Archive, newest: int | None, *, unfinished: bool = Fal
         f"{plural(totals.rolls, 'roll')}, {totals.frames_done} of {totals.frames_expected} "
         "frames done."
     )
+    if waiting := archive.store.waiting.next():
+        name = printable(waiting.new.name, 40)
+        lines.append(f"{plural(archive.store.waiting.count(), 'roll')} waiting, next: {name}")
     unfinished_rows = archive.store.rolls.lines(1, unfinished=True)
     if unfinished_rows:
         lines.append(f"Resume: {go_on(archive, unfinished_rows[0].name)}")
