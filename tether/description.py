@@ -22,7 +22,7 @@ LONGEST_TEXT = 2000
 MOST_ENTRIES = 200
 """People, keywords or identifiers of one roll or frame."""
 
-_JOINERS = "\u200c\u200d"
+JOINERS = "\u200c\u200d"
 """They join and part letters in several scripts, and steer nothing."""
 
 
@@ -220,7 +220,7 @@ def checked_text(what: str, text: str) -> str:
             kept="Nothing was changed.",
             todo="Shorten it, or keep the long text in a file of its own.",
         )
-    if any(is_control(c) and c not in _JOINERS for c in tidy):
+    if any(is_control(c) and c not in JOINERS for c in tidy):
         raise DescriptionWrong(
             f"{what} holds a control character: '{printable(tidy, 60)}'.",
             kept="Nothing was changed.",
@@ -233,4 +233,4 @@ def _shown(text: str) -> str:
     """Return a stored text without what steers: it was checked, unless somebody edited it."""
     if text.isascii() and text.isprintable() and len(text) <= LONGEST_TEXT:
         return text
-    return "".join(c if c in _JOINERS else printable(c) for c in text[:LONGEST_TEXT])
+    return "".join(c if c in JOINERS else printable(c) for c in text[:LONGEST_TEXT])

@@ -206,6 +206,27 @@ class RawPositiveSettings:
         "show them darker by as much")
 
 
+_LINE = r"[^\x00-\x1f\x7f]{0,300}"
+
+
+@dataclass(frozen=True, slots=True)
+class DeliverySettings:
+    """What leaves the house: names of files, and who hands them over."""
+
+    sidecar: str = word("stem",
+        "name of a sidecar, as your other programs look for it: stem (NAME.xmp) or whole "
+        "(NAME.dng.xmp)", r"stem|whole")
+    organisation: str = word("", "who hands pictures over, for clients and packages", _LINE)
+    contact: str = word("", "the person to ask", _LINE)
+    email: str = word("", "mail address of that person", _LINE)
+    phone: str = word("", "telephone number of that person", _LINE)
+    order: str = word("", "how a client orders prints or files, in a sentence", _LINE)
+    size: float = number(1600.0, 200.0, 20_000.0,
+        "longest side of a picture for mail and screen, pixels")
+    names: str = word("{roll} {frame:03}",
+        "names of a client's pictures; {roll}, {frame}, {caption}, {date}", _LINE)
+
+
 @dataclass(frozen=True, slots=True)
 class DustSettings:
     """When dark spots in the same place of successive frames count as dust, not on the film."""
@@ -369,6 +390,7 @@ class Settings:
     light: LightSettings = field(default_factory=LightSettings)
     positive: PositiveSettings = field(default_factory=PositiveSettings)
     raw_positive: RawPositiveSettings = field(default_factory=RawPositiveSettings)
+    delivery: DeliverySettings = field(default_factory=DeliverySettings)
     bench: BenchSettings = field(default_factory=BenchSettings)
     alerts: AlertSettings = field(default_factory=AlertSettings)
     keys: KeySettings = field(default_factory=KeySettings)

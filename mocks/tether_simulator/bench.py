@@ -108,7 +108,7 @@ class CopyStand:
         """Open the shutter once and return the files of that exposure."""
         sensor = self.config.sensor
         with self._turn:
-            taken = self.config.started + timedelta(seconds=10 * self._shots)
+            counted = self.config.started + timedelta(seconds=10 * self._shots)
             raw = self._mosaic(exposure, self.hand.state)
         small = self._small(raw, (0, 0, sensor.width, sensor.height), _JPEG_WIDTH)
         linear = (small - sensor.black) / np.float32(sensor.saturation - sensor.black)
@@ -122,7 +122,7 @@ class CopyStand:
             seconds=exposure.seconds,
             f_number=exposure.f_number,
             iso=exposure.iso,
-            taken=taken,
+            taken=exposure.taken or counted,
         )
         picture = jpeg.render(linear, neutral)
         return BenchPicture(

@@ -26,7 +26,7 @@ from tether_simulator.imaging.exposure import CameraExposure
 from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.film import FilmProcess
-from tether.positive.exif import ShotFacts
+from tether.positive.exif import Labels
 from tether.positive.job import PrintJob, begin_worker, print_file
 from tether.positive.linear import camera_matrix
 from tether.positive.rendering import Rendering
@@ -75,12 +75,10 @@ def jobs_for(
                 film, (0.45, 0.78, 0.53), half=True, matrix=matrix, outline=outline
             ),
             flat=None,
-            shot=ShotFacts(),
-            description=path.name,
+            labels=Labels(path.name),
             jpeg=path.with_suffix(".jpg"),
             tiff=path.with_suffix(".tif") if tiff else None,
             small=path.with_suffix(".small.jpg"),
-            xmp=b"",
         )
         for path in paths
     ]

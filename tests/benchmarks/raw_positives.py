@@ -25,7 +25,7 @@ from tether_simulator.imaging.sensor import SensorConfig
 
 from tether.disk import replace_whole
 from tether.film import FilmProcess
-from tether.positive.exif import ShotFacts
+from tether.positive.exif import Labels
 from tether.positive.raw_positive import dng
 from tether.positive.raw_positive.dng import Form
 from tether.positive.raw_positive.make import RawPositiveJob, raw_picture, small_positive
@@ -70,7 +70,7 @@ def main() -> None:
             (FilmProcess.COLOUR_NEGATIVE, Form.COMPUTED),
         ):
             rendering = Rendering(process, (0.45, 0.78, 0.53))
-            job = RawPositiveJob(path, rendering, None, ShotFacts(), "A frame.", b"", out, form)
+            job = RawPositiveJob(path, rendering, None, Labels("A frame."), out, form)
             print(f"{process.value:16} {form.value:9} {timed(job, mosaic, libraw, rounds)}")
         compressed(mosaic.data, rounds)
 
@@ -81,10 +81,10 @@ def timed(job: RawPositiveJob, mosaic: Mosaic, libraw: float, rounds: int) -> st
     data, dot = picture.values.tobytes(), np.zeros((16, 16, 3), np.uint8)
 
     def written(small: Callable[[], NDArray[np.uint8]]) -> float:
-        labels = dng.Labels("raw.dng", "A frame.", ShotFacts())
+        labels = Labels("A frame.")
         return best(
             lambda: replace_whole(
-                job.output, lambda part: dng.write_dng(part, picture, labels, small())
+                job.output, lambda part: dng.write_dng(part, picture, labels, small(), "a")
             ),
             rounds,
         )

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
 from docs.make_reference import pages
 from tether.cli.main import app
@@ -19,6 +20,7 @@ from tether.delivery import xmp
 from tether.delivery.write_reports import COLUMNS
 from tether.film import FILM_FORMATS
 from tether.findings import CATALOGUE
+from tether.positive.exif import Labels, ShotFacts, exif_bytes
 from tether.settings import Settings
 from tether.settings_file import load
 
@@ -199,8 +201,27 @@ def test_every_stored_field_is_on_the_page_of_the_archive() -> None:
     keys = {key for path in paths for key in stored_keys(json.loads(path.read_text("utf-8")))}
     assert len(keys) > 40, "the fixture holds each kind of file"
     keys |= set(COLUMNS)
-    keys |= set(re.findall(r"\bfilm:[A-Z]\w+", Path(xmp.__file__).read_text(encoding="utf-8")))
     assert sorted(key for key in keys if f"`{key}`" not in page) == []
+
+
+def test_every_field_that_files_carry_is_in_its_table_and_no_other() -> None:
+    page = (DOCS / "metadata.md").read_text(encoding="utf-8")
+    rows = [line.split("|") for line in page.splitlines() if line.startswith("| ")]
+    prefixes = "|".join(xmp.NAMESPACES)
+    field = rf"\b(?:{prefixes}):[A-Za-z]\w+"
+    told = {name for row in rows for name in re.findall(field, row[1])}
+    code = Path(xmp.__file__).read_text(encoding="utf-8")
+    written = set(re.findall(rf'"({field})"', code))
+    assert told == {name for name in written if not name.startswith(("x:", "rdf:"))}
+    numbers = {int(n) for row in rows for n in re.findall(r"\d+", row[1]) if row[1][1].isdigit()}
+    everything = Labels(
+        "a", ShotFacts("a", "a", "a", "a", 1.0, 1.0, 1.0, 1.0), "a", "a", "1987-06-12",
+        "2024-05-04T10:00:07.250+00:00", 1000.0,
+    )  # fmt: skip
+    exif = Image.Exif()
+    exif.load(exif_bytes(everything, (60, 40)))
+    tags = {tag for tag in exif if tag != 34665} | set(exif.get_ifd(34665))
+    assert numbers == tags
 
 
 def test_every_finding_has_its_advice() -> None:

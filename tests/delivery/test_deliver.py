@@ -6,6 +6,7 @@ import csv
 import json
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -28,7 +29,7 @@ from tether.facts import Facts
 from tether.film import FilmProcess
 from tether.findings import Verdict
 from tether.positive.job import print_file
-from tether.settings import PositiveSettings, Settings
+from tether.settings import DeliverySettings, PositiveSettings, Settings
 
 
 @pytest.fixture
@@ -421,6 +422,47 @@ def test_a_frame_whose_edges_were_not_seen_is_cropped_as_the_others_lie(tmp_path
         assert sizes() == known
     finally:
         kept.archive.close()
+
+
+def test_sidecars_have_the_names_that_other_programs_look_for(kept: Kept) -> None:
+    kept.deliver()
+    whole = Settings(delivery=DeliverySettings(sidecar="whole"))
+    (kept.folder / "Harbour_f002_t1.xmp").write_text("another program's")
+    kept.deliver(whole)
+    found = sorted(path.name for path in kept.folder.glob("*.xmp"))
+    assert found == [
+        "Harbour_f001_t1.dng.xmp", "Harbour_f001_t2.dng.xmp", "Harbour_f002_t1.dng.xmp",
+        "Harbour_f002_t1.xmp", "Harbour_f003_t1.dng.xmp",
+    ], "ours has moved, another program's stays"  # fmt: skip
+
+
+def test_a_camera_clock_that_was_another_is_told(kept: Kept) -> None:
+    def note() -> str:
+        return " ".join(n for n in kept.deliver().notes if "camera's clock" in n)
+
+    assert note() == ""
+    with closing(sqlite3.connect(kept.archive.root / DATABASE)) as database:
+        # A time zone away, and half a minute: no difference.
+        database.execute("UPDATE capture SET taken_at = '2024-05-04T04:30:30.000+00:00'")
+        database.commit()
+        assert note() == ""
+        database.execute("UPDATE capture SET taken_at = '2026-11-29T10:05:00.000+00:00'")
+        database.commit()
+    assert note().startswith("The camera's clock was 939 days behind the computer's at frame 1.")
+
+
+def test_the_resolution_is_that_of_the_film(tmp_path: Path) -> None:
+    kept = kept_roll(tmp_path / "archive", frames=3)
+    corners = [[10.0, 10], [370.0, 10], [370.0, 250], [10.0, 250]]
+    framed(kept, 1, {"corners": corners, "seen": ["left", "top", "right"], "missing_mm": {}})
+    try:
+        folder = kept.deliver().folder / "positives"
+    finally:
+        kept.archive.close()
+    # 360 photosites along 36 mm (ISO 1754) are 254 an inch, and half of them pixels here.
+    for frame in (1, 2, 3):
+        with Image.open(folder / f"Harbour_f00{frame}_t1.jpg") as picture:
+            assert picture.info["dpi"] == pytest.approx((127, 127), abs=0.5)
 
 
 def test_a_wish_for_a_frame_that_is_not_there_is_refused(kept: Kept) -> None:

@@ -118,12 +118,16 @@ def test_a_film_gets_the_form_that_fits_it(tmp_path: Path, process: FilmProcess,
     roll.archive.close()
 
 
+def of_lights(notes: list[str]) -> list[str]:
+    return [note for note in notes if "headroom_ev" in note]
+
+
 def test_lights_over_white_are_told_with_the_setting_that_keeps_them(kept: Kept) -> None:
-    (note,) = kept.deliver(raw_positive=True, exposures={2: 1.5}).notes
+    (note,) = of_lights(kept.deliver(raw_positive=True, exposures={2: 1.5}).notes)
     assert "frames 1, 2" in note or "frame 2" in note
     wanted = float(note.split("headroom_ev = ")[1].split()[0])
     settings = replace(Settings(), raw_positive=RawPositiveSettings(headroom_ev=wanted))
-    assert kept.deliver(settings, raw_positive=True).notes == []
+    assert of_lights(kept.deliver(settings, raw_positive=True).notes) == []
 
 
 def test_an_uneven_light_goes_along_as_a_gain_map(kept: Kept, tmp_path: Path) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import shutil
 import struct
+import subprocess
 from pathlib import Path
 
 import numpy as np
@@ -14,26 +16,40 @@ from skimage.color import deltaE_ciede2000
 
 from tests.exiftool import exiftool
 from tests.positive.photographed import photograph
+from tether import __version__
 from tether.film import FilmProcess
-from tether.positive.exif import ShotFacts, shot_facts
+from tether.positive.exif import Labels, ShotFacts, shot_facts
 from tether.positive.files import colour_profile, eight_bit, grey_profile, write_jpeg, write_tiff
 
 FACTS = ShotFacts(
-    make="Bench", model="One", taken="2024:05:04 10:00:00", changed="2024:05:04 11:00:00",
+    make="Bench", model="One", taken="2024:05:04 10:00:00",
     lens="Macro 90 mm", seconds=1 / 15, f_number=8.0, iso=100.0, focal_length=90.0,
+)  # fmt: skip
+TEXT = "Łódź 1987, 港, Größe"
+LABELS = Labels(
+    TEXT, FACTS, artist="A. Größe", rights="© 港", exposed="1987-06-12",
+    copied="2024-05-04T10:00:07.250+00:00", per_inch=1012.4,
 )  # fmt: skip
 
 
-def assert_shot(found: dict[str, object]) -> None:
-    """What exiftool found in a positive is what the raw file said."""
+def assert_labels(found: dict[str, object]) -> None:
+    """What exiftool found in a positive is what the raw file and people said."""
     assert found["Validate"] == "0 0 0", found.get("Warning")
     assert found["ExposureTime"] == pytest.approx(1 / 15, rel=1e-4)
     assert (found["FNumber"], found["ISO"], found["FocalLength"]) == (8, 100, 90)
     assert (found["Make"], found["Model"], found["LensModel"]) == ("Bench", "One", "Macro 90 mm")
-    assert found["DateTimeOriginal"] == "2024:05:04 10:00:00"
-    assert found["ModifyDate"] == "2024:05:04 11:00:00"
+    assert found["DateTimeOriginal"] == "1987:06:12 00:00:00"
+    # exiftool calls DateTimeDigitized by its own name.
+    assert found["CreateDate"] == "2024:05:04 10:00:07"
+    assert found["OffsetTimeDigitized"] == "+00:00"
+    assert str(found["SubSecTimeDigitized"]) == "250"
+    assert "ModifyDate" not in found
+    assert found["Software"] == f"tether {__version__}"
     assert found["Orientation"] == 1
-    assert found["ImageDescription"] == "Roll, frame 7"
+    assert found["ImageDescription"] == TEXT
+    assert (found["Artist"], found["Copyright"]) == ("A. Größe", "© 港")
+    assert (found["XResolution"], found["YResolution"]) == pytest.approx((1012.4, 1012.4), rel=1e-3)
+    assert found["ResolutionUnit"] == 2
 
 
 def test_the_profiles_white_is_that_of_the_standard() -> None:
@@ -61,9 +77,9 @@ def test_exiftool_reads_a_valid_jpeg_with_the_shot_and_the_profile(
 ) -> None:
     path = tmp_path / "a.jpg"
     picture = np.full(shape, 30_000, np.uint16)
-    write_jpeg(picture, path, quality=92, facts=FACTS, description="Roll, frame 7")
+    write_jpeg(picture, path, quality=92, labels=LABELS)
     found = exiftool(path)
-    assert_shot(found)
+    assert_labels(found)
     assert found["ColorSpaceData"] == ("GRAY" if len(shape) == 2 else "RGB ")
     assert [p.name for p in tmp_path.iterdir()] == ["a.jpg"], "nothing half written is left"
 
@@ -74,10 +90,10 @@ def test_the_tiff_holds_the_16_bit_values_the_shot_and_a_profile(
 ) -> None:
     path = tmp_path / "a.tif"
     picture = np.random.default_rng(1).integers(0, 65536, shape).astype(np.uint16)
-    write_tiff(picture, path, facts=FACTS, description="Roll, frame 7")
+    write_tiff(picture, path, labels=LABELS)
     np.testing.assert_array_equal(tifffile.imread(path), picture)
     found = exiftool(path)
-    assert_shot(found)
+    assert_labels(found)
     assert found["ColorSpaceData"] == ("GRAY" if len(shape) == 2 else "RGB ")
     with tifffile.TiffFile(path) as file:
         profile = file.pages.first.iccprofile
@@ -87,9 +103,45 @@ def test_the_tiff_holds_the_16_bit_values_the_shot_and_a_profile(
     assert opened.profile.xcolor_space.strip() == ("GRAY" if len(shape) == 2 else "RGB")
 
 
+@pytest.mark.parametrize("ending", ["jpg", "tif"])
+def test_texts_beyond_ascii_are_shown_by_other_readers(tmp_path: Path, ending: str) -> None:
+    """UTF-8 in Exif's ASCII fields, as exiv2, Pillow and tifffile show it."""
+    path = tmp_path / f"a.{ending}"
+    picture = np.full((40, 60), 30_000, np.uint16)
+    if ending == "jpg":
+        write_jpeg(picture, path, quality=92, labels=LABELS)
+        with Image.open(path) as opened:
+            assert opened.info["jfif_density"] == pytest.approx((1012, 1012), abs=1)
+            shown = opened.getexif()[270]
+        # Pillow takes the bytes for Latin-1; they are whole.
+        assert shown.encode("latin-1").decode("utf-8") == TEXT
+    else:
+        write_tiff(picture, path, labels=LABELS)
+        with tifffile.TiffFile(path) as file:
+            assert file.pages.first.tags.valueof(270) == TEXT
+    program = shutil.which("exiv2")
+    if program is None:
+        pytest.skip("the program exiv2 is not installed")
+    out = subprocess.run([program, "-Pkt", "pr", path], check=True, capture_output=True, text=True)
+    read = dict(line.split(maxsplit=1) for line in out.stdout.splitlines() if " " in line.strip())
+    assert read["Exif.Image.ImageDescription"].strip() == TEXT
+    assert read["Exif.Image.Copyright"].strip() == "© 港"
+    assert read["Exif.Photo.DateTimeDigitized"].strip() == "2024:05:04 10:00:07"
+    assert out.stderr == "", "no warning"
+
+
+def test_without_a_date_of_the_film_none_is_made_up(tmp_path: Path) -> None:
+    path = tmp_path / "a.jpg"
+    write_jpeg(np.full((40, 60), 30_000, np.uint16), path, quality=92, labels=Labels(shot=FACTS))
+    found = exiftool(path)
+    assert found["Validate"] == "0 0 0", found.get("Warning")
+    assert "DateTimeOriginal" not in found
+    assert "CreateDate" not in found
+
+
 def test_a_shot_of_which_nothing_is_known_has_a_valid_tiff(tmp_path: Path) -> None:
     path = tmp_path / "a.tif"
-    write_tiff(np.zeros((9, 9), np.uint16), path, facts=ShotFacts(), description="", xmp=b"<x/>")
+    write_tiff(np.zeros((9, 9), np.uint16), path, labels=Labels(xmp=b"<x/>"))
     found = exiftool(path)
     assert found["Validate"] == "0 0 0", found.get("Warning")
     assert "ISO" not in found

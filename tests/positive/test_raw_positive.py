@@ -33,7 +33,7 @@ from tests.positive.photographed import Shot, photograph, printed, renderings_of
 from tests.positive.sensors import SIX, with_sensor
 from tests.positive.test_prints import linear_of
 from tether.film import FilmProcess
-from tether.positive.exif import shot_facts
+from tether.positive.exif import Labels, shot_facts
 from tether.positive.flat_field import flat_field
 from tether.positive.linear import camera_matrix, open_linear, tile_weights
 from tether.positive.printing import print_frame
@@ -84,9 +84,8 @@ def made_of(
 ) -> Path:
     """Return a raw positive of a shot."""
     path = folder / f"{form.value} {shot.path.stem}.dng"
-    job = RawPositiveJob(
-        shot.path, rendering, None, shot_facts(shot.path), "A frame.", XMP, path, form
-    )
+    labels = Labels("A frame.", shot_facts(shot.path), xmp=XMP, per_inch=more.pop("per_inch", None))
+    job = RawPositiveJob(shot.path, rendering, None, labels, path, form)
     make_raw_positive(replace(job, **more))
     return path
 

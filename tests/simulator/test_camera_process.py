@@ -8,6 +8,8 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from datetime import datetime
+from io import BytesIO
 from pathlib import Path
 
 import pytest
@@ -16,6 +18,7 @@ from tether_simulator.faults import BadName
 from tether_simulator.imaging.sensor import SensorConfig
 from tether_simulator.ptp import Property
 from tether_simulator.server import BenchProcess
+from tifffile import TiffFile
 
 from tests.simulator.gphoto_client import Remote
 
@@ -45,7 +48,10 @@ def test_picture_is_the_one_that_the_bench_makes(process: BenchProcess, remote: 
     raw = remote.fetch(*taken)
     from tether_simulator.imaging.exposure import CameraExposure
 
-    assert raw == here.expose(CameraExposure(1 / 15, 8.0, 100.0, "Daylight")).raw
+    with TiffFile(BytesIO(raw)) as file:  # the one thing that a bench cannot know
+        clock = file.pages.first.tags.valueof(34665)["DateTimeOriginal"]
+    when = datetime.strptime(clock, "%Y:%m:%d %H:%M:%S")
+    assert raw == here.expose(CameraExposure(1 / 15, 8.0, 100.0, "Daylight", when)).raw
     assert remote.preview().startswith(b"\xff\xd8")
     assert remote.errors() == []
 

@@ -18,7 +18,8 @@ from tether.delivery.folder import (
     printed_take,
     stored_sample,
 )
-from tether.delivery.xmp import Subject, description, positive_packet
+from tether.delivery.labels import positive_labels
+from tether.delivery.xmp import without_version
 from tether.facts import Corners
 from tether.positive.flat_field import FlatField
 from tether.positive.job import PrintJob, SampleJob
@@ -151,10 +152,12 @@ def uncropped_frames(state: DeliveryState) -> str:
     if not numbers:
         return ""
     several = len(numbers) > 1
+    which = f"frame{'s' * several} {', '.join(numbers)}"
+    if several and len(numbers) == len(state.files):
+        which = "all frames"
     return (
-        f"The edges of frame{'s' * several} {', '.join(numbers)} were not found: "
-        f"{'their positives show' if several else 'its positive shows'} the whole "
-        "view, with the film's borders."
+        f"The edges of {which} were not found: {'their' if several else 'its'} "
+        f"positive{'s show' if several else ' shows'} the whole view, with the film's borders."
     )
 
 
@@ -169,7 +172,11 @@ def prints_to_make(
             continue
         job = _print_job(state, file, by_name[name], tiff)
         digest = by_name[name].digest(
-            file.capture.sha256, digest_of(file.flat), job.xmp.decode(), str(job.tiff is not None)
+            file.capture.sha256,
+            digest_of(file.flat),
+            without_version(job.labels.xmp),
+            repr(job.labels.per_inch),
+            str(job.tiff is not None),
         )
         if made_before(state.folder, state.record.printed.get(name), digest):
             there += 1
@@ -187,17 +194,14 @@ def _print_job(
     state: DeliveryState, file: ChosenFile, rendering: Rendering, tiff: bool
 ) -> PrintJob:
     name = file.capture.file_name
-    subject = Subject(state.roll, file.frame, file.capture, file.shot)
     return PrintJob(
         path=file.path,
         rendering=rendering,
         flat=file.flat,
-        shot=file.shot,
-        description=description(subject),
+        labels=positive_labels(state, file, rendering),
         jpeg=state.folder.jpeg(name),
         tiff=state.folder.tiff(name) if tiff else None,
         small=state.folder.thumbnail(name),
-        xmp=positive_packet(subject),
     )
 
 

@@ -7,13 +7,13 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from tether.delivery.folder import ChosenFile, DeliveryResult, DeliveryState
+from tether.delivery.labels import raw_positive_labels
 from tether.delivery.plan import Task, digest_of, made_before, renderings
-from tether.delivery.xmp import Subject, description, raw_positive_packet
+from tether.delivery.xmp import without_version
 from tether.film import FilmProcess
 from tether.positive.flat_field import FlatField
 from tether.positive.raw_positive.dng import Form
 from tether.positive.raw_positive.make import RawPositiveJob
-from tether.positive.raw_positive.placing import orientation
 from tether.positive.raw_positive.tables import light_of_samples
 from tether.positive.rendering import Rendering
 from tether.settings import PositiveSettings, RawPositiveSettings
@@ -77,8 +77,8 @@ def raw_positives_to_make(
                 continue
             job = _job(state, file, rendering, contrast, form, settings)
             digest = replace(rendering, half=False).digest(
-                _MADE_AS, file.capture.sha256, digest_of(file.flat), job.xmp.decode(),
-                form.value, repr((job.headroom_ev, job.room)),
+                _MADE_AS, file.capture.sha256, digest_of(file.flat),
+                without_version(job.labels.xmp), form.value, repr((job.headroom_ev, job.room)),
             )  # fmt: skip
             if made_before(state.folder, state.record.raw_positives.get(job.output.name), digest):
                 there += 1
@@ -95,31 +95,16 @@ def _job(
     form: Form,
     settings: RawPositiveSettings,
 ) -> RawPositiveJob:
-    subject = Subject(state.roll, file.frame, file.capture, file.shot)
-    lies = orientation(rendering.turn, mirrored=rendering.mirrored)
-    gamma = f"{rendering.settings.contrast:.2f}" if rendering.process.is_negative else ""
     return RawPositiveJob(
         path=file.path,
         rendering=rendering,
         flat=file.flat,
-        shot=file.shot,
-        description=f"{description(subject)}.",
-        xmp=raw_positive_packet(subject, lies, form.value, gamma),
+        labels=raw_positive_labels(state, file, rendering, form.value),
         output=state.folder.raw_positive(file.capture.file_name, contrast),
         form=form,
         headroom_ev=settings.headroom_ev,
         room=settings.room,
-        per_inch=_per_inch(state, rendering),
     )
-
-
-def _per_inch(state: DeliveryState, rendering: Rendering) -> float | None:
-    """Return the photosites along an inch of film, None where the frame's edges are not known."""
-    if rendering.outline is None:
-        return None
-    film = state.roll.film_format
-    width_mm = film.picture_across if state.film_turn else film.picture_along
-    return round(math.dist(rendering.outline[0], rendering.outline[1]) / width_mm * 25.4, 1)
 
 
 def note_clipped(

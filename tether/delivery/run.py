@@ -25,6 +25,7 @@ from tether.delivery.folder import (
     on_disk,
     without_pictures,
 )
+from tether.delivery.labels import clocks_that_differ
 from tether.delivery.plan import (
     Job,
     Task,
@@ -288,6 +289,7 @@ class RollDelivery:
         report: Report,
     ) -> None:
         self.archive, self.roll, self.options, self.report = archive, roll, options, report
+        self.house = settings
         self.settings, self.base_target = settings.positive, settings.exposure.base_target_ev
         raw = settings.raw_positive
         make = raw.make or options.raw_positive or options.raw_form is not None
@@ -415,7 +417,10 @@ class RollDelivery:
 
     def _describe(self, state: DeliveryState, flat: FlatField | None) -> None:
         self.report(DeliveryStep("reports", 0, 1))
-        write_sidecars(state, self.archive.folder(self.roll), self.result)
+        whole = self.house.delivery.sidecar == "whole"
+        write_sidecars(state, self.archive.folder(self.roll), self.result, whole=whole)
+        if differs := clocks_that_differ(state, self.house.bench.clock_seconds):
+            self.result.notes.append(differs)
         self.folder.write(state.record)
         if uncropped := uncropped_frames(state):
             self.result.notes.append(uncropped)

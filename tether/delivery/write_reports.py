@@ -141,15 +141,24 @@ def _plain(value: object) -> object:
     return f"'{text}" if text.startswith(_FORMULA) else text
 
 
-def write_sidecars(state: DeliveryState, raw_folder: Path, result: DeliveryResult) -> None:
+def sidecar_name(raw_name: str, *, whole: bool) -> str:
+    """Return the name of a raw file's sidecar: beside its whole name, or that without ending."""
+    return f"{raw_name if whole else Path(raw_name).stem}.xmp"
+
+
+def write_sidecars(
+    state: DeliveryState, raw_folder: Path, result: DeliveryResult, *, whole: bool
+) -> None:
     """Write a sidecar beside each raw file, where general programs look for it.
+
+    One of our own under the other name (``whole`` as in `sidecar_name`) is taken away.
 
     A sidecar that is not as this program left it belongs to somebody: it is not touched.
     """
     shots = {file.capture.file_name: file.shot for file in state.files}
     for frame in state.frames:
         for capture in frame.captures:
-            path = raw_folder / f"{Path(capture.file_name).stem}.xmp"
+            path = raw_folder / sidecar_name(capture.file_name, whole=whole)
             subject = Subject(state.roll, frame, capture, shots.get(capture.file_name))
             packet = raw_sidecar(subject, state.turn(capture), mirrored=state.mirrored(capture))
             try:
@@ -161,6 +170,9 @@ def write_sidecars(state: DeliveryState, raw_folder: Path, result: DeliveryResul
                     continue
                 if not path.exists() or path.read_bytes() != packet:
                     replace_whole(path, partial(Path.write_bytes, data=packet))
+                other = raw_folder / sidecar_name(capture.file_name, whole=not whole)
+                if other.exists() and is_as_written(other.read_bytes()):
+                    other.unlink()
             except OSError as error:
                 result.trouble.append(
                     f"No sidecar {printable(path.name, 80)}: {error.strerror or error}."

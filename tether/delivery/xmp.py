@@ -9,18 +9,21 @@ from __future__ import annotations
 import hashlib
 import re
 import xml.etree.ElementTree as ET
+from base64 import urlsafe_b64encode
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from fractions import Fraction
 
 from tether.archive.records import Capture, Frame, Roll
+from tether.description import JOINERS
+from tether.film_date import calendar_date
 from tether.positive.exif import SOFTWARE, ShotFacts
 from tether.positive.raw_positive.placing import orientation
 from tether.text import printable
 
-#: Where general tools look: properties and their namespaces are those of ISO 16684-1 and of
-#: XMP specification part 2 (exif, tiff). ``film`` is this program's own, under a name that
-#: nobody can own (RFC 2606).
+#: Where general tools look: properties and their namespaces are those of ISO 16684-1, of XMP
+#: specification part 2 and of the IPTC Photo Metadata Standard 2023.2. ``film`` is this
+#: program's own, under a name that nobody can own (RFC 2606).
 NAMESPACES = {
     "x": "adobe:ns:meta/",
     "rdf": "http://www.w3.org/1999/02/22-rdf-syntax-ns#",
@@ -28,14 +31,20 @@ NAMESPACES = {
     "xmp": "http://ns.adobe.com/xap/1.0/",
     "tiff": "http://ns.adobe.com/tiff/1.0/",
     "exif": "http://ns.adobe.com/exif/1.0/",
+    "photoshop": "http://ns.adobe.com/photoshop/1.0/",
+    "xmpRights": "http://ns.adobe.com/xap/1.0/rights/",
+    "xmpMM": "http://ns.adobe.com/xap/1.0/mm/",
+    "stRef": "http://ns.adobe.com/xap/1.0/sType/ResourceRef#",
+    "Iptc4xmpCore": "http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/",
+    "Iptc4xmpExt": "http://iptc.org/std/Iptc4xmpExt/2008-02-29/",
     "film": "http://ns.tether.invalid/film/1.0/",
 }
 
-_OF_THE_DAY = ("battery", "capture target")
+_OF_THE_DAY = ("battery", "capture target", "clock")
 """Roles that say nothing of the picture."""
 
-_SECONDS_DIGITS = 11
-"""More of them are no date that a calendar has."""
+_SOURCE_TYPES = "http://cv.iptc.org/newscodes/digitalsourcetype/"
+"""The IPTC's list of what a digital picture comes from."""
 
 _NO_DIGEST = "0" * 64
 _DIGEST = re.compile(rb"<film:PacketSha256>([0-9a-f]{64})</film:PacketSha256>")
@@ -53,6 +62,28 @@ class Subject:
     frame: Frame
     capture: Capture
     shot: ShotFacts | None = None
+
+    @property
+    def date(self) -> str:
+        """When the film was exposed, as it was given (EDTF)."""
+        return self.frame.description.date or self.roll.description.date
+
+    @property
+    def day(self) -> str:
+        """The day on which the film was exposed, "" where it is not known for certain."""
+        found = calendar_date(self.date) if self.date else None
+        return found.text() if found is not None and found.day is not None and found.sure else ""
+
+    @property
+    def place(self) -> str:
+        """Where it was exposed."""
+        return self.frame.description.place or self.roll.description.place
+
+    @property
+    def people(self) -> tuple[str, ...]:
+        """Who is on it."""
+        both = (*self.roll.description.people, *self.frame.description.people)
+        return tuple(dict.fromkeys(both))
 
 
 def raw_sidecar(subject: Subject, turn: int = 0, *, mirrored: bool = True) -> bytes:
@@ -90,7 +121,7 @@ def description(subject: Subject) -> str:
     """Return one line that says what the picture is."""
     roll, frame = subject.roll, subject.frame
     line = f"{roll.name}, frame {frame.number} ({roll.process.label}, {roll.film_format.label})"
-    return printable(f"{line}. {frame.note}" if frame.note else line, 2000)
+    return _line(". ".join(filter(None, (frame.description.caption, line, frame.note))))
 
 
 def keywords(subject: Subject) -> tuple[str, ...]:
@@ -103,8 +134,21 @@ def keywords(subject: Subject) -> tuple[str, ...]:
         f"roll {roll.name}",
         f"frame {number}",
         f"strip {roll.strip_of(number)}",
+        *roll.description.keywords,
+        *subject.frame.description.keywords,
     )
-    return tuple(printable(word, 300) for word in words)
+    return tuple(dict.fromkeys(_line(word, 300) for word in words))
+
+
+def identifier(sha256: str) -> str:
+    """Return the name of a file by its SHA-256 (RFC 6920)."""
+    digest = urlsafe_b64encode(bytes.fromhex(sha256)).decode("ascii").rstrip("=")
+    return f"ni:///sha-256;{digest}"
+
+
+def without_version(packet: bytes) -> str:
+    """Return a packet as text that a newer release of the program does not change."""
+    return packet.decode("utf-8").replace(SOFTWARE, "")
 
 
 def _packet(
@@ -125,21 +169,59 @@ def _packet(
 
 def _fill(about: ET.Element, subject: Subject, lies: int, source: str | None) -> None:
     roll, frame, capture = subject.roll, subject.frame, subject.capture
-    chosen = capture.decision == "chosen"
+    if source is None:
+        # First of all texts that could hold it, so that it is the one that is filled in.
+        _text(about, "film:PacketSha256", _NO_DIGEST)
     _text(about, "tiff:Orientation", str(lies))
-    _text(about, "xmp:Rating", "1" if chosen else "0")
     _text(about, "xmp:CreatorTool", SOFTWARE)
+    # The copying; of the film itself the dates are below.
     _text(about, "xmp:CreateDate", capture.taken_at)
     _language(about, "dc:title", f"{roll.name}, frame {frame.number}")
     _language(about, "dc:description", description(subject))
     _array(about, "dc:subject", "Bag", keywords(subject))
-    if source:
-        _text(about, "dc:source", source)
+    _said(about, subject)
+    kind = "negativeFilm" if roll.process.is_negative else "positiveFilm"
+    _text(about, "Iptc4xmpExt:DigitalSourceType", _SOURCE_TYPES + kind)
+    raw = identifier(capture.sha256)
+    if source is None:
+        _text(about, "xmpMM:DocumentID", raw)
     else:
-        # First of all texts that could hold it, so that it is the one that is filled in.
-        about.insert(0, ET.Element(_name("film:PacketSha256")))
-        about[0].text = _NO_DIGEST
+        _text(about, "dc:source", source)
+        derived = _resource(ET.SubElement(about, _name("xmpMM:DerivedFrom")))
+        _text(derived, "stRef:documentID", raw)
+        _text(derived, "stRef:filePath", source)
     _exposure(about, subject.shot)
+    _own(about, subject)
+
+
+def _said(about: ET.Element, subject: Subject) -> None:
+    """Add what people say of roll and frame, where other programs look for it."""
+    said = subject.roll.description
+    _array(about, "dc:creator", "Seq", [said.photographer] if said.photographer else [])
+    if said.rights:
+        _language(about, "dc:rights", said.rights)
+        _text(about, "xmpRights:Marked", "True")
+    if subject.date and (date := calendar_date(subject.date)) is not None:
+        _text(about, "photoshop:DateCreated", date.text())
+    if subject.day:
+        _text(about, "exif:DateTimeOriginal", subject.day)
+    _text(about, "photoshop:Headline", said.subject)
+    _text(about, "photoshop:Credit", said.organisation)
+    _array(about, "Iptc4xmpExt:PersonInImage", "Bag", subject.people)
+    if subject.place:
+        _text(about, "Iptc4xmpCore:Location", subject.place)
+        places = ET.SubElement(about, _name("Iptc4xmpExt:LocationCreated"))
+        bag = ET.SubElement(places, _name("rdf:Bag"))
+        place = _resource(ET.SubElement(bag, _name("rdf:li")))
+        _language(place, "Iptc4xmpExt:LocationName", subject.place)
+    if said.identifiers:
+        _text(about, "dc:identifier", said.identifiers[0])
+
+
+def _own(about: ET.Element, subject: Subject) -> None:
+    """Add what no standard has a place for."""
+    roll, frame, capture = subject.roll, subject.frame, subject.capture
+    said = roll.description
     _text(about, "film:Roll", roll.name)
     _text(about, "film:Process", roll.process.value)
     _text(about, "film:Format", roll.format_key)
@@ -152,9 +234,17 @@ def _fill(about: ET.Element, subject: Subject, lies: int, source: str | None) ->
     _text(about, "film:RawSha256", capture.sha256)
     _text(about, "film:RollNotes", roll.notes)
     _text(about, "film:FrameNote", frame.note)
+    _text(about, "film:Date", subject.date)
+    _text(about, "film:Stock", said.film_stock)
+    _text(about, "film:Camera", said.camera)
+    _text(about, "film:Lens", said.lens)
+    _text(about, "film:Development", said.development)
+    _text(about, "film:Box", said.box)
+    _text(about, "film:Sleeve", said.sleeve)
+    _array(about, "film:Identifiers", "Bag", said.identifiers)
     _array(about, "film:Findings", "Seq", capture.facts.texts)
     settings = [
-        f"{role}: {_date(value) if role == 'clock' else value}"
+        f"{role}: {value}"
         for role, value in sorted(capture.settings.items())
         if role not in _OF_THE_DAY
     ]
@@ -163,13 +253,6 @@ def _fill(about: ET.Element, subject: Subject, lies: int, source: str | None) ->
 
 def _choice(capture: Capture) -> str:
     return {"chosen": "kept", "other": "not kept"}.get(capture.decision or "", "undecided")
-
-
-def _date(seconds: str) -> str:
-    """Return a camera's clock, in seconds since 1970, as a date; other words stay as they are."""
-    if not (seconds.isdecimal() and len(seconds) <= _SECONDS_DIGITS):
-        return seconds
-    return datetime.fromtimestamp(int(seconds), UTC).isoformat()
 
 
 def _exposure(about: ET.Element, shot: ShotFacts | None) -> None:
@@ -194,21 +277,32 @@ def _name(short: str) -> str:
     return f"{{{NAMESPACES[prefix]}}}{local}"
 
 
+def _line(text: str, limit: int = 5000) -> str:
+    """Return text that is safe to show; joiners (U+200C, U+200D) belong to several scripts."""
+    safe = "".join(c if c in JOINERS else printable(c) for c in text)
+    return safe if len(safe) <= limit else safe[: limit - 1] + "…"
+
+
+def _resource(parent: ET.Element) -> ET.Element:
+    """Return an element for the properties of a structure."""
+    return ET.SubElement(parent, _name("rdf:Description"))
+
+
 def _text(parent: ET.Element, name: str, text: str) -> None:
     if text:
-        ET.SubElement(parent, _name(name)).text = printable(text, 5000)
+        ET.SubElement(parent, _name(name)).text = _line(text)
 
 
 def _language(parent: ET.Element, name: str, text: str) -> None:
     """Add a language alternative with the default language only."""
     alternatives = ET.SubElement(ET.SubElement(parent, _name(name)), _name("rdf:Alt"))
     item = ET.SubElement(alternatives, _name("rdf:li"), {_XML_LANG: "x-default"})
-    item.text = printable(text, 5000)
+    item.text = _line(text)
 
 
-def _array(parent: ET.Element, name: str, kind: str, items: list[str] | tuple[str, ...]) -> None:
+def _array(parent: ET.Element, name: str, kind: str, items: Sequence[str]) -> None:
     if not items:
         return
     array = ET.SubElement(ET.SubElement(parent, _name(name)), _name(f"rdf:{kind}"))
     for item in items:
-        ET.SubElement(array, _name("rdf:li")).text = printable(item, 1000)
+        ET.SubElement(array, _name("rdf:li")).text = _line(item, 1000)

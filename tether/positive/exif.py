@@ -1,26 +1,35 @@
-"""What a raw file says about its exposure, carried over into the positive."""
+"""What a raw file says about its exposure, and what a positive says of itself in Exif."""
 
 from __future__ import annotations
 
 import math
 import struct
 from collections.abc import Mapping
-from dataclasses import dataclass
-from fractions import Fraction
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import rawpy
 import tifffile
-from PIL import Image
-from PIL.TiffImagePlugin import IFDRational, ImageFileDirectory_v2
 
+from tether import __version__
+from tether.positive.tiff_directory import (
+    ASCII,
+    LONG,
+    RATIONAL,
+    SHORT,
+    UNDEFINED,
+    Entry,
+    packed_directory,
+)
 from tether.text import printable
 
-SOFTWARE = "tether"
+SOFTWARE = f"tether {__version__}"
 
 # Tag numbers of TIFF 6.0 and Exif (CIPA DC-008).
-_MAIN = {271: "make", 272: "model", 306: "changed"}
+_MAIN = {271: "make", 272: "model"}
 _EXIF = {
     33434: "seconds",
     33437: "f_number",
@@ -37,7 +46,6 @@ class ShotFacts:
 
     make: str | None = None
     model: str | None = None
-    changed: str | None = None
     taken: str | None = None
     lens: str | None = None
     seconds: float | None = None
@@ -101,63 +109,105 @@ def _from_libraw(path: Path) -> dict[str, Any]:
         return {}
 
 
-def exif_bytes(facts: ShotFacts, description: str, size: tuple[int, int]) -> bytes:
-    """Return an Exif block for a JPEG of that (width, height), upright, with the shot's facts."""
-    exif = Image.Exif()
-    exif.endian = "<"
-    exif[270] = _ascii(description)
-    exif[274] = 1
-    exif[282] = exif[283] = IFDRational(72, 1)
-    exif[296] = 2  # per inch
-    exif[305] = SOFTWARE
-    exif[531] = 1  # YCbCrPositioning: centred
-    for code, name in _MAIN.items():
-        if value := getattr(facts, name):
-            exif[code] = _ascii(value)
-    inner = exif.get_ifd(34665)
-    inner.update(_shot_tags(facts))
-    inner[37121] = b"\1\2\3\0"  # ComponentsConfiguration: Y, Cb, Cr
-    inner[40962], inner[40963] = size
-    # Pillow knows no type for ComponentsConfiguration and writes bytes; Exif wants it undefined.
-    as_bytes, undefined = (struct.pack("<HHI", 37121, kind, 4) for kind in (1, 7))
-    return bytes(exif.tobytes()).replace(as_bytes, undefined, 1)
+@dataclass(frozen=True, slots=True)
+class Labels:
+    """What a positive says of itself; all of it may come from outside.
 
-
-def exif_directory(facts: ShotFacts, at: int) -> bytes:
-    """Return an Exif directory (little-endian) for a TIFF, to be written at that offset in it.
-
-    What Exif asks of uncompressed pictures; size and components stand in the main directory.
+    Attributes
+    ----------
+    description, artist, rights
+        Texts in any script.
+    shot
+        The exposure of the raw file.
+    exposed
+        The day on which the film was exposed, "1987-06-12"; "" where it is not known to the day.
+    copied
+        When the film was photographed, in ISO 8601 with its offset.
+    per_inch
+        Pixels along an inch of film, None where that is not known.
+    xmp
+        A packet, see `tether.delivery.xmp`.
     """
-    directory = ImageFileDirectory_v2(b"II*\0\0\0\0\0", group=34665)
-    for code, value in _shot_tags(facts).items():
-        directory[code] = value
-    return bytes(directory.tobytes(at))
+
+    description: str = ""
+    shot: ShotFacts = field(default_factory=ShotFacts)
+    artist: str = ""
+    rights: str = ""
+    exposed: str = ""
+    copied: str = ""
+    per_inch: float | None = None
+    xmp: bytes = b""
 
 
-def _shot_tags(facts: ShotFacts) -> dict[int, Any]:
-    tags: dict[int, Any] = {
-        36864: b"0232",  # ExifVersion
-        40960: b"0100",  # FlashpixVersion
-        40961: 1,  # ColorSpace: sRGB
+def exif_bytes(labels: Labels, size: tuple[int, int]) -> bytes:
+    """Return an Exif block for a JPEG of that (width, height), upright."""
+    inner = exif_entries(labels) | {
+        37121: (UNDEFINED, b"\1\2\3\0"),  # ComponentsConfiguration: Y, Cb, Cr
+        40962: (LONG, [size[0]]),
+        40963: (LONG, [size[1]]),
     }
-    for code, name in _EXIF.items():
-        value = getattr(facts, name)
-        if value is None:
-            continue
-        if name in ("taken", "lens"):
-            tags[code] = _ascii(value)
-        elif name == "iso":
-            tags[code] = min(65535, round(value))
-        else:
-            ratio = Fraction(value).limit_denominator(100_000)
-            tags[code] = IFDRational(ratio.numerator, ratio.denominator)
-    return tags
+    exif = packed_directory(inner, 8)
+    main = main_entries(labels) | {
+        274: (SHORT, [1]),
+        531: (SHORT, [1]),  # YCbCrPositioning: centred
+        34665: (LONG, [8]),
+    }
+    at = 8 + len(exif)
+    return b"Exif\0\0II*\0" + struct.pack("<I", at) + exif + packed_directory(main, at)
 
 
-def tiff_tags(facts: ShotFacts) -> list[tuple[int, str, int, str, bool]]:
-    """Return the facts that have a place in a TIFF's main directory, for tifffile."""
-    found = [(code, getattr(facts, name)) for code, name in _MAIN.items()]
-    return [(code, "s", 0, _ascii(value), True) for code, value in found if value]
+def main_entries(labels: Labels) -> dict[int, Entry]:
+    """Return what stands in the main directory of a JPEG's Exif, a TIFF or a DNG."""
+    # Exif: 72 where the resolution is not known.
+    per_inch = labels.per_inch or 72.0
+    found: dict[int, Entry] = {
+        282: (RATIONAL, [per_inch]),
+        283: (RATIONAL, [per_inch]),
+        296: (SHORT, [2]),  # per inch
+        305: (ASCII, SOFTWARE),
+    }
+    for code, text in (
+        (270, labels.description),
+        (271, labels.shot.make),
+        (272, labels.shot.model),
+        (315, labels.artist),
+        (33432, labels.rights),
+    ):
+        if text:
+            found[code] = (ASCII, text)
+    return found
+
+
+def exif_entries(labels: Labels) -> dict[int, Entry]:
+    """Return what stands in the Exif directory of every kind of file.
+
+    The film's own date is `DateTimeOriginal`, and only where its day is known; the time of day is
+    then 0:00 (common practice, no published source: the Metadata Working Group's guidelines want
+    the date alone, which Exif has no form for). The copying is `DateTimeDigitized`.
+    """
+    shot = labels.shot
+    found: dict[int, Entry] = {
+        36864: (UNDEFINED, b"0232"),  # ExifVersion
+        40960: (UNDEFINED, b"0100"),  # FlashpixVersion
+        40961: (SHORT, [1]),  # ColorSpace: sRGB
+        41728: (UNDEFINED, b"\3"),  # FileSource: a digital still camera
+    }
+    for code, number in ((33434, shot.seconds), (33437, shot.f_number), (37386, shot.focal_length)):
+        if number is not None:
+            found[code] = (RATIONAL, [number])
+    if shot.iso is not None:
+        found[34855] = (SHORT, [min(65535, round(shot.iso))])
+    if shot.lens:
+        found[42036] = (ASCII, shot.lens)
+    if labels.exposed:
+        found[36867] = (ASCII, f"{labels.exposed.replace('-', ':')} 00:00:00")
+    with suppress(ValueError):
+        copied = datetime.fromisoformat(labels.copied)
+        found[36868] = (ASCII, f"{copied:%Y:%m:%d %H:%M:%S}")
+        if copied.tzinfo is not None:
+            found[36882] = (ASCII, copied.isoformat()[-6:])
+        found[37522] = (ASCII, f"{copied.microsecond // 1000:03d}")
+    return found
 
 
 def _text(value: object) -> str | None:
@@ -166,11 +216,6 @@ def _text(value: object) -> str | None:
     if not isinstance(value, str):
         return None
     return printable(value.strip("\0 "), 120) or None
-
-
-def _ascii(text: str) -> str:
-    """Exif's text is ASCII; the whole text is in the XMP beside it."""
-    return text.encode("ascii", "replace").decode("ascii")
 
 
 def _number(value: object) -> float | None:

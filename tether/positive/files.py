@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
 from tether.disk import replace_whole
-from tether.positive.exif import SOFTWARE, ShotFacts, exif_bytes, exif_directory, tiff_tags
+from tether.positive.exif import SOFTWARE, Labels, exif_bytes, exif_entries, main_entries
+from tether.positive.tiff_directory import ASCII, packed_directory, text_bytes
 
 XMP_TAG = 700
 """The TIFF tag that holds an XMP packet (ISO 16684-1; Adobe XMP part 3)."""
@@ -20,6 +21,7 @@ XMP_TAG = 700
 EXIF_TAG = 34665
 """The TIFF tag that holds the place of the Exif directory (CIPA DC-008, 4.6.3)."""
 
+_SOFTWARE_TAG = 305
 _LONG = 4
 
 
@@ -28,9 +30,7 @@ def write_jpeg(
     path: Path,
     *,
     quality: int,
-    facts: ShotFacts,
-    description: str,
-    xmp: bytes = b"",
+    labels: Labels,
 ) -> None:
     """Write an 8-bit JPEG, sRGB or grey with sRGB's tone curve; an older file is replaced whole."""
     image = Image.fromarray(eight_bit(picture))
@@ -43,22 +43,28 @@ def write_jpeg(
             quality=quality,
             subsampling=0 if quality >= 90 else 2,
             icc_profile=profile,
-            exif=exif_bytes(facts, description, image.size),
-            xmp=xmp,
+            exif=exif_bytes(labels, image.size),
+            xmp=labels.xmp,
+            **({"dpi": (labels.per_inch, labels.per_inch)} if labels.per_inch else {}),
         )
 
     replace_whole(path, write)
 
 
-def write_tiff(
-    picture: NDArray[np.uint16], path: Path, *, facts: ShotFacts, description: str, xmp: bytes = b""
-) -> None:
+def write_tiff(picture: NDArray[np.uint16], path: Path, *, labels: Labels) -> None:
     """Write an uncompressed 16-bit TIFF 6.0 with the JPEG's values, profile, Exif and XMP."""
     grey = picture.ndim == 2
+    entries = main_entries(labels)
     extra: list[tuple[int, str | int, int, object, bool]] = [(274, "H", 1, 1, True)]
-    extra += tiff_tags(facts)
-    if xmp:
-        extra.append((XMP_TAG, 1, len(xmp), xmp, True))
+    # Those of the resolution tifffile writes itself, and the software too.
+    extra += [
+        (code, "s", 0, text_bytes(str(value)), True)
+        for code, (kind, value) in entries.items()
+        if kind == ASCII and code != _SOFTWARE_TAG
+    ]
+    if labels.xmp:
+        extra.append((XMP_TAG, 1, len(labels.xmp), labels.xmp, True))
+    per_inch = labels.per_inch or 72.0
 
     def write(part: Path) -> None:
         tifffile.imwrite(
@@ -68,18 +74,19 @@ def write_tiff(
             compression=None,
             metadata=None,
             software=SOFTWARE,
-            description=description.encode("ascii", "replace").decode("ascii"),
+            resolution=(per_inch, per_inch),
+            resolutionunit="INCH",
             iccprofile=grey_profile() if grey else colour_profile(),
             extratags=extra,
             byteorder="<",
             bigtiff=False,
         )
-        _add_exif(part, facts)
+        _add_exif(part, labels)
 
     replace_whole(path, write)
 
 
-def _add_exif(path: Path, facts: ShotFacts) -> None:
+def _add_exif(path: Path, labels: Labels) -> None:
     """Give a TIFF of one picture an Exif directory, which tifffile does not write.
 
     TIFF 6.0, section 2: an entry has 12 bytes, entries stand in the order of their tags, and a
@@ -95,8 +102,7 @@ def _add_exif(path: Path, facts: ShotFacts) -> None:
         at = file.seek(0, os.SEEK_END)
         file.write(b"\0" * (at % 2))  # directories begin on an even byte
         at += at % 2
-        directory = exif_directory(facts, at)
-        directory += b"\0" * (len(directory) % 2)
+        directory = packed_directory(exif_entries(labels), at)
         file.write(directory)
         entries.append(struct.pack("<HHII", EXIF_TAG, _LONG, 1, at))
         entries.sort(key=lambda entry: struct.unpack_from("<H", entry))

@@ -17,7 +17,7 @@ from tether.disk import replace_whole
 from tether.facts import Corners
 from tether.film import FilmProcess
 from tether.measure.levels import with_observed_saturation
-from tether.positive.exif import ShotFacts, shot_facts
+from tether.positive.exif import Labels, ShotFacts, shot_facts
 from tether.positive.files import eight_bit, write_jpeg, write_tiff
 from tether.positive.flat_field import FlatField, flat_field
 from tether.positive.linear import camera_matrix, open_linear, tile_weights
@@ -53,17 +53,15 @@ class Sampled:
 
 @dataclass(frozen=True, slots=True)
 class PrintJob:
-    """Print a raw file. ``tiff`` None writes no TIFF; ``xmp`` goes into both."""
+    """Print a raw file. ``tiff`` None writes no TIFF."""
 
     path: Path
     rendering: Rendering
     flat: FlatField | None
-    shot: ShotFacts
-    description: str
+    labels: Labels
     jpeg: Path
     tiff: Path | None
     small: Path
-    xmp: bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,12 +136,10 @@ def print_file(job: PrintJob) -> Printed:
         picture,
         job.jpeg,
         quality=round(rendering.settings.jpeg_quality),
-        facts=job.shot,
-        description=job.description,
-        xmp=job.xmp,
+        labels=job.labels,
     )
     if job.tiff is not None:
-        write_tiff(picture, job.tiff, facts=job.shot, description=job.description, xmp=job.xmp)
+        write_tiff(picture, job.tiff, labels=job.labels)
     every = max(1, max(picture.shape[:2]) // (2 * SMALL))
     small = Image.fromarray(eight_bit(picture[::every, ::every]))
     small.thumbnail((SMALL, SMALL), Image.Resampling.BOX, reducing_gap=None)

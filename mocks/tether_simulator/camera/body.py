@@ -11,6 +11,7 @@ import math
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future
+from dataclasses import replace
 from datetime import datetime, timedelta
 from enum import Enum
 
@@ -280,7 +281,7 @@ class Body:
             return None
         dials = self._dials
         with self._looking:
-            picture = self._scene.expose(dials.exposure)
+            picture = self._scene.expose(replace(dials.exposure, taken=self.clock))
         self.battery -= BATTERY_PER_PICTURE
         files = pictures.files_of(picture, dials.quality)
         self._expected = max(self._expected, sum(len(data) for _, _, data in files))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from datetime import datetime
 
 #: The setting at which the lamp's and the sensor's numbers are stated.
 REFERENCE_SECONDS = 1 / 15
@@ -17,13 +18,14 @@ class CameraExposure:
 
     ``white_balance`` is metadata only: "Daylight", "Tungsten" or "Automatic" change what the file
     says about neutral and the camera's own JPEG, never the raw values. Any other name counts as
-    "Daylight".
+    "Daylight". ``taken`` is what the camera's clock shows, None without a camera.
     """
 
     seconds: float
     f_number: float
     iso: float
     white_balance: str = "Daylight"
+    taken: datetime | None = None
 
     @property
     def light(self) -> float:

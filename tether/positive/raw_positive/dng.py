@@ -12,7 +12,6 @@ import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
-from fractions import Fraction
 from pathlib import Path
 from typing import BinaryIO
 
@@ -21,10 +20,22 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from tether.own_files import MARK
-from tether.positive.exif import SOFTWARE, ShotFacts, exif_directory
+from tether.positive.exif import Labels, exif_entries, main_entries
 from tether.positive.linear import XYZ_TO_SRGB
 from tether.positive.raw_positive.placing import Crop
 from tether.positive.sample import Triple
+from tether.positive.tiff_directory import (
+    ASCII,
+    BYTE,
+    FLOAT,
+    LONG,
+    RATIONAL,
+    SHORT,
+    SRATIONAL,
+    UNDEFINED,
+    Entry,
+    packed_directory,
+)
 from tether.text import printable
 
 PREVIEW, THUMBNAIL = 1024, 256
@@ -33,12 +44,8 @@ PREVIEW, THUMBNAIL = 1024, 256
 D65 = 21
 """``LightSource`` of Exif (CIPA DC-008)."""
 
-_BYTE, _ASCII, _SHORT, _LONG, _RATIONAL = 1, 2, 3, 4, 5
-_UNDEFINED, _SRATIONAL, _FLOAT, _DOUBLE = 7, 10, 11, 12
-_LETTERS = {_BYTE: "B", _SHORT: "H", _LONG: "I", _FLOAT: "f", _DOUBLE: "d"}
 _TILE = 256
 _ROWS = 64
-_LONGEST_TEXT = 2000
 
 
 class Form(Enum):
@@ -97,17 +104,6 @@ class RawPicture:
     matrices: Sequence[tuple[int, tuple[float, ...]]] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Labels:
-    """What a raw positive says of itself; all of it may come from outside."""
-
-    original: str
-    description: str
-    shot: ShotFacts
-    xmp: bytes = b""
-    per_inch: float | None = None
-
-
 def neutral_matrix(neutral: Triple) -> tuple[float, ...]:
     """Return a matrix from XYZ under D65 to colours that have the primaries of sRGB.
 
@@ -117,7 +113,13 @@ def neutral_matrix(neutral: Triple) -> tuple[float, ...]:
     return tuple(value * factor for row, factor in rows for value in row)
 
 
-def write_dng(path: Path, picture: RawPicture, labels: Labels, preview: NDArray[np.uint8]) -> None:
+def write_dng(
+    path: Path,
+    picture: RawPicture,
+    labels: Labels,
+    preview: NDArray[np.uint8],
+    original: str,
+) -> None:
     """Write a raw positive.
 
     Parameters
@@ -128,66 +130,57 @@ def write_dng(path: Path, picture: RawPicture, labels: Labels, preview: NDArray[
         What it holds.
     preview
         The positive in small, as it lies on the sensor, shape (h, w, 3), sRGB.
+    original
+        Name of the raw file that it is made of.
     """
     image = Image.fromarray(preview)
     large, small = _jpeg(image, PREVIEW), _jpeg(image, THUMBNAIL)
     with path.open("wb") as file:
         file.write(b"II*\0\0\0\0\0")
         exif_at = _even(file)
-        file.write(exif_directory(labels.shot, exif_at))
+        file.write(packed_directory(exif_entries(labels), exif_at))
         inner = [
             _written(file, _raw_directory(picture), (picture.values,)),
             _written(file, _jpeg_directory(large), (large.data,)),
         ]
-        main = _jpeg_directory(small) | _main_directory(picture, labels)
-        main[330] = (_LONG, inner)
-        main[34665] = (_LONG, [exif_at])
+        main = _jpeg_directory(small) | _main_directory(picture, labels, original)
+        main[330] = (LONG, inner)
+        main[34665] = (LONG, [exif_at])
         first = _written(file, main, (small.data,))
         file.seek(4)
         file.write(struct.pack("<I", first))
 
 
-Entry = tuple[int, object]
-
-
-def _main_directory(picture: RawPicture, labels: Labels) -> dict[int, Entry]:
+def _main_directory(picture: RawPicture, labels: Labels, original: str) -> dict[int, Entry]:
     """Return the tags of the first directory that are not of its thumbnail."""
     shot = labels.shot
     make, model = printable(shot.make or "", 100), printable(shot.model or "", 100)
     camera = model if model.startswith(make) else f"{make} {model}"
     unique = f"{camera.strip() or 'Camera'}, {MARK} ({picture.form.value})"
-    found: dict[int, Entry] = {
-        254: (_LONG, [1]),
-        270: (_ASCII, labels.description),
-        274: (_SHORT, [picture.orientation]),
-        282: (_RATIONAL, [labels.per_inch or 72.0]),
-        283: (_RATIONAL, [labels.per_inch or 72.0]),
-        296: (_SHORT, [2]),
-        305: (_ASCII, SOFTWARE),
-        50706: (_BYTE, [1, 4, 0, 0]),
-        50707: (_BYTE, [1, 3, 0, 0] if picture.opcodes else [1, 1, 0, 0]),
-        50708: (_ASCII, unique),
-        50730: (_SRATIONAL, [picture.exposure]),
-        50731: (_RATIONAL, [1.0]),
-        50732: (_RATIONAL, [1.0]),
-        50734: (_RATIONAL, [1.0]),
-        50827: (_ASCII, labels.original),
-        50936: (_ASCII, "Linear"),
-        50940: (_FLOAT, [0.0, 0.0, 1.0, 1.0]),
-        50941: (_LONG, [0]),
-        51110: (_LONG, [1]),
-        51111: (_BYTE, list(new_raw_image_digest(picture.values))),
+    found = main_entries(labels) | {
+        254: (LONG, [1]),
+        274: (SHORT, [picture.orientation]),
+        50706: (BYTE, [1, 4, 0, 0]),
+        50707: (BYTE, [1, 3, 0, 0] if picture.opcodes else [1, 1, 0, 0]),
+        50708: (ASCII, unique),
+        50730: (SRATIONAL, [picture.exposure]),
+        50731: (RATIONAL, [1.0]),
+        50732: (RATIONAL, [1.0]),
+        50734: (RATIONAL, [1.0]),
+        50827: (ASCII, original),
+        50936: (ASCII, "Linear"),
+        50940: (FLOAT, [0.0, 0.0, 1.0, 1.0]),
+        50941: (LONG, [0]),
+        51110: (LONG, [1]),
+        51111: (BYTE, list(new_raw_image_digest(picture.values))),
     }
-    for code, text in ((271, make), (272, model), (306, shot.changed)):
-        if text:
-            found[code] = (_ASCII, text)
     if labels.xmp:
-        found[700] = (_BYTE, labels.xmp)
+        found[700] = (BYTE, labels.xmp)
     if _colours(picture) == 3:
-        found[50728] = (_RATIONAL, list(picture.neutral))
+        found[50728] = (RATIONAL, list(picture.neutral))
         for number, (illuminant, matrix) in enumerate(picture.matrices):
-            found[50778 + number] = (_SHORT, [illuminant])
-            found[50721 + number] = (_SRATIONAL, list(matrix))
+            found[50778 + number] = (SHORT, [illuminant])
+            found[50721 + number] = (SRATIONAL, list(matrix))
     return found
 
 
@@ -197,36 +190,36 @@ def _raw_directory(picture: RawPicture) -> dict[int, Entry]:
     planes = 1 if values.ndim == 2 else int(values.shape[2])
     black = picture.black if len(set(picture.black)) > 1 else picture.black[:1]
     found: dict[int, Entry] = {
-        254: (_LONG, [0]),
-        256: (_LONG, [width]),
-        257: (_LONG, [height]),
-        258: (_SHORT, [16] * planes),
-        259: (_SHORT, [1]),
-        262: (_SHORT, [34892 if picture.tile is None else 32803]),
-        277: (_SHORT, [planes]),
-        278: (_LONG, [_ROWS]),
-        284: (_SHORT, [1]),
-        50713: (_SHORT, [1, 1]),
-        50714: (_RATIONAL, list(black) * planes),
-        50717: (_LONG, [picture.white] * planes),
-        50718: (_RATIONAL, [1.0, 1.0]),
-        50719: (_LONG, [crop.left, crop.top]),
-        50720: (_LONG, [crop.width, crop.height]),
-        50738: (_RATIONAL, [1.0]),
-        50829: (_LONG, [0, 0, height, width]),
+        254: (LONG, [0]),
+        256: (LONG, [width]),
+        257: (LONG, [height]),
+        258: (SHORT, [16] * planes),
+        259: (SHORT, [1]),
+        262: (SHORT, [34892 if picture.tile is None else 32803]),
+        277: (SHORT, [planes]),
+        278: (LONG, [_ROWS]),
+        284: (SHORT, [1]),
+        50713: (SHORT, [1, 1]),
+        50714: (RATIONAL, list(black) * planes),
+        50717: (LONG, [picture.white] * planes),
+        50718: (RATIONAL, [1.0, 1.0]),
+        50719: (LONG, [crop.left, crop.top]),
+        50720: (LONG, [crop.width, crop.height]),
+        50738: (RATIONAL, [1.0]),
+        50829: (LONG, [0, 0, height, width]),
     }
     if picture.tile is not None:
         rows, columns = picture.tile.shape
-        found[33421] = (_SHORT, [rows, columns])
-        found[33422] = (_BYTE, picture.tile.ravel().tolist())
-        found[50710] = (_BYTE, [0, 1, 2])
-        found[50711] = (_SHORT, [1])
+        found[33421] = (SHORT, [rows, columns])
+        found[33422] = (BYTE, picture.tile.ravel().tolist())
+        found[50710] = (BYTE, [0, 1, 2])
+        found[50711] = (SHORT, [1])
         if len(black) > 1:
-            found[50713] = (_SHORT, [rows, columns])
+            found[50713] = (SHORT, [rows, columns])
     if picture.table is not None:
-        found[50712] = (_SHORT, picture.table.tolist())
+        found[50712] = (SHORT, picture.table.tolist())
     if picture.opcodes:
-        found[51009] = (_UNDEFINED, picture.opcodes)
+        found[51009] = (UNDEFINED, picture.opcodes)
     return found
 
 
@@ -251,20 +244,20 @@ def _jpeg(image: Image.Image, longest: int) -> _Jpeg:
 
 def _jpeg_directory(jpeg: _Jpeg) -> dict[int, Entry]:
     return {
-        254: (_LONG, [1]),
-        256: (_LONG, [jpeg.width]),
-        257: (_LONG, [jpeg.height]),
-        258: (_SHORT, [8, 8, 8]),
-        259: (_SHORT, [7]),
-        262: (_SHORT, [6]),
-        277: (_SHORT, [3]),
-        278: (_LONG, [jpeg.height]),
-        284: (_SHORT, [1]),
-        529: (_RATIONAL, [0.299, 0.587, 0.114]),
-        530: (_SHORT, [2, 2]),
-        531: (_SHORT, [1]),
-        532: (_RATIONAL, [0.0, 255.0, 128.0, 255.0, 128.0, 255.0]),
-        50970: (_LONG, [2]),
+        254: (LONG, [1]),
+        256: (LONG, [jpeg.width]),
+        257: (LONG, [jpeg.height]),
+        258: (SHORT, [8, 8, 8]),
+        259: (SHORT, [7]),
+        262: (SHORT, [6]),
+        277: (SHORT, [3]),
+        278: (LONG, [jpeg.height]),
+        284: (SHORT, [1]),
+        529: (RATIONAL, [0.299, 0.587, 0.114]),
+        530: (SHORT, [2, 2]),
+        531: (SHORT, [1]),
+        532: (RATIONAL, [0.0, 255.0, 128.0, 255.0, 128.0, 255.0]),
+        50970: (LONG, [2]),
     }
 
 
@@ -282,18 +275,9 @@ def _written(file: BinaryIO, entries: dict[int, Entry], data: Sequence[object]) 
         strip, rest = _ROWS * (whole.nbytes // whole.shape[0]), whole.nbytes
         offsets = list(range(at, at + rest, strip))
         lengths = [min(strip, at + rest - begin) for begin in offsets]
-    entries = entries | {273: (_LONG, offsets), 279: (_LONG, lengths)}
-    fields = []
-    for code, (kind, value) in sorted(entries.items()):
-        count, packed = _packed(kind, value)
-        if len(packed) <= 4:
-            place = packed.ljust(4, b"\0")
-        else:
-            place = struct.pack("<I", _even(file))
-            file.write(packed)
-        fields.append(struct.pack("<HHI", code, kind, count) + place)
+    entries = entries | {273: (LONG, offsets), 279: (LONG, lengths)}
     at = _even(file)
-    file.write(struct.pack("<H", len(fields)) + b"".join(fields) + struct.pack("<I", 0))
+    file.write(packed_directory(entries, at))
     return at
 
 
@@ -303,21 +287,6 @@ def _even(file: BinaryIO) -> int:
     if at % 2:
         file.write(b"\0")
     return at + at % 2
-
-
-def _packed(kind: int, value: object) -> tuple[int, bytes]:
-    """Return how many values an entry has, and their bytes."""
-    if isinstance(value, str):
-        text = printable(value, _LONGEST_TEXT).encode("ascii", "replace") + b"\0"
-        return len(text), text
-    if isinstance(value, bytes):
-        return len(value), value
-    assert isinstance(value, list)
-    if kind in (_RATIONAL, _SRATIONAL):
-        ratios = [Fraction(number).limit_denominator(1_000_000) for number in value]
-        parts = [part for r in ratios for part in (r.numerator, r.denominator)]
-        return len(value), struct.pack(f"<{len(parts)}{'I' if kind == _RATIONAL else 'i'}", *parts)
-    return len(value), struct.pack(f"<{len(value)}{_LETTERS[kind]}", *value)
 
 
 def new_raw_image_digest(values: NDArray[np.uint16]) -> bytes:

@@ -17,7 +17,7 @@ from tether.disk import replace_whole
 from tether.measure.levels import with_observed_saturation
 from tether.measure.light.flat import along_axis
 from tether.measure.survey import Survey, survey
-from tether.positive.exif import ShotFacts
+from tether.positive.exif import Labels
 from tether.positive.files import eight_bit
 from tether.positive.flat_field import FlatField, rows_of
 from tether.positive.linear import Interpolated, tile_weights
@@ -26,7 +26,6 @@ from tether.positive.raw_positive.dng import (
     D65,
     PREVIEW,
     Form,
-    Labels,
     RawPicture,
     neutral_matrix,
     write_dng,
@@ -68,21 +67,17 @@ class RawPositiveJob:
     """Make a raw positive of a raw file.
 
     ``form`` as in `Form`; ``headroom_ev`` are the stops above the print's white that it is to
-    hold, ``room`` the share of the picture's width that the crop leaves around it, ``per_inch``
-    the photosites along an inch of film, None where that is not known.
+    hold, ``room`` the share of the picture's width that the crop leaves around it.
     """
 
     path: Path
     rendering: Rendering
     flat: FlatField | None
-    shot: ShotFacts
-    description: str
-    xmp: bytes
+    labels: Labels
     output: Path
     form: Form
     headroom_ev: float = 0.0
     room: float = 0.02
-    per_inch: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +104,8 @@ def make_raw_positive(job: RawPositiveJob) -> RawPositive:
             f"In {printable(job.path.name)} {error}.", kept="The raw file was not changed."
         ) from error
     preview = small_positive(mosaic, job.rendering, job.flat, picture.crop)
-    labels = Labels(job.path.name, f"{job.description} {words}", job.shot, job.xmp, job.per_inch)
-    replace_whole(job.output, lambda part: write_dng(part, picture, labels, preview))
+    labels = replace(job.labels, description=f"{job.labels.description} {words}")
+    replace_whole(job.output, lambda part: write_dng(part, picture, labels, preview, job.path.name))
     return RawPositive(words)
 
 
