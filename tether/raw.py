@@ -67,6 +67,25 @@ class RawUnreadable(TetherError):
     """The file is no raw file that can be measured; nothing was changed."""
 
 
+def open_in_libraw(raw: Any, path: Path) -> None:
+    """Open a file in a `rawpy.RawPy`, which takes names in UTF-8 only, whatever its name is.
+
+    Raises
+    ------
+    rawpy.LibRawError
+        As `rawpy.RawPy.open_file`.
+    OSError
+        When the file cannot be opened.
+    """
+    try:
+        str(path).encode("utf-8")
+    except UnicodeEncodeError:
+        with path.open("rb") as file:
+            raw.open_file(f"/dev/fd/{file.fileno()}")
+    else:
+        raw.open_file(str(path))
+
+
 def open_mosaic(path: Path) -> Mosaic:
     """Read the visible mosaic of a raw file and the levels that the file states.
 
@@ -98,7 +117,7 @@ def open_mosaic(path: Path) -> Mosaic:
                 kept="The file was not changed.",
                 todo="Name the camera's own file; its tag OriginalRawFileName says which.",
             )
-        raw.open_file(str(path))
+        open_in_libraw(raw, path)
         known = True
         sizes = raw.sizes
         if max(sizes.raw_width, sizes.raw_height) > LARGEST_SIDE:
@@ -120,6 +139,14 @@ def open_mosaic(path: Path) -> Mosaic:
             f"{printable(path.name)} {wrong} ({printable(str(reason), 80)}).",
             kept="The file was not changed.",
             todo=f"{todo}{check}" if todo else check.capitalize(),
+        ) from error
+    except (NotImplementedError, LookupError, ValueError, ArithmeticError) as error:
+        # What rawpy raises where a file states what no camera does.
+        raise RawUnreadable(
+            f"{printable(path.name)} states a kind of mosaic that is not known here.",
+            kept="The file was not changed.",
+            todo="If a camera wrote it: compare it with the copy on the camera's card, or set the "
+            "camera to full-size raw and photograph the frame again.",
         ) from error
     except OSError as error:
         raise RawUnreadable(

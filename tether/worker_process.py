@@ -10,6 +10,7 @@ threads or screen is inherited. Large arrays cross the socket without being copi
 from __future__ import annotations
 
 import contextlib
+import logging
 import os
 import pickle
 import queue
@@ -27,6 +28,7 @@ from pathlib import Path
 from typing import Any
 
 from tether.errors import TetherError
+from tether.text import printable
 
 CLOSE_SECONDS = 3.0
 """How long `WorkerProcess.close` waits for an orderly end before it ends the process."""
@@ -38,6 +40,9 @@ RAW_SECONDS = 60.0
 
 _NICENESS = 5
 """How far a worker gives way to the screen, as nice(1) counts."""
+
+_LOG = logging.getLogger("tether.worker")
+_LOG.addHandler(logging.NullHandler())  # else it would be printed where nobody set up the log
 
 _BOOT = "import sys; from tether.worker_process import serve; serve(int(sys.argv[1]))"
 
@@ -216,6 +221,8 @@ class WorkerProcess:
             raise
         if good:
             return value
+        if isinstance(value, WorkerError):
+            _LOG.error("%s: %s\n%s", self.name, value.what, value.trace)
         raise value
 
     def _end(self) -> None:
@@ -310,7 +317,11 @@ def _portable(error: BaseException) -> TetherError:
         except Exception:
             return WorkerError(error.what, kept=error.kept, todo=error.todo)
         return error
-    carried = WorkerError(f"{type(error).__name__}: {error}")
+    wrong = printable(f"{type(error).__name__}: {error}", 300)
+    is_memory = isinstance(error, MemoryError)
+    carried = WorkerError(
+        f"{'it takes more memory than it may' if is_memory else 'a fault of the program'} ({wrong})"
+    )
     carried.trace = "".join(traceback.format_exception(error))
     return carried
 

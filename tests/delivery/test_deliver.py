@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
@@ -201,6 +202,20 @@ def test_a_damaged_raw_file_is_told_and_the_others_are_delivered(kept: Kept) -> 
     assert len(result.trouble) == 2
     assert any("SHA-256 differs" in t for t in result.trouble)
     assert "differs or unreadable" in (result.folder / "index.html").read_text("utf-8")
+
+
+def test_damage_that_leaves_size_and_time_is_told_by_a_second_run(kept: Kept) -> None:
+    kept.deliver()
+    path = kept.folder / "Harbour_f002_t1.dng"
+    before = path.stat()
+    data = bytearray(path.read_bytes())
+    data[-1000] ^= 1
+    path.write_bytes(data)
+    os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
+    result = kept.deliver()
+    assert [t for t in result.trouble if "SHA-256 differs" in t] == result.trouble != []
+    page = (result.folder / "index.html").read_text("utf-8")
+    assert page.count("differs or unreadable") == 1
 
 
 def test_a_roll_of_which_no_file_can_be_read_is_still_described(kept: Kept) -> None:

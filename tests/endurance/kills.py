@@ -96,9 +96,8 @@ class Roll:
         for _ in range(6):  # the program survives what strikes the others
             if run.wait(self.chance.uniform(0.1, 1.4)):
                 return
-            workers = self.trial.workers(run)
-            if target in ("driver", "judge") and workers:
-                target = target if target in workers else next(iter(workers))
+            workers = self._workers_with(run, target)
+            if target in workers:
                 self._kill(target, workers[target])
                 self.trial.kills += 1
             elif target in ("camera", "all"):
@@ -114,6 +113,16 @@ class Roll:
             if run.wait(0):
                 return
             target = self.chance.choice(AFTER)
+
+    def _workers_with(self, run: Run, target: str) -> dict[str, int]:
+        """Return a run's workers, once the one that is to be struck is there."""
+        workers = self.trial.workers(run)
+        if target in ("driver", "judge"):
+            for _ in range(100):
+                if target in workers or run.wait(0.05):
+                    break
+                workers = self.trial.workers(run)
+        return workers
 
     def _kill(self, target: str, pid: int) -> None:
         with contextlib.suppress(ProcessLookupError):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import gc
+import os
 from datetime import datetime
 from pathlib import Path
 
@@ -13,6 +14,9 @@ import rawpy
 from PIL import Image
 from tether_simulator.imaging.dng import RawFacts, write_dng
 
+from tether.positive.exif import shot_facts
+from tether.positive.linear import Interpolated, camera_matrix
+from tether.positive.raw_positive.make import camera_matrices
 from tether.raw import RawUnreadable, open_mosaic
 
 TILES = {
@@ -108,6 +112,42 @@ def test_what_is_no_raw_file_says_so(tmp_path: Path) -> None:
             open_mosaic(path)
         assert name in caught.value.what
         assert path.read_bytes() == content
+
+
+def test_a_name_that_is_no_text_in_utf_8_is_opened_all_the_same(tmp_path: Path) -> None:
+    known, data = _written(tmp_path)
+    path = tmp_path / os.fsdecode(b"\xff\xfcname.dng")
+    try:
+        path.write_bytes(known.read_bytes())
+    except OSError:
+        pytest.skip("the disk takes names in UTF-8 only")
+    np.testing.assert_array_equal(open_mosaic(path).data, data)
+    assert camera_matrix(path) == camera_matrix(known) != ()
+    assert shot_facts(path) == shot_facts(known)
+    assert camera_matrices(path) == camera_matrices(known) != []
+    band = slice(0, 8), slice(0, 8)
+    mosaic = open_mosaic(path)
+    np.testing.assert_array_equal(
+        Interpolated(path, mosaic, grey=False).band(*band),
+        Interpolated(known, mosaic, grey=False).band(*band),
+    )
+
+
+@pytest.mark.parametrize(
+    "error", [NotImplementedError("filters: 148"), IndexError("index 0 is out of bounds")]
+)
+def test_a_mosaic_that_is_not_known_here_is_told_in_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    """What rawpy raised over damaged files; no file makes it do so each time."""
+
+    def refuse(*_: object) -> None:
+        raise error
+
+    monkeypatch.setattr("tether.raw._pattern", refuse)
+    with pytest.raises(RawUnreadable, match="states a kind of mosaic that is not known") as caught:
+        open_mosaic(_written(tmp_path)[0])
+    assert str(error) not in str(caught.value)
 
 
 @pytest.mark.parametrize("length", [0, 20, 4000])

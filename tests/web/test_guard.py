@@ -69,6 +69,64 @@ async def test_without_the_key_nothing_is_shown(
         assert "whole address" in await answer.text()
 
 
+async def test_a_key_in_any_letters_is_a_wrong_key(
+    server: BenchServer, client: ClientSession
+) -> None:
+    for wrong in ("?key=%C3%BC", "?key=%ff%00", ""):
+        cookie = {"Cookie": f"{COOKIE}=ü"}
+        async with client.get(at(server, f"/{wrong}"), headers=cookie) as answer:
+            assert answer.status == 403
+            assert "whole address" in await answer.text()
+
+
+@pytest.mark.parametrize("size", ["1000000000", "0", "-1", "x", "9" * 5000])
+async def test_a_page_of_a_size_that_no_screen_has_is_refused(
+    server: BenchServer, client: ClientSession, size: str
+) -> None:
+    async with client.get(server.guard.address):
+        pass  # the cookie is there now
+    with pytest.raises(WSServerHandshakeError, match="400"):
+        await client.ws_connect(
+            at(server, f"/ws?width={size}"), origin=f"http://{server.guard.host}"
+        )
+
+
+async def test_what_the_page_s_script_would_not_send_reaches_no_program(
+    server: BenchServer, client: ClientSession, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    came: list[object] = []
+
+    class Program:
+        def __init__(self, *_: object, **__: object) -> None: ...
+
+        async def start(self, width: int, height: int) -> None:
+            came.append((width, height))
+
+        async def stop(self) -> None: ...
+
+        async def send_bytes(self, data: bytes) -> None:
+            came.append(data)
+
+        async def set_terminal_size(self, width: int, height: int) -> None:
+            came.append((width, height))
+
+    monkeypatch.setattr("textual_serve.server.AppService", Program)
+    async with client.get(server.guard.address):
+        pass
+    origin = f"http://{server.guard.host}"
+    async with client.ws_connect(at(server, "/ws?width=90&height=30"), origin=origin) as page:
+        for text in (
+            "", "[]", "7", '["ping"]', '["stdin"]', '["stdin", 7]', '["stdin", "\\ud800"]',
+            '["resize", {"width": 1000000000, "height": 24}]', '["resize", {}]', "[" * 5000,
+        ):  # fmt: skip
+            await page.send_str(text)
+        await page.send_json(["resize", {"width": 100, "height": 40}])
+        await page.send_json(["stdin", "q"])
+        await page.send_json(["ping", 1])
+        assert await page.receive_json() == ["pong", 1], "the page is still open"
+    assert came == [(90, 30), (100, 40), b"q"]
+
+
 @pytest.mark.parametrize("host", ["attacker.example", "localhost", "127.0.0.1", "[::1]"])
 async def test_another_name_for_this_machine_is_refused(
     server: BenchServer, client: ClientSession, host: str

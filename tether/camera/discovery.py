@@ -57,7 +57,9 @@ def find_cameras(limits: CameraLimits | None = None) -> list[CameraIdentity]:
         found: list[CameraIdentity] = child.call("attached", timeout=limits.connect_seconds)
         return found
     except (WorkerDied, WorkerHung, WorkerError) as error:
-        raise CameraLost(error.what, kept="Nothing was changed.", todo=WHAT_TO_CHECK) from error
+        failed = isinstance(error, WorkerError)
+        what = f"The search for cameras failed: {error.what}." if failed else error.what
+        raise CameraLost(what, kept="Nothing was changed.", todo=WHAT_TO_CHECK) from error
     finally:
         child.close()
 

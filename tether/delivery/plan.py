@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from tether.archive.archive import Archive, ArchiveUnusable
+from tether.archive.durable import matches
 from tether.archive.records import Frame, Roll
 from tether.delivery.folder import (
     ChosenFile,
@@ -210,6 +211,9 @@ def _sampled_before(file: ChosenFile, entry: object, digest: str) -> bool:
         if not isinstance(entry, dict) or entry["key"] != digest:
             return False
         if entry["disk"] != on_disk(file.path):
+            return False
+        # Size and time say nothing of a disk that loses bits: what is delivered was read.
+        if not matches(file.path, file.capture.size, file.capture.sha256):
             return False
         file.sample, file.channels, file.shot = stored_sample(entry)
     except (OSError, ValueError, TypeError, KeyError):

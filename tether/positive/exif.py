@@ -24,6 +24,7 @@ from tether.positive.tiff_directory import (
     Entry,
     packed_directory,
 )
+from tether.raw import open_in_libraw
 from tether.text import printable
 
 SOFTWARE = f"tether {__version__}"
@@ -94,7 +95,7 @@ _NAMES = {
 def _from_libraw(path: Path) -> dict[str, Any]:
     try:
         with rawpy.RawPy() as raw:
-            raw.open_file(str(path))
+            open_in_libraw(raw, path)
             other, when = raw.other, raw.other.timestamp
             return {
                 # A camera without a clock says 1970, or nothing.

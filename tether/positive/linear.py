@@ -10,7 +10,7 @@ import rawpy
 from numpy.typing import NDArray
 
 from tether.measure.levels import sites_of
-from tether.raw import Mosaic, RawUnreadable
+from tether.raw import Mosaic, RawUnreadable, open_in_libraw
 
 FloatArray = NDArray[np.float32]
 
@@ -281,7 +281,7 @@ def camera_matrix(path: Path) -> tuple[float, ...]:
     """
     try:
         with rawpy.RawPy() as raw:
-            raw.open_file(str(path))
+            open_in_libraw(raw, path)
             matrix = np.asarray(raw.color_matrix, np.float64)[:3, :3]
             of_xyz = np.asarray(raw.rgb_xyz_matrix, np.float64)[:3]
     except rawpy.LibRawError:
@@ -307,7 +307,8 @@ def _alike(mosaic: Mosaic, letter: str) -> int:
 def _interpolate(path: Path) -> tuple[NDArray[np.uint16], float]:
     """Return the picture, and the raw value that its 65535 stands for."""
     try:
-        with rawpy.imread(str(path)) as raw:
+        with rawpy.RawPy() as raw:
+            open_in_libraw(raw, path)
             given: dict[str, Any] = {
                 "gamma": (1, 1),
                 "no_auto_bright": True,

@@ -66,7 +66,9 @@ class Guard:
         if origin is None and (request.path == "/ws" or request.method != "GET"):
             return "A browser says where a page is from."
         shown = request.query.get("key") if request.path == "/" else None
-        if not hmac.compare_digest(shown or request.cookies.get(COOKIE, ""), self.key):
+        given = shown or request.cookies.get(COOKIE, "")
+        # As bytes: of texts it compares those in ASCII only.
+        if not hmac.compare_digest(given.encode("utf-8", "replace"), self.key.encode()):
             return f"Open the whole address that {self._where}."
         return None
 

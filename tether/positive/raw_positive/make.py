@@ -50,7 +50,7 @@ from tether.positive.raw_positive.tables import (
 )
 from tether.positive.rendering import Rendering
 from tether.positive.sample import Triple
-from tether.raw import Mosaic, RawUnreadable, open_mosaic
+from tether.raw import Mosaic, RawUnreadable, open_in_libraw, open_mosaic
 from tether.text import printable
 
 _ROWS = 64
@@ -343,7 +343,7 @@ def camera_matrices(path: Path) -> list[tuple[int, tuple[float, ...]]]:
                 found.append((int(illuminant), tuple(map(float, values))))
     if not found:
         with contextlib.suppress(rawpy.LibRawError), rawpy.RawPy() as raw:
-            raw.open_file(str(path))
+            open_in_libraw(raw, path)
             values = np.asarray(raw.rgb_xyz_matrix, np.float64)[:3].ravel().tolist()
             found = [(D65, tuple(values))] if any(values) else []
     return found
