@@ -145,8 +145,8 @@ def open_mosaic(path: Path) -> Mosaic:
         raise RawUnreadable(
             f"{printable(path.name)} states a kind of mosaic that is not known here.",
             kept="The file was not changed.",
-            todo="If a camera wrote it: compare it with the copy on the camera's card, or set the "
-            "camera to full-size raw and photograph the frame again.",
+            todo="Compare it with the copy on the camera's card. If that is the same, set the "
+            "camera to full-size raw.",
         ) from error
     except OSError as error:
         raise RawUnreadable(

@@ -41,7 +41,8 @@ def load(path: Path) -> Settings:
         outside its range. Nothing is taken from a file with an error in it.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        with path.open(encoding="utf-8") as file:
+            text = file.read(LARGEST_FILE + 1)
         if len(text) > LARGEST_FILE:
             raise tomllib.TOMLDecodeError("it is too large")
         raw = tomllib.loads(text)

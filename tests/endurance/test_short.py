@@ -6,8 +6,18 @@ from pathlib import Path
 
 import pytest
 
-from tests.endurance import hostile_archives, kills, network_disk, power, power_cuts, results
+from tests.endurance import (
+    hostile_archives,
+    hostile_raw_files,
+    hostile_settings,
+    kills,
+    network_disk,
+    power,
+    power_cuts,
+    results,
+)
 from tests.endurance.trial import Trial
+from tether.settings_file import render
 
 
 def test_hostile_databases_and_side_files(tmp_path: Path) -> None:
@@ -17,6 +27,18 @@ def test_hostile_databases_and_side_files(tmp_path: Path) -> None:
         done, wrong = hostile_archives.run(tmp_path / "trial", sound, seed)
         assert done != []
         assert wrong == [], (seed, done)
+
+
+def test_hostile_raw_files(tmp_path: Path) -> None:
+    sound = hostile_raw_files.sound_files()
+    assert hostile_raw_files.run(tmp_path, sound, range(1, 31)) == {}
+
+
+def test_hostile_settings(tmp_path: Path) -> None:
+    text = render()
+    for seed in range(30):
+        data = hostile_settings.changed(text, seed)
+        assert hostile_settings.run(tmp_path / "settings.toml", data) == [], seed
 
 
 def test_two_computers_on_one_network_disk(tmp_path: Path) -> None:
