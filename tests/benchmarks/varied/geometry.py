@@ -106,7 +106,9 @@ class Setting:
         out = np.eye(3)
         out[:2, :2] = spin * s
         out[:2, 2] = -out[:2, :2] @ centre
-        lean = d["keystone"] / self.width  # the scale changes from side to side, not in the middle
+        lean = (
+            max(0.0, d["keystone"]) / self.width
+        )  # the scale changes from side to side, not in the middle
         out[2] = [lean, 0, 1 - lean * centre[0]]
         return out
 

@@ -49,7 +49,7 @@ ROLL: dict[str, Range] = {
     "focus_um": Range(0.0, 5.0, "blur disc of a careful focus, um, radius"),
     "curvature_um": Range(0.0, 6.0, "blur disc that field curvature adds at the corner, um"),
     "curl_um": Range(0.0, 5.0, "blur disc that curl adds across the film, um"),
-    "keystone": Range(-0.004, 0.004, "change of scale from edge to edge, share"),
+    "keystone": Range(-0.004, 0.004, "change of scale from edge to edge, share; none below 0"),
     "falloff": Range(0.05, 0.7, "loss of light toward the corners, stops"),
     "glare": _log(0.001, 0.03, "veiling glare, share of the view's mean light (ISO 9358)"),
     "bloom": _log(0.001, 0.02, "glare close to light, share"),

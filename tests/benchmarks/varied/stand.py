@@ -442,10 +442,22 @@ def _seen(
     image: Image.Image, matrix: Homography, shape: tuple[int, int], part: int = 1
 ) -> NDArray[np.uint8]:
     """Return a picture as the sensor sees it; ``matrix`` maps sensor places to its pixels."""
+    size = np.array([shape[1] // part, shape[0] // part])
+    # Only the box that the picture lies in is asked for.
+    ends = np.array([[0, 0, 1], [image.width, 0, 1], [image.width, image.height, 1],
+                     [0, image.height, 1]]) @ np.linalg.inv(matrix).T  # fmt: skip
+    ends = ends[:, :2] / ends[:, 2:]
+    left, top = np.clip(np.floor(ends.min(axis=0)), 0, size).astype(int)
+    right, bottom = np.clip(np.ceil(ends.max(axis=0)), 0, size).astype(int)
+    out = np.zeros((size[1], size[0], *((3,) if image.mode == "RGB" else ())), np.uint8)
+    if right <= left or bottom <= top:
+        return out
+    matrix = matrix @ np.array([[1, 0, left], [0, 1, top], [0, 0, 1]])
     matrix = matrix / matrix[2, 2]
-    size = (shape[1] // part, shape[0] // part)
+    kind, count = Image.Transform.PERSPECTIVE, 8
     if abs(matrix[2, :2]).max() < 1e-12:
-        kind, data = Image.Transform.AFFINE, tuple(matrix.ravel()[:6])
-    else:
-        kind, data = Image.Transform.PERSPECTIVE, tuple(matrix.ravel()[:8])
-    return np.asarray(image.transform(size, kind, data, Image.Resampling.BILINEAR))
+        kind, count = Image.Transform.AFFINE, 6
+    data = tuple(matrix.ravel()[:count])
+    seen = image.transform((right - left, bottom - top), kind, data, Image.Resampling.BILINEAR)
+    out[top:bottom, left:right] = np.asarray(seen)
+    return out
