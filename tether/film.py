@@ -44,6 +44,11 @@ class FilmFormat:
     film_width: float
     perforated: bool
 
+    @property
+    def mounted(self) -> bool:
+        """Whether each picture lies in a mount of its own, whose edge is the picture's."""
+        return self.key.endswith("-mount")
+
 
 #: 135: picture 24 x 36 mm (ISO 1754), pitch of 8 perforations of 4.75 mm (ISO 491), film 35 mm
 #: wide. A slide mount shows 34.3 x 22.5 mm of it (SMPTE and BKSTS tables of apertures) and is 50 mm

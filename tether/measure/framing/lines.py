@@ -15,6 +15,8 @@ _BLOCKS = 24
 _CENTRAL = 0.64
 _STEP_DEGREES = 0.25
 _KEPT = 6
+_REACH = 6
+"""Pixels to each side of a border within which it is placed exactly."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +183,25 @@ def _strips(blocks: FloatArray) -> tuple[FloatArray, FloatArray]:
 def refined(
     signal: FloatArray, line: Line, contrast: float, rows: tuple[float, float]
 ) -> Line | None:
+    """Place a line to a fraction of a pixel; see `_placed`.
+
+    Where a narrow rebate ends within reach its lightest place counts, and nothing beyond it. (One
+    that is dark goes over into the gate's mask without an end.)
+    """
+    placed = _placed(signal, line, contrast, rows)
+    if placed is None and contrast > 0:
+        return _placed(signal, line, contrast, rows, narrow=True)
+    return placed
+
+
+def _placed(
+    signal: FloatArray,
+    line: Line,
+    contrast: float,
+    rows: tuple[float, float],
+    *,
+    narrow: bool = False,
+) -> Line | None:
     """Place a line to a fraction of a pixel: where each row crosses half the step's height.
 
     Parameters
@@ -191,6 +212,8 @@ def refined(
         As in `find_lines`.
     rows
         First and last row to use.
+    narrow
+        Whether the strip beyond may end within six pixels.
 
     Returns
     -------
@@ -203,7 +226,7 @@ def refined(
         return None
     guess = line.at + line.slope * (y - height / 2)
     base = np.rint(guess).astype(np.intp)
-    reach = np.arange(-6, 7)
+    reach = np.arange(-_REACH, _REACH + 1)
     index = base[:, None] + reach[None, :]
     usable = (index[:, 0] >= 0) & (index[:, -1] < width)
     y, base, index = y[usable], base[usable], index[usable]
@@ -212,10 +235,15 @@ def refined(
     near = np.take_along_axis(signal[first:last][usable], index, axis=1)
     # Outer strip right after the border's own width, inner strip before it.
     low, high = row_medians(near[:, :3]), row_medians(near[:, -3:])
+    if narrow:
+        peak = near[:, _REACH - 1 :].argmax(axis=1)
+        high = np.take_along_axis(near, peak[:, None] + _REACH - 1, axis=1)[:, 0]
     ratio = np.abs(np.log2(np.maximum(high, 1e-5) / np.maximum(low, 1e-5)))
     rising = (high > low) == (contrast > 0)
     half = (low + high) / 2
     above = (near > half[:, None]) if contrast > 0 else (near < half[:, None])
+    if narrow:
+        above |= np.arange(near.shape[1]) >= peak[:, None] + _REACH - 1
     # The last pixel on the inner side, looking from the outside in.
     inner = near.shape[1] - 1 - np.argmin(above[:, ::-1], axis=1)
     good = rising & (ratio > abs(contrast)) & (inner < near.shape[1] - 1) & (inner > 0)

@@ -26,11 +26,15 @@ CONTRAST = {True: 0.12, False: -0.12}
 _ANGLES_APART = math.radians(2.0)
 _OTHER_SCALE = 0.04
 """Share from which on another scale than the roll's is another one."""
+_MOVED = 1.2
+"""What speaks against four borders at another scale than the roll's, in borders."""
 _TO_PERFORATIONS_MM = 2.1
 _PERFORATED = (0.2, 0.7)
 """Least and greatest share of perforations along their row (1.98 mm of each 4.75 mm)."""
 _PERFORATION_EV = 0.3
 """How much lighter than base bare light is at least, in stops, where neither is saturated."""
+_USUAL_SPREAD_EV = 0.35
+"""Largest difference between the rebates of two sides that falloff and lamp usually make, stops."""
 _LEAST_FILLED = 0.35
 """Share of what is seen through the gate that the picture takes at least."""
 
@@ -66,12 +70,14 @@ def find_borders(search: Search) -> dict[str, list[Line]]:
         first, last = (left, right) if side in PAIRS[0] else (top, bottom)
         if side in _FIRST:
             first, last = size - last, size - first
+        # The inner side of a border is picture, so it lies inside the gate; and beyond the gate it
+        # is as dark as a transparency's rebate: that is no border of film, unless it is a mount's.
+        most = math.inf if search.lighter else last - 3.0
+        if search.form.mounted:
+            first, last, most = 0.0, float(size), math.inf
         lines = find_lines(
             view, CONTRAST[search.lighter], search.settings.largest_degrees, (first, last)
         )
-        # The inner side of a border is picture, so it lies inside the gate; and beyond the gate it
-        # is as dark as a transparency's rebate: that is no border of film.
-        most = math.inf if search.lighter else last - 3.0
         borders[side] = [line_facing(o, side, size) for o in lines if first + 8 < o.at < most]
     return borders
 
@@ -115,7 +121,7 @@ def assemble(
             if (
                 outline
                 and (best is None or outline.score > best.score)
-                and _film_beyond(outline, search)
+                and (len(lines) == len(SIDES) or _film_beyond(outline, search))
             ):
                 best = outline
     return best
@@ -150,7 +156,10 @@ def _fits(
     ):
         return None
     score = sum(line.hit for line in lines.values())
-    score -= 4 * stretched + 4 * twisted + 0.3 * uneven + 0.5 * moved
+    score -= 4 * stretched + 4 * twisted + _MOVED * moved
+    score -= 0.3 * uneven
+    if search.lighter:
+        score -= 1.5 * max(0.0, uneven - _USUAL_SPREAD_EV)
     if score < settings.least_score * len(lines) / len(SIDES):
         return None
     if not all_four:
