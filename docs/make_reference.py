@@ -85,6 +85,10 @@ tether rehearse --unattended --frames 12 --archive /tmp/rehearsal""",
     "rolls": """\
 tether rolls
 tether rolls --json""",
+    "find": """\
+tether find harbour boats
+tether find 港 --json
+tether find --csv > list.csv                   # every roll; tether import reads it again""",
     "edit": """\
 tether edit "Harbour 1987"                     # shows the facts
 tether edit "Harbour 1987" photographer="A. Field" date=1987-06~ people="Ann; Bo"

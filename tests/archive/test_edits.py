@@ -15,10 +15,12 @@ from tether.archive.open_roll import write_where_free
 from tether.archive.rebuild import rebuild
 from tether.archive.records import NewRoll, Roll, RollError
 from tether.archive.roll_values import changed_roll, differences, roll_values
+from tether.archive.rolls import RollFilter
 from tether.archive.verify import check
 from tether.archive.waiting import WaitingRoll
 from tether.errors import TetherError
 from tether.film import FilmProcess
+from tether.findings import Verdict
 
 
 def put(archive: Archive, roll: Roll, values: Mapping[str, str]) -> Roll:
@@ -246,3 +248,29 @@ def test_a_roll_without_a_kind_of_film_waits_and_says_so(desk: Desk) -> None:
     assert (found.film_known, found.values()["film"]) == (False, "")
     known = found.changed({"film": "colour negative"})
     assert (known.film_known, known.new.process) == (True, FilmProcess.COLOUR_NEGATIVE)
+
+
+def test_rolls_are_listed_by_what_is_still_to_be_done(kept: tuple[Archive, Roll]) -> None:
+    archive, roll = kept
+    rolls = archive.store.rolls
+    rolls.add(NewRoll("Mole", FilmProcess.BW_NEGATIVE))
+    put(archive, roll, {"box": "7"})
+
+    def names(**wanted: Any) -> list[str]:
+        return [line.name for line in rolls.lines(None, RollFilter(**wanted))]
+
+    assert names() == ["Harbour", "Mole"]
+    assert names(box="7") == ["Harbour"]
+    assert names(not_delivered=True) == ["Harbour"], "nothing of the other one is kept"
+    archive.store.journal.log("deliver", "2 positives made", roll.id)
+    assert names(not_delivered=True) == []
+    chosen = archive.store.frames.of(roll)[0].chosen
+    assert chosen is not None
+    archive.store.frames.set_judgement(chosen.id, Verdict.KEEP, chosen.facts, b"")
+    second = archive.store.frames.of(roll)[1].chosen
+    assert second is not None
+    archive.store.frames.set_judgement(second.id, Verdict.KEEP, second.facts, b"")
+    assert names(to_check=True) == []
+    archive.store.frames.set_judgement(second.id, Verdict.LOOK, second.facts, b"")
+    assert names(to_check=True) == ["Harbour"]
+    assert names(no_copy=True, box="7") == ["Harbour"]

@@ -12,6 +12,7 @@ from click.testing import CliRunner
 
 from tether.archive.archive import REHEARSAL_CARD, Archive
 from tether.archive.records import FrameState, NewRoll
+from tether.archive.rolls import RollFilter
 from tether.archive.store import options_of, remember_options
 from tether.cli.main import app
 from tether.film import FilmProcess
@@ -48,7 +49,7 @@ def test_a_list_to_read_is_a_page(rolls: Archive) -> None:
     assert text[2].endswith("0 of 2    next: frame 1")
     assert text[4] == "7 rolls, 9 of 14 frames done."
     assert text[5].endswith(f"--archive {rolls.root} -- '-Roll 6'")
-    open_ones = listing_text(rolls, 2, unfinished=True).splitlines()
+    open_ones = listing_text(rolls, 2, RollFilter(unfinished=True)).splitlines()
     assert open_ones[0] == "… 1 older roll: --newest 3"
     assert "-Roll 4" in open_ones[1]
     assert listing_text(rolls, 200).count("\n") == 8
@@ -160,9 +161,12 @@ def test_the_list_for_programs_has_all_of_them(rolls: Archive) -> None:
     assert (second["frames_done"], second["next"]) == (1, "frame 2")
     assert second["go_on"].endswith("-- '-Roll 2'")
     assert rows[0]["go_on"] is None
-    assert [r["name"] for r in listing(rolls, 2, unfinished=True)] == ["-Roll 4", "-Roll 6"]
+    assert [r["name"] for r in listing(rolls, 2, RollFilter(unfinished=True))] == [
+        "-Roll 4",
+        "-Roll 6",
+    ]
     (rolls.root / REHEARSAL_CARD).mkdir()
-    assert " rehearse --archive " in next(listing(rolls, 1, unfinished=True))["go_on"]
+    assert " rehearse --archive " in next(listing(rolls, 1, RollFilter(unfinished=True)))["go_on"]
 
 
 def test_a_roll_that_was_gone_to_says_that_frame_next(rolls: Archive) -> None:

@@ -37,6 +37,7 @@ _TABLES = {
     "trial": "roll_id file_name size sha256",
     "waiting": "id name facts",
     "edit": "id batch at what place owner frame before",
+    "find_change": "id roll",
     "sqlite_sequence": "name seq",
 }
 _CARD_FILE = "folder modified name size"

@@ -18,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tether.archive.archive import Archive
 from tether.archive.records import Capture, FrameState, NewRoll
+from tether.archive.rolls import RollFilter
 from tether.archive.store import Store
 from tether.camera.protocol import CardFile
 from tether.clock import stamp, system_clock
@@ -123,12 +124,18 @@ def main() -> None:
         timed("totals of all rolls", store.rolls.totals)
         timed("the newest 200 rolls with their progress", lambda: store.rolls.progress(200))
         timed("200 rolls from the middle", lambda: store.rolls.progress(200, before=rolls // 2))
-        timed("the newest 200 unfinished rolls", lambda: store.rolls.progress(200, unfinished=True))
+        timed(
+            "the newest 200 unfinished rolls",
+            lambda: store.rolls.progress(200, unfinished=True),
+        )
         timed("what the screen offers to go on with", lambda: store.rolls.at_hand(200))
         timed("the newest unfinished roll", lambda: next(store.rolls.unfinished()))
         archive = Archive(Path(folder), create=False)
         timed("tether rolls", lambda: listing_text(archive, NEWEST))
-        timed("tether rolls --unfinished", lambda: listing_text(archive, NEWEST, unfinished=True))
+        timed(
+            "tether rolls --unfinished",
+            lambda: listing_text(archive, NEWEST, RollFilter(unfinished=True)),
+        )
         timed("tether rolls, all of them", lambda: listing_text(archive, rolls), 2)
         timed("tether rolls --json, all of them", lambda: list(listing_json(listing(archive))), 2)
         archive.close()

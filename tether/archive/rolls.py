@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from typing import NamedTuple
 
 from tether.archive.database import Database
 from tether.archive.journal import owe_copy
@@ -22,6 +23,42 @@ from tether.archive.records import (
 from tether.description import RollDescription
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.text import printable
+
+
+class RollFilter(NamedTuple):
+    """Which rolls a list has: those of which all is true that is asked for."""
+
+    unfinished: bool = False
+    to_check: bool = False
+    """A kept frame's verdict is not *keep*."""
+    not_delivered: bool = False
+    """Frames are kept, and no delivery is in its log."""
+    no_copy: bool = False
+    """The copy folder lacks something of it."""
+    box: str | None = None
+
+    def sql(self) -> str:
+        """Return the conditions; ``?1`` is the box."""
+        wanted = [
+            (self.unfinished, "c.next_open IS NOT NULL"),
+            (
+                self.to_check,
+                "EXISTS (SELECT 1 FROM capture k JOIN frame f ON f.roll_id = k.roll_id "
+                "AND f.number = k.frame WHERE k.roll_id = r.id AND k.decision = 'chosen' "
+                "AND k.verdict <> 'keep' AND f.state = 'kept')",
+            ),
+            (
+                self.not_delivered,
+                "EXISTS (SELECT 1 FROM frame f WHERE f.roll_id = r.id AND f.state = 'kept') AND "
+                "NOT EXISTS (SELECT 1 FROM log l WHERE l.roll_id = r.id AND l.kind = 'deliver')",
+            ),
+            (self.no_copy, "EXISTS (SELECT 1 FROM copy_behind b WHERE b.roll_id = r.id)"),
+            (self.box is not None, "json_extract(r.description, '$.box') = ?1"),
+        ]
+        return " AND ".join(["?1 IS ?1", *(text for asked, text in wanted if asked)])
+
+
+ALL_ROLLS = RollFilter()
 
 
 class Rolls:
@@ -196,7 +233,7 @@ class Rolls:
         )
         return rows[::-1]
 
-    def lines(self, newest: int | None = None, *, unfinished: bool = False) -> list[RollLine]:
+    def lines(self, newest: int | None = None, wanted: RollFilter = ALL_ROLLS) -> list[RollLine]:
         """Return what a list shows of rolls, the newest last; see `progress`, which tells more.
 
         All 100,000 rolls of a large archive take about as long as 10,000 of `progress`.
@@ -204,8 +241,8 @@ class Rolls:
         found = self._db.all(
             "SELECT r.name, r.folder, r.process, r.format_key, c.expected, c.done, "
             "coalesce(r.cursor, c.next_open) FROM roll_count c JOIN roll r ON r.id = c.roll_id "
-            f"{'WHERE c.next_open IS NOT NULL ' if unfinished else ''}"
-            "ORDER BY c.roll_id DESC LIMIT ?",
+            f"WHERE {wanted.sql()} ORDER BY c.roll_id DESC LIMIT ?2",
+            wanted.box,
             -1 if newest is None else newest,
         )
         return [RollLine._make(row) for row in reversed(found)]

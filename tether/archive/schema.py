@@ -262,7 +262,39 @@ CREATE INDEX edit_by_batch ON edit (batch);
 CREATE INDEX edit_by_owner ON edit (owner, place, frame, batch);
 """
 
-STEPS = (_V1, _V2, _V3, _V4, _V5, _V6, _V7, _V8, _V9)
+# Which rolls were changed, for the index of words, which is not in this file: a roll's number, or
+# that of one that waits with a minus, under a number that only grows. The mark is this database's.
+_MARK_CHANGED = (
+    "DELETE FROM find_change WHERE roll = {0}; INSERT INTO find_change (roll) VALUES ({0});"
+)
+_V10 = f"""
+CREATE TABLE find_change (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    roll INTEGER NOT NULL UNIQUE
+) STRICT;
+INSERT INTO find_change (roll) SELECT id FROM roll ORDER BY id;
+INSERT INTO find_change (roll) SELECT -id FROM waiting ORDER BY id;
+INSERT INTO archive_fact VALUES ('find index', lower(hex(randomblob(16))));
+CREATE TRIGGER find_new_roll AFTER INSERT ON roll
+    BEGIN {_MARK_CHANGED.format("NEW.id")} END;
+CREATE TRIGGER find_changed_roll AFTER UPDATE OF name, notes, description ON roll
+    BEGIN {_MARK_CHANGED.format("NEW.id")} END;
+CREATE TRIGGER find_new_frame AFTER INSERT ON frame
+    WHEN NEW.note <> '' OR NEW.description <> '{{}}'
+    BEGIN {_MARK_CHANGED.format("NEW.roll_id")} END;
+CREATE TRIGGER find_changed_frame AFTER UPDATE OF note, description ON frame
+    WHEN NEW.note <> OLD.note OR NEW.description <> OLD.description
+    BEGIN {_MARK_CHANGED.format("NEW.roll_id")} END;
+CREATE TRIGGER find_new_waiting AFTER INSERT ON waiting
+    BEGIN {_MARK_CHANGED.format("-NEW.id")} END;
+CREATE TRIGGER find_changed_waiting AFTER UPDATE ON waiting
+    BEGIN {_MARK_CHANGED.format("-NEW.id")} END;
+CREATE TRIGGER find_gone_waiting AFTER DELETE ON waiting
+    BEGIN {_MARK_CHANGED.format("-OLD.id")} END;
+CREATE INDEX roll_by_box ON roll (json_extract(description, '$.box'));
+"""
+
+STEPS = (_V1, _V2, _V3, _V4, _V5, _V6, _V7, _V8, _V9, _V10)
 VERSION = len(STEPS)
 
 

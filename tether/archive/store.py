@@ -81,6 +81,16 @@ class Store:
         for _ in self.waiting.all():
             pass
 
+    def database_mark(self) -> tuple[str, int]:
+        """Return what marks this database, and the number of the last change of a roll's words."""
+        row = self.database.one("SELECT max(id) AS last FROM find_change")
+        return self.fact("find index") or "", int(row["last"] or 0) if row else 0
+
+    def changed_since(self, mark: int) -> list[int]:
+        """Return the rolls whose words were changed; those that wait have a minus."""
+        rows = self.database.all("SELECT roll FROM find_change WHERE id > ? ORDER BY id", mark)
+        return [int(row["roll"]) for row in rows]
+
     def fact(self, key: str) -> str | None:
         """Return a fact about the archive as a whole."""
         row = self.database.one("SELECT value FROM archive_fact WHERE key = ?", key)

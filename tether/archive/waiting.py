@@ -95,6 +95,11 @@ class Waiting:
         found = self._db.read(_roll_of, "SELECT id, facts FROM waiting WHERE name = ?", name)
         return found[0] if found else None
 
+    def by_id(self, number: int) -> WaitingRoll | None:
+        """Return the roll of that number, None where none waits."""
+        found = self._db.read(_roll_of, "SELECT id, facts FROM waiting WHERE id = ?", number)
+        return found[0] if found else None
+
     def next(self, after: str = "") -> WaitingRoll | None:
         """Return the first roll on the list, or the one that follows a roll of it."""
         found = self._db.read(

@@ -14,6 +14,7 @@ import click
 from tether import __version__
 from tether.cli.about import doctor, show_settings
 from tether.cli.browser import view, web, window_option
+from tether.cli.find import find, rolls
 from tether.cli.judge import light, measure, tablet
 from tether.cli.options import (
     CONTRAST,
@@ -37,7 +38,7 @@ from tether.cli.options import (
     settings_option,
     strip_option,
 )
-from tether.cli.record import described, edit, fact_option, import_list, rolls
+from tether.cli.record import described, edit, fact_option, import_list
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.log_file import LEVELS, begin_log, log_folder
@@ -202,6 +203,7 @@ def rehearse(
 
 
 app.add_command(rolls)
+app.add_command(find)
 app.add_command(edit)
 app.add_command(import_list)
 

@@ -221,7 +221,7 @@ _INTERRUPTED = 130
 
 GROUPS = {
     "Shoot": ("shoot", "rehearse", "web", "view", "rolls", "deliver"),
-    "Record": ("edit", "import"),
+    "Record": ("find", "edit", "import"),
     "Files": ("verify", "restore", "package", "rebuild"),
     "Bench": ("plan", "light", "tablet", "measure", "settings", "doctor"),
 }

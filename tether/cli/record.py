@@ -36,30 +36,6 @@ FACTS_VERSION = 1
 """Of the JSON of ``tether edit``."""
 
 
-@click.command()
-@archive_option
-@json_option
-@click.option(
-    "--newest", type=Int(1), help="Show only the newest N. [default: 200; all with --json]"
-)
-@click.option("--unfinished", is_flag=True, help="Only rolls with an open frame.")
-def rolls(archive: Path | None, as_json: bool, newest: int | None, unfinished: bool) -> None:
-    """List rolls and their progress."""
-    from tether.archive.archive import Archive
-    from tether.reports.rolls import NEWEST, listing, listing_json, listing_text
-
-    opened = Archive(archive or default_archive(), create=False)
-    try:
-        if as_json:
-            for part in listing_json(listing(opened, newest, unfinished=unfinished)):
-                click.echo(part, nl=False)
-            click.echo()
-        else:
-            click.echo(listing_text(opened, newest or NEWEST, unfinished=unfinished))
-    finally:
-        opened.close()
-
-
 fact_option = click.option(
     "--fact",
     multiple=True,

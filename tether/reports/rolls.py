@@ -17,6 +17,7 @@ from typing import Any
 
 from tether.archive.archive import Archive, is_rehearsals
 from tether.archive.records import Frame, FrameState, NewRoll
+from tether.archive.rolls import ALL_ROLLS, RollFilter
 from tether.archive.store import options_of
 from tether.findings import Severity, Verdict
 from tether.reports.pace import pace_of_roll
@@ -36,11 +37,11 @@ def program() -> str:
 
 
 def listing(
-    archive: Archive, newest: int | None = None, *, unfinished: bool = False
+    archive: Archive, newest: int | None = None, wanted: RollFilter = ALL_ROLLS
 ) -> Iterator[dict[str, Any]]:
     """Yield one object a roll, the newest last; the keys are documented in docs/json.md."""
     command = _Command(archive, rehearsal=is_rehearsals(archive.root))
-    for roll in archive.store.rolls.lines(newest, unfinished=unfinished):
+    for roll in archive.store.rolls.lines(newest, wanted):
         yield {
             "name": roll.name,
             "film": roll.process,
@@ -107,14 +108,19 @@ def not_made(archive: Archive, new: NewRoll) -> str:
     )
 
 
-def listing_text(archive: Archive, newest: int | None, *, unfinished: bool = False) -> str:
+def listing_text(archive: Archive, newest: int | None, wanted: RollFilter = ALL_ROLLS) -> str:
     """Return a list of the newest rolls, and how far all are, as text for a terminal."""
     totals = archive.store.rolls.totals()
     if not totals.rolls and not archive.store.waiting.count():
         return "No rolls in the archive yet. Start one: tether shoot NAME"
-    rows = list(listing(archive, newest, unfinished=unfinished))
+    rows = list(listing(archive, newest, wanted))
     lines = []
-    if left_out := (totals.unfinished if unfinished else totals.rolls) - len(rows):
+    if wanted[1:] != ALL_ROLLS[1:]:
+        if len(rows) == newest:
+            lines.append(f"There may be older ones: --newest {2 * len(rows)}")
+        elif not rows:
+            lines.append("No such roll.")
+    elif left_out := (totals.unfinished if wanted.unfinished else totals.rolls) - len(rows):
         lines.append(f"… {plural(left_out, 'older roll')}: --newest {len(rows) + left_out}")
     for row in rows:
         state = f"next: {row['next']}" if row["next"] else "complete"
@@ -129,7 +135,7 @@ def listing_text(archive: Archive, newest: int | None, *, unfinished: bool = Fal
     if waiting := archive.store.waiting.next():
         name = printable(waiting.new.name, 40)
         lines.append(f"{plural(archive.store.waiting.count(), 'roll')} waiting, next: {name}")
-    unfinished_rows = archive.store.rolls.lines(1, unfinished=True)
+    unfinished_rows = archive.store.rolls.lines(1, RollFilter(unfinished=True))
     if unfinished_rows:
         lines.append(f"Resume: {go_on(archive, unfinished_rows[0].name)}")
     return "\n".join(lines)
