@@ -239,6 +239,34 @@ class DustSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class RoomLightSettings:
+    """When light of the room on the film is told, by what should be black around the picture."""
+
+    share: float = number(0.01, 0.001, 0.5,
+        "light on the mask around the gate, as a share of the film base's, from which it is told",
+        TUNED)
+    reshoot_share: float = number(0.04, 0.001, 0.5,
+        "the same, from which the frame is to be shot again: a density of 1.4 and more is lost",
+        TUNED)
+
+
+@dataclass(frozen=True, slots=True)
+class DetectorSettings:
+    """What is looked for in each frame. What is switched off is named in the verdict."""
+
+    exposure: bool = switch(True, "film base, highlights and shadows against their targets")
+    framing: bool = switch(True, "a picture that is cut off, askew or small on the sensor")
+    wrong_side: bool = switch(True, "the shiny side toward the lens, by the film's edge")
+    frame_number: bool = switch(True, "the frame number on the film's edge")
+    same_picture: bool = switch(True, "film that was not moved on")
+    blank: bool = switch(True, "frames without a picture, and a gate without film")
+    focus: bool = switch(True, "grain that is soft, on a side or everywhere, or grows softer")
+    dust_on_glass: bool = switch(True, "dust that stays in its place while the film moves")
+    light: bool = switch(True, "a lamp that changes, flickers or has moved; an uneven open gate")
+    room_light: bool = switch(True, "light of the room on the film")
+
+
+@dataclass(frozen=True, slots=True)
 class LightSettings:
     """The kind of light, and how good it must be, measured on the open gate."""
 
@@ -388,6 +416,8 @@ class Settings:
     focus: FocusSettings = field(default_factory=FocusSettings)
     dust: DustSettings = field(default_factory=DustSettings)
     light: LightSettings = field(default_factory=LightSettings)
+    room_light: RoomLightSettings = field(default_factory=RoomLightSettings)
+    detectors: DetectorSettings = field(default_factory=DetectorSettings)
     positive: PositiveSettings = field(default_factory=PositiveSettings)
     raw_positive: RawPositiveSettings = field(default_factory=RawPositiveSettings)
     delivery: DeliverySettings = field(default_factory=DeliverySettings)

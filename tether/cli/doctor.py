@@ -32,6 +32,7 @@ from tether.camera.process import connect
 from tether.camera.protocol import Role
 from tether.cli.options import read_settings
 from tether.errors import TetherError
+from tether.findings.detectors import switched_off
 from tether.log_file import driver_log, log_files, log_folder
 from tether.paths import reason
 from tether.settings import Settings
@@ -66,6 +67,10 @@ def examine(archive: Path, settings_file: Path | None, port: str | None) -> list
     try:
         settings = read_settings(settings_file)
         found.append(Check("settings", "ok", "The settings can be read."))
+        if off := switched_off(settings.detectors):
+            words = f"Frames are not searched for: {', '.join(off)}."
+            todo = "[detectors] in the settings file switches them on."
+            found.append(Check("detectors", "look", words, todo))
     except TetherError as error:
         found.append(_of(error, "settings"))
     found += [*_archive(archive, settings), *_cameras(settings, port), *_terminal()]

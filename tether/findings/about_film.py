@@ -124,6 +124,13 @@ FILM: Mapping[str, FindingKind] = {
         "{todo}",
         cases={"no-advice": Words(_NOT_JUDGED, "Check the file; if in doubt, reshoot.")},
     ),
+    "detectors-off": FindingKind(
+        NOTE,
+        COUNTED,
+        "Not looked for, by your settings: {names}.",
+        "[detectors] in the settings file switches them on.",
+        "detectors",
+    ),
     "facts-damaged": FindingKind(
         LOOK,
         COUNTED,

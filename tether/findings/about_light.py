@@ -145,6 +145,22 @@ LIGHT: Mapping[str, FindingKind] = {
         "Switch it off, or lay a black card over the gate, and measure again.",
         "share of the open gate",
     ),
+    "room-light": FindingKind(
+        LOOK + RESHOOT,
+        MEASURED,
+        "Light of the room falls on the film: what is black around the picture has {share} of the "
+        "film base's light.",
+        "Switch off the room light, shade the film from windows and screens, and reshoot.",
+        "share of the film base",
+        cases={
+            "slide": Words(
+                "Light of the room falls on the film: what is black around the picture has {share} "
+                "of a slide's brightest light.",
+                "Switch off the room light, shade the film from windows and screens, and reshoot.",
+                "share of the brightest light",
+            ),
+        },
+    ),
     "stray-light": FindingKind(
         LOOK,
         MEASURED,
@@ -154,4 +170,4 @@ LIGHT: Mapping[str, FindingKind] = {
         "share of the open gate",
     ),
 }
-"""Codes of the light test and of `tether light`."""
+"""Codes of the light test and of `tether light`, and of room light on a frame."""

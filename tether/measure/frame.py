@@ -9,6 +9,7 @@ import numpy as np
 
 from tether.facts import ExposureValues
 from tether.findings import Finding, Severity, ranked
+from tether.findings.detectors import wanted
 from tether.measure.context import FrameContext
 from tether.measure.density import density_report
 from tether.measure.exposure.advice import (
@@ -74,6 +75,7 @@ from tether.measure.roll.comparison import (
 )
 from tether.measure.roll.drift import Rows
 from tether.measure.roll.memory import KnownBase, Trace
+from tether.measure.roll.room_light import border_light, room_light
 from tether.measure.shapes import MARGIN, middle_area, upright_box
 from tether.measure.survey import Survey, survey
 from tether.raw import Mosaic
@@ -105,6 +107,9 @@ def measure_frame(mosaic: Mosaic, context: FrameContext) -> FrameMeasurement:
         measured = _Frame(mosaic, context, others).measured()
     if lost:
         return replace(measured, findings=(file_damaged(lost),), memory=context.memory)
+    measured = replace(
+        measured, findings=ranked(wanted(measured.findings, context.settings.detectors))
+    )
     if mosaic.saturation == stated:
         return measured
     return replace(measured, memory=replace(measured.memory, saturation=mosaic.saturation))
@@ -160,7 +165,9 @@ class _Frame:
             findings += self._of_negative(-min(in_view.values()))
         elif empty is None:
             findings += self._of_transparency()
-        trace = trace_of(self._framing, edge, context)
+        border = border_light(picture)
+        findings += self._room_light(border)
+        trace = replace(trace_of(self._framing, edge, context), border=border)
         sharpness = None if empty else self._focusing.result()
         records = records_with_frame(self._base, sharpness, self._now, context)
         if empty is not None:
@@ -275,6 +282,15 @@ class _Frame:
             shadows(self._mosaic, self._rows, self._columns), limits,
             settled=is_settled(self._memory, self._now, limits, strobe=self._strobe),
         )  # fmt: skip
+
+    def _room_light(self, border: FloatArray) -> list[Finding]:
+        """Say that light of the room falls on the film."""
+        if self._negative and self._base is None:
+            return []
+        before = self._memory.before(self._context.frame_number)
+        earlier = [trace.border for trace in before if trace.border is not None]
+        base = self._base if self._negative else None
+        return room_light(self._picture, border, earlier, base, self._settings.room_light)
 
     def _highest_ev(self) -> float | None:
         """Return where the base lies at the highest by the open gate, None where not known.

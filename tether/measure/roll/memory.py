@@ -63,6 +63,7 @@ class Trace:
     `tether.measure.focus.sharpness` and `tether.measure.film.dust` found, ``picture`` what
     `tether.measure.film.same_picture` compares, ``scale`` photosites per millimetre (0 where not
     known),
+    ``border`` the light at the border of the view (`tether.measure.roll.room_light`),
     ``film`` and ``film_mm`` the film's numbers and the frame's place along them as its edge has
     them (`tether.measure.film.edge_code`; "" and 0 where not read).
     """
@@ -74,6 +75,7 @@ class Trace:
     scale: float = 0.0
     film: str = ""
     film_mm: float = 0.0
+    border: NDArray[np.float32] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +160,7 @@ class RollMemory:
             facts["frames"].append({"frame": trace.frame, "scale": trace.scale})
             if trace.film:
                 facts["frames"][-1] |= {"film": trace.film, "film_mm": trace.film_mm}
-            for name in ("sharpness", "spots", "picture"):
+            for name in ("sharpness", "spots", "picture", "border"):
                 value = getattr(trace, name)
                 if value is not None:
                     arrays[f"{name}_{index}"] = value
@@ -216,6 +218,7 @@ def _read(arrays: dict[str, NDArray[Any]]) -> RollMemory:
                 _array(arrays, f"picture_{index}", np.int8, 2),
                 _number(item["scale"]),
                 *_film_place(item),
+                _array(arrays, f"border_{index}", np.float32, 2),
             )
         )
     base = gate = None
