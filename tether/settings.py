@@ -243,16 +243,16 @@ class RoomLightSettings:
     """When light of the room on the film is told, by what should be black around the picture."""
 
     share: float = number(0.01, 0.001, 0.5,
-        "light on the mask around the gate, as a share of the film base's, from which it is told",
+        "light on the mask around the gate, as a share of the film base's: CHECK from here",
         TUNED)
     reshoot_share: float = number(0.04, 0.001, 0.5,
-        "the same, from which the frame is to be shot again: a density of 1.4 and more is lost",
+        "the same: RESHOOT from here, where a density of 1.4 and more is lost",
         TUNED)
 
 
 @dataclass(frozen=True, slots=True)
 class DetectorSettings:
-    """What is looked for in each frame. What is switched off is named in the verdict."""
+    """Which detectors search each frame. The verdict names those that are switched off."""
 
     exposure: bool = switch(True, "film base, highlights and shadows against their targets")
     framing: bool = switch(True, "a picture that is cut off, askew or small on the sensor")

@@ -48,7 +48,9 @@ MISHAPS: tuple[Mishap, ...] = (
         "half-way", "The film stops between two frames (next move only; move again)", Lasts.ONE_MOVE
     ),
     Mishap(
-        "wrong-side", "The base side faces the lens (until the strip is reloaded)", Lasts.LOADING
+        "wrong-side",
+        "The base side faces the lens (only you see it; until reloaded)",
+        Lasts.LOADING,
     ),
     Mishap("tilted-strip", "The strip lies 2.5° askew (until it is reloaded)", Lasts.LOADING),
     Mishap("out-of-focus", "The focus is off (until you focus again)", Lasts.BENCH),

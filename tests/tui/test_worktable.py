@@ -102,6 +102,29 @@ async def test_every_choice_and_the_way_back(given: AppContext) -> None:
     app.shut()
 
 
+async def test_the_first_picture_of_a_strip_asks_whether_writing_reads(given: AppContext) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        await press(pilot, "f")
+        assert "Does writing read the right way round? If not: [Ctrl-B]" in screen_text(app)
+        panel = table(pilot).picture
+        await until(pilot, lambda: panel.picture is not None)
+        assert panel.picture is not None
+        mirrored = panel.picture.tobytes()
+        await press(pilot, "ctrl+b")
+        await until(pilot, lambda: "you saw writing read backwards" in screen_text(app))
+        assert "RESHOOT" in screen_text(app)
+        await until(
+            pilot, lambda: panel.picture is not None and panel.picture.tobytes() != mirrored
+        )
+        await press(pilot, "k")
+        await to_shutter(pilot)
+        await press(pilot, "f")
+        assert "Does writing read" not in screen_text(app)
+    app.shut()
+
+
 async def test_leaving_and_coming_back_opens_at_the_same_step(given: AppContext) -> None:
     app = TetherApp(given)
     async with app.run_test(size=(80, 24)) as pilot:

@@ -51,6 +51,13 @@ FILM: Mapping[str, FindingKind] = {
         MEASURED,
         "The film is the wrong way up: by its bar code, the shiny side faces the lens.",
         "Turn the strip over, emulsion toward the lens, and reshoot.",
+        cases={
+            "seen": Words(
+                "The film is the wrong way up: you saw writing read backwards.",
+                "Turn the strip over, emulsion toward the lens, and reshoot: it is sharper. If you "
+                "keep it, its positive is mirrored.",
+            ),
+        },
         steps=("strip-load",),
     ),
     "not-advanced": FindingKind(

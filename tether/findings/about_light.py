@@ -148,13 +148,13 @@ LIGHT: Mapping[str, FindingKind] = {
     "room-light": FindingKind(
         LOOK + RESHOOT,
         MEASURED,
-        "Light of the room falls on the film: what is black around the picture has {share} of the "
+        "Light of the room falls on the film: the black around the picture has {share} of the "
         "film base's light.",
         "Switch off the room light, shade the film from windows and screens, and reshoot.",
         "share of the film base",
         cases={
             "slide": Words(
-                "Light of the room falls on the film: what is black around the picture has {share} "
+                "Light of the room falls on the film: the black around the picture has {share} "
                 "of a slide's brightest light.",
                 "Switch off the room light, shade the film from windows and screens, and reshoot.",
                 "share of the brightest light",

@@ -1,6 +1,6 @@
 """Which findings each detector makes, so that it can be switched off in the settings.
 
-What is switched off is still measured, and stored with the frame; only its findings are left out.
+A detector that is off still measures, for the roll; only its findings are left out.
 """
 
 from __future__ import annotations

@@ -36,6 +36,7 @@ PART_BYTES = 4_000_000
 """Bytes of a file that are fetched between two live pictures."""
 _LIVE_FAILURES = 40
 """Live pictures in a row that may fail before the work goes on by keys."""
+_WHICH_SIDE = " Does writing read the right way round? If not, turn the strip over."
 
 
 class Cue(StrEnum):
@@ -255,16 +256,17 @@ class HandsFree:
             self._session.open_roll.log("step", f"Hands free, shot {how}", frame)
         self._say(Cue.HOLD_STILL, f"Frame {frame} is being taken.", frame)
         self._counter.begin()
+        first = self._begins_strip(place)
         self._last, self._fresh, self._reminded = frame, False, 0.0
 
         def report(progress: Progress) -> None:
             if progress.phase == "fetch":
-                self._move_on(frame)
+                self._move_on(frame, _WHICH_SIDE if first else "")
 
         self._session.capture(report)
         self._refresh()
 
-    def _move_on(self, frame: int) -> None:
+    def _move_on(self, frame: int, asked: str) -> None:
         following = next(
             (
                 f.number
@@ -279,7 +281,7 @@ class HandsFree:
             self._say(Cue.LAY_STRIP, f"Next is frame {following}, on another strip.", following)
         else:
             distance = (following - frame) * self._form.pitch
-            self._say(Cue.MOVE_ON, f"Next is frame {following}.", following, distance)
+            self._say(Cue.MOVE_ON, f"Next is frame {following}.{asked}", following, distance)
         self._session.announce(FilmWanted(following, frame))
 
     # --- what was taken -----------------------------------------------------------------------

@@ -12,10 +12,11 @@ from tether.bench.benches import WorkBench
 from tether.bench.light_record import KeptLight
 from tether.camera.protocol import Role
 from tether.camera.values import shutter_seconds
-from tether.errors import TetherError
+from tether.errors import NotNow, TetherError
 from tether.facts import Facts, StoredFinding
 from tether.findings import Finding, Verdict
 from tether.measure.context import FrameContext
+from tether.session.checklist import UndoStack
 from tether.settings import LAMP, STROBE, Settings
 from tether.worker_process import (
     RAW_MEMORY_BYTES,
@@ -173,10 +174,13 @@ class Verdicts:
         Its roll, and the light and the camera's settings that a picture is judged by.
     judge
         What judges a raw file.
+    undo
+        Takes what a person said of a picture, so that it can be taken back.
     """
 
-    def __init__(self, bench: WorkBench, judge: Judging) -> None:
+    def __init__(self, bench: WorkBench, judge: Judging, undo: UndoStack) -> None:
         self._bench = bench
+        self._undo = undo
         self._roll = bench.roll
         self.judging = judge
         self._last: tuple[int, Judgement] | None = None
@@ -214,6 +218,33 @@ class Verdicts:
                 )
                 news.append(f"Frame {capture.frame}, take {capture.take} {outcome}.")
         return news
+
+    def reads_backwards(self, capture: Capture | None) -> None:
+        """Store that a person saw writing read backwards: the shiny side faced the lens.
+
+        The take is to be shot again; where it is kept, it and the rest of its strip are mirrored.
+
+        Raises
+        ------
+        NotNow
+            When no picture waits.
+        """
+        if capture is None:
+            raise NotNow("No picture is waiting for your decision.")
+        self._roll.archive.check_in_place(self._roll.roll)
+        finding = Finding.of("wrong-side", case="seen")
+        before = capture.facts.stored
+        found = [finding.as_json(), *before.get("findings", ())]
+        verdict = {"verdict": Verdict.RESHOOT.value, "base_side_to_lens": True}
+        self._store(capture, Facts.read({**before, **verdict, "findings": found}))
+        self._roll.log("verdict", finding.text, capture.frame)
+        self._undo.add("that writing reads backwards", lambda: self._store(capture, capture.facts))
+
+    def _store(self, capture: Capture, facts: Facts) -> None:
+        frames = self._roll.store.frames
+        memory = frames.capture_memory(capture.id)
+        frames.set_judgement(capture.id, facts.verdict, facts, memory)
+        self._roll.write_frame(capture.frame)
 
     def of(self, capture: Capture) -> Judgement:
         """Return a stored capture's judgement for showing, made afresh unless it is the last."""

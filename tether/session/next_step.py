@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from tether.archive.records import Capture, Confirmed, Frame, Roll, Scope
 from tether.bench.steps import Step, steps_of
+from tether.findings import Verdict
 
 
 class NextKind(StrEnum):
@@ -87,6 +88,17 @@ def find_next_step(
             if step.key not in done:
                 return NextStep(NextKind.STEP, number, strip, step=step)
     return NextStep(NextKind.SHOOT, number, strip)
+
+
+def asks_which_side(roll: Roll, frames: Sequence[Frame], place: NextStep) -> bool:
+    """Whether to ask if writing reads the right way round in the picture that waits.
+
+    So at a strip's first picture, where nothing on the film shows which side faces the lens.
+    """
+    take = place.capture
+    if take is None or take.facts.base_side is not None or take.verdict is Verdict.RESHOOT:
+        return False
+    return not any(f.chosen for f in frames if roll.strip_of(f.number) == place.strip)
 
 
 def in_force(confirmed: Sequence[Confirmed], scope: Scope, at: int) -> set[str]:

@@ -157,7 +157,7 @@ class Session:
                 attended=attended,
             )
             self.set_up = SetUp(self.bench, benches, self.checklist, self._undo)
-            self.verdicts = Verdicts(self.bench, judge)
+            self.verdicts = Verdicts(self.bench, judge, self._undo)
             self.shooting = Shooting(self.bench, self.transfer, self.checklist, self.verdicts)
             self.leftovers = LeftoverActions(
                 roll_at_work,

@@ -49,7 +49,7 @@ _CLOSE = _key("back", "escape,q", "leave", "Back", "back")
 _CANCEL = _key("cancel", "escape", "leave", "Back", "back, nothing changed")
 
 CHANGES_A_FRAME = frozenset(
-    {"shoot", "keep", "reshoot", "advice", "skip", "blank", "damaged", "fetch-all"}
+    {"shoot", "keep", "reshoot", "backwards", "advice", "skip", "blank", "damaged", "fetch-all"}
 )
 """Ids of keys that change a frame's state. No other action has one of these keys on any screen."""
 
@@ -63,6 +63,8 @@ TABLE: Mapping[str, tuple[Binding, ...]] = {
              "fire the shutter; the camera's own button and a cable release work, too"),
         _key("keep", "k", "keep", "Keep", "keep this take for the frame"),
         _key("reshoot", "a", "again", "Reshoot", "shoot another take; this one stays on disk"),
+        _hidden("backwards", "ctrl+b", "backwards", "Reads backwards",
+             "writing in the positive reads backwards: the shiny side faces the lens"),
         _key("advice", "u", "use_advice", "Advice",
              "set the shutter as the verdict advises, for another take"),
         _key("skip", "s", "mark('skipped')", "Skip",

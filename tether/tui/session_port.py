@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
-from tether.archive.records import Capture, FrameState
+from tether.archive.records import Capture, FrameState, base_side_takes
 from tether.bench.benches import BenchQuestion, BenchSetup
 from tether.bench.shutter_loan import DisplacedShutter, displaced, forget, put_back
 from tether.bench.steps import Part, Step
@@ -168,7 +168,17 @@ class SessionPort:
 
     async def positive(self, capture: Capture) -> Image | None:
         """Return the small positive of a capture, None where its file could not be read."""
-        return await self.ask(lambda s: positive_of(s.verdicts.of(capture), s.roll.process))
+
+        def made(session: Session) -> Image | None:
+            base_side = capture.id in base_side_takes(session.roll, session.frames())
+            judged = session.verdicts.of(capture)
+            return positive_of(judged, session.roll.process, mirrored=not base_side)
+
+        return await self.ask(made)
+
+    async def reads_backwards(self) -> None:
+        """Say that writing reads backwards in the positive of the picture that waits."""
+        await self.ask(lambda s: s.verdicts.reads_backwards(s.next_step().capture))
 
     async def log_lines(self) -> list[tuple[str, int | None, str, str]]:
         """Return the log of the roll: when, frame, kind, text."""
@@ -406,11 +416,13 @@ class SessionPort:
         return otherwise if bench is None else await self._thread.run(lambda: ask(bench))
 
 
-def positive_of(judgement: Judgement, process: FilmProcess) -> Image | None:
+def positive_of(
+    judgement: Judgement, process: FilmProcess, *, mirrored: bool = True
+) -> Image | None:
     """Return the small positive of a judged file, None where it could not be read.
 
     Transparent pixels are saturated: they are hatched where the picture is drawn, because stripes
-    that are made smaller with it come out as grey.
+    that are made smaller with it come out as grey. ``mirrored``: the emulsion faced the lens.
     """
     if judgement.picture is None:
         return None
@@ -420,6 +432,7 @@ def positive_of(judgement: Judgement, process: FilmProcess) -> Image | None:
 
     from tether.positive.tones import SATURATED, preview
 
-    full = np.asarray((judgement.picture >= SATURATED).any(axis=2))[:, ::-1]
+    full = np.asarray((judgement.picture >= SATURATED).any(axis=2))
     seen = np.where(full, 0, 255).astype(np.uint8)
-    return Image.fromarray(np.dstack([preview(judgement.picture, process, hatch=0), seen]))
+    tones = preview(judgement.picture, process, mirrored=mirrored, hatch=0)
+    return Image.fromarray(np.dstack([tones, seen[:, ::-1] if mirrored else seen]))

@@ -36,7 +36,7 @@ from tether.tui.session_port import SessionPort
 from tether.tui.terminal.sound import sound
 from tether.tui.widgets.camera_line import CameraLine
 from tether.tui.widgets.key_line import KeyLine
-from tether.tui.widgets.next_step_panel import NextUp
+from tether.tui.widgets.next_step_panel import NextUp, what_is_next
 from tether.tui.widgets.picture_panel import LargePicture, PicturePanel
 from tether.tui.widgets.redraw import put, while_seen
 from tether.tui.widgets.session_line import SessionLine
@@ -212,14 +212,7 @@ class Worktable(Screen[None]):
         if not namespace and not self.check_action(action, parameters):
             what = f"{key_name(event.key)} ({bound.description.lower()})"
             does = "has nothing to undo" if action == "undo" else "does nothing now"
-            self.line.say(f"{what} {does}. {self._what_is_next()}")
-
-    def _what_is_next(self) -> str:
-        """Say what comes next, in a sentence; with all frames done, what can be done."""
-        place = self.view.place if self.view else NextStep(NextKind.DONE)
-        if place.kind is NextKind.DONE:
-            return "All frames are done: {go-to} goes to one, {leave} leaves."
-        return f"Next: {place.sentence().rstrip('.')}."
+            self.line.say(f"{what} {does}. {what_is_next(self.view)}")
 
     def _do(self, ask: Callable[[], Awaitable[object]]) -> None:
         self.run_worker(self.line.attempt(ask), group="action")
@@ -281,6 +274,10 @@ class Worktable(Screen[None]):
         """Keep the picture."""
         self._do(self.port.keep)
 
+    def action_backwards(self) -> None:
+        """Say that writing reads backwards."""
+        self._do(self.port.reads_backwards)
+
     def action_again(self) -> None:
         """Shoot the frame again."""
         self._do(self.port.shoot_again)
@@ -309,7 +306,7 @@ class Worktable(Screen[None]):
         """Take the last step or choice back."""
         what = await self.line.attempt(self.port.undo)
         if what is not None:
-            self.line.say(f"Undone: {what}. {self._what_is_next()}")
+            self.line.say(f"Undone: {what}. {what_is_next(self.view)}")
 
     def action_scroll_verdict(self, pages: int) -> None:
         """Read on, or back, in a verdict that is longer than its panel."""

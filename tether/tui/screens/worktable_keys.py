@@ -20,6 +20,7 @@ def fits(
         "shoot": todo in (NextKind.SHOOT, NextKind.STEP),
         "keep": todo is NextKind.DECIDE,
         "again": todo is NextKind.DECIDE,
+        "backwards": _can_read_backwards(view),
         "use_advice": view.advised_shutter is not None and not view.shutter_is_right,
         "mark": todo is NextKind.SHOOT or (todo is NextKind.DECIDE and parameters != ("skipped",)),
         "picture": any(frame.captures for frame in view.frames),
@@ -35,6 +36,12 @@ def fits(
         "leave_out": step is not None and step.scope is Scope.SITTING,
     }
     return when.get(action, True)
+
+
+def _can_read_backwards(view: View) -> bool:
+    """Whether a picture waits that does not count as seen through the base already."""
+    waiting = view.place.capture
+    return waiting is not None and waiting.facts.base_side is not True
 
 
 def takes_of(view: View | None) -> tuple[Capture, ...]:

@@ -12,7 +12,7 @@ from tether.bench.benches import BenchQuestion
 from tether.bench.steps import BASE, BENCH, Step, reminders, steps_of
 from tether.findings import Severity, Verdict
 from tether.findings.kind import ACTIONS
-from tether.session.next_step import NextKind
+from tether.session.next_step import NextKind, NextStep, asks_which_side
 from tether.session.session import View
 from tether.text import plural, printable
 from tether.tui.keys import Keys
@@ -21,6 +21,8 @@ from tether.tui.widgets.redraw import put, put_title
 
 _MOST_REMARKS = 2
 """Of what the panel says about the light; 80 columns have no room for more."""
+_WHICH_SIDE = "Does writing read the right way round? If not: [{backwards}]\n"
+_STAYS = "Every take stays on disk, whatever you choose.\n"
 _TITLES = {
     Scope.SITTING: "set-up",
     Scope.ROLL: "roll",
@@ -108,7 +110,8 @@ class NextUp(VerticalScroll):
             title = f"Next: frame {place.frame}, keep or reshoot?"
             keep = place.capture.verdict is Verdict.KEEP
             text.append("Keep it?\n" if keep else "Read the verdict, then choose.\n", "bold")
-            text.append("Every take stays on disk, whatever you choose.\n")
+            unsure = asks_which_side(view.roll, view.frames, place)
+            text.append(said(_WHICH_SIDE if unsure else _STAYS))
             text.append(said("[{next}] keep" if keep else "[{keep}] keep anyway"), "dim")
             advice = printable(view.advised_shutter or "", 20)
             right = f" (shutter already at {advice})" if view.shutter_is_right else ""
@@ -133,6 +136,14 @@ class NextUp(VerticalScroll):
         put_title(self, title)
         put(self.query_one("#next-text", Static), text)
         self.scroll_home(animate=False)
+
+
+def what_is_next(view: View | None) -> str:
+    """Say what comes next, in a sentence; with all frames done, what can be done."""
+    place = view.place if view else NextStep(NextKind.DONE)
+    if place.kind is NextKind.DONE:
+        return "All frames are done: {go-to} goes to one, {leave} leaves."
+    return f"Next: {place.sentence().rstrip('.')}."
 
 
 def _is_blank(capture: Capture) -> bool:

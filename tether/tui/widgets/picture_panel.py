@@ -42,7 +42,7 @@ class PicturePanel(Container):
         self.picture: Image | None = None
         self.heading = ""
         self._positive_of = positive_of
-        self._of = 0
+        self._of: tuple[int, bool | None] = (0, None)
 
     def compose(self) -> ComposeResult:
         """Lay out the panel."""
@@ -51,9 +51,10 @@ class PicturePanel(Container):
 
     @work(exclusive=True)
     async def show(self, capture: Capture | None) -> None:
-        """Show the positive of a capture; it is made once for each."""
-        if capture is not None and capture.id != self._of:
-            self._of, self.picture = capture.id, await self._positive_of(capture)
+        """Show the positive of a capture; it is made once for each side that faced the lens."""
+        of = (capture.id, capture.facts.base_side) if capture is not None else self._of
+        if capture is not None and of != self._of:
+            self._of, self.picture = of, await self._positive_of(capture)
         if not self.is_attached:
             return  # the person has left meanwhile
         self.heading = f"Positive: frame {capture.frame}, take {capture.take}" if capture else ""
