@@ -117,6 +117,9 @@ tether measure a.dng --film colour-negative --open-gate gate.dng --json""",
 tether deliver "Harbour 1987"
 tether deliver "Harbour 1987" --half --no-tiff --turn 7=90 --to /media/stick/harbour""",
     "view": 'tether view "Harbour 1987"',
+    "proof": """\
+tether proof "Harbour 1987" sleeves1.jpg sleeves2.jpg --film bw-negative
+tether proof "Harbour 1987" --circle 3,7-9 --word "for Ann" --sheet proof.pdf""",
     "web": """\
 tether web rehearse
 tether web shoot "Harbour 1987" --archive ~/film""",

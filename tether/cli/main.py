@@ -38,6 +38,7 @@ from tether.cli.options import (
     settings_option,
     strip_option,
 )
+from tether.cli.proof import proof
 from tether.cli.record import described, edit, fact_option, import_list
 from tether.errors import TetherError
 from tether.film import FILM_FORMATS, FilmProcess
@@ -310,6 +311,7 @@ def plan(
 
 app.add_command(web)
 app.add_command(view)
+app.add_command(proof)
 app.add_command(measure)
 app.add_command(light)
 app.add_command(tablet)

@@ -220,7 +220,7 @@ _INTERRUPTED = 130
 
 
 GROUPS = {
-    "Shoot": ("shoot", "rehearse", "web", "view", "rolls", "deliver"),
+    "Shoot": ("shoot", "rehearse", "web", "view", "proof", "rolls", "deliver"),
     "Record": ("find", "edit", "import"),
     "Files": ("verify", "restore", "package", "rebuild"),
     "Bench": ("plan", "light", "tablet", "measure", "settings", "doctor"),

@@ -1,0 +1,1 @@
+"""Sleeve pages on a light table: where their strips and frames lie."""

@@ -1,0 +1,205 @@
+"""Find the frames on a strip that was laid straight."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageFilter
+
+from tether.film import FilmFormat, FilmProcess
+from tether.measure.proof.strips import SCALE, FloatArray, Points, Strip, through
+
+Floats = NDArray[np.float64]
+
+_BARE = 0.92
+"""Light from which a place is bare table, through a perforation or beside the film."""
+_FLOOR = 0.006
+"""Light that lenses and noise add to what is black."""
+_LOOSE_MM = 1.6
+"""Millimetres by which the distance between two frames may differ from the format's."""
+_CARE = 0.12
+"""What a millimetre of difference from the pitch costs, squared, against how clear a gap is."""
+_OUTSIDE = 0.6
+"""How clear a gap counts that lies at a cut end of the strip."""
+_FRAME = 0.3
+"""What one more frame on a strip is worth, in clear gaps: strips are cut where they are full."""
+_SHIFT_MM = 1.5
+"""Millimetres by which a picture's edges may lie away from the middle of its gaps."""
+
+
+def find_frames(strip: Strip, form: FilmFormat, process: FilmProcess) -> list[Points]:
+    """Return the corners of each frame in the picture of the page, shape (4, 2), in order.
+
+    Gaps between frames are as light as the film's base (of transparencies: dark) all across. They
+    lie a pitch apart, but for some slack; the set of gaps that is clearest at regular distances is
+    found at once (dynamic programming), so that a picture that is as light as its gaps cannot pull
+    a frame aside.
+    """
+    clear = gap_clearness(strip.light, form, process)
+    if clear.size < 0.6 * form.pitch * SCALE:
+        return []
+    starts, form = _frames_at(clear, form)
+    across = _across(strip.light, starts, form, process)
+    corners = []
+    for start in starts:
+        end, top, bottom = start + form.picture_along, across, across + form.picture_across
+        flat = np.array([(start, top), (end, top), (end, bottom), (start, bottom)])
+        corners.append(through(strip.to_page, flat))
+    return corners
+
+
+def gap_clearness(light: FloatArray, form: FilmFormat, process: FilmProcess) -> Floats:
+    """Return for each column how much it looks like a gap, 0..1."""
+    height = light.shape[0]
+    half = 0.46 * form.picture_across / form.film_width * height
+    rows = light[round(height / 2 - half) : round(height / 2 + half)]
+    if process.is_negative:
+        base = _base(light)
+        lowest = np.percentile(rows, 8, axis=0)
+        clear = 1 - np.abs(np.log10(np.maximum(lowest, 1e-4) / base)) / 0.25
+    else:
+        highest = _smooth(np.percentile(rows, 92, axis=0).astype(np.float64), 0.4)
+        black = float(np.percentile(highest, 4))
+        clear = 1 - np.log10((np.maximum(highest, black) + _FLOOR) / (black + _FLOOR)) / 0.3
+    return np.clip(_smooth(np.asarray(clear, np.float64), 0.6), 0, 1)
+
+
+def _base(light: FloatArray) -> float:
+    """Return the light through clear film: the lightest film that lies beside no bare light."""
+    bare = Image.fromarray(np.where(light < _BARE, 0, 255).astype(np.uint8))
+    beside = np.asarray(bare.filter(ImageFilter.MaxFilter(2 * round(0.6 * SCALE) + 1))) > 0
+    beside[[0, -1]] = beside[:, [0, -1]] = True
+    film = light[~beside]
+    return float(np.percentile(film, 97)) if film.size else 1.0
+
+
+def _smooth(values: Floats, mm: float) -> Floats:
+    width = max(1, round(mm * SCALE))
+    padded = np.pad(values, width, "edge")
+    return np.convolve(padded, np.ones(width) / width, "same")[width:-width]
+
+
+def _frames_at(clear: Floats, form: FilmFormat) -> tuple[list[float], FilmFormat]:
+    """Return where each frame's picture begins, in millimetres from the strip's end.
+
+    The format comes back with lengths as they appear: the strip's width tells the scale along it
+    only roughly, the distance of many gaps better.
+    """
+    gap = form.pitch - form.picture_along
+    length = clear.size / SCALE
+    room = gap / 2 + 1.5
+    size = clear.size + 2 * round(room * SCALE)
+    offset = round(room * SCALE)
+    score = np.full(size, _OUTSIDE)
+    inside = slice(offset, offset + clear.size)
+    half = max(1, round(gap * SCALE / 4))
+    score[inside] = np.minimum.reduce([np.roll(clear, by) for by in range(-half, half + 1)])
+    edge = round(1.0 * SCALE)
+    score[offset : offset + edge] = np.maximum(score[offset : offset + edge], _OUTSIDE)
+    score[offset + clear.size - edge : offset + clear.size] = np.maximum(
+        score[offset + clear.size - edge : offset + clear.size], _OUTSIDE
+    )
+    best: tuple[float, list[int]] = (-math.inf, [])
+    most = int((length + 2 * room) // (form.pitch - 0.3))
+    for frames in range(max(1, most - 1), most + 1):
+        found = _chain(score, frames, form.pitch)
+        if found is not None and found[0] > best[0]:
+            best = found
+    middles = [(at - offset + 0.5) / SCALE for at in best[1]]
+    if len(middles) > 3:
+        inner = middles[1:-1]
+        ratio = (inner[-1] - inner[0]) / (len(inner) - 1) / form.pitch
+        ratio = float(np.clip(ratio, 0.97, 1.03))
+        form = replace(form, picture_along=form.picture_along * ratio, pitch=form.pitch * ratio)
+    return [_placed(clear, (a + b) / 2, form) for a, b in pairwise(middles)], form
+
+
+def _chain(score: Floats, frames: int, pitch: float) -> tuple[float, list[int]] | None:
+    """Return the best sum for so many frames, per gap, and where its gaps lie."""
+    step, loose = pitch * SCALE, round(_LOOSE_MM * SCALE)
+    low, high = round(step) - loose, round(step) + loose
+    distances = np.arange(low, high + 1)
+    cost = _CARE * ((distances - step) / SCALE) ** 2
+    size = score.size
+    total = score.copy()
+    back: list[NDArray[np.intp]] = []
+    for _ in range(frames):
+        options = np.full((distances.size, size), -np.inf)
+        for index, distance in enumerate(distances):
+            if distance < size:
+                options[index, distance:] = total[: size - distance] - cost[index]
+        choice = options.argmax(axis=0)
+        back.append(distances[choice])
+        total = options[choice, np.arange(size)] + score
+    end = int(total.argmax())
+    if not np.isfinite(total[end]):
+        return None
+    places = [end]
+    for chosen in reversed(back):
+        places.append(places[-1] - int(chosen[places[-1]]))
+    return float(total[end]) + _FRAME * frames, places[::-1]
+
+
+def _placed(clear: Floats, middle: float, form: FilmFormat) -> float:
+    """Return where a picture begins whose middle is roughly known, by its two edges."""
+    half = form.picture_along / 2
+    near = np.arange(-_SHIFT_MM, _SHIFT_MM + 0.01, 0.1)
+    reach = 0.5
+    best, start = -math.inf, middle - half
+    for by in near:
+        a, b = middle - half + by, middle + half + by
+        edges = (_at(clear, a - reach) - _at(clear, a + reach)) + (
+            _at(clear, b + reach) - _at(clear, b - reach)
+        )
+        value = edges - 0.15 * by**2
+        if value > best:
+            best, start = value, a
+    return start
+
+
+def _at(values: Floats, mm: float) -> float:
+    place = mm * SCALE - 0.5
+    if place < 0 or place > values.size - 1:
+        return _OUTSIDE
+    return float(np.interp(place, np.arange(values.size), values))
+
+
+def _across(
+    light: FloatArray, starts: list[float], form: FilmFormat, process: FilmProcess
+) -> float:
+    """Return where the pictures begin across the strip, in millimetres from its upper edge."""
+    usual = (form.film_width - form.picture_across) / 2
+    if not starts:
+        return usual
+    columns = np.concatenate(
+        [
+            np.arange(
+                max(0, round((start + 2) * SCALE)),
+                min(light.shape[1], round((start + form.picture_along - 2) * SCALE)),
+            )
+            for start in starts
+        ]
+    )
+    if not columns.size:
+        return usual
+    rows = np.log10(np.maximum(light[:, columns], 1e-4))
+    # How a row differs from the next: at a picture's edge it does all along.
+    profile = np.median(rows, axis=1)
+    sign = -1.0 if process.is_negative else 1.0
+    best, top = -math.inf, usual
+    for by in np.arange(-1.0, 1.01, 0.1):
+        a, b = usual + by, usual + by + form.picture_across
+        inner = _row(profile, a + 0.4) + _row(profile, b - 0.4)
+        outer = _row(profile, a - 0.3) + _row(profile, b + 0.3)
+        value = sign * (inner - outer) - 0.05 * by**2
+        if value > best:
+            best, top = value, usual + by
+    return float(top)
+
+
+def _row(profile: Floats, mm: float) -> float:
+    return float(np.interp(mm * SCALE - 0.5, np.arange(profile.size), profile))
