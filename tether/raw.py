@@ -168,6 +168,8 @@ def _mosaic_of(raw: Any, path: Path) -> Mosaic:
         raise RawUnreadable(f"{printable(path.name)} holds a picture too small to measure.")
     pattern = _pattern(raw)
     channels = _channels(raw, pattern)
+    if set(pattern.ravel().tolist()) != set(range(len(channels))):
+        raise LookupError("a colour without a photosite")
     black = tuple(float(v) for v in raw.black_level_per_channel)[: len(channels)]
     saturation = _saturation(raw, len(channels))
     if any(s <= b for s, b in zip(saturation, black, strict=True)):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import gc
 import os
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -148,6 +149,14 @@ def test_a_mosaic_that_is_not_known_here_is_told_in_words(
     with pytest.raises(RawUnreadable, match="states a kind of mosaic that is not known") as caught:
         open_mosaic(_written(tmp_path)[0])
     assert str(error) not in str(caught.value)
+
+
+def test_a_mosaic_that_lacks_a_colour_is_not_known_here(tmp_path: Path) -> None:
+    path = tmp_path / "red and blue.dng"
+    data = np.full((64, 64), 1000, np.uint16)
+    path.write_bytes(write_dng(data, replace(_facts(), tile=((0, 2), (2, 0)))))
+    with pytest.raises(RawUnreadable, match="states a kind of mosaic that is not known"):
+        open_mosaic(path)
 
 
 @pytest.mark.parametrize("length", [0, 20, 4000])
