@@ -55,8 +55,15 @@ class Disk:
         _run("mount", "-o", options, str(self.image), str(self.place))
 
     def after_cut(self) -> None:
-        """Mount it again, as after a start of the computer."""
+        """Mount it again, as after a start of the computer.
+
+        What the disk holds is copied first: unmounting still writes what the system had kept in
+        memory of a disk without a journal.
+        """
+        held = self.image.with_suffix(".held")
+        _run("cp", "--sparse=always", str(self.image), str(held))
         self.unmount()
+        held.replace(self.image)
         if self.journal == "none":  # as a start does: 1 is "errors corrected"
             done = subprocess.run(
                 ["fsck.ext4", "-y", "-f", self.image], capture_output=True, check=False
