@@ -46,8 +46,6 @@ def load(path: Path) -> Settings:
         if len(text) > LARGEST_FILE:
             raise tomllib.TOMLDecodeError("it is too large")
         raw = tomllib.loads(text)
-    except RecursionError as error:
-        raise _unusable(path, "it is nested too deeply") from error
     except OSError as error:
         raise TetherError(
             f"The settings file {path} cannot be read: {error.strerror or error}.",
@@ -55,18 +53,18 @@ def load(path: Path) -> Settings:
             todo="Check its name, or start without it to use the built-in values.",
         ) from error
     except UnicodeDecodeError as error:
-        raise _unusable(path, "it is not text in UTF-8") from error
-    except ValueError as error:
-        raise _unusable(path, printable(str(error), 200)) from error
+        raise TetherError(
+            f"The settings file {path} cannot be read: it is not text in UTF-8.",
+            kept="Nothing was changed.",
+            todo="Name a file made by 'tether settings --write', or use the built-in values.",
+        ) from error
+    except (ValueError, RecursionError) as error:  # brackets without end, a figure of 5,000 digits
+        raise TetherError(
+            f"The settings file {path} cannot be read: {printable(str(error), 200)}.",
+            kept="Nothing was changed.",
+            todo="Correct the file, or move it away to use the built-in values.",
+        ) from error
     return parse(raw, str(path))
-
-
-def _unusable(path: Path, why: str) -> TetherError:
-    return TetherError(
-        f"The settings file {path} cannot be read: {why}.",
-        kept="Nothing was changed.",
-        todo="Correct the file, or move it away to use the built-in values.",
-    )
 
 
 def parse(raw: Mapping[str, Any], origin: str) -> Settings:

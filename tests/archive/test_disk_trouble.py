@@ -24,6 +24,7 @@ from tether.archive.durable import DiskFailed, matches
 from tether.archive.records import FrameState
 from tether.errors import TetherError
 from tether.session.session import Shot
+from tether.settings import DeliverySettings
 from tether.unattended import Unattended
 
 
@@ -132,7 +133,7 @@ def test_looking_at_an_archive_that_may_only_be_read(
     from tether.cli.archive import run_package, run_verify
 
     assert run_verify(desk.root, None, afresh=False) == 0
-    run_package(desk.root, "Harbour", desk.base / "package")
+    run_package(desk.root, ["Harbour"], desk.base / "package", DeliverySettings(), as_json=False)
     assert "3 files" in capsys.readouterr().out
     with pytest.raises(TetherError, match="cannot be written to"):
         Archive(desk.root)

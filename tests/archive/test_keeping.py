@@ -12,6 +12,7 @@ from contextlib import closing
 from pathlib import Path
 
 import bagit
+import bagit_utils
 import pytest
 from tether_simulator.camera.dials import Quality
 from tether_simulator.ptp import Property
@@ -30,6 +31,7 @@ from tether.cli.archive import run_verify
 from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.session.next_step import NextStep
+from tether.settings import DeliverySettings
 
 
 @pytest.fixture
@@ -121,7 +123,7 @@ def test_verify_reads_test_exposures_too(two_rolls: Desk) -> None:
         (FaultKind.UNKNOWN, "other.dng"),
     }
     with pytest.raises(PackageError, match="has changed since it was recorded"):
-        package(archive, roll, two_rolls.base / "bag")
+        package(archive, [roll], two_rolls.base / "bag")
     two_rolls.close()
     # A test exposure that a stop left without a record gets one at the next start, and a line.
     session = two_rolls.session("Harbour", frames=2)
@@ -148,15 +150,16 @@ def test_an_interrupted_check_goes_on(two_rolls: Desk) -> None:
 
 
 def test_a_package_that_the_reference_tool_accepts(two_rolls: Desk) -> None:
-    """Checked by `bagit.py --validate` (Library of Congress) and against RFC 8493 by hand."""
+    """Checked by `bagit.py --validate` (Library of Congress), `bagit-utils`, and by hand."""
     archive = two_rolls.archive(create=False)
     before = {p: p.read_bytes() for p in sorted(archive.root.rglob("*.*")) if p.is_file()}
-    made = package(archive, archive.store.rolls.named("Harbour"), two_rolls.base / "out" / "bag")
+    made = package(archive, [archive.store.rolls.named("Harbour")], two_rolls.base / "out" / "bag")
     tool = Path(bagit.__file__)
     subprocess.run([sys.executable, str(tool), "--validate", str(made)], check=True)
     # RFC 8493, 2.1.1 and 2.1.3: the declaration, and a line a payload file.
     declared = (made / "bagit.txt").read_text().split("\n")
-    assert declared[0].startswith("BagIt-Version: ")
+    assert declared[0] == "BagIt-Version: 1.0"
+    assert bagit_utils.Bag(made, load=True).validate().issues == []
     assert declared[1] == "Tag-File-Character-Encoding: UTF-8"
     lines = (made / "manifest-sha256.txt").read_text().splitlines()
     listed = {line.split(maxsplit=1)[1]: line.split()[0] for line in lines}
@@ -173,17 +176,37 @@ def test_a_package_that_the_reference_tool_accepts(two_rolls: Desk) -> None:
     assert not any("incoming" in name for name in payload)
     assert before == {p: p.read_bytes() for p in before}
     with pytest.raises(PackageError, match="exists already"):
-        package(archive, archive.store.rolls.named("Harbour"), made)
+        package(archive, [archive.store.rolls.named("Harbour")], made)
+
+
+def test_a_package_of_several_rolls_says_who_hands_it_over(two_rolls: Desk) -> None:
+    archive = two_rolls.archive(create=False)
+    rolls = [archive.store.rolls.named(line.name) for line in archive.store.rolls.lines(None)]
+    assert len(rolls) == 2
+    house = DeliverySettings(organisation="Town archive", contact="A. Field", email="a@b.example")
+    made = package(archive, rolls, two_rolls.base / "bag", house=house)
+    assert bagit_utils.Bag(made, load=True).validate().issues == []
+    # RFC 8493, 2.2.2: the reserved names.
+    info = bagit.Bag(str(made)).info
+    assert info["Source-Organization"] == "Town archive"
+    assert (info["Contact-Name"], info["Contact-Email"]) == ("A. Field", "a@b.example")
+    assert "Contact-Phone" not in info
+    assert info["External-Identifier"] == [roll.name for roll in rolls]
+    for roll in rolls:
+        inside = made / "data" / roll.folder
+        names = [name for name, _, _ in archive.store.frames.recorded(roll.id)]
+        assert names
+        assert all((inside / name).is_file() for name in names)
 
 
 def test_no_package_of_a_changed_file(two_rolls: Desk) -> None:
     (two_rolls.root / "Harbour" / "Harbour_f001_t1.dng").write_bytes(b"other")
     archive = two_rolls.archive(create=False)
     with pytest.raises(PackageError, match="has changed since it was recorded"):
-        package(archive, archive.store.rolls.named("Harbour"), two_rolls.base / "bag")
+        package(archive, [archive.store.rolls.named("Harbour")], two_rolls.base / "bag")
     assert sorted(p.name for p in two_rolls.base.iterdir()) == ["archive", "card"]
     with pytest.raises(PackageError, match="inside the archive"):
-        package(archive, archive.store.rolls.named("Harbour"), two_rolls.root / "bag")
+        package(archive, [archive.store.rolls.named("Harbour")], two_rolls.root / "bag")
 
 
 @pytest.mark.parametrize("how", ["lost", "torn", "zeroed"])

@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import shutil
 import signal
+import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests.delivery.delivering import Kept, kept_roll
 from tether.archive.archive import Archive
-from tether.delivery.crew import (
-    ClusterCrew,
-    ClusterUnusable,
-    SharedFolders,
-    WorkerLost,
-    check,
-    look,
-)
+from tether.delivery.cluster import ClusterCrew, ClusterUnusable, SharedFolders, check, look
+from tether.delivery.crew import WorkerLost
 from tether.delivery.folder import DeliveryOptions, DeliveryResult
 from tether.delivery.run import DeliveryStep, RollDelivery
 from tether.errors import TetherError
@@ -164,6 +161,48 @@ def test_a_worker_that_sees_another_archive_is_refused(
             delivered(archive, kept.roll.name, DeliveryOptions(scheduler=scheduler), print)
         left = archive.folder(kept.roll) / "delivered" / "positives"
         assert not list(left.glob(".new-*")), "the mark is taken away again"
+
+
+async def _both_kinds(dask_scheduler: Any) -> None:
+    """Wait until the worker of that name is there, and one of the others, which may restart."""
+    while {worker.name == "seeing" for worker in dask_scheduler.workers.values()} != {True, False}:
+        await asyncio.sleep(0.05)
+
+
+@pytest.mark.skipif(not Path("/proc/self/cwd").exists(), reason="no /proc on this system")
+def test_a_worker_that_sees_another_archive_is_left_out_and_named(
+    kept: Kept, scheduler: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from distributed import Client
+
+    # Of one path, which is another place for the two workers of the scheduler.
+    monkeypatch.chdir(kept.archive.root.parent)
+    command = [sys.executable, "-m", "dask", "worker", scheduler, "--nthreads", "1"]
+    seeing = subprocess.Popen(
+        [*command, "--no-dashboard", "--no-nanny", "--name", "seeing"],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+    )
+    try:
+        with Client(scheduler, set_as_default=False) as client:
+            client.run_on_scheduler(_both_kinds)
+        with closing(Archive(Path("/proc/self/cwd/here"))) as archive:
+            options = DeliveryOptions(scheduler=scheduler, half=True, tiff=False)
+            result = delivered(archive, kept.roll.name, options, lambda _: None)
+        assert (result.printed, result.trouble) == (FRAMES, [])
+        told = [note for note in result.notes if "It was not used" in note]
+        assert told
+        assert all("does not see the folder /proc/self/cwd/here" in note for note in told)
+    finally:
+        seeing.terminate()
+        seeing.wait(30)
+
+
+def test_certificates_that_are_not_there_are_told() -> None:
+    pytest.importorskip("distributed", reason="the extra 'dask' is not installed")
+    with pytest.raises(ClusterUnusable, match="asks for certificates"):
+        ClusterCrew("tls://127.0.0.1:9", answer=0.5)
 
 
 def test_a_scheduler_without_workers_is_told() -> None:

@@ -169,7 +169,7 @@ def test_tables_and_page_name_them(kept: Kept) -> None:
 
 def test_a_package_carries_them(kept: Kept, tmp_path: Path) -> None:
     kept.deliver(raw_positive=True)
-    made = package(kept.archive, kept.roll, tmp_path / "bag")
+    made = package(kept.archive, [kept.roll], tmp_path / "bag")
     first = "delivered/raw-positives/Harbour_f001_t1_positive.dng"
     assert (made / "data" / first).read_bytes() == (kept.folder / first).read_bytes()
     assert first in (made / "manifest-sha256.txt").read_text()

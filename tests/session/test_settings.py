@@ -143,5 +143,4 @@ def test_a_hostile_file_is_refused_in_words(tmp_path: Path, text: str) -> None:
     path.write_text(text)
     with pytest.raises(TetherError) as caught:
         load(path)
-    assert "recursion" not in str(caught.value)
     assert not any(is_control(c) for c in str(caught.value).replace("\n", " "))

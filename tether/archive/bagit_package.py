@@ -1,4 +1,4 @@
-"""A roll as a package that an archive elsewhere can check: BagIt, RFC 8493.
+"""Rolls as a package that an archive elsewhere can check: BagIt 1.0, RFC 8493.
 
 The package is a copy. The `bagit` library of the Library of Congress writes and validates it.
 """
@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,10 @@ from tether.archive.durable import SourceChanged, copy_verified, replace_verifie
 from tether.archive.records import Roll
 from tether.errors import TetherError
 from tether.paths import whole_path
+from tether.settings import DeliverySettings
 from tether.text import printable
+
+_DECLARED = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 
 
 class PackageError(TetherError):
@@ -25,17 +28,24 @@ class PackageError(TetherError):
 
 
 def package(
-    archive: Archive, roll: Roll, destination: Path, report: Callable[[str], None] = lambda _: None
+    archive: Archive,
+    rolls: Sequence[Roll],
+    destination: Path,
+    report: Callable[[str], None] = lambda _: None,
+    *,
+    house: DeliverySettings | None = None,
 ) -> Path:
-    """Make a BagIt package of a roll, and validate it.
+    """Make a BagIt package of rolls, and validate it.
 
     Parameters
     ----------
-    archive, roll
+    archive, rolls
         What to package: every recorded file (test exposures too), verified while it is copied,
-        what is known of it, sidecars and positives.
+        what is known of it, sidecars and positives. Of several rolls each has its folder.
     destination
         The package's folder, which must not exist.
+    house
+        Who hands it over.
     report
         Called with each file's name before it is copied.
 
@@ -63,8 +73,13 @@ def package(
         final.parent.mkdir(parents=True, exist_ok=True)
         part = Path(tempfile.mkdtemp(dir=final.parent, prefix=".package-"))
         part.chmod(0o755)
-        _fill(archive, roll, part, report)
-        _bag(archive, roll, part)
+        recorded: dict[str, str] = {}
+        for roll in rolls:
+            inside = f"{roll.folder}/" if len(rolls) > 1 else ""
+            _fill(archive, roll, part / inside, report)
+            for name, _, digest in archive.store.frames.recorded(roll.id):
+                recorded[f"data/{inside}{name}"] = digest
+        _bag(rolls, part, recorded, house or DeliverySettings())
         part.rename(final)
     except SourceChanged as error:
         raise PackageError(
@@ -87,7 +102,7 @@ def package(
 def _fill(archive: Archive, roll: Roll, part: Path, report: Callable[[str], None]) -> None:
     for name, size, digest in archive.store.frames.recorded(roll.id):
         report(name)
-        (part / name).parent.mkdir(exist_ok=True)
+        (part / name).parent.mkdir(parents=True, exist_ok=True)
         copy_verified(archive.file(roll, name), part / name, size, digest)
     for inside in archive.derived_files(roll):
         report(str(inside))
@@ -95,21 +110,36 @@ def _fill(archive: Archive, roll: Roll, part: Path, report: Callable[[str], None
         replace_verified(archive.folder(roll) / inside, part / inside)
 
 
-def _bag(archive: Archive, roll: Roll, part: Path) -> None:
+def _bag(
+    rolls: Sequence[Roll], part: Path, recorded: Mapping[str, str], house: DeliverySettings
+) -> None:
     import bagit
 
+    notes = printable(rolls[0].notes.replace("\n", " "), 1000)
+    names = [roll.name for roll in rolls]
     info: dict[str, Any] = {
-        "External-Identifier": roll.name,
-        "External-Description": printable(roll.notes.replace("\n", " "), 1000) or roll.name,
+        "External-Identifier": names if len(names) > 1 else names[0],
+        "External-Description": (len(names) == 1 and notes) or ", ".join(names),
         "Bag-Software-Agent": f"tether {__version__}, bagit.py {bagit.VERSION}",
+    } | {
+        # RFC 8493, 2.2.2: reserved names.
+        label: printable(text, 300)
+        for label, text in (
+            ("Source-Organization", house.organisation),
+            ("Contact-Name", house.contact),
+            ("Contact-Email", house.email),
+            ("Contact-Phone", house.phone),
+        )
+        if text
     }
     bag = bagit.make_bag(str(part), info, checksums=["sha256"])
-    recorded = {name: digest for name, _, digest in archive.store.frames.recorded(roll.id)}
+    # The library declares the draft 0.97, of which this is one too; RFC 8493 is version 1.0.
+    (part / "bagit.txt").write_text(_DECLARED, encoding="utf-8")
+    bag.save()  # so that the new declaration is in the tag manifest
+    bag = bagit.Bag(str(part))
     entries = bag.payload_entries()
     wrong = [
-        name
-        for name, digest in recorded.items()
-        if entries.get(f"data/{name}", {}).get("sha256") != digest
+        name for name, digest in recorded.items() if entries.get(name, {}).get("sha256") != digest
     ]
     try:
         bag.validate()

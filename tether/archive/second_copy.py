@@ -332,7 +332,6 @@ class SecondCopy:
                 if not self._archive.store.journal.behind(1):
                     self._set_away("")
                 return
-            sweep(self._folder / roll.folder, "**/.copy-*.part")
             if self._differs(roll, doubt):
                 self._archive.store.journal.fall_behind(roll.id)
 
@@ -391,6 +390,8 @@ class SecondCopy:
         archive = self._archive
         source, target = archive.folder(roll), self._folder / roll.folder
         _make_inside(self._folder, target)
+        if roll.id not in self._lacking:  # the first time
+            sweep(target, "**/.copy-*.part")
         doubt = _in_doubt(archive)
         copied = 0
         lacking: list[SourceChanged] = []

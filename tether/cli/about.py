@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 
 import click
 
+from tether.cli.json_text import json_text
 from tether.cli.options import (
     PATH,
     archive_option,
@@ -22,11 +24,16 @@ from tether.text import printable
 @click.command("settings")
 @settings_option
 @click.option("--write", type=PATH, help="Write the settings to this new file.")
-def show_settings(settings: Path | None, write: Path | None) -> None:
+@json_option
+def show_settings(settings: Path | None, write: Path | None, as_json: bool) -> None:
     """Show all settings, with unit, range and source."""
     from tether.settings_file import render
 
-    text = render(read_settings(settings))
+    found = read_settings(settings)
+    if as_json:
+        click.echo(json_text(settings=asdict(found)))
+        return
+    text = render(found)
     if write is None:
         click.echo(text)
         return

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from itertools import count
 from pathlib import Path
 
@@ -26,7 +26,9 @@ from tether.archive.second_copy import (
     remembered_copy_folder,
 )
 from tether.archive.verify import Checked, Fault, FaultKind, Pace, VerifyProgress, check
+from tether.cli.json_text import json_text
 from tether.errors import TetherError
+from tether.settings import DeliverySettings
 from tether.text import megabytes, plural, printable
 
 Show = Callable[[str, float, float | None, str], None]
@@ -63,8 +65,9 @@ def progress(*, lines: bool = False) -> Iterator[Show]:
         yield show
 
 
-def run_verify(root: Path, roll_name: str | None, *, afresh: bool) -> int:
+def run_verify(root: Path, roll_name: str | None, *, afresh: bool, as_json: bool = False) -> int:
     """Check a roll or the whole archive; return the exit code, 1 when anything is wrong."""
+    say: Callable[[str], object] = print if not as_json else lambda _: None
     with contextlib.closing(Archive(root, create=False)) as archive:
         store = archive.store
         copies, not_checked = _copies_to_check(archive)
@@ -74,12 +77,12 @@ def run_verify(root: Path, roll_name: str | None, *, afresh: bool) -> int:
             damage = store.damage()
             noted = VerifyProgress(archive.root, with_copies=copies is not None, afresh=afresh)
             if noted.count:
-                print(f"Resuming a check: {plural(noted.count, 'roll')} done before.")
+                say(f"Resuming a check: {plural(noted.count, 'roll')} done before.")
             rolls, total = store.rolls.all(), store.rolls.totals().rolls
         else:
             rolls, total = iter([store.rolls.named(roll_name)]), 1
         try:
-            with progress() as show:
+            with _quiet() if as_json else progress() as show:
 
                 def report(pace: Pace) -> None:
                     share = pace.done_bytes / pace.roll_bytes if pace.roll_bytes else 0.0
@@ -95,17 +98,39 @@ def run_verify(root: Path, roll_name: str | None, *, afresh: bool) -> int:
         if noted is not None:
             noted.clear()
     for line in damage:
-        print(f"the database: {printable(line)}")
+        say(f"the database: {printable(line)}")
     for finding in found.findings:
-        print(finding.sentence())
+        say(finding.sentence())
     outcome = _outcome(found, copies)
-    print(outcome)
+    say(outcome)
     for line in (not_checked, *_advice(found.findings, archive.root, copies)):
         if line:
-            print(line)
+            say(line)
+    if as_json:
+        facts = [_fault_json(finding) for finding in found.findings]
+        print(
+            json_text(
+                files=found.files,
+                bytes=found.bytes,
+                rolls=found.rolls + found.before,
+                rolls_to_copy=found.behind,
+                copies_checked=copies is not None,
+                database=damage,
+                problems=facts,
+            )
+        )
     is_proof = roll_name is None and copies is not None and not found.behind
     _note(root, roll_name, outcome, found, is_proof=is_proof)
     return 1 if found.findings or damage else 0
+
+
+@contextlib.contextmanager
+def _quiet() -> Iterator[Show]:
+    yield lambda *_: None
+
+
+def _fault_json(fault: Fault) -> dict[str, str]:
+    return {"kind": fault.kind.value, "file": str(fault.path), "sentence": fault.sentence()}
 
 
 def _copies_to_check(archive: Archive) -> tuple[Path | None, str]:
@@ -154,41 +179,56 @@ def _note(
         note_copies(archive, found.wrong_copies, found.began if is_proof else None)
 
 
-def run_restore(root: Path, roll_name: str, file: str | None) -> int:
+def run_restore(root: Path, roll_name: str, file: str | None, *, as_json: bool = False) -> int:
     """Bring back a roll's files; return the exit code, 1 when one is right nowhere."""
     from tether.archive.restore import restore
 
     Archive(root, create=False).close()  # there is one: else it is not made
+    lines: list[str] = []
     with contextlib.closing(Archive(root)) as archive:
         roll = archive.store.rolls.named(roll_name)
         copies = find_copies(archive)
-        with progress() as show:
+        with _quiet() if as_json else progress() as show:
             done = restore(
                 archive, roll, copies, file,
-                say=print, report=lambda name: show("reading files", 0, None, name),
+                say=lines.append if as_json else print,
+                report=lambda name: show("reading files", 0, None, name),
             )  # fmt: skip
-    print(done.sentence())
+    if as_json:
+        print(json_text(roll=roll.name, lines=[*lines, done.sentence()], lost=done.lost))
+    else:
+        print(done.sentence())
     return 1 if done.lost else 0
 
 
-def run_package(root: Path, roll_name: str, destination: Path) -> None:
-    """Make a package of a roll, and say where it lies."""
+def run_package(
+    root: Path, names: Sequence[str], destination: Path, house: DeliverySettings, *, as_json: bool
+) -> None:
+    """Make a package of rolls, and say where it is."""
     from tether.archive.bagit_package import package
 
     with contextlib.closing(Archive(root, create=False)) as archive:
-        roll = archive.store.rolls.named(roll_name)
-        with progress() as show:
-            names = count()
+        rolls = [archive.store.rolls.named(name) for name in dict.fromkeys(names)]
+        with _quiet() if as_json else progress() as show:
+            counted = count()
             made = package(
-                archive, roll, destination,
-                lambda name: show("packing files", next(names), None, name),
+                archive, rolls, destination,
+                lambda name: show("packing files", next(counted), None, name),
+                house=house,
             )  # fmt: skip
-    print(f"Package made, read back and valid: {printable(str(made), 500)}")
+    if as_json:
+        print(json_text(rolls=[roll.name for roll in rolls], package=str(made)))
+    else:
+        print(f"Package made, read back and valid: {printable(str(made), 500)}")
 
 
-def run_rebuild(root: Path) -> None:
+def run_rebuild(root: Path, *, as_json: bool) -> None:
     """Rebuild the database, and say what was found."""
     from tether.archive.rebuild import rebuild
 
-    for line in rebuild(root).words():
+    lines = list(rebuild(root).words())
+    if as_json:
+        print(json_text(lines=lines))
+        return
+    for line in lines:
         print(line)

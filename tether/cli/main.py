@@ -6,14 +6,17 @@ import json
 import logging
 import os
 import sys
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from threading import Event
 
 import click
 
 from tether import __version__
 from tether.cli.about import doctor, show_settings
 from tether.cli.browser import view, web, window_option
+from tether.cli.files import package, rebuild, restore, verify
 from tether.cli.find import find, rolls
 from tether.cli.judge import light, measure, tablet
 from tether.cli.options import (
@@ -209,57 +212,8 @@ app.add_command(edit)
 app.add_command(import_list)
 
 
-@app.command()
-@roll_argument("Only this roll. [default: all]", required=False)
-@archive_option
-@click.option("--afresh", is_flag=True, help="Start over, don't resume an interrupted check.")
-def verify(roll: str | None, archive: Path | None, afresh: bool) -> None:
-    """Check that no file has changed.
-
-    Names each file that is missing, changed, unreadable or unknown, in the archive and in its copy
-    folder.
-    """
-    from tether.cli.archive import run_verify
-
-    raise click.exceptions.Exit(run_verify(archive or default_archive(), roll, afresh=afresh))
-
-
-@app.command()
-@roll_argument("Name of the roll.")
-@click.argument("file", required=False, help="Only this file. [default: all of the roll]")
-@archive_option
-def restore(roll: str, file: str | None, archive: Path | None) -> None:
-    """Bring files back from the copy folder.
-
-    Missing and damaged files come back from the side whose bytes are right, also into the copy
-    folder. A file that is right is never written over, a damaged one is kept.
-    """
-    from tether.cli.archive import run_restore
-
-    raise click.exceptions.Exit(run_restore(archive or default_archive(), roll, file))
-
-
-@app.command()
-@roll_argument("Name of the roll.")
-@click.argument("destination", type=PATH, help="A folder that does not exist yet.")
-@archive_option
-def package(roll: str, destination: Path, archive: Path | None) -> None:
-    """Pack a roll with checksums (BagIt).
-
-    The package is a folder after RFC 8493 that others can check without tether.
-    """
-    from tether.cli.archive import run_package
-
-    run_package(archive or default_archive(), roll, destination)
-
-
-@app.command()
-@archive_option
-def rebuild(archive: Path | None) -> None:
-    """Rebuild the database from the folders."""
-    from tether.cli.archive import run_rebuild
-
-    run_rebuild(archive or default_archive())
+for command in (verify, restore, package, rebuild):
+    app.add_command(command)
 
 
 @app.command()
@@ -318,10 +272,23 @@ app.add_command(tablet)
 
 
 @app.command()
-@roll_argument("Name of the roll.")
+@roll_argument("Name of the roll.", required=False)
 @archive_option
 @click.option(
-    "--to", type=PATH, help="Delivery folder. [default: 'delivered' in the roll's folder]"
+    "--roll",
+    "patterns",
+    metavar="PATTERN",
+    multiple=True,
+    help="Deliver the rolls with names like this: 'Harbour*'. More than once for more.",
+)
+@click.option("--all-new", is_flag=True, help="Deliver complete rolls that lack a positive.")
+@click.option("--watch", is_flag=True, help="Stay, and deliver each roll when it is complete.")
+@json_option
+@click.option(
+    "--to",
+    type=PATH,
+    help="Delivery folder; with several rolls, a folder for each of them goes in there. "
+    "[default: 'delivered' in the roll's folder]",
 )
 @click.option("--raw-positive", is_flag=True, help="Make raw positives too.")
 @click.option("--raw-form", type=RAW_FORM, help="Make them, in this form. [default: the settings']")
@@ -372,8 +339,12 @@ app.add_command(tablet)
 @click.option("--scheduler", metavar="ADDRESS", help="Use the workers of this Dask scheduler.")
 @settings_option
 def deliver(
-    roll: str,
+    roll: str | None,
     archive: Path | None,
+    patterns: tuple[str, ...],
+    all_new: bool,
+    watch: bool,
+    as_json: bool,
     to: Path | None,
     raw_positive: bool,
     raw_form: str | None,
@@ -394,7 +365,8 @@ def deliver(
     Raw files are read and never changed. A second run makes only what has changed.
     """
     from tether.archive.archive import Archive
-    from tether.cli.deliver import deliver_roll
+    from tether.cli.deliver import deliver_many, deliver_roll
+    from tether.cli.deliver import watch as watch_rolls
     from tether.delivery.folder import DeliveryOptions, Mirror
 
     options = DeliveryOptions(
@@ -402,11 +374,20 @@ def deliver(
         mirrors=[Mirror(*wish) for wish in mirror], exposures=dict(brighter), crops=dict(crop),
         contrasts=dict(contrast), flat=open_gate, workers=workers, scheduler=scheduler,
     )  # fmt: skip
-    opened = Archive(archive or default_archive(), create=False)
-    try:
-        code = deliver_roll(opened, roll, read_settings(settings), options)
-    finally:
-        opened.close()
+    root, chosen = archive or default_archive(), read_settings(settings)
+    ways = [bool(roll), bool(patterns), all_new, watch]
+    if sum(ways) != 1:
+        raise click.UsageError("Name one roll, or give one of --roll, --all-new and --watch.")
+    if watch:
+        code = watch_rolls(root, chosen, options, Event().wait)
+    elif roll is None or as_json:
+        code = deliver_many(
+            root, chosen, options,
+            names=(roll,) if roll else (), patterns=patterns, all_new=all_new, as_json=as_json,
+        )  # fmt: skip
+    else:
+        with closing(Archive(root, create=False)) as opened:
+            code = deliver_roll(opened, roll, chosen, options)
     raise click.exceptions.Exit(code)
 
 

@@ -14,7 +14,8 @@ from tether.archive.fact_files import FactFileUnusable
 from tether.archive.layout import BENCH_FOLDER
 from tether.archive.records import Roll
 from tether.bench.light_record import LightRecord
-from tether.delivery.crew import ClusterCrew, Crew, LocalCrew, Result
+from tether.delivery.cluster import ClusterCrew
+from tether.delivery.crew import Crew, LocalCrew, Result
 from tether.delivery.folder import (
     ChosenFile,
     DeliveredFolder,
@@ -273,6 +274,8 @@ class RollDelivery:
         Of the person.
     report
         Is told each step.
+    local
+        Processes of this machine that do the work; None has the delivery start its own.
 
     Raises
     ------
@@ -287,7 +290,9 @@ class RollDelivery:
         settings: Settings,
         options: DeliveryOptions,
         report: Report,
+        local: LocalCrew | None = None,
     ) -> None:
+        self.local = local
         self.archive, self.roll, self.options, self.report = archive, roll, options, report
         self.house = settings
         self.settings, self.base_target = settings.positive, settings.exposure.base_target_ev
@@ -380,7 +385,8 @@ class RollDelivery:
             kept = LightRecord(self.archive.folder(self.roll) / BENCH_FOLDER).kept.gate
             gate = gate or (kept.as_open_gate() if kept else None)
             return from_grid(gate.channels, gate.grid) if gate else None
-        for _, result in LocalCrew(1).each_done(measure_flat, [whole_path(self.options.flat)], 1):
+        with LocalCrew(1) as alone:
+            ((_, result),) = alone.each_done(measure_flat, [whole_path(self.options.flat)], 1)
             if isinstance(result, Exception):
                 raise TetherError(
                     f"The open gate {printable(str(self.options.flat))} cannot be used: "
@@ -394,13 +400,20 @@ class RollDelivery:
     @contextmanager
     def crew(self, state: DeliveryState) -> Iterator[Crew]:
         """Yield who does the work, as it was wished for."""
+        if self.local is not None:
+            yield self.local
+            return
         if self.options.scheduler is None:
-            yield LocalCrew(self.options.workers)
+            with LocalCrew(self.options.workers) as local:
+                yield local
             return
         with ClusterCrew(self.options.scheduler) as crew:
             raw_files = [file.path for file in state.files]
             crew.meet(self.archive.folder(self.roll), raw_files, self.folder.positives)
-            yield crew
+            try:
+                yield crew
+            finally:
+                self.result.notes += crew.left_out
 
     def _work(self, state: DeliveryState, flat: FlatField | None, crew: Crew) -> None:
         take_samples(samples_to_take(state), crew, state, self.result, self.report)
