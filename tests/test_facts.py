@@ -27,7 +27,8 @@ GOOD = {
     },
     "base_ev": -0.5, "base": {"R": 0.7, "G1": 0.6, "B": None}, "base_source": "rebate",
     "histogram": {"lowest_ev": -10, "bin_ev": 0.25, "counts": {"R": [1, 2, 3]}},
-    "advice_shutter": "1/30", "sharpness": 0.02, "headroom_picture_ev": {"R": 1.5},
+    "specks": [[0.25, 0.5]], "advice_shutter": "1/30", "sharpness": 0.02,
+    "headroom_picture_ev": {"R": 1.5},
 }  # fmt: skip
 
 
@@ -43,7 +44,20 @@ def test_facts_are_read_with_their_types() -> None:
     assert facts.base == {"R": 0.7, "G1": 0.6}
     assert facts.histogram is not None
     assert facts.histogram.counts == {"R": (1.0, 2.0, 3.0)}
+    assert facts.specks == ((0.25, 0.5),)
     assert pickle.loads(pickle.dumps(facts)) == facts
+
+
+def test_a_base_is_called_seen_where_it_was_in_view() -> None:
+    for source, seen in (("rebate", -0.5), ("", -0.5), ("roll", None), ("picture", None)):
+        assert Facts.read(GOOD | {"base_source": source}).seen_base_ev == seen
+
+
+def test_a_persons_word_on_the_side_comes_before_the_bar_codes() -> None:
+    code = {"edge_code": {"base_side_to_lens": False, "at_mm": 1.0}}
+    assert Facts.read(GOOD).base_side is None
+    assert Facts.read(GOOD | code).base_side is False
+    assert Facts.read(GOOD | code | {"base_side_to_lens": True}).base_side is True
 
 
 @pytest.mark.parametrize(
@@ -63,6 +77,9 @@ def test_facts_are_read_with_their_types() -> None:
         ("histogram", {"counts": {"R": "abc"}}),
         ("histogram", {"counts": {"R": [None]}}),
         ("advice_shutter", 30),
+        ("specks", [[0.5]]),
+        ("specks", [[0.5, 7.0]]),
+        ("specks", 3),
     ],
 )
 def test_what_is_damaged_is_named_and_the_rest_is_read(key: str, value: object) -> None:

@@ -93,6 +93,8 @@ class Facts(NamedTuple):
         Per channel, of the picture, of all that is in view, and of the picture.
     sharpness, advice_shutter, histogram
         None where there is none.
+    specks
+        Row and column of what may be dust on the film, as shares of height and width.
     base_side
         Whether the base side of the film faced the lens, by its bar code or as a person saw it;
         None where nothing tells.
@@ -112,6 +114,7 @@ class Facts(NamedTuple):
     advice_shutter: str | None = None
     histogram: StoredHistogram | None = None
     base_side: bool | None = None
+    specks: tuple[tuple[float, float], ...] = ()
 
     @classmethod
     def read(cls, stored: object) -> Facts:
@@ -134,6 +137,7 @@ class Facts(NamedTuple):
             advice_shutter=reader.text("advice_shutter") or None,
             histogram=_histogram(reader),
             base_side=_base_side(reader),
+            specks=_specks(reader),
             findings=(*findings, _damaged(", ".join(reader.damaged)))
             if reader.damaged
             else findings,
@@ -239,6 +243,18 @@ def _base_side(reader: _Reader) -> bool | None:
         if said is not None:
             return said
     return None
+
+
+def _specks(reader: _Reader) -> tuple[tuple[float, float], ...]:
+    try:
+        stored = reader.value("specks", list, tuple) or ()
+        specks = tuple((float(down), float(across)) for down, across in stored)
+    except (TypeError, ValueError):
+        specks = ((math.nan, math.nan),)
+    if all(0 <= share <= 1 for speck in specks for share in speck):
+        return specks
+    reader.note("specks")
+    return ()
 
 
 def _framing(reader: _Reader) -> StoredFraming | None:

@@ -239,6 +239,20 @@ class DustSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class SpeckSettings:
+    """When a frame has dust on its film."""
+
+    least_depth: float = number(0.15, 0.02, 2.0,
+        "stops by which a speck is darker than its surroundings", TUNED)
+    from_clear_ev: float = number(0.5, 0.0, 3.0,
+        "stops by which a negative has to be darker than clear film around a speck", TUNED)
+    hint: float = number(6, 1, 300, "specks on a frame from which they are a hint", TUNED)
+    check: float = number(12, 1, 300, "specks from which they may be a CHECK", TUNED)
+    times_usual: float = number(4.0, 1.0, 100.0,
+        "times as many specks as the roll's frames usually have: then it is CHECK", TUNED)
+
+
+@dataclass(frozen=True, slots=True)
 class RoomLightSettings:
     """When light of the room on the film is told, by what should be black around the picture."""
 
@@ -262,6 +276,7 @@ class DetectorSettings:
     blank: bool = switch(True, "frames without a picture, and a gate without film")
     focus: bool = switch(True, "grain that is soft, on a side or everywhere, or grows softer")
     dust_on_glass: bool = switch(True, "dust that stays in its place while the film moves")
+    dust_on_film: bool = switch(True, "specks of dust on the film of one frame")
     light: bool = switch(True, "a lamp that changes, flickers or has moved; an uneven open gate")
     room_light: bool = switch(True, "light of the room on the film")
 
@@ -415,6 +430,7 @@ class Settings:
     planning: PlanningSettings = field(default_factory=PlanningSettings)
     focus: FocusSettings = field(default_factory=FocusSettings)
     dust: DustSettings = field(default_factory=DustSettings)
+    specks: SpeckSettings = field(default_factory=SpeckSettings)
     light: LightSettings = field(default_factory=LightSettings)
     room_light: RoomLightSettings = field(default_factory=RoomLightSettings)
     detectors: DetectorSettings = field(default_factory=DetectorSettings)

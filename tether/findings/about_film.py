@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from tether.findings.kind import COUNTED, LOOK, MEASURED, NOTE, RESHOOT, FindingKind, Words
+from tether.findings.kind import (
+    COUNTED,
+    ESTIMATED,
+    LOOK,
+    MEASURED,
+    NOTE,
+    RESHOOT,
+    FindingKind,
+    Words,
+)
 
 _ADVANCE = ("frame-advance",)
 _EDGE_SAYS = "The film's edge shows {seen} where {wanted} should follow: "
@@ -115,6 +124,13 @@ FILM: Mapping[str, FindingKind] = {
         "The view is brighter than film base all over: there seems to be no film in the gate.",
         "Put the film in the gate and reshoot.",
         "stops above base",
+    ),
+    "dust-on-film": FindingKind(
+        NOTE + LOOK,
+        ESTIMATED,
+        "There may be dust on the film: {specks} in even parts of this frame.",
+        "Look at the positive. If it is dust, blow or brush it off and reshoot.",
+        "specks",
     ),
     "file-damaged": FindingKind(
         RESHOOT,

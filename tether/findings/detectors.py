@@ -22,6 +22,7 @@ DETECTORS: Mapping[str, tuple[str, ...]] = {
     "blank": ("blank-frame", "even-frame", "even-view", "no-film"),
     "focus": ("out-of-focus", "one-side-soft", "focus-drift"),
     "dust_on_glass": ("dust-not-on-film",),
+    "dust_on_film": ("dust-on-film",),
     "light": (
         "light-changed", "light-drift", "lamp-colour-drift", "light-moved", "gate-uneven",
         "lamp-flicker",

@@ -40,9 +40,10 @@ from tether.measure.exposure.saturation import (
     shadows,
 )
 from tether.measure.film.blank import empty_negative, empty_transparency, file_damaged, lost_share
-from tether.measure.film.dust import find_spots
+from tether.measure.film.dust import dark_places
 from tether.measure.film.edge_code import edge_findings, read_edge
 from tether.measure.film.same_picture import signature
+from tether.measure.film.specks import dust_findings, specks_of
 from tether.measure.focus.sharpness import measure_sharpness
 from tether.measure.framing.position import (
     Framing,
@@ -136,7 +137,7 @@ class _Frame:
             area = self._outline.shrunk(_INSET)
         self._rows, self._columns = upright_box(area, mosaic.shape)
         region = (slice(*self._rows), slice(*self._columns))
-        self._spotting = others.submit(find_spots, mosaic, region, self._settings.dust)
+        self._spotting = others.submit(dark_places, mosaic, region, self._settings.dust)
         # What its light is.
         seconds = context.shutter[1] if context.shutter else mosaic.exposure_seconds
         self._now: ExposureValues = (seconds, mosaic.iso, mosaic.f_number)
@@ -169,12 +170,16 @@ class _Frame:
         findings += self._room_light(border)
         trace = replace(trace_of(self._framing, edge, context), border=border)
         sharpness = None if empty else self._focusing.result()
+        specks = np.zeros((0, 3), np.float32)
         records = records_with_frame(self._base, sharpness, self._now, context)
         if empty is not None:
             findings.append(empty)
         else:
             trace = self._full_trace(trace)
             findings += self._compared(trace, records, findings)
+            dust, specks = self._dust_on_film(findings)
+            findings += dust
+            trace = replace(trace, specks=len(specks))
         findings += gate_uneven(self._gate, self._settings.light)
         if not any(f.code in _ADVANCE_CODES for f in findings):
             findings += compare_number(edge, context)
@@ -198,6 +203,7 @@ class _Frame:
             density=None if self._strobe else self._densities(),
             findings=ranked(findings),
             memory=replace(memory, records=records),
+            specks=specks,
             picture=small_picture(picture),
         )
 
@@ -292,6 +298,23 @@ class _Frame:
         base = self._base if self._negative else None
         return room_light(self._picture, border, earlier, base, self._settings.room_light)
 
+    def _dust_on_film(self, findings: list[Finding]) -> tuple[list[Finding], FloatArray]:
+        """Say that there are specks on this frame; return them. A picture out of focus has none."""
+        if any(f.severity is Severity.RESHOOT for f in findings):
+            return [], np.zeros((0, 3), np.float32)
+        clear = self._clear() if self._negative else None
+        clear_ev = float(stops(clear)) if clear is not None else None
+        limits = self._settings.specks
+        specks = specks_of(self._spotting.result(), clear_ev, limits)
+        before = self._memory.before(self._context.frame_number)
+        return dust_findings(
+            specks,
+            [trace.spots for trace in before if trace.spots is not None],
+            [trace.specks for trace in before if trace.specks >= 0],
+            self._settings.dust.place,
+            limits,
+        )
+
     def _highest_ev(self) -> float | None:
         """Return where the base lies at the highest by the open gate, None where not known.
 
@@ -322,7 +345,7 @@ class _Frame:
         return replace(
             trace,
             sharpness=self._focusing.result().as_array(),
-            spots=self._spotting.result(),
+            spots=self._spotting.result().spots,
             picture=detail,
         )
 

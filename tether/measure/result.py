@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -24,7 +24,8 @@ class FrameMeasurement:
 
     `as_json` names and explains the values (docs/json.md). ``memory`` is the roll's memory to go
     on with if this frame is kept; ``picture`` a small linear picture relative to saturation,
-    shape (h, w, 3), float32, longest side at most 480.
+    shape (h, w, 3), float32, longest side at most 480; ``specks`` those of
+    `tether.measure.film.specks`.
     """
 
     saturated: dict[str, float]
@@ -44,6 +45,7 @@ class FrameMeasurement:
     findings: tuple[Finding, ...]
     memory: RollMemory
     picture: FloatArray
+    specks: FloatArray = field(default_factory=lambda: np.zeros((0, 3), np.float32))
 
     @property
     def verdict(self) -> Verdict:
@@ -70,6 +72,7 @@ class FrameMeasurement:
             },
             "framing": _framing_json(self.framing),
             "edge_code": _edge_json(self.edge),
+            "specks": [[round(float(y), 4), round(float(x), 4)] for y, x, _ in self.specks],
             "sharpness": _round(self.sharpness.overall, 6) if self.sharpness else None,
             "verdict": self.verdict.value,
             "findings": [finding.as_json() for finding in self.findings],

@@ -416,6 +416,10 @@ class SessionPort:
         return otherwise if bench is None else await self._thread.run(lambda: ask(bench))
 
 
+_RING = (255, 130, 0, 255)
+"""Colour around a speck that may be dust."""
+
+
 def positive_of(
     judgement: Judgement, process: FilmProcess, *, mirrored: bool = True
 ) -> Image | None:
@@ -428,11 +432,18 @@ def positive_of(
         return None
     # Together a tenth of a second that the program's start need not wait for.
     import numpy as np
-    from PIL import Image
+    from PIL import Image, ImageDraw
 
     from tether.positive.tones import SATURATED, preview
 
     full = np.asarray((judgement.picture >= SATURATED).any(axis=2))
     seen = np.where(full, 0, 255).astype(np.uint8)
     tones = preview(judgement.picture, process, mirrored=mirrored, hatch=0)
-    return Image.fromarray(np.dstack([tones, seen[:, ::-1] if mirrored else seen]))
+    image = Image.fromarray(np.dstack([tones, seen[:, ::-1] if mirrored else seen]))
+    if judgement.facts.has("dust-on-film"):
+        draw, radius = ImageDraw.Draw(image), image.width / 60
+        for down, across in judgement.facts.specks:
+            x = image.width * (1 - across if mirrored else across)
+            y = image.height * down
+            draw.ellipse((x - radius, y - radius, x + radius, y + radius), outline=_RING, width=2)
+    return image

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import comb
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ depth in stops; deepest first."""
 
 _ACROSS = 1000
 """Width of the reduced picture in which spots are looked for."""
-_RINGS = (0.006, 0.016)
+RINGS = (0.006, 0.016)
 """Radii of the surroundings that a spot is compared with, in widths of the frame."""
 _DARKEST = 2.0**-8
 """Signal below which the noise of a frame makes spots of its own."""
@@ -37,11 +37,42 @@ _ALIKE = 0.5
 """How much shallower a spot may look in one frame than in another, as a share of its depth."""
 
 
+class DarkPlaces(NamedTuple):
+    """Where a reduced picture is darker than all around.
+
+    Attributes
+    ----------
+    seen
+        The picture in stops below saturation, shape (h, w).
+    places
+        Row and column of each dark place in it, shape (n, 2), deepest first.
+    spots
+        The same as `Spots`.
+    width, step
+        The frame's width, and the photosites along a pixel of the picture.
+    """
+
+    seen: NDArray[np.float32]
+    places: NDArray[np.intp]
+    spots: Spots
+    width: int
+    step: int
+
+
 def find_spots(
     mosaic: Mosaic,
     region: tuple[slice, slice] | None = None,
     settings: DustSettings | None = None,
 ) -> Spots:
+    """Return the spots of `dark_places`, shape (n, 3)."""
+    return dark_places(mosaic, region, settings).spots
+
+
+def dark_places(
+    mosaic: Mosaic,
+    region: tuple[slice, slice] | None = None,
+    settings: DustSettings | None = None,
+) -> DarkPlaces:
     """Find small spots that are darker than everything around them.
 
     Parameters
@@ -53,7 +84,7 @@ def find_spots(
 
     Returns
     -------
-    Shape (n, 3), n up to 300. A spot's depth is how much darker its middle is than the darkest
+    Up to 300 of them. A spot's depth is how much darker its middle is than the darkest
     of eight places around it, so that edges and lines are none.
     """
     settings = settings or DustSettings()
@@ -62,18 +93,20 @@ def find_spots(
     top, left = int(rows.start or 0), int(columns.start or 0)
     seen, step = _reduced(mosaic, (top, int(rows.stop)), (left, int(columns.stop)))
     if min(seen.shape) < 5:
-        return np.zeros((0, 3), np.float32)
+        none = np.zeros((0, 3), np.float32)
+        return DarkPlaces(seen, np.zeros((0, 2), np.intp), none, width, step)
     depth = np.zeros(seen.shape, np.float32)
-    for ring in _RINGS:
+    for ring in RINGS:
         _deepen(depth, seen, max(2, round(ring * width / step)))
-    places = _peaks(depth, settings.least_depth, max(3, round(_RINGS[0] * width / step)))
-    return np.column_stack(
+    places = _peaks(depth, settings.least_depth, max(3, round(RINGS[0] * width / step)))
+    spots = np.column_stack(
         [
             (top + (places[:, 0] + 0.5) * step) / height,
             (left + (places[:, 1] + 0.5) * step) / width,
             depth[places[:, 0], places[:, 1]],
         ]
     ).astype(np.float32)
+    return DarkPlaces(seen, places, spots, width, step)
 
 
 def lasting_spots(

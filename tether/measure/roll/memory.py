@@ -63,6 +63,7 @@ class Trace:
     `tether.measure.focus.sharpness` and `tether.measure.film.dust` found, ``picture`` what
     `tether.measure.film.same_picture` compares, ``scale`` photosites per millimetre (0 where not
     known),
+    ``specks`` how many of them it had (`tether.measure.film.specks`; -1 where not known),
     ``border`` the light at the border of the view (`tether.measure.roll.room_light`),
     ``film`` and ``film_mm`` the film's numbers and the frame's place along them as its edge has
     them (`tether.measure.film.edge_code`; "" and 0 where not read).
@@ -76,6 +77,7 @@ class Trace:
     film: str = ""
     film_mm: float = 0.0
     border: NDArray[np.float32] | None = None
+    specks: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +162,8 @@ class RollMemory:
             facts["frames"].append({"frame": trace.frame, "scale": trace.scale})
             if trace.film:
                 facts["frames"][-1] |= {"film": trace.film, "film_mm": trace.film_mm}
+            if trace.specks >= 0:
+                facts["frames"][-1]["specks"] = trace.specks
             for name in ("sharpness", "spots", "picture", "border"):
                 value = getattr(trace, name)
                 if value is not None:
@@ -219,6 +223,7 @@ def _read(arrays: dict[str, NDArray[Any]]) -> RollMemory:
                 _number(item["scale"]),
                 *_film_place(item),
                 _array(arrays, f"border_{index}", np.float32, 2),
+                int(item.get("specks", -1)),
             )
         )
     base = gate = None
