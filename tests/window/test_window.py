@@ -12,15 +12,20 @@ import numpy as np
 import pytest
 from aiohttp import ClientConnectionError, ClientSession, CookieJar
 from PIL import Image
+from tether_simulator.film.curve import FILMS
+from tether_simulator.film.scenes import paint
+from tether_simulator.film.sleeve_page import SleevePage, photographed
 from tether_simulator.server import BenchProcess
 
 from tests.quick import QUICK
 from tests.tui.piloting import ready, until
 from tests.web.chromium import PROGRAM, browser
 from tether.archive.archive import Archive
-from tether.archive.records import Roll
+from tether.archive.records import NewRoll, Roll
 from tether.bench.benches import BenchBook, BenchSetup
 from tether.camera.process import CameraProcess, connect
+from tether.film import FILM_FORMATS, FilmProcess
+from tether.proof.make import ProofWish, make_proof
 from tether.rehearsal import SimulatedHand
 from tether.session.judge import Judge
 from tether.session.next_step import NextKind
@@ -214,6 +219,38 @@ async def test_terminal_and_window_show_the_same(
     async with ClientSession() as late:
         with pytest.raises(ClientConnectionError):
             await late.get(window.address)
+
+
+async def test_frames_are_circled_on_the_proof(
+    archive: Archive, judge: Judge, tmp_path: Path
+) -> None:
+    sleeves = SleevePage(FILMS[FilmProcess.BW_NEGATIVE], FILM_FORMATS["135"], (3,), scale=4.0)
+    picture = tmp_path / "page.png"
+    photographed(sleeves, lambda n, w, h: paint(n, 3, w, h, False))[0].save(picture)
+    new = NewRoll("Album", FilmProcess.BW_NEGATIVE, "135", 1, 0)
+    make_proof(archive, new, ProofWish([picture]), lambda _: None)
+    thread, window = SessionThread(), Window(listen(0))
+    roll = archive.store.rolls.named("Album")
+    port = SessionPort(thread, await thread.run(lambda: Session(archive, roll, None, judge, QUICK)))
+    await window.start(port)
+    await port.view()
+    async with ClientSession(cookie_jar=CookieJar(unsafe=True)) as client:
+        async with client.get(window.address) as page:
+            assert page.status == 200
+        served = Served(port, client, window.address)
+        assert await served.json("/proof") == {"frames": [1, 2, 3], "circled": {}}
+        assert max((await served.picture("/proof/2")).size) == 320
+        said = await served.do(action="circle", frame=2, word="Ann\x1b")
+        assert said == (200, "1 of 3 frames are circled.")
+        assert (await served.json("/proof"))["circled"] == {"2": "Ann\ufffd"}
+        words = [frame["word"] for frame in (await served.json("/state"))["frames"]]
+        assert words == ["skipped", "open", "skipped"]
+        assert (await served.do(action="circle", frame=9, word=""))[0] == 409
+        assert (await served.do(action="circle", frame=2, word=None))[0] == 200
+        assert (await served.json("/proof"))["circled"] == {}
+    await window.close()
+    thread.close()
+    port.close()
 
 
 @pytest.mark.skipif(PROGRAM is None, reason="the program chromium is not installed")

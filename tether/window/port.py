@@ -7,14 +7,18 @@ the terminal does nothing to another one.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
-from tether.archive.records import Capture, Frame, FrameState
+from tether.archive.records import Capture, Frame, FrameState, Roll
 from tether.errors import NotNow, TetherError
 from tether.facts import Facts
 from tether.positive.rendering import outline_of
+from tether.proof.make import choose_frames
+from tether.proof.record import LONGEST_WORD, Proof, read_proof
 from tether.session.next_step import NextKind
 from tether.session.session import Session, View
+from tether.text import printable
 from tether.tui.session_port import SessionPort
 from tether.window.pictures import Take
 
@@ -63,6 +67,17 @@ class WindowPort:
 
         return await self._port.ask(find)
 
+    async def proof(self) -> dict[str, Any]:
+        """Return the roll's proof as JSON has it; no frames where there is none."""
+        proof = await self._port.ask(lambda s: read_proof(s.open_roll.test_folder))
+        return {"frames": proof.frames, "circled": {str(n): w for n, w in proof.circled.items()}}
+
+    async def proof_source(self) -> tuple[Path, Roll, Proof]:
+        """Return what the small positives of the proof are made from."""
+        return await self._port.ask(
+            lambda s: (s.open_roll.test_folder, s.roll, read_proof(s.open_roll.test_folder))
+        )
+
     async def do(self, action: str, given: Mapping[str, Any]) -> str:
         """Do something on the session's thread; return what there is to say about it.
 
@@ -73,7 +88,7 @@ class WindowPort:
         """
         known: dict[str, Callable[[Session, Mapping[str, Any]], str]] = {
             "keep": _keep, "reshoot": _reshoot, "mark": _mark, "note": _note, "go": _go,
-            "undo": lambda s, _: f"Undone: {s.undo()}.",
+            "circle": _circle, "undo": lambda s, _: f"Undone: {s.undo()}.",
         }  # fmt: skip
         if action not in known:
             raise TetherError("The window asked for something that there is not.")
@@ -115,6 +130,13 @@ def _note(session: Session, given: Mapping[str, Any]) -> str:
 def _go(session: Session, given: Mapping[str, Any]) -> str:
     place = session.go_to(_frame(session, given) if given.get("frame") is not None else None)
     return f"Next: {place.sentence()}."
+
+
+def _circle(session: Session, given: Mapping[str, Any]) -> str:
+    number, word = _frame(session, given), given.get("word")
+    wanted = printable(word, LONGEST_WORD) if isinstance(word, str) else None
+    proof = choose_frames(session.open_roll, {number: wanted})
+    return f"{len(proof.circled)} of {len(proof.frames)} frames are circled."
 
 
 def _frame(session: Session, given: Mapping[str, Any]) -> int:

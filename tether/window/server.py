@@ -18,6 +18,7 @@ from aiohttp import web
 
 from tether.errors import TetherError
 from tether.measure.focus.sharpness import PLACES
+from tether.proof.sheet import proof_cells
 from tether.session.session import View
 from tether.tui.session_port import SessionPort
 from tether.web.guard import Guard
@@ -58,6 +59,8 @@ class Window:
         self._version = 0
         self._takes: OrderedDict[int, Take] = OrderedDict()
         self._small: OrderedDict[int, bytes] = OrderedDict()
+        self._cells: dict[int, bytes] = {}
+        self._proofing = asyncio.Lock()
         self._parts_wanted = 0
         self._no_part = asyncio.Event()
         self._no_part.set()
@@ -89,6 +92,8 @@ class Window:
         app.router.add_get(
             "/take/{take:\\d+}/{look:[a-z]+}/{step:\\d+}/{column:\\d+}/{row:\\d+}", self._part
         )
+        app.router.add_get("/proof", self._proof)
+        app.router.add_get("/proof/{frame:\\d+}", self._proof_cell)
         app.router.add_post("/do", self._do)
         self._runner = web.AppRunner(app, handle_signals=False, access_log=None, shutdown_timeout=1)
         await self._runner.setup()
@@ -185,6 +190,20 @@ class Window:
             while len(self._small) > _TAKES:
                 self._small.popitem(last=False)
         return web.Response(body=self._small[number], content_type="image/jpeg")
+
+    async def _proof(self, _request: web.Request) -> web.Response:
+        return web.json_response(await self._at_work().proof())
+
+    async def _proof_cell(self, request: web.Request) -> web.Response:
+        """Answer with a frame's small positive on the proof; all are made with the first."""
+        async with self._proofing:
+            number = int(request.match_info["frame"])
+            if number not in self._cells:
+                source = await self._at_work().proof_source()
+                self._cells = await asyncio.to_thread(lambda: dict(proof_cells(*source)))
+        if number not in self._cells:
+            raise TetherError("This frame is not on the proof.")
+        return web.Response(body=self._cells[number], content_type="image/jpeg")
 
     async def _take(self, request: web.Request) -> Take:
         number = int(request.match_info["take"])

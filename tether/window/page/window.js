@@ -67,10 +67,9 @@ async function show() {
   $("next").textContent = `Next: ${state.next}`;
   if (follows || !takeOf(shown)) shown = state.newest;
   showSheet();
-  if (shown === null) {
-    $("take").textContent = "No take yet";
-    return;
-  }
+  await showProof();
+  document.querySelector("main").hidden = shown === null;
+  if (shown === null) return;
   showVerdict();
   await open(shown);
 }
@@ -119,6 +118,36 @@ function frameItem(frame, old) {
   button.append(words);
   button.addEventListener("click", () => (chosen ? lookAt(chosen.id) : act("go", { frame: frame.number })));
   item.replaceChildren(button);
+  return item;
+}
+
+// --- the proof -------------------------------------------------------------------------------
+
+async function showProof() {
+  const proof = await (await ask("/proof")).json();
+  $("proof").hidden = !proof.frames.length;
+  const list = $("proof-frames");
+  if (list.children.length !== proof.frames.length) list.replaceChildren(...proof.frames.map(proofItem));
+  proof.frames.forEach((number, index) => {
+    const button = list.children[index].firstChild;
+    const word = proof.circled[number];
+    button.setAttribute("aria-pressed", String(word !== undefined));
+    button.lastChild.textContent = word === undefined ? `${number}` : `${number} ○ circled ${word}`;
+  });
+}
+
+function proofItem(number) {
+  const item = document.createElement("li");
+  const button = document.createElement("button");
+  const picture = Object.assign(document.createElement("img"), { loading: "lazy", alt: "" });
+  picture.src = `/proof/${number}`;
+  button.append(picture, document.createTextNode(`${number}`));
+  button.addEventListener("click", async () => {
+    const circled = button.getAttribute("aria-pressed") === "true";
+    await act("circle", { frame: number, word: circled ? null : $("word").value });
+    await showProof();
+  });
+  item.append(button);
   return item;
 }
 
