@@ -90,7 +90,7 @@ def table(lines: list[dict[str, Any]]) -> str:
     for line in lines:
         if not line.get("without"):
             runs[line["run"]].append(line)
-    rows = ["| run | done | mended | wrong | at commits | seeds |", "|---|---|---:|---:|---|---|"]
+    rows = ["| run | done | mended | wrong | at commits |", "|---|---|---:|---:|---|"]
     for kind, pieces in runs.items():
         counts: dict[str, int] = defaultdict(int)
         ever: set[int] = set()
@@ -105,26 +105,20 @@ def table(lines: list[dict[str, Any]]) -> str:
             ever |= wrong
         done = ", ".join(f"{number:,} {what}" for what, number in counts.items())
         commits = ", ".join(dict.fromkeys(piece["commit"] for piece in pieces))
-        seeds_run = ", ".join(f"{first} to {last}" for first, last in _joined(seen))
-        rows.append(
-            f"| {kind} | {done} | {len(ever - wrong)} | {len(wrong)} | {commits} | {seeds_run} |"
-        )
-    rows += ["", "| taken out on purpose | run | trials | found wrong in |", "|---|---|---:|---:|"]
+        rows.append(f"| {kind} | {done} | {len(ever - wrong)} | {len(wrong)} | {commits} |")
+    rows += [
+        "",
+        "| taken out on purpose | trials | found wrong in | commit |",
+        "|---|---|---:|---|",
+    ]
     for line in broken:
         trials = line["seeds"][1] - line["seeds"][0] + 1
-        rows.append(f"| {line['without']} | {line['run']} | {trials} | {len(line['wrong'])} |")
+        done = ", ".join(f"{number:,} {what}" for what, number in line["counts"].items() if number)
+        rows.append(
+            f"| {line['without']} | {trials} ({line['run']}: {done}) | {len(line['wrong'])} | "
+            f"{line['commit']} |"
+        )
     return "\n".join(rows)
-
-
-def _joined(seeds: set[int]) -> list[list[int]]:
-    """Return seeds as stretches, each from the first to the last."""
-    joined: list[list[int]] = []
-    for seed in sorted(seeds):
-        if joined and joined[-1][1] + 1 == seed:
-            joined[-1][1] = seed
-        else:
-            joined.append([seed, seed])
-    return joined
 
 
 def main() -> None:

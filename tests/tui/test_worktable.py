@@ -521,3 +521,19 @@ async def test_the_usb_road_with_the_virtual_camera(
     filed = next(archive.folder(roll).glob("*_f001_t1.dng"))
     assert filed.read_bytes() == raw
     assert shutil.disk_usage(tmp_path).free > 0
+
+
+async def test_an_archive_that_goes_away_is_said_on_the_screen_and_work_continues_when_it_is_back(
+    given: AppContext,
+) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(100, 30)) as pilot:
+        await to_shutter(pilot)
+        root = given.archive.root
+        away = root.rename(root.with_name("away"))
+        await pilot.press("f")
+        await until(pilot, lambda: "is not there any more" in " ".join(screen_text(app).split()))
+        await until(pilot, lambda: ready(pilot))
+        away.rename(root)
+        await press(pilot, "f")
+        assert todo(pilot) is NextKind.DECIDE
