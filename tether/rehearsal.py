@@ -133,7 +133,7 @@ class SimulatedHand:
         # The simulated film has as many frames as the roll had at its start.
         self._bench.go_to(min(frame, self._roll.frames_expected))
 
-    def mishaps(self) -> tuple[tuple[str, str], ...]:
+    def mishaps(self) -> tuple[tuple[str, str, str], ...]:
         """Return everything that can be made to go wrong."""
         return self._bench.mishaps()
 

@@ -322,6 +322,10 @@ class SittingSettings:
         "hours without work after which the set-up steps come up again")
     recheck_minutes: float = number(10.0, 1, 600,
         "minutes of pause after which light and focus need a check")
+    break_minutes: float = number(60.0, 0, 600,
+        "minutes of work after which the program reminds you of a break; 0 for never")
+    rest_minutes: float = number(5.0, 1, 60,
+        "minutes without a key or a picture that count as a break")
 
 
 @dataclass(frozen=True, slots=True)

@@ -99,7 +99,7 @@ def _command(server: BenchHost, line: str) -> str:
     elif verb == "lamp":
         server.hand("lamp", rest == "on")
     elif verb == "mishaps":
-        return "\n".join(f"{code}: {label}" for code, label in server.mishaps())
+        return "\n".join(f"{code}: {label}" for code, label, _ in server.mishaps())
     elif verb == "press":
         server.press_button()
     elif verb == "battery":

@@ -194,9 +194,9 @@ class Hand:
         """Turn the focusing ring, so that the plane of focus moves so far at the film."""
         self._ring += mm
 
-    def mishaps(self) -> tuple[tuple[str, str], ...]:
-        """Return (code, label) of every mishap; the label says how it is put right."""
-        return tuple((mishap.code, mishap.label) for mishap in MISHAPS)
+    def mishaps(self) -> tuple[tuple[str, str, str], ...]:
+        """Return (code, label, heading) of every mishap; these say how it is put right."""
+        return tuple((mishap.code, mishap.label, mishap.lasts.value) for mishap in MISHAPS)
 
     @property
     def active(self) -> tuple[str, ...]:

@@ -23,12 +23,16 @@ from tether_simulator.ptp import Operation
 
 
 class Lasts(Enum):
-    """How long a mishap lasts."""
+    """How long a mishap lasts, in the words of the list's headings."""
 
-    ONE_MOVE = "spoils the next move only; move the film again to put it right"
-    LOADING = "lasts until the strip is taken out and loaded again"
-    BENCH = "lasts until it is put right on the bench"
-    FRAME = "belongs to the picture itself; nothing puts it right"
+    ONE_MOVE = "The next move of the film (move it again)"
+    LOADING = "The strip (until you load it again)"
+    BENCH = "Lens, lamp and room (until you put it right)"
+    FRAME = "This frame (for good)"
+
+
+OF_CAMERA = "Camera, cable and card"
+"""The heading of the camera's mishaps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,31 +46,21 @@ class Mishap:
 
 #: Every mishap that the bench knows. Those of Lasts.FRAME strike the frame that is in the gate.
 MISHAPS: tuple[Mishap, ...] = (
-    Mishap("not-advanced", "The film is not moved (next move only; move again)", Lasts.ONE_MOVE),
-    Mishap("slipped", "The film lands 3 mm off (next move only; move again)", Lasts.ONE_MOVE),
-    Mishap(
-        "half-way", "The film stops between two frames (next move only; move again)", Lasts.ONE_MOVE
-    ),
-    Mishap(
-        "wrong-side",
-        "The base side faces the lens (only you see it; until reloaded)",
-        Lasts.LOADING,
-    ),
-    Mishap("tilted-strip", "The strip lies 2.5° askew (until it is reloaded)", Lasts.LOADING),
-    Mishap("out-of-focus", "The focus is off (until you focus again)", Lasts.BENCH),
-    Mishap(
-        "one-side-soft", "One side is soft: camera not square (until you level it)", Lasts.BENCH
-    ),
-    Mishap("dust-on-lens", "There is dust on the lens (until you clean it)", Lasts.BENCH),
-    Mishap("room-light", "The room light is on (until you switch it off)", Lasts.BENCH),
-    Mishap("lamp-flicker", "The lamp flickers (until you change the lamp)", Lasts.BENCH),
-    Mishap("lamp-dim", "The lamp lost a stop and a half (until you turn it up)", Lasts.BENCH),
-    Mishap(
-        "lamp-bright", "The lamp gained a stop and a half (until you turn it down)", Lasts.BENCH
-    ),
-    Mishap("lamp-uneven", "The lamp moved aside (until you centre it)", Lasts.BENCH),
-    Mishap("lamp-fades", "The lamp fades with every move (until you turn it up)", Lasts.BENCH),
-    Mishap("lamp-yellows", "The lamp yellows with every move (until you change it)", Lasts.BENCH),
+    Mishap("not-advanced", "The film is not moved", Lasts.ONE_MOVE),
+    Mishap("slipped", "The film lands 3 mm off", Lasts.ONE_MOVE),
+    Mishap("half-way", "The film stops between two frames", Lasts.ONE_MOVE),
+    Mishap("wrong-side", "The shiny side faces the lens (only you see it)", Lasts.LOADING),
+    Mishap("tilted-strip", "The strip lies 2.5° askew", Lasts.LOADING),
+    Mishap("out-of-focus", "The focus is off (focus again)", Lasts.BENCH),
+    Mishap("one-side-soft", "One side is soft: the camera is not square (level it)", Lasts.BENCH),
+    Mishap("dust-on-lens", "There is dust on the lens (clean it)", Lasts.BENCH),
+    Mishap("room-light", "The room light is on (switch it off)", Lasts.BENCH),
+    Mishap("lamp-flicker", "The lamp flickers (change it)", Lasts.BENCH),
+    Mishap("lamp-dim", "The lamp lost a stop and a half (turn it up)", Lasts.BENCH),
+    Mishap("lamp-bright", "The lamp gained a stop and a half (turn it down)", Lasts.BENCH),
+    Mishap("lamp-uneven", "The lamp moved aside (centre it)", Lasts.BENCH),
+    Mishap("lamp-fades", "The lamp fades with every move (turn it up)", Lasts.BENCH),
+    Mishap("lamp-yellows", "The lamp yellows with every move (change it)", Lasts.BENCH),
     Mishap("over", "This picture was overexposed by 3 stops when taken", Lasts.FRAME),
     Mishap("under", "This picture was underexposed by 3 stops when taken", Lasts.FRAME),
     Mishap("blank", "This frame was never exposed", Lasts.FRAME),
@@ -113,30 +107,26 @@ class CameraMishap:
 CAMERA_MISHAPS: tuple[CameraMishap, ...] = (
     CameraMishap(
         "cable-slips",
-        "The cable slips out while the next picture is fetched, and is back at once",
+        "The cable slips out during the next transfer, and is back at once",
         DropConnection(code=Operation.GET_PARTIAL_OBJECT, after=70_000),
     ),
     CameraMishap(
         "cable-out",
-        "The cable is out (until you plug it in; then C connects)",
+        "The cable is out (plug it in, then connect again)",
         DropConnection(times=_FOR_EVER),
     ),
-    CameraMishap("battery-low", "The battery is nearly empty (until you charge it)"),
+    CameraMishap("battery-low", "The battery is nearly empty (charge it)"),
     CameraMishap(
         "battery-falls",
-        "The battery gives out at the next picture (until you charge it)",
+        "The battery gives out at the next picture (charge it)",
         BatteryFalls(percent=FALLEN_BATTERY),
     ),
+    CameraMishap("card-full", "The card is full (put in another)", FullCard(times=_FOR_EVER)),
+    CameraMishap("camera-hangs", "The camera hangs at the next picture (once)", NeverCompletes()),
     CameraMishap(
-        "card-full", "The card is full (until you put in another)", FullCard(times=_FOR_EVER)
+        "file-torn", "The next picture's file is cut short on the card (once)", Truncated()
     ),
-    CameraMishap(
-        "camera-hangs", "The camera hangs at the next picture (next one only)", NeverCompletes()
-    ),
-    CameraMishap(
-        "file-torn", "The next picture's file is cut short on the card (next one only)", Truncated()
-    ),
-    CameraMishap(HOLIDAY, "The camera comes home from a holiday (until it is set for the bench)"),
+    CameraMishap(HOLIDAY, "Back from a holiday: P, ISO 800, JPEG, autofocus (set it again)"),
 )
 _BY_CODE = {mishap.code: mishap for mishap in CAMERA_MISHAPS}
 

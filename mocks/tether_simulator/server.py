@@ -84,9 +84,9 @@ class BenchHost:
         """Remove all faults."""
         self.body.faults.clear()
 
-    def mishaps(self) -> tuple[tuple[str, str], ...]:
-        """Return code and words of everything that can go wrong."""
-        of_camera = ((mishap.code, mishap.label) for mishap in mishaps.CAMERA_MISHAPS)
+    def mishaps(self) -> tuple[tuple[str, str, str], ...]:
+        """Return code, words and heading of everything that can go wrong."""
+        of_camera = ((m.code, m.label, mishaps.OF_CAMERA) for m in mishaps.CAMERA_MISHAPS)
         return (*self.bench.hand.mishaps(), *of_camera)
 
     def active(self) -> tuple[str, ...]:
@@ -227,7 +227,7 @@ class BenchProcess:
         """Turn the focusing ring of the lens."""
         self._child.call("hand", "turn_ring", mm)
 
-    def mishaps(self) -> tuple[tuple[str, str], ...]:
+    def mishaps(self) -> tuple[tuple[str, str, str], ...]:
         """Return code and words of everything that can go wrong."""
         return tuple(self._child.call("mishaps"))
 

@@ -67,7 +67,7 @@ def test_a_picture_that_never_comes_whole_does_not_shut_the_roll(desk: Desk) -> 
         desk.close()
     session = desk.session()
     assert "no frame has" in session.found[0]
-    assert any("did not come whole" in said for said in session.found)
+    assert any("incomplete file" in said for said in session.found)
     desk.work(session)
     assert problems(session.archive, "Harbour") == []
 
@@ -131,7 +131,7 @@ def test_half_files_and_strangers_are_said_and_stay(desk: Desk) -> None:
     (folder / "holiday.dng").write_bytes(b"x")
     (folder / "Harbour_f009_t1.dng").write_bytes(b"x")
     said = " ".join(desk.session().found)
-    assert "1 copy of filed pictures and 1 file that did not come whole" in said
+    assert "1 copy of filed pictures and 1 incomplete file" in said
     assert "2 files in the roll's folder are not recorded" in said
     assert "tether rebuild" in said
     assert len(list((folder / "incoming").iterdir())) == 2

@@ -201,7 +201,7 @@ STATES = (
 
 @pytest.mark.parametrize("state", STATES)
 def test_what_the_program_keeps_for_itself_edited_by_hand(desk: Desk, state: str) -> None:
-    """Where the work stood, what the measurements remember, test exposures, the archive's facts."""
+    """Where the work stood, what the measurements remember, test shots, the archive's facts."""
     desk.made_roll(frames=1)
     folder = desk.root / "Harbour"
     (folder / "state.json").write_text(state)

@@ -125,11 +125,11 @@ def test_verify_reads_test_exposures_too(two_rolls: Desk) -> None:
     with pytest.raises(PackageError, match="has changed since it was recorded"):
         package(archive, [roll], two_rolls.base / "bag")
     two_rolls.close()
-    # A test exposure that a stop left without a record gets one at the next start, and a line.
+    # A test shot that a stop left without a record gets one at the next start, and a line.
     session = two_rolls.session("Harbour", frames=2)
     assert "other.dng" in [name for name, _, _ in session.store.frames.bench_shots(roll.id)]
     texts = [line[3] for line in session.store.journal.log_lines(roll.id)]
-    assert "Test exposures recorded: other.dng" in texts
+    assert "Test shots recorded: other.dng" in texts
 
 
 def test_an_interrupted_check_goes_on(two_rolls: Desk) -> None:
@@ -234,7 +234,7 @@ def test_rebuild_brings_back_what_the_folders_hold(two_rolls: Desk, how: str) ->
         database.write_bytes(data)
     done = rebuild(root)
     assert (done.rolls, done.captures) == (2, 4)
-    assert done.said == [], "the bench's test exposures are the program's own"
+    assert done.said == [], "the bench's test shots are the program's own"
     after = rows(root)
     # What a camera's card holds is looked at anew.
     before["archive_fact"] = [row for row in before["archive_fact"] if str(row[0]) in KEPT_FACTS]

@@ -1,4 +1,4 @@
-"""Test exposures and the light test, through the real driver against the simulated camera."""
+"""Test shots and the light test, through the real driver against the simulated camera."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def log_of(session: Session) -> str:
     return "\n".join(text for _, _, _, text in session.store.journal.log_lines(session.roll.id))
 
 
-# --- test exposures ----------------------------------------------------------------------------
+# --- test shots ----------------------------------------------------------------------------
 
 
 def test_a_test_exposure_is_kept_and_belongs_to_no_frame(session: Session) -> None:
@@ -178,7 +178,7 @@ def test_a_good_lamp_is_found_good_and_the_shutter_put_back(
     # mocks/tether_simulator/sensor.py).
     assert result.light.neutral["R/G"] == pytest.approx(0.58, abs=0.03)
     assert "Evenness" in log_of(session)
-    assert any(line.startswith("Colour: R/G") for line in light_lines(result))
+    assert any(line.startswith("Colour: red 0.") for line in light_lines(result))
 
 
 @pytest.mark.parametrize(

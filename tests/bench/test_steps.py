@@ -25,7 +25,7 @@ HAZARDS = {
         "mould", "gloves and mask",
     ),
     "strip-clean": (
-        "flammable", "ventilate", "eyes", "gloves", "no flame", "safety sheet", "let the film dry",
+        "flammable", "ventilate", "eyes", "flames", "safety sheet", "let the film dry",
     ),
     "strip-load": ("hot lamp", "no frame in the gate longer"),
 }  # fmt: skip

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 import shlex
+import shutil
 import subprocess
 import sys
 from contextlib import closing
 from pathlib import Path
 
+import pexpect
 import pytest
 from click.testing import CliRunner
 
@@ -76,20 +78,67 @@ def test_commands_options_and_rolls_are_completed(shell: str, archive: Path) -> 
     assert completed(shell, archive / "nowhere", "verify", "Har") in ([], [""])
 
 
-def test_bash_completes_with_the_documented_line(archive: Path, tmp_path: Path) -> None:
+@pytest.fixture
+def environment(archive: Path, tmp_path: Path) -> dict[str, str]:
+    """What a shell has that finds ``tether`` and the archive, and nothing of the person's own."""
     (tmp_path / "tether").write_text(f'#!/bin/sh\nexec {sys.executable} -m tether "$@"\n')
     (tmp_path / "tether").chmod(0o755)
-    line = 'eval "$(_TETHER_COMPLETE=bash_source tether)"'
-    assert line in (ROOT / "docs" / "how-to-completion.md").read_text(encoding="utf-8")
+    return os.environ | {
+        "PATH": f"{tmp_path}:{os.environ['PATH']}",
+        "PYTHONPATH": f"{ROOT}:{ROOT / 'mocks'}",
+        "TETHER_ARCHIVE": str(archive),
+        "HOME": str(tmp_path),
+        "TERM": "dumb",
+        "LC_ALL": "C.UTF-8",
+    }
+
+
+def documented(line: str) -> str:
+    """Return a line that a person copies from the page into a shell's own file."""
+    assert f"`{line}`" in (ROOT / "docs" / "how-to-completion.md").read_text(encoding="utf-8")
+    return line.replace("\\|", "|")
+
+
+def needs(shell: str) -> pytest.MarkDecorator:
+    """Skip a test where its shell is not installed."""
+    return pytest.mark.skipif(shutil.which(shell) is None, reason=f"there is no {shell} here")
+
+
+def test_bash_completes_with_the_documented_line(environment: dict[str, str]) -> None:
+    line = documented('eval "$(_TETHER_COMPLETE=bash_source tether)"')
     ask = "COMP_WORDS=(tether verify Quay); COMP_CWORD=2; _tether_completion tether"
     done = subprocess.run(
         ["bash", "-c", f'{line}; {ask}; printf "%s\n" "${{COMPREPLY[@]}}"'],
-        capture_output=True, text=True, check=True,
-        env=os.environ
-        | {
-            "PATH": f"{tmp_path}:{os.environ['PATH']}",
-            "PYTHONPATH": f"{ROOT}:{ROOT / 'mocks'}",
-            "TETHER_ARCHIVE": str(archive),
-        },
+        capture_output=True, text=True, check=True, env=environment,
     )  # fmt: skip
     assert [shlex.split(line) for line in done.stdout.splitlines()] == [["Quay's end"], ["Quay_3"]]
+
+
+@needs("fish")
+def test_fish_completes_with_the_documented_line(environment: dict[str, str]) -> None:
+    line = documented("_TETHER_COMPLETE=fish_source tether \\| source")
+    asked = "complete -C 'tether verify Quay'; complete -C 'tether shoot --film tr'"
+    done = subprocess.run(
+        ["fish", "--no-config", "-c", f"{line}; {asked}"],
+        capture_output=True, text=True, check=True, env=environment,
+    )  # fmt: skip
+    assert done.stdout.splitlines() == ["Quay's end", "Quay_3", "transparency"]
+
+
+@needs("zsh")
+def test_zsh_completes_with_the_documented_lines(environment: dict[str, str]) -> None:
+    """At its prompt, with the Tab key: what it inserts is quoted by zsh itself."""
+    own = documented("autoload -Uz compinit && compinit")
+    line = documented('eval "$(_TETHER_COMPLETE=zsh_source tether)"')
+    shell = pexpect.spawn(
+        "zsh", ["-f", "-i"], env=environment, encoding="utf-8", timeout=60, dimensions=(24, 200)
+    )
+    shell.delaybeforesend = None
+    # Folders of a test may be anybody's, which compinit would ask about.
+    shell.sendline(f"{own} -u -D; {line}; print rea''dy")
+    shell.expect("ready\r\n")
+    shell.send("tether verify Harbour\\ 1\t")
+    shell.expect_exact("Harbour\\ 1987")
+    shell.send("\x15tether verify Quay\\'\t")
+    shell.expect_exact("Quay\\'s\\ end")
+    shell.close(force=True)

@@ -60,7 +60,7 @@ def test_hand_by_remote_call(process: BenchProcess) -> None:
     assert process.frame() is None
     process.go_to(3)
     assert process.frame() == 3
-    codes = [code for code, _ in process.mishaps()]
+    codes = [code for code, *_ in process.mishaps()]
     process.mishap(codes[-1])
     assert process.active() == (codes[-1],)
     process.put_right(codes[-1])

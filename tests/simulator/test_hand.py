@@ -85,8 +85,8 @@ def test_a_pictures_fault_stays_with_its_frame(hand: Hand) -> None:
 
 
 def test_every_label_says_how_it_is_put_right(hand: Hand) -> None:
-    assert hand.mishaps() == tuple((m.code, m.label) for m in MISHAPS)
-    assert len({code for code, _ in hand.mishaps()}) == len(MISHAPS)
+    assert hand.mishaps() == tuple((m.code, m.label, m.lasts.value) for m in MISHAPS)
+    assert len({code for code, *_ in hand.mishaps()}) == len(MISHAPS)
 
 
 def test_blank_film_lies_in_the_gate_until_a_frame_is_brought_there(hand: Hand) -> None:

@@ -14,13 +14,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from tether_simulator.mishaps import CAMERA_MISHAPS, MISHAPS
+from tether_simulator.mishaps import CAMERA_MISHAPS, MISHAPS, OF_CAMERA
 
 from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.bench.benches import BenchBook, BenchSetup
 from tether.camera.protocol import CameraIdentity, CameraState, CardFile, Role, Setting
 from tether.facts import Facts
+from tether.findings import Finding
 from tether.session.events import Event
 from tether.session.judge import Judgement, JudgeRequest
 from tether.session.next_step import NextKind
@@ -108,10 +109,10 @@ class StillHand:
     def listen(self, event: Event) -> None:
         pass
 
-    def mishaps(self) -> tuple[tuple[str, str], ...]:
+    def mishaps(self) -> tuple[tuple[str, str, str], ...]:
         return (
-            *((m.code, m.label) for m in MISHAPS),
-            *((m.code, m.label) for m in CAMERA_MISHAPS),
+            *((m.code, m.label, m.lasts.value) for m in MISHAPS),
+            *((m.code, m.label, OF_CAMERA) for m in CAMERA_MISHAPS),
         )
 
     def active(self) -> tuple[str, ...]:
@@ -153,14 +154,9 @@ KEEP = Judgement(
     Facts.read(_facts(-0.46, 3) | {"verdict": "keep", "findings": []}), b"", negative()
 )
 
-_SATURATED = {
-    "code": "base-saturated",
-    "severity": "reshoot",
-    "value": 0.0,
-    "unit": "stops from saturation",
-    "text": "The film base is saturated: what is clear in the picture is lost.",
-    "action": "Give 1.3 stops less light: set the shutter to 1/40.",
-}
+_SATURATED = Finding.of(
+    "base-saturated", 0.0, advice="Give 1.3 stops less light: set the shutter to 1/40."
+).as_json()
 _SOFT = {
     "code": "corner-soft",  # a code that this program does not have, as a newer one may store it
     "severity": "look",

@@ -104,7 +104,7 @@ async def test_what_is_left_is_remembered(
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await opened(pilot)
         assert "1 picture on the camera's card and 1 file in the roll's folder" in screen_text(app)
-        assert "did not come whole" in listed(screen)[1]
+        assert "an incomplete file" in listed(screen)[1]
         for number, keys in ((1, ["down", "down", "enter"]), (0, ["enter"])):
             await pilot.press("enter")
             await until(pilot, lambda: isinstance(app.screen, Pick))

@@ -180,7 +180,7 @@ async def test_the_same_bench_is_one_key_and_the_rest_of_the_set_up_another(
         assert view.place.step.key == "holder-blow"
         assert "set-up steps skipped" in screen_text(app)
         await press(pilot, "x")
-        assert "X (skip the rest) does nothing now" in screen_text(app)
+        assert "X (skip set-up) does nothing now" in screen_text(app)
         assert todo(pilot) is NextKind.STEP
     app.shut()
 

@@ -6,9 +6,11 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from textual.events import Key
 from textual.screen import Screen
+from textual.widgets import Input
 
-from tests.tui.piloting import Bare
+from tests.tui.piloting import Bare, until
 from tether.bench.benches import BenchSetup
 from tether.settings import Settings
 from tether.tui.screens.dialogs import AskText, Pick
@@ -49,3 +51,27 @@ async def test_tab_follows_the_reading_order_and_escape_leaves(name: str) -> Non
         await pilot.press("escape")
         await pilot.pause()
         assert app.screen is not form
+
+
+@pytest.mark.parametrize(
+    ("make", "first", "second"),
+    [(FORMS["new bench"][0], "bench-name", "bench-lens"), (FORMS["roll"][0], "name", "process")],
+    ids=["bench", "roll"],
+)
+@pytest.mark.parametrize("move", ["enter", "tab"])
+async def test_keys_that_come_in_one_burst_are_for_the_field_that_they_follow(
+    make: Callable[[], Screen[Any]], first: str, second: str, move: str
+) -> None:
+    """As from a scanner, or pasted: none of them waits for what the one before has set off."""
+    app = Bare(Settings())
+    async with app.run_test(size=(80, 24)) as pilot:
+        form = make()
+        await app.push_screen(form)
+        await until(pilot, lambda: app.focused is not None and app.focused.id == first)
+        for key in ("a", move, "b"):
+            app.post_message(Key(key, key if len(key) == 1 else None))
+        await until(pilot, lambda: app.focused is not None and app.focused.id == second)
+        written = form.query_one(f"#{first}", Input)
+        await until(pilot, lambda: bool(written.value))
+        await pilot.pause()
+        assert written.value == "a"

@@ -14,7 +14,6 @@ from tether_simulator.bench_config import BenchConfig
 from tether_simulator.imaging.exposure import CameraExposure
 from tether_simulator.imaging.sensor import SensorConfig
 from tether_simulator.server import BenchProcess
-from textual.widgets import OptionList
 
 from tests.quick import QUICK
 from tests.tui.piloting import press, ready, screen_text, table, to_shutter, todo, until
@@ -251,11 +250,47 @@ async def test_a_mishap_and_the_cameras_own_button(given: AppContext, bench: Ben
         assert "[Enter] choose" in str(hint.render())
         inside = app.screen.query_one(".dialog").content_region
         assert inside.contains_region(hint.region), "under a long list"
-        await pilot.click(OptionList, offset=(6, 1))
+        await pilot.press("1", "enter")
         await until(pilot, lambda: ready(pilot))
         assert bench.active() == ("not-advanced",)
+        assert "mishap: The film is not moved" in str(table(pilot).title_line.render())
         await pilot.press("o")
         await until(pilot, lambda: ready(pilot) and todo(pilot) is NextKind.DECIDE)
+    app.shut()
+
+
+async def test_a_verdict_in_the_least_terminal_has_its_positive_and_its_keys_where_they_were(
+    given: AppContext, bench: BenchProcess
+) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+
+        async def keys_of(*mishaps: str) -> str:
+            await to_shutter(pilot)
+            for code in mishaps:
+                bench.mishap(code)
+            await press(pilot, "f")
+            screen = table(pilot)
+            await until(
+                pilot,
+                lambda: (
+                    ready(pilot)
+                    and todo(pilot) is NextKind.DECIDE
+                    and screen.picture.picture is not None
+                    and screen.verdict.region.right == screen.picture.region.x
+                ),
+            )
+            size = screen.picture.drawn.size
+            assert size.width >= 30
+            assert size.height >= 10
+            assert not any(mishaps) or "RESHOOT" in screen_text(app)
+            return str(screen.query_one(KeyLine).render()).partition("\n")[0]
+
+        good = await keys_of()
+        assert table(pilot).verdict.max_scroll_y == 0, "verdict and histogram are seen whole"
+        assert [word in good for word in ("keep", "reshoot", "advice", "picture")] == [True] * 4
+        await press(pilot, "k")
+        assert await keys_of("lamp-bright") == good
     app.shut()
 
 

@@ -14,7 +14,7 @@
         frames/f007.json        what is known of frame 7
         frames/f007_t1.npz      what the measurements remember of it
         state.json              where the work stands
-        bench/                  test exposures, of no frame
+        bench/                  test shots, of no frame
         incoming/               files on their way; what is left here was not finished
 """
 
@@ -233,7 +233,7 @@ class Archive:
     def file(self, roll: Roll, name: str) -> Path:
         """Return the path of a recorded file of a roll; raises as `folder` does.
 
-        A test exposure's name begins with the folder that they are in.
+        A test shot's name begins with the folder that they are in.
         """
         folder, trials = self.folder(roll), f"{BENCH_FOLDER}/"
         if isinstance(name, str) and name.startswith(trials):
@@ -321,7 +321,7 @@ class Archive:
         write_json(self.folder(roll) / STATE_FILE, facts)
 
     def write_bench_shots(self, roll: Roll) -> None:
-        """Write what is known of the roll's test exposures."""
+        """Write what is known of the roll's test shots."""
         facts = [
             {"file_name": name, "size": size, "sha256": sha256}
             for name, size, sha256 in self.store.frames.bench_shots(roll.id)
@@ -365,7 +365,7 @@ class Archive:
     def unrecorded_files(self, roll: Roll) -> list[str]:
         """Return the names of files in a roll's folder that nobody recorded.
 
-        Test exposures are looked at too, their names begin with their folder. Left out are other
+        Test shots are looked at too, their names begin with their folder. Left out are other
         folders, hidden files, and what the program and its reports write.
         """
         known = self.store.frames.file_names(roll.id)

@@ -40,7 +40,7 @@ def package(
     Parameters
     ----------
     archive, rolls
-        What to package: every recorded file (test exposures too), verified while it is copied,
+        What to package: every recorded file (test shots too), verified while it is copied,
         what is known of it, sidecars and positives. Of several rolls each has its folder.
     destination
         The package's folder, which must not exist.

@@ -137,7 +137,7 @@ class Frames:
     def recorded(self, roll_id: int) -> list[tuple[str, int, str]]:
         """Return every file of a roll as (name, bytes, SHA-256), captures first.
 
-        A test exposure's name begins with the folder that they are in.
+        A test shot's name begins with the folder that they are in.
         """
         return self._db.read(
             _recorded_of,
@@ -173,12 +173,12 @@ class Frames:
         return None
 
     def bench_shots(self, roll_id: int) -> list[tuple[str, int, str]]:
-        """Return the test exposures of a roll as (name in their folder, bytes, SHA-256)."""
+        """Return the test shots of a roll as (name in their folder, bytes, SHA-256)."""
         rows = self._db.all("SELECT * FROM trial WHERE roll_id = ? ORDER BY file_name", roll_id)
         return [(r["file_name"], r["size"], r["sha256"]) for r in rows]
 
     def add_bench_shots(self, roll_id: int, files: Iterable[tuple[str, int, str]]) -> None:
-        """Record test exposures that are in their folder, as (name there, bytes, SHA-256)."""
+        """Record test shots that are in their folder, as (name there, bytes, SHA-256)."""
         with self._db.change() as db:
             owe_copy(db, roll_id)
             db.executemany(

@@ -23,7 +23,7 @@ DATABASE = "tether.sqlite3"
 DAMAGED_FOLDER = "damaged"
 """Folder for files that are not what was recorded, beside where they were."""
 
-#: Folder of a roll for test exposures, which belong to no frame.
+#: Folder of a roll for test shots, which belong to no frame.
 BENCH_FOLDER = "bench"
 
 _RAW_ENDINGS = frozenset(

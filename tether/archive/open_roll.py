@@ -53,7 +53,7 @@ class OpenRoll:
 
     @property
     def test_folder(self) -> Path:
-        """The folder for test exposures, which belong to no frame."""
+        """The folder for test shots, which belong to no frame."""
         return self.archive.folder(self.roll) / BENCH_FOLDER
 
     def file(self, name: str) -> Path:

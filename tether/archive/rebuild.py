@@ -211,7 +211,7 @@ def _restore_roll(archive: Archive, folder: Path, done: Rebuilt, *, with_steps: 
         found, said = restore_frames(archive, roll, folder / FRAMES_FOLDER)
         done.captures += found
         restore_bench_shots(archive, roll)
-        # Only now: the bench's own test exposures are no strangers.
+        # Only now: the bench's own test shots are no strangers.
         said += left_alone(archive, roll)
         done.said += [f"{printable(folder.name, 80)}: {line}" for line in said]
         if is_new:
@@ -430,7 +430,7 @@ def restore_waiting(archive: Archive, done: Rebuilt) -> None:
 
 
 def restore_bench_shots(archive: Archive, roll: Roll) -> list[str]:
-    """Record the test exposures that are in their folder and not recorded; return their names.
+    """Record the test shots that are in their folder and not recorded; return their names.
 
     As their facts say, without reading them; those without facts are read.
     """

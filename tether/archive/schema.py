@@ -213,7 +213,7 @@ CREATE TABLE left_alone (
 ) STRICT, WITHOUT ROWID;
 """
 
-# Test exposures: files in a roll's folder "bench" that belong to no frame.
+# Test shots: files in a roll's folder "bench" that belong to no frame.
 _V6 = """
 CREATE TABLE trial (
     roll_id INTEGER NOT NULL REFERENCES roll (id),

@@ -29,7 +29,7 @@ from tether.settings import LAMP, STROBE, Settings
 from tether.text import parsed_json, printable
 
 Report = Callable[[int, Progress], None]
-"""Takes the number of a test exposure and how far it is."""
+"""Takes the number of a test shot and how far it is."""
 
 
 @dataclass(slots=True)
@@ -41,7 +41,7 @@ class WorkBench:
     roll, camera
         The roll at work, and the camera at the cable.
     shots
-        Takes test exposures, which belong to the bench and to no frame.
+        Takes test shots, which belong to the bench and to no frame.
     light
         What is kept of the roll's light.
     settings

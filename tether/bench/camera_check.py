@@ -175,7 +175,9 @@ def _line(
     if setting is None or right is None:
         return CheckResult(label, CheckStatus.UNKNOWN, shown, f"check on the camera: {look}")
     if right:
-        return CheckResult(label, CheckStatus.OK, shown, good)
+        # The maker's own word for it matters only where it has to be found on the camera.
+        said = str(setting.reading) if wanted.role is Role.IMAGE_FORMAT else shown
+        return CheckResult(label, CheckStatus.OK, said, good)
     choice = None if setting.readonly else wanted.pick(setting, settings)
     if not choice:
         advice = f"{why} Set it on the camera: {look}"

@@ -131,7 +131,7 @@ class LightRecord:
     Parameters
     ----------
     folder
-        The roll's folder of test exposures; it need not be there yet.
+        The roll's folder of test shots; it need not be there yet.
     """
 
     def __init__(self, folder: Path) -> None:

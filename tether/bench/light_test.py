@@ -28,7 +28,7 @@ from tether.capture.transfer import Progress
 from tether.errors import TetherError
 from tether.findings import Finding, Severity, ranked
 from tether.findings.about_bench import EVENED_OUT
-from tether.measure.light.open_gate import Light, judge_stray_light, lamp_changed
+from tether.measure.light.open_gate import Light, judge_stray_light, lamp_changed, neutral_words
 from tether.settings import Settings
 from tether.text import percent, printable
 from tether.worker_process import RAW_SECONDS
@@ -296,8 +296,7 @@ def light_lines(result: LightResult) -> tuple[str, ...]:
         flicker,
     ]
     if light.neutral:
-        ratios = ", ".join(f"{name} {value:.3f}" for name, value in light.neutral.items())
-        lines.append(f"Colour: {ratios} (raw values of the lamp)")
+        lines.append(f"Colour: {neutral_words(light.neutral)}")
     return tuple(lines)
 
 

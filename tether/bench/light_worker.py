@@ -1,4 +1,4 @@
-"""The judge of the light: opens and measures test exposures in a worker process.
+"""The judge of the light: opens and measures test shots in a worker process.
 
 No file is to be trusted, also not one that the camera has just made.
 """
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class LightRequest:
-    """What a test exposure is measured against.
+    """What a test shot is measured against.
 
     ``seconds`` is the shutter time as the camera has it, None to take the file's; ``shutters`` are
     the (label, seconds) of the camera's own list.

@@ -244,11 +244,10 @@ SET_UP: tuple[Step, ...] = (
 BASE = Step(
     "base-set",
     Scope.ROLL,
-    "Set this roll's exposure: on clear film for negatives, on the brightest picture for "
-    "transparencies.",
-    "It is the brightest thing on the roll. Just below clipping there, every picture is safe.",
-    "A blank frame at the beginning of the roll is best, otherwise the rebate beside the frame in "
-    "the gate.",
+    "Set this roll's exposure.",
+    "With the brightest thing on the roll just below clipping, one exposure is safe for all.",
+    "On negatives that is clear film. A blank frame at the beginning of the roll is best. The "
+    "rebate beside a frame works, too. On transparencies it is the brightest picture.",
     "The first frame's verdict shows base -0.5 stops, give or take a third.",
     with_film=True,
     station="base-exposure",
@@ -273,7 +272,7 @@ STEPS: tuple[Step, ...] = (
         "the fire service from outside. Do not fight it, do not breathe the smoke.",
         caution="Keep film boxed, away from the lamp, until you have checked it. If it may be "
         "nitrate: stop, keep it cool, away from flames, ask your fire authority or a film archive. "
-        "Vinegar smell or mould: ventilate, keep it apart, gloves and mask.",
+        "Vinegar smell or mould: ventilate, keep it apart, wear gloves and mask.",
         label="Safety film",
     ),
     Step(
@@ -305,9 +304,9 @@ STEPS: tuple[Step, ...] = (
         "Put fluids away, then brush along both sides with an anti-static brush. Wipe only film "
         "that brushing does not clean. Take a fresh pad and a few drops of a cleaner sold for "
         "film; the emulsion side last and lightly. Household solvents can dissolve film.",
-        caution="Film cleaners are solvents, often flammable: ventilate, bottle closed, nothing "
-        "near your eyes, no flame, no hot lamp. Wear the gloves that the safety sheet names. Let "
-        "the film dry before it goes near the lamp.",
+        caution="Film cleaners are solvents, often flammable. Ventilate, close the bottle, keep "
+        "them off your eyes and away from flames and a hot lamp. Wear the gloves that the safety "
+        "sheet names. Let the film dry before it goes near the lamp.",
         habit=True,
         label="Strip cleaned",
         remind="If you wipe: ventilate, no hot lamp, let it dry before the gate.",

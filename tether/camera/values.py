@@ -142,7 +142,7 @@ class ImageFormat(StrEnum):
 
     RAW = "raw"
     JPEG = "JPEG"
-    RAW_AND_OTHER = "raw and a second file"
+    RAW_AND_OTHER = "raw + JPEG"
     OTHER = "another format"
 
     @property

@@ -1,1 +1,1 @@
-"""From the camera's card to the archive: transfer, filing, and what an earlier stop left."""
+"""From the camera's card to the archive: transfer, filing, and what an interruption left."""

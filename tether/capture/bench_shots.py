@@ -1,4 +1,4 @@
-"""Test exposures: pictures that belong to the bench and to no frame of the roll."""
+"""Test shots: pictures that belong to the bench and to no frame of the roll."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from tether.text import printable
 
 @dataclass(frozen=True, slots=True)
 class BenchShot:
-    """A test exposure that is kept.
+    """A test shot that is kept.
 
     Attributes
     ----------
@@ -48,7 +48,7 @@ class BenchShot:
 
 
 class BenchShots:
-    """Takes test exposures for one roll.
+    """Takes test shots for one roll.
 
     ``expected_bytes`` is the size of a raw file where the roll has none yet.
     """
@@ -62,7 +62,7 @@ class BenchShots:
         self._expected_bytes = expected_bytes
 
     def file(self, shot: BenchShot) -> Path:
-        """Return the path of a test exposure's raw file."""
+        """Return the path of a test shot's raw file."""
         return self._roll.test_folder / shot.file
 
     def take(
@@ -97,7 +97,7 @@ class BenchShots:
         except CameraError as error:
             if isinstance(error, CameraLost):
                 self._camera.state = None
-            self._roll.log("bench", f"No test exposure ({what}): {error}")
+            self._roll.log("bench", f"No test shot ({what}): {error}")
             raise
         report(Progress("file"))
         names = self._file(what, arrivals)
@@ -106,7 +106,7 @@ class BenchShots:
             if arrival.may_be_raw:
                 return self._bench_shot(name, arrival)
         raise CameraRefused(
-            "The camera gave no raw file of the test exposure.",
+            "The camera gave no raw file of the test shot.",
             kept=f"What it gave is {printable(str(self._roll.test_folder / names[0]))}."
             if names
             else "",
@@ -129,7 +129,7 @@ class BenchShots:
         return files, arrivals
 
     def _file(self, what: str, arrivals: Sequence[Arrival]) -> list[str]:
-        """Give the files of one test exposure their names and record them; return the names."""
+        """Give the files of one test shot their names and record them; return the names."""
         folder = self._made_folder()
         stem = f"{what}_{self._roll.archive.clock():%Y%m%dT%H%M%SZ}"
         number = 1
@@ -147,7 +147,7 @@ class BenchShots:
             [(name, a.size, a.sha256) for a, name in zip(arrivals, names, strict=True)],
         )
         self._roll.archive.write_bench_shots(self._roll.roll)
-        self._roll.log("bench", f"Test exposure, of no frame: {BENCH_FOLDER}/{', '.join(names)}")
+        self._roll.log("bench", f"Test shot: {BENCH_FOLDER}/{', '.join(names)}")
         return names
 
     def _bench_shot(self, name: str, arrival: Arrival) -> BenchShot:
@@ -169,7 +169,7 @@ class BenchShots:
         except OSError as error:
             raise TetherError(
                 f"The folder {printable(str(folder))} cannot be made: {error.strerror}.",
-                kept="The camera keeps its copy of the test exposure.",
+                kept="The camera keeps its copy of the test shot.",
                 todo="Check the disk and the folder's permissions.",
             ) from error
         return folder

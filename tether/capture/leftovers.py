@@ -34,12 +34,12 @@ from tether.text import plural, printable
 class Kind(StrEnum):
     """What a leftover is, in the words that a person reads."""
 
-    CARD = "on the camera's card, never fetched"
+    CARD = "on the camera's card, never copied"
     WHOLE = "a whole file that belongs to no frame yet"
-    HALF = "a file that did not come whole"
+    HALF = "an incomplete file"
     COPY = "a copy of a filed picture"
     CAPTURE = "named like a capture, not recorded"
-    STRANGER = "somebody else's file in the roll's folder"
+    STRANGER = "not a file of this program"
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,10 +139,10 @@ def words(transfer: CardTransfer, found: Sequence[Leftover]) -> Iterator[str]:
     if n := counted[Kind.WHOLE]:
         kinds.append(f"{plural(n, 'whole file')} of no frame")
     if n := counted[Kind.HALF]:
-        kinds.append(f"{plural(n, 'file')} that did not come whole")
+        kinds.append(plural(n, "incomplete file"))
     if kinds:
         incoming = os.fspath(transfer.archive.incoming(transfer.roll))
-        yield f"In {printable(incoming)} an earlier stop left {' and '.join(kinds)}; all stays."
+        yield f"An interruption left {' and '.join(kinds)} in {printable(incoming)}. All are kept."
     strangers = [x for x in found if x.kind in (Kind.CAPTURE, Kind.STRANGER)]
     if strangers:
         yield (

@@ -53,7 +53,7 @@ def recover(transfer: CardTransfer, camera: Camera | None, camera_key: str) -> I
             yield from _finish_arrival(transfer, intent)
     if found := restore_bench_shots(transfer.archive, transfer.roll):
         transfer.store.journal.log(
-            "recovery", f"Test exposures recorded: {', '.join(found)}", transfer.roll_id
+            "recovery", f"Test shots recorded: {', '.join(found)}", transfer.roll_id
         )
     if camera is not None:
         yield from _look_on_card(transfer, camera, camera_key)

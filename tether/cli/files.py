@@ -42,8 +42,8 @@ def verify(roll: str | None, archive: Path | None, afresh: bool, as_json: bool) 
 def restore(roll: str, file: str | None, archive: Path | None, as_json: bool) -> None:
     """Bring files back from the copy folder.
 
-    Missing and damaged files come back from the side whose bytes are right, also into the copy
-    folder. A file that is right is never written over, a damaged one is kept.
+    Missing and damaged files come back from the good copy, in the archive and in the copy folder.
+    A good file is never overwritten, and a damaged one is kept aside.
     """
     from tether.cli.archive import run_restore
 

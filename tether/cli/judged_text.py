@@ -12,6 +12,7 @@ import numpy as np
 
 from tether.film import FilmProcess
 from tether.findings import Severity, Verdict
+from tether.measure.light.open_gate import neutral_words
 from tether.text import percent, printable
 
 _SLOPE_OFF = 0.02
@@ -122,8 +123,7 @@ def _light(row: dict[str, Any]) -> list[str]:
         f"  Flicker   {f'{flicker:.1f} %' if flicker else 'no bands found'}",
     ]
     if row["neutral"]:
-        colours = ", ".join(f"{name} {value:.3f}" for name, value in row["neutral"].items())
-        lines.append(f"  Colour    {colours} (raw values of the lamp)")
+        lines.append(f"  Colour    {neutral_words(row['neutral'])}")
     if row["stray_share"] is not None:
         share = row["stray_share"]
         reach = f"densities up to {-math.log10(share):.1f}" if share > 0 else "no limit"

@@ -291,7 +291,9 @@ app.add_command(tablet)
     "[default: 'delivered' in the roll's folder]",
 )
 @click.option("--raw-positive", is_flag=True, help="Make raw positives too.")
-@click.option("--raw-form", type=RAW_FORM, help="Make them, in this form. [default: the settings']")
+@click.option(
+    "--raw-form", type=RAW_FORM, help="Form of the raw positives. [default: as in the settings]"
+)
 @click.option("--half", is_flag=True, help="Make positives at half size; much quicker.")
 @click.option("--tiff/--no-tiff", default=True, help="Write 16-bit TIFF files too.")
 @click.option(

@@ -15,6 +15,7 @@ from tether.bench.benches import BenchBook
 from tether.bench.light_record import LightRecord
 from tether.bench.steps import WALK, Step, skipped_steps
 from tether.clock import Clock
+from tether.session.breaks import Breaks
 from tether.session.events import Listener, StepConfirmed
 from tether.session.next_step import NextStep, find_next_step, in_force
 
@@ -120,6 +121,8 @@ class Checklist:
     ----------
     lock
         Whether the holder of the bench has a lock; `tether.session.setup.SetUp` says it.
+    breaks
+        Since when there was none; it hears of all that is done.
     """
 
     def __init__(
@@ -129,6 +132,7 @@ class Checklist:
         undo: UndoStack,
         benches: BenchBook,
         light: LightRecord,
+        breaks: Breaks,
         announce: Listener,
         *,
         attended: bool = True,
@@ -138,6 +142,7 @@ class Checklist:
         self._roll = roll
         self._store = roll.store
         self._undo = undo
+        self.breaks = breaks
         self._benches = benches
         self._light = light
         self._announce = announce
@@ -244,7 +249,8 @@ class Checklist:
         skipped = skipped_steps()
         names = "; ".join(step.what.rstrip(".") for step in skipped)
         self._roll.log("checklist", f"Short checklist. Skipped: {names}.")
-        return f"Short checklist: {len(skipped)} steps of habit are skipped. The log lists them."
+        labels = ", ".join(step.label[0].lower() + step.label[1:] for step in skipped)
+        return f"Short checklist. Skipped from now on: {labels}."
 
     def begin_pause(self) -> datetime:
         """Store that a pause begins; return when."""
@@ -260,6 +266,7 @@ class Checklist:
 
     def touch(self) -> None:
         """Note that the session is still going."""
+        self.breaks.worked()
         self._store.journal.touch_sitting(self.sitting.id)
 
     def _unmeasured(self, step: Step) -> str:

@@ -28,6 +28,7 @@ from tether.capture.recovery import recover
 from tether.capture.tethered import ReconnectableCamera, Tethered
 from tether.capture.transfer import CardTransfer, Progress
 from tether.errors import NotNow
+from tether.session.breaks import Breaks
 from tether.session.checklist import Checklist, UndoStack, begin_sitting
 from tether.session.events import Event, Listener
 from tether.session.judge import Judging, Verdicts
@@ -102,7 +103,7 @@ class Session:
     open_roll, tethered
         The roll and the camera.
     bench
-        What the steps of the set-up work with: test exposures, the light, the settings.
+        What the steps of the set-up work with: test shots, the light, the settings.
     checklist, set_up
         The steps that were done, and which bench this is.
     shooting, verdicts
@@ -147,12 +148,14 @@ class Session:
             sitting = begin_sitting(
                 self.store, archive.clock, self.tethered.key, settings.sittings.pause_hours
             )
+            breaks = Breaks(self.store, archive.clock, sitting, settings.sittings)
             self.checklist = Checklist(
                 roll_at_work,
                 sitting,
                 self._undo,
                 benches,
                 light,
+                breaks,
                 self.announce,
                 attended=attended,
             )

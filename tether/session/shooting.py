@@ -203,7 +203,7 @@ class Shooting:
                 kept=" ".join(transferred.said) or "Its files are beside the raw files.",
                 todo="Set its image format to raw, or raw and JPEG, then shoot this frame again.",
             )
-        return Shot(judged, transferred.said)
+        return Shot(judged, (*transferred.said, *self._checklist.breaks.reminder()))
 
     def reconnect(self) -> tuple[str, ...]:
         """Connect to the camera again, and fetch what it took meanwhile for the open release."""

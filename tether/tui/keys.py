@@ -47,6 +47,14 @@ APP: tuple[Binding, ...] = (
 _BACK = _key("back", "escape,q", "leave", "Back", "back to the main screen")
 _CLOSE = _key("back", "escape,q", "leave", "Back", "back")
 _CANCEL = _key("cancel", "escape", "leave", "Back", "back, nothing changed")
+_LINES = (
+    _key("next-line", "enter", "next_line", "Next line", "go to the next field", show=False,
+         priority=True),
+    _key("next-field", "tab", "app.focus_next", "Next field", "go to the next field", show=False,
+         priority=True),
+)  # fmt: skip
+"""Keys of a form. They come before those of its fields, so that what a scanner or a paste types in
+one burst goes into the field that it is for."""
 
 CHANGES_A_FRAME = frozenset(
     {"shoot", "keep", "reshoot", "backwards", "advice", "skip", "blank", "damaged", "fetch-all"}
@@ -71,28 +79,27 @@ TABLE: Mapping[str, tuple[Binding, ...]] = {
              "skip the frame; {go-to} takes you back to it at any time"),
         _key("blank", "b", "mark('blank')", "Blank", "mark the frame as blank"),
         _key("damaged", "d", "mark('damaged')", "Damaged", "mark the frame as damaged"),
+        _key("takes", "v", "takes", "Takes", "compare the frame's takes and choose which to keep"),
+        _key("picture", "p", "picture", "Picture",
+             "show the positive as large as the terminal; clipped spots are hatched"),
         _key("onward", "n", "onward", "Next open", "leave this frame and go to the next open one"),
         _key("extra-frame", "e", "extra", "Extra frame",
              "add a frame to the roll when all others are done"),
         _key("connect", "c", "connect", "Connect", "connect to the camera again"),
-        _hidden("give-up", "escape", "give_up", "Give up",
-                "stop waiting for a camera that does not answer"),
-        _key("skip-rest", "x", "leave_out", "Skip the rest", "skip the rest of the set-up"),
-        _key("go-to", "g", "go", "Go to", "go to any frame; you can also click it"),
-        _key("leave", "q", "leave", "Leave",
-             "leave; everything is stored, and the next start resumes here"),
+        _key("skip-rest", "x", "leave_out", "Skip set-up", "skip the rest of the set-up"),
         _key("undo", "backspace", "undo", "Undo", "undo the last step or choice"),
+        _key("go-to", "g", "go", "Go to", "go to any frame; you can also click it"),
         _key("note", "t", "note", "Note", "write a note about the frame"),
-        _key("takes", "v", "takes", "Takes", "compare the frame's takes and choose which to keep"),
-        _key("picture", "p", "picture", "Picture",
-             "show the positive as large as the terminal; clipped spots are hatched"),
-        _key("checklist", "z", "ask_less", "Checklist",
-             "short or full checklist; the log lists the skipped steps"),
-        _hidden("log", "l", "log", "Log", "read the log of the roll"),
-        _hidden("set-up", "w", "walk", "Set-up", "set up the bench, step by step"),
-        _hidden("pause", "space", "pause", "Pause", "pause; paused time is not counted"),
         _key("progress", "h", "statement", "Progress",
              "progress of the roll: frames done, frames to check, what to do next"),
+        _key("checklist", "z", "ask_less", "Checklist",
+             "short or full checklist; the log lists the skipped steps"),
+        _key("leave", "q", "leave", "Leave",
+             "leave; everything is stored, and the next start resumes here"),
+        _key("mishap", "m", "mishap", "Mishap",
+             "rehearsal only: let something go wrong, or put it right"),
+        _key("button", "o", "own_button", "Button",
+             "rehearsal only: press the camera's own shutter button"),
         _key("camera-check", "1", "bench('camera-check')", "camera",
              "check the camera's settings"),
         _key("focus", "2", "bench('focus')", "focus",
@@ -101,6 +108,11 @@ TABLE: Mapping[str, tuple[Binding, ...]] = {
              "measure the light on the open gate: evenness, flicker, colour, stray light"),
         _key("base-exposure", "4", "bench('base-exposure')", "base",
              "set the roll's exposure on its clear film"),
+        _hidden("give-up", "escape", "give_up", "Give up",
+                "stop waiting for a camera that does not answer"),
+        _hidden("log", "l", "log", "Log", "read the log of the roll"),
+        _hidden("set-up", "w", "walk", "Set-up", "set up the bench, step by step"),
+        _hidden("pause", "space", "pause", "Pause", "pause; paused time is not counted"),
         _hidden("hands-free", "5", "bench('hands-free')", "Hands free",
                 "shoot film that comes to rest without a key"),
         _hidden("not-assigned", "i", "left_over", "Not assigned",
@@ -108,10 +120,6 @@ TABLE: Mapping[str, tuple[Binding, ...]] = {
         _hidden("read-on", "pagedown", "scroll_verdict(1)", "Read on", "read on in a long verdict"),
         _hidden("read-back", "pageup", "scroll_verdict(-1)", "Read back",
                 "read back in a long verdict"),
-        _key("mishap", "m", "mishap", "Mishap",
-             "rehearsal only: let something go wrong, or put it right"),
-        _key("button", "o", "own_button", "Button",
-             "rehearsal only: press the camera's own shutter button"),
     ),
     "set-up": (
         # The list of steps has some of these keys too: those of the screen come first.
@@ -120,7 +128,7 @@ TABLE: Mapping[str, tuple[Binding, ...]] = {
         _key("done", "y", "done", "Done already", "the step is done already; opens no screen"),
         _key("retry", "r", "again", "Ask again", "do a finished step again"),
         _key("set-up", "w", "bench", "Which bench", "choose another bench, or change this one"),
-        _key("skip-rest", "x", "leave_out", "Skip the rest", "skip the rest of the set-up"),
+        _key("skip-rest", "x", "leave_out", "Skip set-up", "skip the rest of the set-up"),
         _hidden("undo", "backspace", "undo", "Undo", "undo the last set-up step"),
         _key("read-on", "pagedown", "read(1)", "Read on", "read on in a long step",
              show=False, priority=True),
@@ -128,7 +136,9 @@ TABLE: Mapping[str, tuple[Binding, ...]] = {
              show=False, priority=True),
         _BACK,
     ),
-    "bench form": (_key("save", "ctrl+s", "save", "Save", "save this bench"), _CANCEL),
+    "bench form": (
+        _key("save", "ctrl+s", "save", "Save", "save this bench"), *_LINES, _CANCEL
+    ),
     "camera check": (
         _key("next", "enter", "proceed", "Next", "back, once nothing is left to change"),
         _key("set-all", "c", "set_up", "Change all", "set everything that can be set from here"),
@@ -191,6 +201,7 @@ TABLE: Mapping[str, tuple[Binding, ...]] = {
     ),
     "a new roll": (
         _key("save", "ctrl+s", "start", "Start the roll", "start the roll"),
+        *_LINES,
         _CANCEL,
     ),
     "question": (_CANCEL,),
@@ -215,7 +226,7 @@ BUILT_IN: Mapping[str, str] = {
 }
 """By id, the keys of the table. An id has the same keys on every screen that has it."""
 
-_WHILE_WRITING = frozenset({"save", "cancel"})
+_WHILE_WRITING = frozenset({"save", "cancel", "next-line", "next-field"})
 """Ids of keys that work while text is written, where a letter would be one of the text."""
 
 

@@ -72,8 +72,8 @@ class SimulatedBench(Protocol):
         """Do with the simulated bench what the person just said was done."""
         ...
 
-    def mishaps(self) -> tuple[tuple[str, str], ...]:
-        """Return (code, label) of everything that can be made to go wrong."""
+    def mishaps(self) -> tuple[tuple[str, str, str], ...]:
+        """Return (code, label, heading) of everything that can be made to go wrong."""
         ...
 
     def active(self) -> tuple[str, ...]:
@@ -395,8 +395,8 @@ class SessionPort:
         """Whether the bench is simulated, and has mishaps to choose from."""
         return self._simulated is not None
 
-    async def mishaps(self) -> Sequence[tuple[str, str]]:
-        """Return (code, label) of everything that can be made to go wrong."""
+    async def mishaps(self) -> Sequence[tuple[str, str, str]]:
+        """Return (code, label, heading) of everything that can be made to go wrong."""
         return await self._of_simulated(lambda bench: bench.mishaps(), ())
 
     async def active_mishaps(self) -> Sequence[str]:

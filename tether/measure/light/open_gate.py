@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -207,6 +207,13 @@ def multipliers_of(mosaic: Mosaic) -> tuple[float, float, float] | None:
     stated = dict(zip(mosaic.channels, mosaic.white_balance, strict=False))
     values = [stated.get("R", 0.0), stated.get("G1", stated.get("G", 0.0)), stated.get("B", 0.0)]
     return (values[0], values[1], values[2]) if min(values) > 0 else None
+
+
+def neutral_words(neutral: Mapping[str, float]) -> str:
+    """Return what `neutral_of` found, in words."""
+    named = {"R/G": "red", "B/G": "blue"}
+    shares = " and ".join(f"{named.get(key, key)} {value:.3f}" for key, value in neutral.items())
+    return f"{shares} of green, in the raw file"
 
 
 def balance_off_ev(neutral: dict[str, float], white_balance: tuple[float, float, float]) -> float:

@@ -257,11 +257,8 @@ def shots_text(results: list[BaseResult], target: float, tolerance: float) -> Te
         text.append(f"Shot {result.shots}: {base_line(result)}\n")
         if result.seen.ev is not None:
             text.append(f"  {scale(result.seen.ev, target, tolerance)}\n", "dim")
-    text.append(
-        f"  {'▏'.ljust(_cells() - 1)}▕ clipping; from {-_LOWEST_EV:.0f} stops below it; "
-        "[ ] target\n",
-        "dim",
-    )
+    axis = f"{_LOWEST_EV:.0f}".ljust(_cells() - 1)
+    text.append(f"  {axis}0  stops from clipping   [ ] target\n", "dim")
     return text
 
 

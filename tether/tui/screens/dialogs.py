@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable
 from typing import ClassVar
 
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Vertical
+from textual.events import Key
 from textual.screen import ModalScreen
 from textual.widgets import Input, Label, OptionList
 from textual.widgets.option_list import Option
@@ -57,24 +58,55 @@ class AskText(ModalScreen[str | None]):
 
 
 class Pick(ModalScreen[str | None]):
-    """Offers a list; Escape gives None."""
+    """Offers a list; Escape gives None.
+
+    Each line has an id and its words; one without an id is a heading. ``numbered`` lines can be
+    reached by typing their number.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = bindings("choice")
     TITLE = "A choice"
-    HELP = "Offers a list. Choose with the arrow keys and Enter."
+    HELP = "Offers a list. Choose with the arrow keys, or type the number of a line, then Enter."
 
-    def __init__(self, question: str, options: Sequence[tuple[str, str]]) -> None:
+    def __init__(
+        self, question: str, options: Iterable[tuple[str, str]], *, numbered: bool = False
+    ) -> None:
         super().__init__()
         self.question = question
-        self.options = options
+        self.options = tuple(options)
+        self.numbered = [n for n, (key, _) in enumerate(self.options) if key] if numbered else []
+        """Where in the list the numbered lines are."""
+        self._typed = ""
 
     def compose(self) -> ComposeResult:
         """Lay out the question and the list."""
         with Vertical(classes="dialog tall"):
             yield Label(Text(self.question), classes="question")
-            yield OptionList(*(Option(Text(label), id=key) for key, label in self.options))
-            yield Label(Text("[Enter] choose", "dim"))
+            yield OptionList(*self._lines())
+            number = "   number: go to the line" if self.numbered else ""
+            yield Label(Text(f"[Enter] choose{number}", "dim"))
         yield KeyLine()
+
+    def _lines(self) -> Iterable[Option]:
+        numbers = {place: n for n, place in enumerate(self.numbered, 1)}
+        for place, (key, label) in enumerate(self.options):
+            if not key:
+                yield Option(Text(label, "bold"), disabled=True)
+            else:
+                number = f"{numbers[place]:>3} " if place in numbers else ""
+                yield Option(Text(number + label), id=key)
+
+    def on_key(self, event: Key) -> None:
+        """Go to the line whose number is typed."""
+        digit = event.character or ""
+        if not digit.isdecimal() or not self.numbered:
+            return
+        number = int(self._typed + digit)
+        if number > len(self.numbered):
+            number = int(digit)
+        self._typed = str(number)
+        if number:
+            self.query_one(OptionList).highlighted = self.numbered[number - 1]
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """Take what was picked."""

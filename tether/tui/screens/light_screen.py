@@ -324,7 +324,8 @@ def _step(
         done = "it is covered" if strobe else "it is off"
         return (
             text,
-            f"[{{next}}] {done}: measure   [{{skip-dark}}] skip   [{{retry}}] light again",
+            f"[{{next}}] {done}: measure   [{{skip-dark}}] skip   [{{retry}}] measure the light "
+            "again",
         )
     if strobe:
         lamp = "Take the card off the gate" if dark_known else "Leave the light as it is"

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import ClassVar
 
 from rich.text import Text
+from textual.actions import SkipAction
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
@@ -145,8 +146,10 @@ class DescribeRoll(Screen[NewRoll | None]):
         """Start the roll."""
         self.action_start()
 
-    def on_input_submitted(self) -> None:
-        """Enter in a line goes on to the next field."""
+    def action_next_line(self) -> None:
+        """Continue in the next field; a list and a button take Enter themselves."""
+        if not isinstance(self.focused, Input):
+            raise SkipAction
         self.focus_next()
 
     def action_start(self) -> None:

@@ -163,7 +163,7 @@ class SetUpScreen(BenchScreen):
             return (
                 "[{next}] choose bench"
                 if known
-                else "[{next}] name the bench   [{skip-rest}] skip the set-up"
+                else "[{next}] name the bench   [{skip-rest}] skip set-up"
             )
         return step_keys(step)
 

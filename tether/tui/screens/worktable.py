@@ -15,7 +15,6 @@ from textual.binding import BindingType
 from textual.containers import Container
 from textual.events import Key
 from textual.screen import Screen
-from textual.widgets import Static
 
 from tether.archive.records import FrameState
 from tether.errors import TetherError
@@ -31,21 +30,21 @@ from tether.tui.screens.leftovers_screen import offer_shutter, show_left_over
 from tether.tui.screens.pause_screen import PauseScreen
 from tether.tui.screens.roll_screens import log_text, progress_text
 from tether.tui.screens.setup_screens import screen_of
-from tether.tui.screens.worktable_keys import fits, takes_of
+from tether.tui.screens.worktable_keys import fits, mishap_choices, take_choices, takes_of
 from tether.tui.session_port import SessionPort
 from tether.tui.terminal.sound import sound
 from tether.tui.widgets.camera_line import CameraLine
 from tether.tui.widgets.key_line import KeyLine
 from tether.tui.widgets.next_step_panel import NextUp, what_is_next
 from tether.tui.widgets.picture_panel import LargePicture, PicturePanel
-from tether.tui.widgets.redraw import put, while_seen
+from tether.tui.widgets.redraw import while_seen
 from tether.tui.widgets.session_line import SessionLine
 from tether.tui.widgets.strip import FrameCell, StripBar
+from tether.tui.widgets.title_line import Mishap, TitleLine
 from tether.tui.widgets.verdict_panel import VerdictPanel, capture_on_show
 
 _IDLE_SECONDS = 0.3
 _STATE_EVERY = 50  # idle looks between two readings of the camera's state
-_DECISIONS = {"chosen": "kept", "other": "not kept"}
 
 
 class Worktable(Screen[None]):
@@ -67,19 +66,21 @@ class Worktable(Screen[None]):
         self.line = SessionLine(
             port, context.keys, lost="Press {connect} to connect.", after=self.refresh_view
         )
+        self.title_line = TitleLine(id="title")
         self.strip = StripBar(id="strip")
         self.next_up = NextUp(context.keys)
         self.verdict = VerdictPanel(context.settings.exposure, id="verdict")
         self.picture = PicturePanel(context.terminal, port.positive, id="picture")
         self.camera = CameraLine(context.keys)
-        self._mishaps: Sequence[str] = ()
+        self._mishaps: Sequence[Mishap] = ()
+        self._active: Sequence[str] = ()
         self._idle = 0
         self._stale = False
         """Whether there is something to show that came while another screen was seen."""
 
     def compose(self) -> ComposeResult:
         """Lay out the screen."""
-        yield Static(id="title")
+        yield self.title_line
         yield self.strip
         with Container(id="panels"):
             yield self.next_up
@@ -115,7 +116,8 @@ class Worktable(Screen[None]):
     async def refresh_view(self) -> None:
         """Fetch a fresh view and show it: under another screen, as soon as that is gone."""
         self.view = await self.port.view()
-        self._mishaps = await self.port.active_mishaps()
+        self._mishaps = self._mishaps or await self.port.mishaps()
+        self._active = await self.port.active_mishaps()
         if not self.query("#title"):
             return  # the person has left meanwhile
         if self.is_active:
@@ -141,15 +143,7 @@ class Worktable(Screen[None]):
         view = self.view
         if view is None:
             return
-        roll = view.roll
-        title = Text(no_wrap=True, overflow="ellipsis")
-        title.append(f" {printable(roll.name, 50)} ", "bold reverse")
-        title.append(f"  {roll.process.label}, {roll.film_format.label}")
-        if self._mishaps:
-            title.append(f"   mishap: {', '.join(self._mishaps).replace('-', ' ')}", "italic")
-        if view.short:
-            title.append("   short checklist", "italic")
-        put(self.query_one("#title", Static), title, layout=False)
+        self.title_line.show(view, self._mishaps, self._active)
         await self.strip.show(view)
         self.next_up.show(view)
         self.verdict.show(capture_on_show(view))
@@ -259,10 +253,7 @@ class Worktable(Screen[None]):
 
     @work(group="action")
     async def action_shoot(self) -> None:
-        """Shoot; while steps are open, say which."""
-        if self.view and self.view.place.kind is NextKind.STEP and self.view.place.step:
-            self.line.say("Do the step above first. {checklist}: short checklist.")
-            return
+        """Shoot."""
         await self._shoot()
 
     async def _shoot(self) -> None:
@@ -288,16 +279,8 @@ class Worktable(Screen[None]):
         takes = takes_of(self.view)
         if not takes:
             return
-        options = [
-            (
-                str(c.id),
-                f"Take {c.take}   {c.verdict.mark} {c.verdict.word:<11} "
-                f"{_DECISIONS.get(c.decision or '', 'waits for your choice')}",
-            )
-            for c in takes
-        ]
         question = f"Frame {takes[0].frame}: which take to keep?"
-        picked = await self.app.push_screen_wait(Pick(question, options))
+        picked = await self.app.push_screen_wait(Pick(question, take_choices(takes)))
         if picked is not None:
             await self.line.attempt(lambda: self.port.choose(takes[0].frame, int(picked)))
 
@@ -418,12 +401,9 @@ class Worktable(Screen[None]):
     @work(group="action")
     async def action_mishap(self) -> None:
         """Let the simulated hand make a mistake, or put it right (rehearsal only)."""
-        active = await self.port.active_mishaps()
-        named = await self.port.mishaps()
-        options = [(code, f"{'[x]' if code in active else '[ ]'} {label}") for code, label in named]
-        code = await self.app.push_screen_wait(
-            Pick("What should go wrong? Choose it again to put it right.", options)
-        )
+        choices = mishap_choices(self._mishaps, await self.port.active_mishaps())
+        question = "What should go wrong? Choose it again to put it right."
+        code = await self.app.push_screen_wait(Pick(question, choices, numbered=True))
         if code:
             frame = self.view.place.frame if self.view else None
             await self.line.attempt(lambda: self.port.toggle_mishap(code, frame))

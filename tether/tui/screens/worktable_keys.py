@@ -1,32 +1,41 @@
-"""When a key of the main screen has something to do."""
+"""When a key of the main screen has something to do, and which choices it offers."""
 
 from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
 
 from tether.archive.records import Capture, Scope
 from tether.session.next_step import NextKind
 from tether.session.session import View
+from tether.tui.widgets.title_line import Mishap
+
+_DECISIONS = {"chosen": "kept", "other": "not kept"}
 
 
 def fits(
     view: View | None, action: str, parameters: tuple[object, ...], *, rehearsing: bool
-) -> bool:
-    """Whether a key has something to do where the work stands."""
+) -> bool | None:
+    """Whether a key has something to do where the work stands.
+
+    None where it has nothing to do and keeps its place at the foot, so that others keep theirs.
+    """
     if view is None:
         return action == "leave"
     todo, step = view.place.kind, view.place.step
-    when = {
+    when: dict[str, bool | None] = {
         "proceed": todo is not NextKind.DONE,
         "done": step is not None and bool(step.station),
-        "shoot": todo in (NextKind.SHOOT, NextKind.STEP),
+        "shoot": todo is NextKind.SHOOT or (None if todo is NextKind.STEP else False),
         "keep": todo is NextKind.DECIDE,
         "again": todo is NextKind.DECIDE,
         "backwards": _can_read_backwards(view),
-        "use_advice": view.advised_shutter is not None and not view.shutter_is_right,
+        "use_advice": (view.advised_shutter is not None and not view.shutter_is_right)
+        or (None if todo is NextKind.DECIDE else False),
         "mark": todo is NextKind.SHOOT or (todo is NextKind.DECIDE and parameters != ("skipped",)),
         "picture": any(frame.captures for frame in view.frames),
         "takes": bool(takes_of(view)),
         "onward": view.roll.cursor is not None,
-        "undo": view.can_undo,
+        "undo": view.can_undo or None,
         "extra": todo is NextKind.DONE,
         "connect": view.camera is None,
         "bench": parameters != ("hands-free",)
@@ -48,3 +57,25 @@ def takes_of(view: View | None) -> tuple[Capture, ...]:
     """The captures of the frame that is next."""
     frame = view.place.frame if view else None
     return view.frames[frame - 1].captures if view and frame else ()
+
+
+def take_choices(takes: Sequence[Capture]) -> list[tuple[str, str]]:
+    """Return takes to choose from, each with its id."""
+    return [
+        (
+            str(c.id),
+            f"Take {c.take}   {c.verdict.mark} {c.verdict.word:<11} "
+            f"{_DECISIONS.get(c.decision or '', 'waits for your choice')}",
+        )
+        for c in takes
+    ]
+
+
+def mishap_choices(mishaps: Sequence[Mishap], active: Collection[str]) -> Iterator[tuple[str, str]]:
+    """Yield a rehearsal's mishaps to choose from, each with its code; headings have none."""
+    before = ""
+    for code, label, heading in mishaps:
+        if heading != before:
+            yield "", heading
+        before = heading
+        yield code, f"{'[x]' if code in active else '[ ]'} {label}"

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from rich.text import Text
+from textual.actions import SkipAction
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Horizontal, VerticalScroll
@@ -79,7 +80,7 @@ class BenchForm(ModalScreen[Answer | None]):
         """Lay out a line a field; the camera says itself what it is."""
         known = bool(self.bench.name)
         with VerticalScroll(classes="bench-form", can_focus=False):
-            yield Label("The bench as it is now", classes="heading")
+            yield Label("The bench as it is now (Enter: next line)", classes="heading")
             for key, words, example, part in _FIELDS:
                 with Horizontal(classes="bench-line"):
                     yield Label(words, classes="bench-words")
@@ -113,8 +114,10 @@ class BenchForm(ModalScreen[Answer | None]):
         """Begin at what is most likely to be written."""
         self.query_one("#bench-lens" if self.bench.name else "#bench-name").focus()
 
-    def on_input_submitted(self) -> None:
-        """Enter in a line goes on to the next field."""
+    def action_next_line(self) -> None:
+        """Continue in the next field; a list and a button take Enter themselves."""
+        if not isinstance(self.focused, Input):
+            raise SkipAction
         self.focus_next()
 
     def on_button_pressed(self) -> None:
@@ -128,14 +131,15 @@ class BenchForm(ModalScreen[Answer | None]):
             for key, *_ in _FIELDS
             if key != "camera"
         }
-        try:
-            name = tidy("name of the bench", said["name"], needed=True)
-            for key, words, _, _ in _FIELDS:
-                if key in said:
-                    tidy(words.lower(), said[key])
-        except TetherError as error:
-            self.query_one("#complaint", Label).update(Text(str(error), "bold red"))
-            return
+        for key, words, _, _ in _FIELDS:
+            if key not in said:
+                continue
+            try:
+                said[key] = tidy(words.lower(), said[key], needed=key == "name")
+            except TetherError as error:
+                self.query_one("#complaint", Label).update(Text(str(error), "bold red"))
+                self.query_one(f"#bench-{key}").focus()
+                return
         moved = frozenset(
             part
             for _, _, _, part in _FIELDS
@@ -145,7 +149,7 @@ class BenchForm(ModalScreen[Answer | None]):
         )
         light = STROBE if self.query_one("#strobe", Tick).value else LAMP
         bench = BenchSetup(
-            name,
+            said["name"],
             lens=said["lens"],
             holder=said["holder"],
             lamp=said["lamp"],

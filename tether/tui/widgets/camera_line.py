@@ -11,8 +11,6 @@ from tether.text import megabytes, printable
 from tether.tui.keys import Keys
 from tether.tui.widgets.redraw import put
 
-_FILES = {ImageFormat.RAW: "raw", ImageFormat.JPEG: "JPEG", ImageFormat.RAW_AND_OTHER: "raw + JPEG"}
-
 
 def camera_text(name: str, state: CameraState | None, keys: Keys) -> str:
     """Put the camera's state into one line of text."""
@@ -30,7 +28,9 @@ def camera_text(name: str, state: CameraState | None, keys: Keys) -> str:
             parts.append(f"{before}{printable(value, 16)}")
     # What it makes is the same on every camera; the maker's own word for it is not.
     if value := state.value(Role.IMAGE_FORMAT):
-        parts.append(_FILES.get(state.reading(Role.IMAGE_FORMAT)) or printable(value, 16))
+        made = state.reading(Role.IMAGE_FORMAT)
+        known = isinstance(made, ImageFormat) and made is not ImageFormat.OTHER
+        parts.append(made if known else printable(value, 16))
     if state.keeps_pictures is False:
         parts.append("pictures stay in its memory only")
     return "  ".join(parts)

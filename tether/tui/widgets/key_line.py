@@ -6,6 +6,7 @@ over a day at the bench slows the program down. This one is a line of text, whic
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import cast
 
 from textual.binding import Binding
@@ -95,7 +96,11 @@ class KeyLine(Static):
             self.update(content, layout=False)
 
     def _content(self) -> Content:
-        """Put the keys into as many rows as there are, one action once; the help comes last."""
+        """Put the keys into as many rows as there are, one action once; the help comes last.
+
+        Keys that do the same to several things, as each of the bench's screens, are shown together
+        or not at all.
+        """
         fitting: dict[str, tuple[Content, int]] = {}
         # Textual puts a key of the person's own behind those of the table.
         place = {row.action: n for n, row in enumerate(bindings_of(type(self.screen)))}
@@ -110,7 +115,9 @@ class KeyLine(Static):
         last, kept = fitting.pop("app.help", (Content(""), 0))
         lines: list[list[Content]] = [[]]
         left = self.size.width
-        for shown, width in fitting.values():
+        for _, peers in groupby(fitting.items(), key=lambda item: item[0].partition("(")[0]):
+            together = [shown for _, shown in peers]
+            width = sum(width for _, width in together)
             at_end = kept if len(lines) == self._rows else 0
             if width > left - at_end:
                 if len(lines) == self._rows:
@@ -118,7 +125,7 @@ class KeyLine(Static):
                 lines.append([])
                 left = self.size.width
             left -= width
-            lines[-1].append(shown)
+            lines[-1] += [shown for shown, _ in together]
         if kept > left and len(lines) < self._rows:
             lines.append([])
         lines[-1].append(last)

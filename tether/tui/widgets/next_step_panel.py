@@ -21,8 +21,8 @@ from tether.tui.widgets.redraw import put, put_title
 
 _MOST_REMARKS = 2
 """Of what the panel says about the light; 80 columns have no room for more."""
-_WHICH_SIDE = "Does writing read the right way round? If not: [{backwards}]\n"
-_STAYS = "Every take stays on disk, whatever you choose.\n"
+_WHICH_SIDE = " Does writing read the right way round? If not: [{backwards}]\n"
+_STAYS = " Every take stays on disk.\n"
 _TITLES = {
     Scope.SITTING: "set-up",
     Scope.ROLL: "roll",
@@ -45,7 +45,7 @@ def _append_step(text: Text, step: Step, keys: Keys, *, short: bool) -> None:
         text.append("".join(f"Reminder: {words}\n" for words in reminders(step.scope)))
     if step.caution:
         text.append_text(caution(step.caution))
-    rest = "   [{set-up}] all steps   [{skip-rest}] skip the rest"
+    rest = "   [{set-up}] all steps   [{skip-rest}] skip set-up"
     more = rest if step.scope is Scope.SITTING else ""
     text.append(keys.put_into(f"{step_keys(step)}   [{{help}}] how{more}"), "dim")
 
@@ -76,66 +76,72 @@ class NextUp(VerticalScroll):
 
     def show(self, view: View) -> None:
         """Show a view."""
-        place, said = view.place, self.keys.put_into
-        text = Text()
+        place = view.place
         if place.step is not None:
-            title = _step_title(view, place.step)
-            if place.step.key == BENCH and view.bench is not None:
-                text.append_text(question_text(view.bench))
-                same = "[{next}] the same   [{set-up}] something changed, or another bench"
-                first = "[{next}] set up the bench"
-                asked = same if view.bench.last else first
-                text.append(said(f"{asked}   [{{skip-rest}}] skip the set-up"), "dim")
-            else:
-                _append_step(text, place.step, self.keys, short=view.short)
+            title, text = _step_title(view, place.step), self._step(view, place.step)
         elif place.kind is NextKind.SHOOT:
-            frame = view.frames[(place.frame or 1) - 1]
-            title = f"Next: shoot frame {place.frame}"
-            text.append("Hands off the bench. Wait a moment, then fire.\n", "bold")
-            for remark in view.remarks[:_MOST_REMARKS]:
-                words = f"{Severity.LOOK.mark} {remark.text.rstrip('.')}"
-                text.append(said(f"{words} (key {{{remark.action}}}).\n"), "bold yellow")
-            if not view.remarks:
-                text.append("Why: any touch during the exposure blurs the picture.\n")
-            if frame.chosen is not None:
-                text.append(said("This frame is already done. [{onward}] next open frame\n"))
-            text.append(
-                said(
-                    "[{next}] or the camera's button: shoot   [{skip}] skip   [{blank}] blank   "
-                    "[{damaged}] damaged"
-                ),
-                "dim",
-            )
+            title, text = f"Next: shoot frame {place.frame}", self._shot(view)
         elif place.kind is NextKind.DECIDE and place.capture is not None:
             title = f"Next: frame {place.frame}, keep or reshoot?"
-            keep = place.capture.verdict is Verdict.KEEP
-            text.append("Keep it?\n" if keep else "Read the verdict, then choose.\n", "bold")
-            unsure = asks_which_side(view.roll, view.frames, place)
-            text.append(said(_WHICH_SIDE if unsure else _STAYS))
-            text.append(said("[{next}] keep" if keep else "[{keep}] keep anyway"), "dim")
-            advice = printable(view.advised_shutter or "", 20)
-            right = f" (shutter already at {advice})" if view.shutter_is_right else ""
-            text.append(f"{said('   [{reshoot}] reshoot')}{right}", "dim")
-            if _is_blank(place.capture):
-                text.append(said("   [{blank}] blank"), "dim")
-            if advice and not right:
-                text.append(f"{said('   [{advice}] set')} {advice} and reshoot", "dim")
+            text = self._choice(view, place.capture)
         else:
-            title = "Done"
-            text.append(f"All {view.roll.frames_expected} frames are done.\n", "bold")
-            text.append(
-                said(
-                    "[{progress}] progress and what to do next   [{go-to}] go to a frame   "
-                    "[{extra-frame}] extra frame   [{leave}] leave"
-                ),
-                "dim",
-            )
+            title, text = "Done", self._end(view)
         note = view.frames[place.frame - 1].note if place.frame else ""
         if note:
             text.append(f"\nNote: {printable(note)}", "italic")
         put_title(self, title)
         put(self.query_one("#next-text", Static), text)
         self.scroll_home(animate=False)
+
+    def _step(self, view: View, step: Step) -> Text:
+        text = Text()
+        if step.key == BENCH and view.bench is not None:
+            text.append_text(question_text(view.bench))
+            same = "[{next}] the same   [{set-up}] something changed, or another bench"
+            asked = same if view.bench.last else "[{next}] set up the bench"
+            keys = self.keys.put_into(f"{asked}   [{{skip-rest}}] skip set-up")
+            return text.append(keys, "dim")
+        _append_step(text, step, self.keys, short=view.short)
+        return text
+
+    def _shot(self, view: View) -> Text:
+        said = self.keys.put_into
+        text = Text().append("Hands off the bench. Wait a moment, then fire.\n", "bold")
+        for remark in view.remarks[:_MOST_REMARKS]:
+            words = f"{Severity.LOOK.mark} {remark.text.rstrip('.')}"
+            text.append(said(f"{words} (key {{{remark.action}}}).\n"), "bold yellow")
+        if view.short:
+            text.append("".join(f"Reminder: {words}\n" for words in reminders(Scope.FRAME)))
+        elif not view.remarks:
+            text.append("Why: any touch during the exposure blurs the picture.\n")
+        if view.frames[(view.place.frame or 1) - 1].chosen is not None:
+            text.append(said("This frame is already done. [{onward}] next open frame\n"))
+        keys = "[{next}] or the camera's button: shoot   [{skip}] skip   [{blank}] blank   "
+        return text.append(said(keys + "[{damaged}] damaged"), "dim")
+
+    def _choice(self, view: View, waiting: Capture) -> Text:
+        said = self.keys.put_into
+        keep = waiting.verdict is Verdict.KEEP
+        text = Text().append("Keep it?" if keep else "Read the verdict, then choose.", "bold")
+        unsure = asks_which_side(view.roll, view.frames, view.place)
+        text.append(said(_WHICH_SIDE if unsure else _STAYS))
+        text.append(said("[{next}] keep" if keep else "[{keep}] keep anyway"), "dim")
+        advice = printable(view.advised_shutter or "", 20)
+        right = f" (shutter already at {advice})" if view.shutter_is_right else ""
+        text.append(f"{said('   [{reshoot}] reshoot')}{right}", "dim")
+        if _is_blank(waiting):
+            text.append(said("   [{blank}] blank"), "dim")
+        if advice and not right:
+            text.append(f"{said('   [{advice}] set')} {advice} and reshoot", "dim")
+        return text
+
+    def _end(self, view: View) -> Text:
+        text = Text().append(f"All {view.roll.frames_expected} frames are done.\n", "bold")
+        keys = (
+            "[{progress}] progress and what to do next   [{go-to}] go to a frame   "
+            "[{extra-frame}] extra frame   [{leave}] leave"
+        )
+        return text.append(self.keys.put_into(keys), "dim")
 
 
 def what_is_next(view: View | None) -> str:
