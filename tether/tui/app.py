@@ -75,7 +75,7 @@ class Opening(Screen[None]):
         yield KeyLine()
 
     def action_retry(self) -> None:
-        """Look for the camera and the roll once more."""
+        """Look for the camera and the roll again."""
         app = self.app
         if isinstance(app, TetherApp) and app.port is None:
             app.begin()
@@ -111,7 +111,7 @@ class TetherApp(App[str]):
         """A roll that was described, and not stored yet."""
         self.camera: ReconnectableCamera | None = None
         self.cramped = False
-        """Whether the terminal is too small, and the person did not say to go on all the same."""
+        """Whether the terminal is too small, and the person did not say to continue anyway."""
         self._help: Reading | None = None
         for theme in themes.OWN:
             self.register_theme(theme)
@@ -195,7 +195,7 @@ class TetherApp(App[str]):
             await self._open_window(self.port)
         except TetherError as error:
             if isinstance(error, RollError):
-                self.not_made = None  # what was described cannot be: it is asked again
+                self.not_made = None  # what was described cannot be: the form comes again
             retry, leave = self.keys["retry"], self.keys["leave"]
             kept = (
                 f"The roll '{printable(self.not_made.name)}' is not made yet. {retry} tries "
@@ -310,7 +310,7 @@ class TetherApp(App[str]):
     # --- keys --------------------------------------------------------------------------------
 
     async def on_event(self, event: Event) -> None:
-        """Take note of keys and the mouse, by which a rest is told; press none unseen."""
+        """Take note of keys and the mouse, which end a rest; press none unseen."""
         if isinstance(event, InputEvent):
             if self.calm is not None:
                 self.calm.touched()

@@ -124,7 +124,7 @@ class CameraSetupPort:
         return await self._port.ask(lambda s: CameraSetup(s.bench).check())
 
     async def set_up(self, lines: Sequence[CheckResult]) -> tuple[str, ...]:
-        """Set what the lines want; return what there is to say about each."""
+        """Set what the lines ask for; return what there is to say about each."""
         return await self._port.ask(lambda s: CameraSetup(s.bench).set_up(lines))
 
     async def put_back(self) -> tuple[str, ...]:

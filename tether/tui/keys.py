@@ -331,7 +331,7 @@ class Keys:
         return isinstance(event, Key) and event.key in bound
 
     def put_into(self, text: str) -> str:
-        """Return a text with the name of the key for each id that stands in braces."""
+        """Return a text with the name of the key for each id in braces."""
         return _IN_BRACES.sub(lambda m: self[m[1]] if m[1] in BUILT_IN else m[0], text)
 
 

@@ -1,6 +1,6 @@
 """The session as the screens have it: coroutines that run on its thread, answered by values.
 
-A screen holds this port and nothing behind it: neither the session, nor the store, nor the camera.
+A screen holds this port and nothing behind it: not the session, the store or the camera.
 So no key waits for the database, whoever else has a transaction open.
 """
 
@@ -347,7 +347,7 @@ class SessionPort:
         return await self.ask(lambda s: s.set_up.undo())
 
     async def skip_set_up(self) -> str:
-        """Leave out what is open of the set-up; return what that means."""
+        """Skip the rest of the set-up; return what that means."""
         return await self.ask(lambda s: s.set_up.skip())
 
     # --- what an interruption left -------------------------------------------------------------

@@ -29,7 +29,7 @@ _STEP_EV = 0.25
 
 
 class Stage(Enum):
-    """Where the walk stands."""
+    """The stage of the screen."""
 
     FILM = "clear film into the gate"
     SET = "set the shutter"
@@ -108,12 +108,12 @@ class BaseScreen(BenchScreen):
 
     @work(group="action")
     async def action_frame(self) -> None:
-        """Measure on the frame that lies in the gate."""
+        """Measure on the frame in the gate."""
         await self._shoot(blank=False)
 
     @work(group="action")
     async def action_anew(self) -> None:
-        """Begin anew."""
+        """Begin again."""
         if self.line.refused():
             return
         await self.calibration.begin_anew()
@@ -263,7 +263,7 @@ def shots_text(results: list[BaseResult], target: float, tolerance: float) -> Te
 
 
 def scale(ev: float, target: float, tolerance: float) -> str:
-    """Draw where a level lies between `_LOWEST_EV` and saturation, with the target's range."""
+    """Draw where a level is between `_LOWEST_EV` and saturation, with the target's range."""
     cells = [" "] * _cells()
     for edge, mark in ((target - tolerance, "["), (target + tolerance, "]")):
         cells[_cell(edge)] = mark

@@ -43,7 +43,7 @@ class BenchScreen(Screen[bool]):
         )
 
     def body(self) -> ComposeResult:
-        """Lay out what stands between title and message."""
+        """Lay out the part between title and message."""
         yield Widget()
 
     def compose(self) -> ComposeResult:

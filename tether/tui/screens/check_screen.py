@@ -57,7 +57,7 @@ class CheckScreen(BenchScreen):
         yield Static(id="check-found")
 
     def on_mount(self) -> None:
-        """Read the camera now, and again and again: a dial that is turned shows by itself."""
+        """Read the camera now, and again and again: a dial that is turned shows without a key."""
         self.action_check()
         while_seen(self, _EVERY_SECONDS, self._look_again)
 
@@ -70,7 +70,7 @@ class CheckScreen(BenchScreen):
         return True
 
     def action_proceed(self) -> None:
-        """Go back when all is right; setting a camera wants its own key."""
+        """Go back when all is right; setting a camera has its own key."""
         if self.checked is None or self.line.working:
             return
         if any(line.status is CheckStatus.CHANGE for line in self.checked.lines):
@@ -80,7 +80,7 @@ class CheckScreen(BenchScreen):
 
     @work(group="action")
     async def action_check(self) -> None:
-        """Read the camera and show how it stands."""
+        """Read the camera and show its settings."""
         await self._check()
 
     async def _check(self) -> bool:

@@ -30,7 +30,7 @@ class Explains(Protocol):
     MORE_HELP: str
 
     def at_hand(self) -> Text:
-        """Return what is to be said about what is on the screen now."""
+        """Return the help for the screen as it is now."""
         ...
 
 

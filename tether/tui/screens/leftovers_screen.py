@@ -212,7 +212,7 @@ async def show_left_over(
 ) -> None:
     """Offer what was left, if anything was; ``asked`` when the person wants to see it.
 
-    What was offered before and left undecided is not offered again by itself, as after each lost
+    What was offered before and left undecided is not offered again unasked, as after each lost
     cable; with anything new all of it is.
     """
     try:

@@ -54,7 +54,7 @@ _SHADES = "█▓▒░ "
 
 
 class Stage(Enum):
-    """Where the walk stands."""
+    """The stage of the screen."""
 
     OUT = "take the film out"
     DARK = "switch the lamp off"
@@ -176,7 +176,7 @@ class LightScreen(BenchScreen):
 
     @work(group="action")
     async def action_put_back(self) -> None:
-        """Put the shutter back to where it stood before a test that was interrupted."""
+        """Set the shutter as it was before a test that was interrupted."""
         if self.left is None:
             return
         said = await self.line.attempt(self.port.put_shutter_back)

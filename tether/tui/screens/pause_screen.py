@@ -1,4 +1,4 @@
-"""The pause: since when, what stands still meanwhile, and what not to leave alone."""
+"""The pause: since when, what waits meanwhile, and what not to leave alone."""
 
 from __future__ import annotations
 
@@ -64,5 +64,5 @@ class PauseScreen(ModalScreen[None]):
         self.query_one("#paused", Static).update(text)
 
     def action_go_on(self) -> None:
-        """Go on."""
+        """Continue."""
         self.dismiss(None)

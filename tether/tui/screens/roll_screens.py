@@ -55,7 +55,7 @@ class ChooseRoll(Screen[str | None]):
         yield KeyLine()
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
-        """Go on with the roll that was chosen."""
+        """Resume the roll that was chosen."""
         if event.option_id == "new":
             self.dismiss("")
             return
@@ -153,7 +153,7 @@ class DescribeRoll(Screen[NewRoll | None]):
         self.focus_next()
 
     def action_start(self) -> None:
-        """Check what was said; start the roll, or say what is wrong."""
+        """Check the form; start the roll, or say what is wrong."""
         frames = self.query_one("#frames", Input).value
         new = NewRoll(
             name=self.query_one("#name", Input).value,

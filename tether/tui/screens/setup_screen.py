@@ -57,7 +57,7 @@ class SetUpScreen(BenchScreen):
         yield Static(id="walk-keys")
 
     async def on_mount(self) -> None:
-        """Show where the set-up stands, at the first open step."""
+        """Show the set-up, at the first open step."""
         self.query_one("#walk-steps").focus()
         # Whether a step is longer than its panel is known once it is laid out, and not before.
         box = self.query_one("#walk-step")
@@ -93,7 +93,7 @@ class SetUpScreen(BenchScreen):
     # --- showing -----------------------------------------------------------------------------
 
     async def _refresh(self, *, onward: bool = False) -> None:
-        """Read how the set-up stands and show it; ``onward`` goes to the first open step."""
+        """Read which steps are done and show it; ``onward`` goes to the first open step."""
         self.known = await self.port.set_up_state()
         for steps in self.query("#walk-steps").results(OptionList):
             if steps.option_count != len(self.steps):

@@ -92,7 +92,7 @@ class Worktable(Screen[None]):
         yield KeyLine(rows=2)
 
     async def on_mount(self) -> None:
-        """Show where the work stands, and begin to look for pictures from the camera."""
+        """Show the next step, and begin to look for pictures from the camera."""
         self.line.say(" ".join(self.port.found))
         await self.refresh_view()
         self.port.watchers.append(lambda: self.call_later(self._look_elsewhere))
@@ -131,7 +131,7 @@ class Worktable(Screen[None]):
             await self.refresh_view()
 
     def on_screen_resume(self) -> None:
-        """Show what came meanwhile, after what stood here, which comes at once."""
+        """Show what came meanwhile, after what was here before, which comes at once."""
         self.call_after_refresh(self._catch_up)
 
     async def _catch_up(self) -> None:
@@ -186,18 +186,18 @@ class Worktable(Screen[None]):
         return self.view.place.kind if self.view else None
 
     def _bench_unknown(self) -> bool:
-        """Whether the bench is asked about, and the archive knows none."""
+        """Whether the question of the bench is open, and the archive knows none."""
         question = self.view.bench if self.view else None
         return question is not None and question.last is None
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Offer only the keys that fit the place where the work stands."""
+        """Offer only the keys that have something to do now."""
         if action == "give_up":
             return self.line.waits_for_camera
         return fits(self.view, action, parameters, rehearsing=self.port.rehearsing)
 
     def on_key(self, event: Key) -> None:
-        """Say so when a key of this screen does not fit the place where the work stands."""
+        """Say so when a key of this screen has nothing to do now."""
         bound = next(iter(self.context.keys.bound(type(self), event.key)), None)
         if bound is None or self.view is None:
             return
@@ -243,7 +243,7 @@ class Worktable(Screen[None]):
         """Do what comes next, as a foot switch asks for it.
 
         It goes further than Enter: a picture to shoot again is put aside, so that the hands can
-        stay at the film. What wants a look is left to a choice by hand.
+        stay at the film. A picture to check is left to a choice by hand.
         """
         waiting = self.view.place.capture if self.view else None
         if self._todo() is NextKind.DECIDE and waiting and waiting.verdict is Verdict.RESHOOT:
@@ -275,7 +275,7 @@ class Worktable(Screen[None]):
 
     @work(group="action")
     async def action_takes(self) -> None:
-        """Show the frame's takes; the one that is picked stands for the frame."""
+        """Show the frame's takes; the one that is picked is kept."""
         takes = takes_of(self.view)
         if not takes:
             return
@@ -320,7 +320,7 @@ class Worktable(Screen[None]):
             await self.line.attempt(lambda: self.port.go_to(int(answer)))
 
     def action_onward(self) -> None:
-        """Leave a frame that was gone to; go on with the next open one."""
+        """Leave a frame that was gone to; continue with the next open one."""
         self._do(lambda: self.port.go_to(None))
 
     def on_frame_cell_clicked(self, event: FrameCell.Clicked) -> None:
@@ -381,7 +381,7 @@ class Worktable(Screen[None]):
 
     @work(group="action")
     async def action_pause(self) -> None:
-        """Stop the clock until the person goes on."""
+        """Stop the clock until the person continues."""
         since = await self.line.attempt(self.port.pause)
         if since is None:
             return

@@ -15,7 +15,7 @@ _DECISIONS = {"chosen": "kept", "other": "not kept"}
 def fits(
     view: View | None, action: str, parameters: tuple[object, ...], *, rehearsing: bool
 ) -> bool | None:
-    """Whether a key has something to do where the work stands.
+    """Whether a key has something to do now.
 
     None where it has nothing to do and keeps its place at the foot, so that others keep theirs.
     """

@@ -34,7 +34,7 @@ class Tone(Enum):
 def sound(alerts: AlertSettings) -> str:
     """Begin to play the sound of the settings; return why it cannot be heard, "" when it can.
 
-    Nothing waits for it: the player runs by itself, and what it prints goes nowhere.
+    Nothing waits for it: the player runs on its own, and what it prints goes nowhere.
     """
     if not alerts.sound:
         return ""

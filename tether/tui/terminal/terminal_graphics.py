@@ -31,7 +31,7 @@ _SIXEL_COLOURS = 64
 """Enough for a positive; each further colour makes the data longer."""
 
 _PLAIN = Style()
-"""Textual's filters for screens without colours want a style in every part of a line."""
+"""Textual's filters for screens without colours need a style in every part of a line."""
 
 _WIDGETS = "textual_image.widget"
 

@@ -1,6 +1,6 @@
 """The colours: those of Textual's themes that are read with ease, and two of our own.
 
-Nothing is said by a colour alone, in any of them: each colour goes with a mark or a word. All words
+None of them says anything by a colour alone: each colour goes with a mark or a word. All words
 have a contrast of 4.5 to 1 or more with their ground, in ``contrast`` of 7 to 1 (WCAG 2.2, success
 criteria 1.4.3 and 1.4.6); the tests measure it on what is drawn.
 """

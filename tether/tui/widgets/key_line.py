@@ -67,7 +67,7 @@ class KeyLine(Static):
         self.screen.bindings_updated_signal.unsubscribe(self)
 
     def on_resize(self) -> None:
-        """Wrap anew."""
+        """Wrap again."""
         self._write()
 
     def fit(self) -> None:
@@ -80,7 +80,7 @@ class KeyLine(Static):
     def _changed(self, screen: Screen[object]) -> None:
         # Also while another window has the keyboard: a picture may come by the camera's own button.
         if self.is_attached and screen is self.screen and not self._told:
-            self._told = True  # one line for all that is said until then
+            self._told = True  # one line for all news until then
             self.call_later(self._write)
 
     def _write(self) -> None:

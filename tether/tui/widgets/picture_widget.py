@@ -55,7 +55,7 @@ class Drawn(Widget):
         self._redraw()
 
     def on_resize(self) -> None:
-        """Draw anew for the room there is now."""
+        """Draw again for the room there is now."""
         self._redraw()
 
     def _redraw(self) -> None:

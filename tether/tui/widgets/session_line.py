@@ -76,7 +76,7 @@ class SessionLine(Static):
     def say(self, text: str, *, bad: bool = False) -> None:
         """Show a message until the next call; nowhere once the screen is being left.
 
-        An id of an action that stands in braces becomes its key.
+        An id of an action in braces becomes its key.
         """
         if self.is_attached:
             text = self.keys.put_into(text)

@@ -1,4 +1,4 @@
-"""The strip as it lies in the holder: its frames, their states, and the one at work."""
+"""The strip in the holder: its frames, their states, and the one at work."""
 
 from __future__ import annotations
 

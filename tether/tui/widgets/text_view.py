@@ -42,7 +42,7 @@ class LongText(ScrollView, can_focus=True):
         self.scroll_home(animate=False)
 
     def on_resize(self) -> None:
-        """Break the lines anew where there is another width."""
+        """Break the lines again where there is another width."""
         # Of a terminal that is drawn together nothing may be left.
         if (width := max(self.scrollable_content_region.width, 1)) != self._width:
             first, self._width = not self._width, width
@@ -53,7 +53,7 @@ class LongText(ScrollView, can_focus=True):
     def _break(self) -> None:
         text = self._made if isinstance(self._made, Text) else self._made(self._width)
         if text == self.text and self.virtual_size.width == self._width:
-            return  # What was drawn of it still stands.
+            return  # What was drawn of it is still right.
         self.text = text
         self._lines = list(text.wrap(self.app.console, self._width))
         self.virtual_size = Size(self._width, len(self._lines))

@@ -54,7 +54,7 @@ def bars(counts: Sequence[float], width: int) -> str:
 def capture_on_show(view: View) -> Capture | None:
     """The capture whose verdict belongs on the screen.
 
-    The waiting one; for a frame that was gone to its own; else the newest of the roll.
+    The waiting one; for a frame that was gone to its own; otherwise the newest of the roll.
     """
     if view.place.capture is not None:
         return view.place.capture
@@ -80,7 +80,7 @@ class VerdictPanel(VerticalScroll):
     _shown: tuple[Capture | None, int] = (None, -1)
 
     def on_resize(self) -> None:
-        """Draw anew: the bars are as wide as the panel."""
+        """Draw again: the bars are as wide as the panel."""
         self.show(self._shown[0])
 
     def show(self, capture: Capture | None) -> None:
