@@ -53,12 +53,15 @@ class PicturePanel(Container):
     async def show(self, capture: Capture | None) -> None:
         """Show the positive of a capture; it is made once for each side that faced the lens."""
         of = (capture.id, capture.facts.base_side) if capture is not None else self._of
+        self.heading = f"Positive: frame {capture.frame}, take {capture.take}" if capture else ""
+        put_title(self, self.heading)
         if capture is not None and of != self._of:
+            # Not for a moment is there the picture of another frame beside its verdict.
+            self.picture = None
+            self.drawn.show(None)
             self._of, self.picture = of, await self._positive_of(capture)
         if not self.is_attached:
             return  # the person has left meanwhile
-        self.heading = f"Positive: frame {capture.frame}, take {capture.take}" if capture else ""
-        put_title(self, self.heading)
         self.set_class(self.picture is None, "-empty")
         if self.drawn.picture is not self.picture:
             self.drawn.show(self.picture)
