@@ -36,6 +36,18 @@ def failing(code: int) -> Callable[[int], None]:
     return fsync
 
 
+def test_a_new_folder_reaches_the_disk_before_its_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    flushed: list[Path] = []
+    monkeypatch.setattr(
+        os, "fsync", lambda handle: flushed.append(Path(f"/dev/fd/{handle}").resolve())
+    )
+    disk.make_folder(tmp_path / "roll" / "frames")
+    roll, frames = tmp_path / "roll", tmp_path / "roll" / "frames"
+    assert flushed == [frames, roll, roll, tmp_path]
+
+
 def test_bytes_reach_the_disk_before_the_name(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

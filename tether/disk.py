@@ -50,11 +50,16 @@ def flush_folder(path: Path) -> None:
 
 
 def make_folder(path: Path) -> None:
-    """Make a folder where it is missing, and those above it; their names reach the disk."""
+    """Make a folder where it is missing, and those above it; they and their names reach the disk.
+
+    A name that reaches a disk without a journal before its folder does stands for whatever was
+    there.
+    """
     missing = [folder for folder in (path, *path.parents) if not folder.exists()]
     path.mkdir(parents=True, exist_ok=True)
     for folder in missing:
         with contextlib.suppress(PermissionError):  # a folder that may be passed and not read
+            flush_folder(folder)
             flush_folder(folder.parent)
 
 

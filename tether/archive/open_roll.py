@@ -156,8 +156,8 @@ def hold_roll(archive: Archive, roll: Roll) -> RollLock:
     try:
         archive.incoming(roll).mkdir(parents=True, exist_ok=True)
         (folder / FRAMES_FOLDER).mkdir(exist_ok=True)
-        flush_folder(folder)
-        flush_folder(archive.root)
+        for made in (archive.incoming(roll), folder / FRAMES_FOLDER, folder, archive.root):
+            flush_folder(made)
         lock = RollLock(folder / ".in-use", roll.name)
     except OSError as error:
         raise ArchiveUnusable(

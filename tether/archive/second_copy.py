@@ -79,6 +79,7 @@ def choose_copy_folder(archive: Archive, folder: Path) -> Path:
         return folder  # the disk is away; the mirror waits for it
     try:
         folder.mkdir(exist_ok=True)  # not those above it: the disk may be away
+        flush_folder(folder)
         flush_folder(folder.parent)
         is_new = not any(folder.iterdir())
         if (folder / MARK_FILE).exists():
