@@ -113,6 +113,7 @@ tether measure a.dng b.dng --film bw-negative
 tether measure a.dng --film colour-negative --open-gate gate.dng --json""",
     "light": "tether light gate.dng --lamp-off dark.dng",
     "tablet": "tether tablet tablet.dng --open-gate gate.dng --lamp-off off.dng",
+    "hand-over": 'tether hand-over "Harbour 1987" for-client',
     "deliver": """\
 tether deliver "Harbour 1987"
 tether deliver "Harbour 1987" --half --no-tiff --turn 7=90 --to /media/stick/harbour""",

@@ -106,7 +106,7 @@ def written_commands() -> Iterator[tuple[str, str]]:
         inline = re.findall(r"`(tether [^`]+)`", text)
         for line in [line for block in blocks for line in block.splitlines()] + inline:
             for part in re.split(r"&&|#|\|", line.replace("\n", " ")):
-                use = re.match(r"\s*(?:\$ )?(?:\.venv/bin/)?tether ([a-z]+)\b(.*)", part)
+                use = re.match(r"\s*(?:\$ )?(?:\.venv/bin/)?tether ([a-z][a-z-]*)\b(.*)", part)
                 if use:
                     yield page.name, f"{use[1]} {use[2]}".strip()
 

@@ -364,6 +364,7 @@ def test_csv_and_json_hold_the_roll(kept: Kept) -> None:
     folder = kept.deliver().folder
     with (folder / "roll.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
+    assert (rows[0]["shutter"], rows[0]["shutter_s"]) == ("1/15", str(1 / 15))
     assert [(r["frame"], r["take"], r["choice"]) for r in rows] == [
         ("1", "1", "chosen"), ("1", "2", "other"), ("2", "1", "chosen"), ("3", "1", "chosen"),
         ("4", "", ""),

@@ -28,7 +28,7 @@ PROMISED = json.loads((Path(__file__).parent / "formats.json").read_text("utf-8"
 _NAMES = {
     "samples", "printed", "raw_positives", "files", "choices", "settings", "saturated",
     "saturated_picture",
-    "headroom_ev", "neutral", "density", "channels", "counts", "facts",
+    "description", "headroom_ev", "neutral", "density", "channels", "counts", "facts",
 }  # fmt: skip
 
 

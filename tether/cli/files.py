@@ -8,6 +8,7 @@ import click
 
 from tether.cli.options import (
     PATH,
+    Int,
     archive_option,
     default_archive,
     json_option,
@@ -74,6 +75,40 @@ def package(
 
     house = read_settings(settings).delivery
     run_package(archive or default_archive(), roll, destination, house, as_json=as_json)
+
+
+@click.command("hand-over")
+@roll_argument("Name of the roll.")
+@click.argument("destination", type=PATH, help="A folder that does not exist yet.")
+@archive_option
+@click.option("--from", "delivered", type=PATH, help="Delivery folder. [default: the roll's own]")
+@click.option("--size", type=Int(0), help="Longest side in pixels; 0: as it is. [default: 1600]")
+@click.option(
+    "--names", metavar="PATTERN", help="Names of pictures. [default: '{roll} {frame:03}']"
+)
+@click.option("--yes", is_flag=True, help="Don't ask before writing.")
+@settings_option
+def hand_over(
+    roll: str,
+    destination: Path,
+    archive: Path | None,
+    delivered: Path | None,
+    size: int | None,
+    names: str | None,
+    yes: bool,
+    settings: Path | None,
+) -> None:
+    """Make a folder for a client.
+
+    Pictures for mail and screen, a page and contact sheets: captions, numbers, rights, and how to
+    order. The names are shown first. Nothing of the workshop is in it.
+    """
+    from tether.cli.hand_over import run_hand_over
+
+    run_hand_over(
+        archive or default_archive(), roll, destination, delivered,
+        read_settings(settings).delivery, size=size, names=names, ask=not yes,
+    )  # fmt: skip
 
 
 @click.command()

@@ -16,7 +16,7 @@ import click
 from tether import __version__
 from tether.cli.about import doctor, show_settings
 from tether.cli.browser import view, web, window_option
-from tether.cli.files import package, rebuild, restore, verify
+from tether.cli.files import hand_over, package, rebuild, restore, verify
 from tether.cli.find import find, rolls
 from tether.cli.judge import light, measure, tablet
 from tether.cli.options import (
@@ -212,7 +212,7 @@ app.add_command(edit)
 app.add_command(import_list)
 
 
-for command in (verify, restore, package, rebuild):
+for command in (hand_over, verify, restore, package, rebuild):
     app.add_command(command)
 
 

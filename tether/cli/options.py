@@ -220,7 +220,17 @@ _INTERRUPTED = 130
 
 
 GROUPS = {
-    "Shoot": ("shoot", "rehearse", "web", "view", "proof", "rolls", "deliver"),
+    "Shoot": (
+        "shoot",
+        "rehearse",
+        "web",
+        "view",
+        "proof",
+        "rolls",
+        "deliver",
+        "hand-over",
+        "hand-over",
+    ),
     "Record": ("find", "edit", "import"),
     "Files": ("verify", "restore", "package", "rebuild"),
     "Bench": ("plan", "light", "tablet", "measure", "settings", "doctor"),

@@ -7,7 +7,13 @@ from datetime import datetime
 from statistics import median
 
 from tether.delivery.folder import ChosenFile, DeliveryState
-from tether.delivery.xmp import Subject, description, positive_packet, raw_positive_packet
+from tether.delivery.xmp import (
+    Subject,
+    client_packet,
+    description,
+    positive_packet,
+    raw_positive_packet,
+)
 from tether.positive.exif import Labels
 from tether.positive.raw_positive.placing import orientation
 from tether.positive.rendering import Rendering, outline_of
@@ -25,6 +31,11 @@ def positive_labels(state: DeliveryState, file: ChosenFile, rendering: Rendering
     if per_inch is not None and rendering.half:
         per_inch /= 2
     return _labels(subject, description(subject), per_inch, positive_packet(subject))
+
+
+def client_labels(subject: Subject, per_inch: float | None) -> Labels:
+    """Return the labels of a picture for a client, without what concerns the workshop."""
+    return _labels(subject, description(subject), per_inch, client_packet(subject))
 
 
 def raw_positive_labels(

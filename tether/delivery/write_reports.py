@@ -26,7 +26,7 @@ from tether.text import printable
 COLUMNS = (
     "roll", "film", "format", "strip", "frame", "state", "take", "choice", "verdict", "findings",
     "note", "file", "size", "sha256", "taken_at", "shutter", "aperture", "iso", "base_ev",
-    "positive", "raw_positive",
+    "positive", "raw_positive", "shutter_s", "f_number", "caption",
 )  # fmt: skip
 
 #: A spreadsheet takes a cell that begins with one of these for a formula.
@@ -54,6 +54,7 @@ def rows(
             "frame": frame.number,
             "state": frame.state.value,
             "note": frame.note,
+            "caption": frame.description.caption,
         }
         for capture in frame.captures:
             found.append(
@@ -103,6 +104,7 @@ def as_json(roll: Roll, frames: Sequence[Frame], print_settings: Mapping[str, An
             "frames_expected": roll.frames_expected,
             "strip_length": roll.strip_length,
             "notes": roll.notes,
+            "description": roll.description.stored,
         },
         "positives": dict(print_settings),
         "frames": [
@@ -111,6 +113,7 @@ def as_json(roll: Roll, frames: Sequence[Frame], print_settings: Mapping[str, An
                 "strip": roll.strip_of(frame.number),
                 "state": frame.state.value,
                 "note": frame.note,
+                "description": frame.description.stored,
                 "captures": [
                     {
                         "file": c.file_name,
@@ -249,10 +252,17 @@ def save_sheets(sheet: Sheet, folder: Path, result: DeliveryResult) -> list[Path
 def sheet_of(state: DeliveryState) -> Sheet:
     """Return what the keeper's contact sheet shows: strips in order, as they lie in the sleeve."""
     roll = state.roll
+    about = roll.description
+    said = ", ".join(
+        filter(None, (about.subject, about.place, about.date, about.photographer, about.rights))
+    )
     days = sorted(day for f in state.frames for c in f.captures if (day := _day(c.taken_at)))
     return Sheet(
         title=roll.name,
-        lines=tuple(filter(None, (f"{roll.process.label}, {roll.film_format.label}", roll.notes))),
+        lines=tuple(
+            filter(None, (f"{roll.process.label}, {roll.film_format.label}", said, roll.notes))
+        ),
+        author=roll.description.photographer,
         strips=tuple(
             tuple(_cell(state, frame) for frame in strip) for strip in strips_of(roll, state.frames)
         ),
@@ -294,7 +304,7 @@ def _cell(state: DeliveryState, frame: Frame) -> Cell:
     return Cell(
         frame=frame.number,
         words=", ".join(words),
-        caption=frame.note,
+        caption=frame.description.caption or frame.note,
         picture=picture,
         turned=state.choice(frame.number).turn,
         empty="no picture" if frame.state is FrameState.KEPT else frame.state.value,

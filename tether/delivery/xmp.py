@@ -112,6 +112,11 @@ def positive_packet(subject: Subject) -> bytes:
     return _packet(subject, 1, subject.capture.file_name)
 
 
+def client_packet(subject: Subject) -> bytes:
+    """Return the packet for inside a client's picture: as `positive_packet`, without findings."""
+    return _packet(subject, 1, subject.capture.file_name, workshop=False)
+
+
 def raw_positive_packet(subject: Subject, lies: int, form: str, gamma: str) -> bytes:
     """Return the packet for inside a raw positive, with its orientation, form and gamma."""
     return _packet(subject, lies, subject.capture.file_name, form, gamma)
@@ -152,7 +157,13 @@ def without_version(packet: bytes) -> str:
 
 
 def _packet(
-    subject: Subject, lies: int, source: str | None, form: str = "", gamma: str = ""
+    subject: Subject,
+    lies: int,
+    source: str | None,
+    form: str = "",
+    gamma: str = "",
+    *,
+    workshop: bool = True,
 ) -> bytes:
     for prefix, uri in NAMESPACES.items():
         ET.register_namespace(prefix, uri)
@@ -160,6 +171,8 @@ def _packet(
     rdf = ET.SubElement(meta, _name("rdf:RDF"))
     about = ET.SubElement(rdf, _name("rdf:Description"), {_name("rdf:about"): ""})
     _fill(about, subject, lies, source)
+    if workshop:
+        _workshop(about, subject)
     _text(about, "film:RawPositive", form)
     _text(about, "film:RawPositiveGamma", gamma)
     ET.indent(meta, " ")
@@ -227,13 +240,7 @@ def _own(about: ET.Element, subject: Subject) -> None:
     _text(about, "film:Format", roll.format_key)
     _text(about, "film:Strip", str(roll.strip_of(frame.number)))
     _text(about, "film:Frame", str(frame.number))
-    _text(about, "film:Take", str(capture.take))
-    _text(about, "film:State", frame.state.value)
-    _text(about, "film:Choice", _choice(capture))
-    _text(about, "film:Verdict", capture.verdict)
     _text(about, "film:RawSha256", capture.sha256)
-    _text(about, "film:RollNotes", roll.notes)
-    _text(about, "film:FrameNote", frame.note)
     _text(about, "film:Date", subject.date)
     _text(about, "film:Stock", said.film_stock)
     _text(about, "film:Camera", said.camera)
@@ -242,6 +249,17 @@ def _own(about: ET.Element, subject: Subject) -> None:
     _text(about, "film:Box", said.box)
     _text(about, "film:Sleeve", said.sleeve)
     _array(about, "film:Identifiers", "Bag", said.identifiers)
+
+
+def _workshop(about: ET.Element, subject: Subject) -> None:
+    """Add what the keeper wants to know, and a client does not."""
+    frame, capture = subject.frame, subject.capture
+    _text(about, "film:RollNotes", subject.roll.notes)
+    _text(about, "film:FrameNote", frame.note)
+    _text(about, "film:Take", str(capture.take))
+    _text(about, "film:State", frame.state.value)
+    _text(about, "film:Choice", _choice(capture))
+    _text(about, "film:Verdict", capture.verdict)
     _array(about, "film:Findings", "Seq", capture.facts.texts)
     settings = [
         f"{role}: {value}"

@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 import struct
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import tifffile
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
+from PIL.Image import Image as Picture
 
 from tether.disk import replace_whole
 from tether.positive.exif import SOFTWARE, Labels, exif_bytes, exif_entries, main_entries
@@ -33,19 +35,26 @@ def write_jpeg(
     labels: Labels,
 ) -> None:
     """Write an 8-bit JPEG, sRGB or grey with sRGB's tone curve; an older file is replaced whole."""
-    image = Image.fromarray(eight_bit(picture))
-    profile = grey_profile() if picture.ndim == 2 else colour_profile()
+    save_jpeg(Image.fromarray(eight_bit(picture)), path, quality=quality, labels=labels)
+
+
+def save_jpeg(image: Picture, path: Path, *, quality: int | str, labels: Labels) -> None:
+    """Write a grey or an sRGB picture of 8 bits; ``quality`` "keep" is for one that was a JPEG."""
+    more: dict[str, Any] = {}
+    if quality != "keep":
+        more["subsampling"] = 0 if isinstance(quality, int) and quality >= 90 else 2
+    if labels.per_inch:
+        more["dpi"] = (labels.per_inch, labels.per_inch)
 
     def write(part: Path) -> None:
         image.save(
             part,
             "JPEG",
             quality=quality,
-            subsampling=0 if quality >= 90 else 2,
-            icc_profile=profile,
+            icc_profile=grey_profile() if image.mode == "L" else colour_profile(),
             exif=exif_bytes(labels, image.size),
             xmp=labels.xmp,
-            **({"dpi": (labels.per_inch, labels.per_inch)} if labels.per_inch else {}),
+            **more,
         )
 
     replace_whole(path, write)

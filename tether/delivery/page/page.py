@@ -17,10 +17,14 @@ from urllib.parse import quote
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from tether import __version__
 from tether.archive.records import Capture, Frame, Roll
 from tether.delivery.folder import strips_of
 from tether.delivery.page.plots import capture_histogram, roll_plots
+from tether.delivery.xmp import Subject
+from tether.description import ROLL_FIELDS
 from tether.positive.flat_field import FlatField
+from tether.settings import DeliverySettings
 from tether.text import megabytes, plural, printable
 
 #: Those of the picture; battery, card and the like are in the JSON beside the page.
@@ -62,14 +66,7 @@ def page(facts: PageFacts) -> str:
     """Return the page, HTML 5."""
     roll, frames = facts.roll, facts.frames
     form = roll.film_format
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        finalize=_safe,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = _environment()
     environment.filters |= {
         "address": quote,
         "choice": lambda c: {"chosen": "kept", "other": "not kept"}.get(c.decision, "undecided"),
@@ -81,6 +78,8 @@ def page(facts: PageFacts) -> str:
         "terms": lambda capture: _terms(facts, capture),
     }
     return environment.get_template("page.html").render(
+        version=__version__,
+        said=[(ROLL_FIELDS[key].words, text) for key, text in roll.description.texts().items()],
         roll=roll,
         frames=frames,
         strips=strips_of(roll, frames),
@@ -92,6 +91,45 @@ def page(facts: PageFacts) -> str:
         trouble=facts.trouble,
         other_files=facts.other_files,
         plots=roll_plots(roll, frames, facts.base_target, facts.flat),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ClientPicture:
+    """A picture that a client gets: its frame, its files in the delivery, and its new name."""
+
+    subject: Subject
+    positive: Path
+    small: Path
+    name: str
+
+    @property
+    def caption(self) -> str:
+        """What the frame shows, in a person's words."""
+        return self.subject.frame.description.caption
+
+
+def client_page(roll: Roll, pictures: Sequence[ClientPicture], house: DeliverySettings) -> str:
+    """Return the page for a client: pictures, captions, numbers, rights, and how to order."""
+    environment = _environment()
+    environment.filters |= {"address": quote, "inlined": _inlined, "plural": plural}
+    return environment.get_template("client.html").render(
+        version=__version__,
+        roll=roll,
+        said=roll.description,
+        pictures=pictures,
+        house=house,
+    )
+
+
+def _environment() -> Environment:
+    return Environment(
+        loader=FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        finalize=_safe,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
 
 
