@@ -23,12 +23,17 @@ _LOOSE_MM = 1.6
 """Millimetres by which the distance between two frames may differ from the format's."""
 _CARE = 0.12
 """What a millimetre of difference from the pitch costs, squared, against how clear a gap is."""
+_HOLES_MM = 2.01 + 2.794 / 2
+"""From the edge of film to the middle of its perforations (ISO 491)."""
+_HOLE_PITCH_MM = 4.75
+_FORESHORTENED = 0.07
+"""Share by which lengths along a strip may differ from those across it."""
 _OUTSIDE = 0.6
 """How clear a gap counts that lies at a cut end of the strip."""
 _FRAME = 0.3
 """What one more frame on a strip is worth, in clear gaps: strips are cut where they are full."""
 _SHIFT_MM = 1.5
-"""Millimetres by which a picture's edges may lie away from the middle of its gaps."""
+"""Millimetres by which a picture's middle may lie away from the middle between its gaps."""
 
 
 def find_frames(strip: Strip, form: FilmFormat, process: FilmProcess) -> list[Points]:
@@ -42,7 +47,7 @@ def find_frames(strip: Strip, form: FilmFormat, process: FilmProcess) -> list[Po
     clear = gap_clearness(strip.light, form, process)
     if clear.size < 0.6 * form.pitch * SCALE:
         return []
-    starts, form = _frames_at(clear, form)
+    starts, form = _frames_at(clear, _along(strip.light, form))
     across = _across(strip.light, starts, form, process)
     corners = []
     for start in starts:
@@ -83,13 +88,35 @@ def _smooth(values: Floats, mm: float) -> Floats:
     return np.convolve(padded, np.ones(width) / width, "same")[width:-width]
 
 
+def _along(light: FloatArray, form: FilmFormat) -> FilmFormat:
+    """Return the format with lengths along the film as they appear, by its perforations.
+
+    A page that is tilted toward the camera is shorter one way than the other. Perforations are 4.75
+    mm apart (ISO 491), and the spectrum of their rows has its peak there.
+    """
+    if not form.perforated:
+        return form
+    at = round(_HOLES_MM * SCALE)
+    row = (light[[at, light.shape[0] - 1 - at]] > _BARE).mean(axis=0)
+    spectrum = np.abs(np.fft.rfft((row - row.mean()) * np.hanning(row.size), 16 * row.size))
+    frequency = np.arange(spectrum.size) / (16 * row.size) * SCALE * _HOLE_PITCH_MM
+    near = np.abs(frequency - 1) < _FORESHORTENED
+    if not near.any() or spectrum[near].max() < 4 * np.median(spectrum):
+        return form
+    return _scaled(form, 1 / float(frequency[near][spectrum[near].argmax()]))
+
+
+def _scaled(form: FilmFormat, ratio: float) -> FilmFormat:
+    return replace(form, picture_along=form.picture_along * ratio, pitch=form.pitch * ratio)
+
+
 def _frames_at(clear: Floats, form: FilmFormat) -> tuple[list[float], FilmFormat]:
     """Return where each frame's picture begins, in millimetres from the strip's end.
 
     The format comes back with lengths as they appear: the strip's width tells the scale along it
     only roughly, the distance of many gaps better.
     """
-    gap = form.pitch - form.picture_along
+    gap, usual = form.pitch - form.picture_along, 1.0
     length = clear.size / SCALE
     room = gap / 2 + 1.5
     size = clear.size + 2 * round(room * SCALE)
@@ -104,18 +131,35 @@ def _frames_at(clear: Floats, form: FilmFormat) -> tuple[list[float], FilmFormat
         score[offset + clear.size - edge : offset + clear.size], _OUTSIDE
     )
     best: tuple[float, list[int]] = (-math.inf, [])
-    most = int((length + 2 * room) // (form.pitch - 0.3))
-    for frames in range(max(1, most - 1), most + 1):
-        found = _chain(score, frames, form.pitch)
-        if found is not None and found[0] > best[0]:
-            best = found
+    # Without perforations the scale along the strip is tried, too.
+    ratios = (1.0,) if form.perforated else (1.0, 0.98, 1.02, 0.96, 1.04)
+    for ratio in ratios:
+        pitch = form.pitch * ratio
+        most = int((length + 2 * room) // (pitch - 0.3))
+        for frames in range(max(1, most - 1), most + 1):
+            found = _chain(score, frames, pitch)
+            if found is not None and found[0] - 5 * abs(ratio - 1) > best[0]:
+                best = (found[0] - 5 * abs(ratio - 1), found[1])
+                usual = ratio
+    form = _scaled(form, usual)
     middles = [(at - offset + 0.5) / SCALE for at in best[1]]
     if len(middles) > 3:
         inner = middles[1:-1]
         ratio = (inner[-1] - inner[0]) / (len(inner) - 1) / form.pitch
-        ratio = float(np.clip(ratio, 0.97, 1.03))
-        form = replace(form, picture_along=form.picture_along * ratio, pitch=form.pitch * ratio)
-    return [_placed(clear, (a + b) / 2, form) for a, b in pairwise(middles)], form
+        form = _scaled(form, float(np.clip(ratio, 0.97, 1.03)))
+    starts = []
+    for index, (a, b) in enumerate(pairwise(middles)):
+        first, last = index == 0, index == len(middles) - 2
+        # A gap at a cut end of the strip may lie anywhere beside the cut.
+        middle, room = (a + b) / 2, _SHIFT_MM
+        if first and last:
+            middle, room = length / 2, max(_SHIFT_MM, (length - form.picture_along) / 2 + 0.5)
+        elif first:
+            middle, room = b - form.pitch / 2, 2 * _SHIFT_MM
+        elif last:
+            middle, room = a + form.pitch / 2, 2 * _SHIFT_MM
+        starts.append(_placed(clear, middle, form, room))
+    return starts, form
 
 
 def _chain(score: Floats, frames: int, pitch: float) -> tuple[float, list[int]] | None:
@@ -144,10 +188,10 @@ def _chain(score: Floats, frames: int, pitch: float) -> tuple[float, list[int]] 
     return float(total[end]) + _FRAME * frames, places[::-1]
 
 
-def _placed(clear: Floats, middle: float, form: FilmFormat) -> float:
-    """Return where a picture begins whose middle is roughly known, by its two edges."""
+def _placed(clear: Floats, middle: float, form: FilmFormat, room: float) -> float:
+    """Return where a picture begins whose middle is known within ``room``, by its two edges."""
     half = form.picture_along / 2
-    near = np.arange(-_SHIFT_MM, _SHIFT_MM + 0.01, 0.1)
+    near = np.arange(-room, room + 0.01, 0.1)
     reach = 0.5
     best, start = -math.inf, middle - half
     for by in near:
@@ -155,7 +199,7 @@ def _placed(clear: Floats, middle: float, form: FilmFormat) -> float:
         edges = (_at(clear, a - reach) - _at(clear, a + reach)) + (
             _at(clear, b + reach) - _at(clear, b - reach)
         )
-        value = edges - 0.15 * by**2
+        value = edges - 0.3 * (by / room) ** 2
         if value > best:
             best, start = value, a
     return start

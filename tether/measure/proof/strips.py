@@ -253,18 +253,20 @@ def _corners(rows: Points) -> Points | None:
     middle = np.average(
         np.column_stack([(rows[:, 1] + rows[:, 2]) / 2, rows[:, 0]]), axis=0, weights=weights
     )
-    # Second moments of the whole area: each row's own spread, and the rows' about the middle.
-    x = (rows[:, 1] + rows[:, 2]) / 2 - middle[0]
-    y = rows[:, 0] - middle[1]
-    total = weights.sum()
-    xx = float((weights * (x**2 + weights**2 / 12)).sum() / total)
-    yy = float((weights * y**2).sum() / total)
-    xy = float((weights * x * y).sum() / total)
-    angle = 0.5 * math.atan2(2 * xy, xx - yy)
-    u = np.array([math.cos(angle), math.sin(angle)])
+    # It lies as the smallest rectangle about it does, whose longer side is along the film.
+    angles = np.deg2rad(np.arange(-45.0, 45.0))
+    axes = np.stack([np.cos(angles), np.sin(angles)])
+    sides = (
+        np.ptp((ends - middle) @ axes, axis=0),
+        np.ptp((ends - middle) @ (axes[::-1] * [[-1], [1]]), axis=0),
+    )
+    best = int((sides[0] * sides[1]).argmin())
+    u = axes[:, best]
     v = np.array([-u[1], u[0]])
+    if sides[0][best] < sides[1][best]:
+        u, v = v, -u
     along, across = (ends - middle) @ u, (ends - middle) @ v
-    length, width = np.ptp(along), np.ptp(across)
+    length, width, total = np.ptp(along), np.ptp(across), weights.sum()
     if width < 8 or total < _LEAST_FILLED * length * width:
         return None
     lines = [
