@@ -89,12 +89,16 @@ def found_on(image: Image.Image, page: SleevePage) -> list[np.ndarray]:
     ]
 
 
-def compared(truth: list[FloatArray], found: list[np.ndarray], scale: float) -> Counter[str]:
-    """Count the frames that were made, found, cut wrongly, and found where there are none."""
+def compared(truth: list[FloatArray], found: list[np.ndarray], page: SleevePage) -> Counter[str]:
+    """Count the frames that were made, found, cut wrongly, and found where there are none.
+
+    A blank frame has no picture that could be cut.
+    """
+    scale = page.scale
     counts = Counter(made=len(truth), pages=1)
     free = list(range(len(found)))
     order = []
-    for corners in truth:
+    for number, corners in enumerate(truth, 1):
         away = [float(np.hypot(*(found[i].mean(0) - corners.mean(0)))) for i in free]
         if not away or min(away) > 4 * scale:
             continue
@@ -102,7 +106,7 @@ def compared(truth: list[FloatArray], found: list[np.ndarray], scale: float) -> 
         order.append(index)
         counts["found"] += 1
         off = float(np.hypot(*(found[index] - corners).T).max())
-        counts["cut wrongly"] += off > 1.5 * scale
+        counts["cut wrongly"] += off > 1.5 * scale and number not in page.blank
     counts["too many"] = len(free)
     counts["right"] = int(len(order) == len(truth) and not free and order == sorted(order))
     return counts
@@ -120,7 +124,7 @@ def main() -> None:
         began = time.process_time()
         found = found_on(image, page)
         seconds.append(time.process_time() - began)
-        counts = compared(truth, found, page.scale)
+        counts = compared(truth, found, page)
         total += counts
         if not counts["right"] or counts["cut wrongly"]:
             process = next(p for p, film in FILMS.items() if film is page.film)

@@ -23,6 +23,8 @@ _LOOSE_MM = 1.6
 """Millimetres by which the distance between two frames may differ from the format's."""
 _CARE = 0.12
 """What a millimetre of difference from the pitch costs, squared, against how clear a gap is."""
+_REACH = 0.5
+"""Millimetres on either side of an edge at which it is looked for."""
 _HOLES_MM = 2.01 + 2.794 / 2
 """From the edge of film to the middle of its perforations (ISO 491)."""
 _HOLE_PITCH_MM = 4.75
@@ -147,19 +149,33 @@ def _frames_at(clear: Floats, form: FilmFormat) -> tuple[list[float], FilmFormat
         inner = middles[1:-1]
         ratio = (inner[-1] - inner[0]) / (len(inner) - 1) / form.pitch
         form = _scaled(form, float(np.clip(ratio, 0.97, 1.03)))
-    starts = []
+    # How long a picture appears is told by its own edges, best over all of the strip.
+    ratios = (1.0,) if form.perforated else tuple(np.arange(0.96, 1.0401, 0.005).tolist())
+    fits = [_all_placed(clear, middles, form, ratio) for ratio in ratios]
+    _, starts, ratio = max(fits)
+    return starts, replace(form, picture_along=form.picture_along * ratio)
+
+
+def _all_placed(
+    clear: Floats, middles: list[float], form: FilmFormat, ratio: float
+) -> tuple[float, list[float], float]:
+    """Place every picture at one length; return how clear their edges are in all, and where."""
+    length, total, starts = clear.size / SCALE, -3 * abs(ratio - 1), []
+    along = form.picture_along * ratio
     for index, (a, b) in enumerate(pairwise(middles)):
         first, last = index == 0, index == len(middles) - 2
         # A gap at a cut end of the strip may lie anywhere beside the cut.
         middle, room = (a + b) / 2, _SHIFT_MM
         if first and last:
-            middle, room = length / 2, max(_SHIFT_MM, (length - form.picture_along) / 2 + 0.5)
+            middle, room = length / 2, max(_SHIFT_MM, (length - along) / 2 + 0.5)
         elif first:
             middle, room = b - form.pitch / 2, 2 * _SHIFT_MM
         elif last:
             middle, room = a + form.pitch / 2, 2 * _SHIFT_MM
-        starts.append(_placed(clear, middle, form, room))
-    return starts, form
+        value, start = _placed(clear, middle, along, room)
+        total += value
+        starts.append(start)
+    return total, starts, ratio
 
 
 def _chain(score: Floats, frames: int, pitch: float) -> tuple[float, list[int]] | None:
@@ -188,28 +204,25 @@ def _chain(score: Floats, frames: int, pitch: float) -> tuple[float, list[int]] 
     return float(total[end]) + _FRAME * frames, places[::-1]
 
 
-def _placed(clear: Floats, middle: float, form: FilmFormat, room: float) -> float:
-    """Return where a picture begins whose middle is known within ``room``, by its two edges."""
-    half = form.picture_along / 2
-    near = np.arange(-room, room + 0.01, 0.1)
-    reach = 0.5
-    best, start = -math.inf, middle - half
-    for by in near:
-        a, b = middle - half + by, middle + half + by
-        edges = (_at(clear, a - reach) - _at(clear, a + reach)) + (
-            _at(clear, b + reach) - _at(clear, b - reach)
-        )
-        value = edges - 0.3 * (by / room) ** 2
-        if value > best:
-            best, start = value, a
-    return start
+def _placed(clear: Floats, middle: float, along: float, room: float) -> tuple[float, float]:
+    """Return how clear a picture's two edges are, and where it begins.
+
+    Its length is ``along``, its middle known within ``room``.
+    """
+    by = np.arange(-room, room + 0.01, 0.1)
+    first, last = middle - along / 2 + by, middle + along / 2 + by
+    edges = (
+        _at(clear, first - _REACH) - _at(clear, first + _REACH)
+        + _at(clear, last + _REACH) - _at(clear, last - _REACH)
+    ) - 0.3 * (by / room) ** 2  # fmt: skip
+    best = int(edges.argmax())
+    return float(edges[best]), float(first[best])
 
 
-def _at(values: Floats, mm: float) -> float:
+def _at(values: Floats, mm: Floats) -> Floats:
+    """Return values at places in millimetres; beyond the strip's ends there may be a gap."""
     place = mm * SCALE - 0.5
-    if place < 0 or place > values.size - 1:
-        return _OUTSIDE
-    return float(np.interp(place, np.arange(values.size), values))
+    return np.interp(place, np.arange(values.size), values, left=_OUTSIDE, right=_OUTSIDE)
 
 
 def _across(
