@@ -175,6 +175,18 @@ def test_a_view_without_anything_of_the_rebates_light_is_told() -> None:
         assert [f.code for f in found] == codes
 
 
+@pytest.mark.parametrize(("lightest", "severity"), [(-1.2, "look"), (-2.0, "reshoot")])
+def test_more_than_a_stop_too_dark_weighs_as_much_as_too_bright(
+    lightest: float, severity: str
+) -> None:
+    advice = advise(0.0, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
+    base = Base(dict.fromkeys(NAMES, 2**-0.5), "roll", clipped=False)
+    (found,) = negative_findings(
+        base, advice, dict.fromkeys(NAMES, 0.0), -0.5, LIMITS, lightest, rebate_missing=True
+    )
+    assert (found.code, found.severity.value) == ("light-changed", severity)
+
+
 def test_advice_names_stops_direction_and_setting() -> None:
     advice = advise(-1.0, ("1/15", 1 / 15), SHUTTERS, 1 / 3)
     assert advice.words == "Give 1.0 stops less light: set the shutter to 1/30."

@@ -72,7 +72,7 @@ EXPOSURE: Mapping[str, FindingKind] = {
         },
     ),
     "light-changed": FindingKind(
-        LOOK,
+        LOOK + RESHOOT,
         MEASURED,
         _CHANGED,
         "Check that the lamp was not moved or {turned}, and that this is the same film.",

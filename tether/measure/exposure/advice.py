@@ -175,8 +175,14 @@ def negative_findings(
     if expected_ev is not None and base.source == "rebate" and not base.clipped:
         findings += _light_changed(base.ev - expected_ev, settings, strobe=advice.strobe)
     if rebate_missing and base.source == "roll":
+        # More than a stop too dark weighs as much as more than a stop too bright.
+        dark = expected_ev is not None and lightest_ev < expected_ev - 1
         findings.append(
-            Finding.of("light-changed", case="no-rebate-strobe" if advice.strobe else "no-rebate")
+            Finding.of(
+                "light-changed",
+                severity=Severity.RESHOOT if dark else Severity.LOOK,
+                case="no-rebate-strobe" if advice.strobe else "no-rebate",
+            )
         )
     if base.source == "picture":
         findings.append(Finding.of("rebate-not-seen"))
@@ -228,6 +234,7 @@ def _light_changed(change: float, settings: ExposureSettings, *, strobe: bool) -
         Finding.of(
             "light-changed",
             round(change, 3),
+            Severity.LOOK,
             case="strobe" if strobe else "",
             stops=abs(change),
             way="brighter" if change > 0 else "darker",
