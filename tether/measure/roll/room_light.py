@@ -52,6 +52,9 @@ _INSIDE = (0.012, 0.07)
 """Where the rebate is looked for inside the mask, as shares of the view."""
 _REBATE = 0.35
 _MOST = 0.15
+_PLAIN = 0.06
+"""Share of the base's light that a mask has to have where earlier frames do not tell: lenses
+scatter up to 0.04 of it there, and holders are not quite black."""
 _EVEN = 0.12
 _PARTS = 0.8
 
@@ -97,7 +100,8 @@ def room_light(
     else:
         share = _risen(border / level, [frame / level for frame in earlier], _OF_NEGATIVE)
         if share < settings.share:
-            share = _beside_rebate(picture, border / level, level)
+            seen = _beside_rebate(picture, border / level, level)
+            share = seen if seen >= _PLAIN else share
     if share < settings.share:
         return []
     severity = Severity.RESHOOT if share >= settings.reshoot_share else Severity.LOOK
