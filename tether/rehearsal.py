@@ -70,8 +70,9 @@ _PUT_RIGHT = {
     "stand-square": ("one-side-soft",),
     "lens-clean": ("dust-on-lens",),
     "focus-lock": ("out-of-focus",),
+    "strip-line-up": ("tilted-strip",),
 }
-"""By the step of the set-up: the mishaps that are over when it is done."""
+"""By the step: the mishaps that are over when it is done."""
 
 
 class SimulatedHand:
@@ -122,7 +123,8 @@ class SimulatedHand:
             return
         if step.scope is Scope.STRIP and step.key == "strip-load":
             self._bench.reload()
-            self._go_to(self._roll.frames_of(step.place)[0])
+            # The roll may have got frames and a strip since the hand took it.
+            self._go_to((step.place - 1) * self._roll.strip_length + 1)
         elif step.scope is Scope.FRAME and step.key == "frame-advance":
             self._go_to(step.place)
         for code in _PUT_RIGHT.get(step.key, ()):

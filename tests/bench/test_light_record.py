@@ -213,6 +213,7 @@ def test_a_fresh_light_needs_no_words() -> None:
         ("lamp-colour-drift", ": check the lamp."),
         ("light-moved", ": run the light test again."),
         ("focus-drift", ": focus again."),
+        ("picture-saturated", ": set the base exposure again on this frame."),
     ],
 )
 def test_what_the_verdict_found_about_the_bench_is_said_with_what_helps(
@@ -288,20 +289,23 @@ def test_a_shutter_that_would_miss_the_rolls_base_is_said_before_the_shot(
 
 
 def test_a_base_that_nobody_measured_is_said_before_the_first_shot() -> None:
-    (said,) = texts(KeptLight(), [Frame(1)], camera(), Settings(), NOON)
+    said, untested = texts(KeptLight(), [Frame(1)], camera(), Settings(), NOON)
+    assert untested == "No light test yet: positives stay as uneven as the light."
     assert said.startswith("No base exposure for this roll yet")
     strobe = Settings(light=LightSettings(kind="strobe"))
-    assert texts(KeptLight(), [Frame(1)], camera(), strobe, NOON) == ()
+    assert texts(KeptLight(), [Frame(1)], camera(), strobe, NOON) == (untested,)
 
 
 def test_a_base_found_under_another_light_is_said_until_a_picture_tells() -> None:
     lamp, strobe = Settings(), Settings(light=LightSettings(kind="strobe"))
-    flashed = KeptLight(base=replace(BASE, strobe=True))
+    gate, flashed_gate = replace(GATE, strobe=False), replace(GATE, strobe=True)
+    flashed = KeptLight(flashed_gate, replace(BASE, strobe=True))
     (said,) = texts(flashed, [Frame(1)], camera(), lamp, NOON)
     assert said.startswith("The base exposure was set under a strobe, and the light is a lamp now")
-    (said,) = texts(KeptLight(base=BASE), [Frame(1)], camera(), strobe, NOON)
+    (said,) = texts(KeptLight(gate, BASE), [Frame(1)], camera(), strobe, NOON)
     assert said.startswith("The base exposure was set under a lamp, and the light is a strobe now")
     assert texts(flashed, [Frame(1)], camera(), strobe, NOON) == ()
+    flashed = KeptLight(base=flashed.base)
     assert texts(flashed, [base_at("1/10", -0.5)], camera("1/10"), lamp, NOON) == ()
     (said,) = texts(flashed, [base_at("1/10", -0.5)], camera("1/80"), lamp, NOON)
     assert "3.0 stops too dark" in said

@@ -14,7 +14,8 @@ from tether_simulator.server import BenchProcess
 
 from tests.quick import QUICK
 from tether.archive.archive import Archive
-from tether.archive.records import Roll
+from tether.archive.records import NewRoll, Roll
+from tether.bench.benches import BenchSetup
 from tether.bench.light_test import (
     MOST_EXPOSURES,
     LightTest,
@@ -28,6 +29,7 @@ from tether.camera.process import CameraProcess
 from tether.camera.protocol import Role, Setting
 from tether.errors import NotNow
 from tether.facts import Facts
+from tether.film import FilmProcess
 from tether.measure.light.open_gate import Light
 from tether.measure.roll.memory import RollMemory
 from tether.session.judge import Judge
@@ -209,6 +211,24 @@ def test_an_uneven_open_gate_is_kept_and_the_log_says_what_that_means(
     bench.put_right("lamp-uneven")
     assert not light_test.run().uneven
     assert log_of(session).count("although uneven") == 1
+
+
+def test_an_uneven_open_gate_is_said_once_and_not_under_every_verdict(
+    session: Session, light_test: LightTest, bench: BenchProcess
+) -> None:
+    bench.remove_film()
+    bench.mishap("lamp-uneven")
+    light_test.run()
+    told = []
+    for frame in (1, 2, 3):
+        bench.go_to(frame)
+        while session.next_step().kind is NextKind.STEP:
+            session.confirm()
+        session.capture()
+        facts = session.frames()[frame - 1].captures[-1].facts
+        told.append("gate-uneven" in {f.code for f in facts.findings})
+        session.keep()
+    assert told == [True, False, False]
 
 
 def test_darkness_ends_after_three_exposures(
@@ -400,6 +420,34 @@ def test_a_dusty_open_gate_can_leave_the_one_before_in_force(
     assert kept is not None
     assert kept.shot.file == good.shot.file
     assert "the open gate of before stays" in log_of(session)
+
+
+def test_the_next_roll_at_the_same_bench_has_the_light_test_too(
+    session: Session, light_test: LightTest, bench: BenchProcess, judge: Judge
+) -> None:
+    archive, camera = session.archive, session.tethered.camera
+    said = "The light test of Harbour counts for this roll too."
+    missing = "No light test yet: positives stay as uneven as the light."
+    session.set_up.use_bench(BenchSetup("Table 1"))
+    assert missing in {remark.text for remark in session.view().remarks}
+    bench.remove_film()
+    light_test.run()
+    tested = session.bench.light.kept.gate
+    assert tested is not None
+    for name, film_format, counts in (("Pier", "135", True), ("Cliffs", "120-6x6", False)):
+        roll = archive.store.rolls.add(NewRoll(name, FilmProcess.BW_NEGATIVE, film_format, 6, 6))
+        with Session(archive, roll, camera, judge, QUICK) as other:
+            gate = other.bench.light.kept.gate
+            assert (said in other.found) is counts
+            assert (gate is not None) is counts
+            if gate is not None:
+                assert (gate.bench, gate.roll, gate.shot.after) == ("Table 1", "Harbour", 0)
+                assert np.allclose(gate.grid, tested.grid, atol=1e-6)
+                assert missing not in {remark.text for remark in other.view().remarks}
+    session.store.journal.begin_sitting(session.tethered.key)  # the next day, nothing said yet
+    roll = archive.store.rolls.add(NewRoll("Quay", FilmProcess.BW_NEGATIVE, "135", 6, 6))
+    with Session(archive, roll, camera, judge, QUICK) as other:
+        assert other.bench.light.kept.gate is None
 
 
 def test_no_light_at_all_is_said_so() -> None:

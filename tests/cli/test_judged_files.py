@@ -177,6 +177,15 @@ def test_a_frame_of_film_is_no_open_gate(files: Path) -> None:
     assert "Level" in done.output, "the open gate is judged anyway"
 
 
+def test_nothing_is_measured_of_a_clipped_open_gate(tmp_path: Path) -> None:
+    bare = CopyStand(BenchConfig(seed=7, sensor=SensorConfig(600, 400)))
+    bare.hand.remove_film()
+    (tmp_path / "gate.dng").write_bytes(bare.expose(CameraExposure(2.0, 8.0, 100.0)).raw)
+    text = light_text(light_files([tmp_path / "gate.dng"], None))
+    assert "Level     clipped" in text
+    assert "Evenness" not in text
+
+
 @pytest.mark.parametrize("process", FilmProcess)
 def test_film_in_the_gate_is_told_from_a_lamp(tmp_path: Path, process: FilmProcess) -> None:
     def told(bench: CopyStand, seconds: float) -> bool:

@@ -19,10 +19,12 @@ from PIL import Image
 
 from tests.delivery.delivering import Kept, kept_roll
 from tether.archive.layout import BENCH_FOLDER, DATABASE
+from tether.archive.open_roll import OpenRoll
 from tether.archive.records import FrameState
 from tether.bench.light_record import KeptGate, LightRecord
 from tether.capture.bench_shots import BenchShot
 from tether.cli.options import QUARTER_TURN, STOPS, YES_OR_NO, PerFrame
+from tether.delivery.contrast import choose_contrast, contrast_of, next_contrast
 from tether.delivery.crew import LocalCrew, worker_count
 from tether.delivery.folder import DeliveredFolder, DeliveryResult
 from tether.errors import TetherError
@@ -246,6 +248,22 @@ def test_a_frame_that_was_marked_blank_afterwards_has_no_positive(kept: Kept) ->
     assert result.printed == 2
     assert result.left_out == "No positive of: frame 4 (open); frame 2 (blank)."
     assert not (kept.folder / "delivered" / "positives" / "Harbour_f002_t1.jpg").exists()
+
+
+def test_a_contrast_that_was_chosen_at_the_bench_is_delivered(kept: Kept) -> None:
+    kept.deliver()
+    roll = OpenRoll(kept.archive, kept.roll)
+    choose_contrast(roll, next_contrast(contrast_of(roll, 2)), 2)
+    assert [contrast_of(roll, frame) for frame in (1, 2)] == ["normal", "hard"]
+    assert kept.deliver().printed == 1
+    choose_contrast(roll, "soft", None)
+    assert contrast_of(roll, 1) == "soft"
+    assert kept.deliver().printed == 3
+    roll.close()
+    steps = ["soft"]
+    while (following := next_contrast(steps[-1])) not in steps:
+        steps.append(following)
+    assert steps == ["soft", "normal", "hard"]
 
 
 def test_a_contrast_is_remembered_and_only_for_negatives(kept: Kept, tmp_path: Path) -> None:

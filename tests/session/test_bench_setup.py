@@ -93,11 +93,20 @@ def test_only_what_a_changed_part_touches_is_asked(
         # In the middle of a sitting: the lamp is another one.
         session.set_up.use_bench(replace(TABLE, lamp="strobe"))
         assert open_steps(session) == {s.key for s in SET_UP if Part.LAMP in s.parts}
+        assert "light-test" in open_steps(session)
     new_sitting(archive)
     with begun(archive, roll, judge) as session:
         session.set_up.use_bench(replace(TABLE, lamp="strobe"), moved=frozenset({Part.HOLDER}))
         touched = {s.key for s in SET_UP if s.parts & {Part.LAMP, Part.HOLDER}}
         assert open_steps(session) == (EACH_TIME | touched) - {BENCH}
+
+
+def test_another_lens_is_cleaned_and_focused(archive: Archive, roll: Roll, judge: Judge) -> None:
+    with begun(archive, roll, judge) as session:
+        session.set_up.use_bench(TABLE)
+        confirm_all(session)
+        session.set_up.use_bench(replace(TABLE, lens="another 60 mm"))
+        assert {"lens-clean", "focus-lock", "light-test"} <= open_steps(session)
 
 
 def test_another_film_wants_the_holder_set_anew_also_within_a_sitting(

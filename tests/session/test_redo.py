@@ -10,6 +10,7 @@ from tether.archive.archive import Archive
 from tether.archive.records import Roll
 from tether.bench.steps import steps_to_redo
 from tether.camera.process import CameraProcess
+from tether.camera.protocol import Role
 from tether.facts import Facts
 from tether.rehearsal import SimulatedHand
 from tether.session.judge import Judge
@@ -60,6 +61,50 @@ def test_a_film_that_was_not_moved_is_moved_before_the_next_take(
         assert asked(session) == ["focus-lock"]
         (_, judgement), *_ = session.capture().captures
         assert judgement.verdict.value == "keep"
+
+
+@pytest.mark.parametrize("short", [False, True])
+def test_a_strip_that_is_askew_is_lined_up_and_not_loaded_again(
+    short: bool,
+    bench: BenchProcess,
+    camera: CameraProcess,
+    archive: Archive,
+    roll: Roll,
+    judge: Judge,
+) -> None:
+    hand = SimulatedHand(bench, roll)
+    with Session(archive, roll, camera, judge, QUICK, hand.listen) as session:
+        session.checklist.ask_less(short)
+        asked(session)
+        bench.mishap("tilted-strip")
+        (_, judgement), *_ = session.capture().captures
+        assert "askew" in {f.code for f in judgement.findings}
+        session.shoot_again()
+        wanted = ["strip-load"] if short else ["strip-line-up", "frame-advance", "frame-dust"]
+        assert asked(session) == wanted
+        (_, judgement), *_ = session.capture().captures
+        assert judgement.verdict.value == "keep"
+
+
+def test_the_advised_shutter_is_there_after_the_take_was_put_aside(
+    bench: BenchProcess, camera: CameraProcess, archive: Archive, roll: Roll, judge: Judge
+) -> None:
+    hand = SimulatedHand(bench, roll)
+    with Session(archive, roll, camera, judge, QUICK, hand.listen) as session:
+        asked(session)
+        camera.set(Role.SHUTTER, "1/2")
+        session.capture()
+        advised = session.view().advised_shutter
+        assert advised is not None
+        session.shoot_again()
+        asked(session)
+        assert session.view().advised_shutter == advised
+        assert session.follow_advice() == advised
+        assert session.view().shutter_is_right
+        assert session.next_step().kind is NextKind.SHOOT
+        session.capture()
+        session.keep()
+        assert session.view().advised_shutter is None, "that was of the frame before"
 
 
 def test_notes_and_data_of_any_shape_ask_for_nothing() -> None:

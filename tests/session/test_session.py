@@ -422,9 +422,21 @@ def test_a_disk_that_is_nearly_full(parts: Build, monkeypatch: pytest.MonkeyPatc
 
 def test_marks_notes_and_going_back(parts: Build) -> None:
     with at_work(parts) as session:
-        session.mark(FrameState.BLANK)
+        assert session.mark(FrameState.BLANK) == "Frame 1 is marked as blank."
+        with pytest.raises(NotNow, match="no picture yet"):
+            session.mark(FrameState.DAMAGED)
+        to_shutter(session)
+        session.capture()
+        said = session.mark(FrameState.DAMAGED)
+        assert said == "Frame 2 is kept, and marked as damaged."
+        assert session.frames()[1].chosen is not None, "it has its positive like any other"
+        session.go_to(2)
+        assert "no longer" in session.mark(FrameState.DAMAGED)
+        session.go_to(2)
         session.mark(FrameState.DAMAGED)
-        session.mark(FrameState.SKIPPED)
+        assert session.mark(FrameState.SKIPPED) == "Frame 3 is skipped."
+        session.go_to(2)
+        assert session.mark(FrameState.SKIPPED) == "Frame 2 stays as it is."
         assert session.next_step().frame == 4
         session.note("torn \x1b[31mperforation", 2)
         assert session.go_to(3).frame == 3
@@ -517,9 +529,84 @@ def test_what_was_done_can_be_undone(parts: Build) -> None:
         assert session.next_step() == waiting
         session.keep()
         assert session.frames()[0].state is FrameState.KEPT
-    with at_work(parts) as session, pytest.raises(NotNow, match="Nothing to undo since"):
-        session.undo()
+    with at_work(parts) as session:  # also after a new start
+        assert session.view().can_undo
+        assert session.undo() == "the choice about frame 1"
+        assert session.next_step() == waiting
+        while session.view().can_undo:
+            session.undo()
+        with pytest.raises(NotNow, match="Nothing to undo"):
+            session.undo()
     assert len(files_of(parts)) == 1, "pictures are never undone"
+
+
+def test_steps_are_undone_after_a_new_start_and_not_in_another_session(parts: Build) -> None:
+    with at_work(parts) as session:
+        session.confirm()
+        second = session.next_step()
+        session.confirm()
+    with at_work(parts) as session:
+        assert session.next_step() != second
+        session.undo()
+        assert session.next_step() == second
+    parts.archive.store.journal.begin_sitting(session.tethered.key)
+    with at_work(parts) as session:
+        assert not session.view().can_undo
+
+
+@pytest.mark.parametrize(
+    "stored",
+    [
+        "nonsense", "{}", "[1]", '[{"what": "x", "step": null, "newest": 0, "before": {}}]',
+        '[{"what": "x", "step": null, "newest": 0, "sitting": 1, "before": {"frame": 99, '
+        '"state": "kept", "decisions": {}, "cursor": null, "memory_of": null}}]',
+        '[{"what": "x", "step": ["no", 0, "y"], "newest": 0, "sitting": 1, "before": {}}]',
+    ],
+)  # fmt: skip
+def test_what_can_be_undone_is_read_back_with_distrust(parts: Build, stored: str) -> None:
+    parts.archive.store.set_fact(f"undo of roll {parts.roll.id}", stored)
+    with at_work(parts) as session:
+        assert not session.view().can_undo
+
+
+def test_an_added_frame_is_undone_until_something_is_done_with_it(parts: Build) -> None:
+    with at_work(parts) as session:
+        for _ in range(6):
+            session.mark(FrameState.SKIPPED)
+        session.one_more_frame()
+        assert session.next_step().frame == 7
+        assert session.undo() == "adding frame 7"
+        assert session.roll.frames_expected == 6
+        assert session.next_step().kind is NextKind.DONE
+        session.one_more_frame()
+        to_shutter(session)  # a second strip, which the simulated hand loads, too
+        session.capture()
+        session.keep()
+        assert session.undo() == "the choice about frame 7"
+        assert session.undo() != "adding frame 7", "its picture is there"
+        assert session.roll.frames_expected == 7
+
+
+def test_the_strip_in_the_holder_is_finished_first_after_a_jump(parts: Build) -> None:
+    parts.archive.store.rolls.change(parts.roll.id, frames_expected=12)
+    with at_work(parts) as session:
+        to_shutter(session)
+        session.capture()
+        session.keep()
+        session.go_to(8)
+        to_shutter(session)
+        session.go_to(None)
+        assert session.next_step().frame == 9, "it was left, although it lies in the gate"
+        to_shutter(session)
+        session.capture()
+        session.keep()
+        order = []
+        while session.next_step().kind is not NextKind.DONE:
+            order.append(session.next_step().frame)
+            to_shutter(session)
+            session.capture()
+            session.keep()
+        assert order == [10, 11, 12, 7, 8, 2, 3, 4, 5, 6], "the strip that lies in the holder first"
 
 
 def test_undoing_passes_over_the_steps_that_a_waiting_picture_was_taken_upon(

@@ -162,6 +162,28 @@ async def test_pictures_made_while_the_camera_was_away_are_offered_when_it_conne
     app.shut()
 
 
+async def test_incomplete_downloads_are_no_question_and_are_left_with_one_key(
+    given: AppContext, archive: Archive, roll: Roll
+) -> None:
+    incoming = archive.incoming(roll)
+    incoming.mkdir(parents=True)
+    for name in ("a.part", "b.part"):
+        (incoming / name).write_bytes(b"II*\0")
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: ready(pilot))
+        assert "2 incomplete files, which are harmless" in screen_text(app)
+        await pilot.press("i")
+        screen = await opened(pilot)
+        assert len(listed(screen)) == 2
+        await pilot.press("l")
+        await until(pilot, lambda: ready(pilot))
+        assert app.port is not None
+        assert await app.port.leftovers() == ()
+    app.shut()
+    assert len(list(incoming.iterdir())) == 2
+
+
 def test_all_of_the_card_is_offered_only_where_there_is_something_on_it() -> None:
     card, other = (Leftover(kind, "one", 1) for kind in (Kind.CARD, Kind.STRANGER))
     for items, offered in (([other], False), ([other, card], True)):

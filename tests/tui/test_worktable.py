@@ -24,6 +24,7 @@ from tether.camera.errors import CameraLost, SeveralCameras
 from tether.camera.process import CameraProcess, connect
 from tether.camera.protocol import CameraIdentity, Role
 from tether.capture.transfer import Progress
+from tether.delivery.contrast import contrast_of
 from tether.film import FilmProcess
 from tether.session.judge import Judge
 from tether.session.next_step import NextKind
@@ -36,6 +37,7 @@ from tether.tui.screens.worktable import Worktable
 from tether.tui.widgets import session_line
 from tether.tui.widgets.camera_line import CameraLine
 from tether.tui.widgets.key_line import KeyLine
+from tether.tui.widgets.picture_panel import LargePicture
 from tether.tui.widgets.strip import FrameCell
 from tether.tui.widgets.verdict_panel import VerdictPanel
 
@@ -75,8 +77,12 @@ async def test_every_choice_and_the_way_back(given: AppContext) -> None:
         await press(pilot, "s")
         await to_shutter(pilot)
         await press(pilot, "b")
+        assert "Frame 3 is marked as blank. Backspace undoes it." in screen_text(app)
         await to_shutter(pilot)
         await press(pilot, "d")
+        assert "D (damaged) does nothing now" in screen_text(app), "it has no picture yet"
+        await press(pilot, "enter", "d")
+        assert "Frame 4 is kept, and marked as damaged." in screen_text(app)
         assert [s.value for s in await stored(app)][:4] == ["kept", "skipped", "blank", "damaged"]
         await press(pilot, "g")
         await until(pilot, lambda: isinstance(app.screen, AskText))
@@ -88,6 +94,14 @@ async def test_every_choice_and_the_way_back(given: AppContext) -> None:
         view = table(pilot).view
         assert view is not None
         assert view.place.frame == 2
+        # From the table: nobody has to say that film lies in the gate to mark a frame.
+        assert todo(pilot) is NextKind.STEP
+        await press(pilot, "b")
+        assert "Frame 2 is marked as blank." in screen_text(app)
+        await press(pilot, "g")
+        await until(pilot, lambda: isinstance(app.screen, AskText))
+        await pilot.press("1", "enter")
+        await until(pilot, lambda: ready(pilot))
         await press(pilot, "n")
         view = table(pilot).view
         assert view is not None
@@ -121,6 +135,29 @@ async def test_the_first_picture_of_a_strip_asks_whether_writing_reads(given: Ap
         await to_shutter(pilot)
         await press(pilot, "f")
         assert "Does writing read" not in screen_text(app)
+    app.shut()
+
+
+async def test_the_contrast_of_a_positive_is_chosen_with_it_in_view(given: AppContext) -> None:
+    app = TetherApp(given)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await to_shutter(pilot)
+        await press(pilot, "enter")
+        panel = table(pilot).picture
+        await until(pilot, lambda: panel.picture is not None)
+        normal = panel.picture
+        await pilot.press("p")
+        await until(pilot, lambda: isinstance(app.screen, LargePicture))
+        box = app.screen.query_one(".large-picture")
+        await pilot.press("c")
+        await until(pilot, lambda: box.border_subtitle == "hard contrast, frame 1")
+        await until(pilot, lambda: panel.picture is not normal)
+        await pilot.press("w")
+        await until(pilot, lambda: box.border_subtitle == "hard contrast, all frames")
+        await pilot.press("escape")
+        await until(pilot, lambda: ready(pilot))
+        assert app.port is not None
+        assert await app.port.ask(lambda s: contrast_of(s.open_roll, 6)) == "hard"
     app.shut()
 
 

@@ -240,11 +240,12 @@ class Frames:
             db.execute("UPDATE capture SET decision = 'other' WHERE id = ?", (capture_id,))
 
     def restore(
-        self, roll_id: int, frame: Frame, cursor: int | None, memory: bytes | None = None
+        self, roll_id: int, frame: Frame, cursor: int | None, memory_of: str | None
     ) -> None:
         """Put a frame back as it was: its state, its captures' decisions, the roll's place.
 
-        Captures that came since stay as they are; ``memory`` is what the measurements remembered.
+        Captures that came since stay as they are. The file ``memory_of`` is the one that the roll
+        remembered, None for nothing.
         """
         with self._db.change() as db:
             db.execute(
@@ -256,7 +257,9 @@ class Frames:
                 [(capture.decision, capture.id) for capture in frame.captures],
             )
             db.execute(
-                "UPDATE roll SET cursor = ?, memory = ? WHERE id = ?", (cursor, memory, roll_id)
+                "UPDATE roll SET cursor = ?1, memory = (SELECT memory FROM capture "
+                "WHERE roll_id = ?3 AND file_name = ?2) WHERE id = ?3",
+                (cursor, memory_of, roll_id),
             )
 
     def describe(self, roll_id: int, frame: int, description: FrameDescription) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
@@ -190,22 +190,22 @@ class Roll:
         first = (strip - 1) * self.strip_length + 1
         return range(first, min(first + self.strip_length, self.frames_expected + 1))
 
-    def next_frame(self, frames: Iterable[Frame]) -> int | None:
+    def next_frame(self, frames: Sequence[Frame], here: int = 0) -> int | None:
         """Return the frame to work on, None when all are done.
 
-        That is the frame the person asked for, else the first that is open or has a picture
-        waiting.
+        That is the frame the person asked for, else one that is open or has a picture waiting: of
+        the strip on which ``here`` lies, from it onward before those in front of it, then of the
+        whole roll.
         """
         if self.cursor is not None:
             return self.cursor
-        return next(
-            (
-                f.number
-                for f in frames
-                if f.undecided or (f.state is FrameState.OPEN and f.number <= self.frames_expected)
-            ),
-            None,
-        )
+        free = [
+            f.number
+            for f in frames
+            if f.undecided or (f.state is FrameState.OPEN and f.number <= self.frames_expected)
+        ]
+        strip = [n for n in free if here and self.strip_of(n) == self.strip_of(here)]
+        return next((n for n in strip if n >= here), next(iter(strip or free), None))
 
 
 @dataclass(frozen=True, slots=True)

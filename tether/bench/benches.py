@@ -46,6 +46,8 @@ class WorkBench:
         What is kept of the roll's light.
     settings
         Targets and limits; the kind of light is that of the bench which is named.
+    name
+        What the bench is called, "" while nobody said it.
     """
 
     roll: OpenRoll
@@ -53,6 +55,7 @@ class WorkBench:
     shots: BenchShots
     light: LightRecord
     settings: Settings
+    name: str = ""
 
     @property
     def strobe(self) -> bool:

@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tether.archive.fact_files import FactFileUnusable, read_json, write_json
-from tether.archive.layout import is_safe_name
+from tether.archive.layout import BENCH_FOLDER, is_safe_name
+from tether.archive.open_roll import OpenRoll
 from tether.capture.bench_shots import BenchShot
 from tether.settings import LAMP, STROBE
 from tether.text import printable
@@ -28,6 +29,8 @@ VERSION = 1
 _MOST_CHANNELS = 8
 _MOST_CELLS = 512
 _DIGITS = 6
+_ROLLS_BACK = 50
+"""Among so many of the newest rolls a light test of the same bench is looked for."""
 _WRONG = (KeyError, TypeError, ValueError, OverflowError)
 """What a part raises that this program did not write."""
 
@@ -40,7 +43,8 @@ class KeptGate:
 
     ``uneven_percent`` is how much less light its darkest part has, 0 where it is not known. One
     that a ``strobe`` lit tells how evenly its light falls, and not how much of it a lamp would give
-    later on: its exposure is not handed on.
+    later on: its exposure is not handed on. ``bench`` is the name of the bench, and ``roll`` of the
+    roll in whose folder its file lies, "" for this one.
     """
 
     shot: BenchShot
@@ -48,6 +52,8 @@ class KeptGate:
     grid: Grid
     uneven_percent: float = 0.0
     strobe: bool = False
+    bench: str = ""
+    roll: str = ""
 
     def as_open_gate(self) -> OpenGate:
         """Return it as the measurements have it."""
@@ -105,7 +111,10 @@ class KeptLight:
         from tether.measure.roll.memory import KnownBase
 
         if self.gate is not None:
-            memory = memory.with_open_gate(self.gate.as_open_gate())
+            gate, before = self.gate.as_open_gate(), memory.open_gate
+            if before is not None and before.taken_at == gate.taken_at:
+                gate = replace(gate, uneven_percent=0.0)  # a kept frame's verdict has said it
+            memory = memory.with_open_gate(gate)
         base = self.base_under(strobe=strobe)
         if base is not None and base.shot.after >= _last_seen(memory):
             known = KnownBase(dict(base.signal), base.shot.exposure)
@@ -123,6 +132,31 @@ def _last_seen(memory: RollMemory) -> int:
         return 0
     seen = memory.records[np.isfinite(memory.records[:, LEVEL])]
     return int(seen[:, ORDER].max()) if seen.size else 0
+
+
+def gate_of_another_roll(
+    roll: OpenRoll, bench: str, *, strobe: bool, hours: float
+) -> KeptGate | None:
+    """Return the newest open gate that was taken at a bench for another roll, as this roll's.
+
+    None where there is none of the same film format and kind of light in the last ``hours``.
+    """
+    from tether.measure.light.flat import age_hours
+
+    newest: KeptGate | None = None
+    here = roll.roll
+    for progress in roll.store.rolls.progress(_ROLLS_BACK):
+        other = progress.roll
+        gate = read_light(roll.archive.folder(other) / BENCH_FOLDER / LIGHT_FILE).gate
+        if gate is None or other.id == here.id or other.format_key != here.format_key:
+            continue
+        age = age_hours(gate.shot.taken_at, roll.archive.clock())
+        fits = bench and gate.bench == bench and gate.strobe == strobe
+        if fits and age is not None and 0 <= age <= hours:
+            gate = replace(gate, shot=replace(gate.shot, after=0), roll=gate.roll or other.name)
+            if newest is None or newest.shot.taken_at < gate.shot.taken_at:
+                newest = gate
+    return newest
 
 
 class LightRecord:
@@ -184,6 +218,8 @@ class LightRecord:
         facts = as_json(now)
         if earlier:
             facts["open_gates_before"] = [_gate_json(gate) for gate in earlier]
+        with contextlib.suppress(OSError):  # which the next line says in words
+            self._path.parent.mkdir(exist_ok=True)
         write_json(self._path, facts)
         self._kept, self._earlier = now, earlier
 
@@ -210,6 +246,8 @@ def _gate_json(gate: KeptGate) -> dict[str, Any]:
         "grid": rounded,
         "uneven_percent": round(gate.uneven_percent, 2),
         "light": STROBE if gate.strobe else LAMP,
+        "bench": gate.bench,
+        "roll": gate.roll,
     }
 
 
@@ -256,9 +294,10 @@ def _gate(facts: Mapping[str, Any]) -> KeptGate:
     grid = tuple(tuple(_numbers(row, columns) for row in plane) for plane in planes)
     if any(len(plane) != rows for plane in grid):
         raise ValueError("planes of unequal size")
-    # An older program did not store how uneven it is, and by what it was lit.
+    # An older program did not store how uneven it is, by what it was lit, and where it was taken.
     uneven, strobe = _number(facts.get("uneven_percent", 0)), facts.get("light") == STROBE
-    return KeptGate(_trial(facts), channels, grid, uneven, strobe)
+    bench, roll = (printable(str(facts.get(key, "")), 255) for key in ("bench", "roll"))
+    return KeptGate(_trial(facts), channels, grid, uneven, strobe, bench, roll)
 
 
 def _base(facts: Mapping[str, Any]) -> KeptBase:

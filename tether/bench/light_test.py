@@ -213,7 +213,8 @@ class LightTest:
         strobe = self._bench.strobe
         fit = not any(f.code in NO_FLAT and f.severity is not Severity.NOTE for f in seen.findings)
         findings, self._before = seen.findings, self._bench.light.kept.gate
-        gate = KeptGate(shot, seen.channels, seen.grid, seen.uneven_percent, strobe)
+        name = self._bench.name
+        gate = KeptGate(shot, seen.channels, seen.grid, seen.uneven_percent, strobe, name)
         if self._before is not None and not seen.light.saturated:
             now, then = gate.as_open_gate(), self._before.as_open_gate()
             findings = ranked([*findings, *lamp_changed(now, then, self._bench.settings.light)])

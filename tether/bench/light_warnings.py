@@ -26,6 +26,9 @@ _MAYBE_SATURATED_EV = -0.1
 _SHORTER = 1.5
 """Times by which a shutter time has to be shorter before flicker may show that did not before."""
 
+_TESTS = (LIGHT_TEST, BASE_EXPOSURE)
+_NO_GATE = "No light test yet: positives stay as uneven as the light."
+
 
 class LightWarning(NamedTuple):
     """A sentence about the bench, and the id of the action that helps.
@@ -68,6 +71,8 @@ def light_warnings(
     if light.gate is not None:
         warnings += _since_the_gate(light.gate, camera, strobe)
         warnings += _age(light.gate, settings, at)
+    elif not captures:
+        warnings.append(LightWarning(_NO_GATE, LIGHT_TEST))
     return tuple(warnings)
 
 
@@ -79,7 +84,7 @@ def _from_verdict(light: KeptLight, captures: Sequence[Capture]) -> list[LightWa
     warnings = []
     for finding in captures[-1].facts.findings:
         kind = CATALOGUE.get(finding.code)
-        if kind and kind.brief and not (tested_since and kind.helps == LIGHT_TEST):
+        if kind and kind.brief and not (tested_since and kind.helps in _TESTS):
             warnings.append(_with_action(kind, finding.text))
     return warnings
 

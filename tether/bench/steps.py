@@ -132,6 +132,7 @@ SET_UP: tuple[Step, ...] = (
         "Cleaning fluids are flammable and their vapour is harmful. Ventilate, use a few drops, "
         "close the bottle. Keep them off your eyes and off a hot lamp. Wear the gloves that the "
         "sheet names.",
+        parts=frozenset({_LENS}),
         each_time=True,
         label="Hands and lens",
     ),
@@ -221,6 +222,7 @@ SET_UP: tuple[Step, ...] = (
         "the light is, whether it flickers, and its colour. The roll keeps the open gate.",
         "The light test shows even, steady light.",
         "Do not stare into the lamp.",
+        parts=frozenset({_LENS, _LAMP}),
         each_time=True,
         station="light-test",
         label="Light test",
@@ -234,6 +236,7 @@ SET_UP: tuple[Step, ...] = (
         "corners. Switch autofocus off on lens and body. Tape the ring if it has no lock.",
         "Grain is sharp in the middle and in all four corners. If one side stays soft, the camera "
         "is not square to the film, or the film is not flat.",
+        parts=frozenset({_CAMERA, _LENS, _HOLDER}),
         with_film=True,
         each_time=True,
         station="focus",
@@ -384,10 +387,11 @@ def reminders(scope: Scope) -> tuple[str, ...]:
     return tuple(s.remind for s in skipped_steps() if s.scope is scope and s.remind)
 
 
-def steps_to_redo(facts: Iterable[Facts]) -> tuple[Step, ...]:
+def steps_to_redo(facts: Iterable[Facts], *, short: bool = False) -> tuple[Step, ...]:
     """Return the steps that the findings of pictures which were put aside ask for, once each.
 
-    Notes ask for nothing, nor do codes of a newer program.
+    Notes ask for nothing, nor do codes of a newer program. In the ``short`` checklist the strip is
+    loaded again where it has to be lined up.
     """
     keys = [
         step
@@ -396,4 +400,6 @@ def steps_to_redo(facts: Iterable[Facts]) -> tuple[Step, ...]:
         if finding.severity is not Severity.NOTE and finding.code in CATALOGUE
         for step in CATALOGUE[finding.code].steps
     ]
+    if short:
+        keys = ["strip-load" if key == "strip-line-up" else key for key in keys]
     return tuple(BY_KEY[key] for key in dict.fromkeys(keys))

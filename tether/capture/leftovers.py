@@ -30,13 +30,15 @@ from tether.clock import stamp
 from tether.errors import NotNow, TetherError
 from tether.text import plural, printable
 
+_IS = ("are", "is")
+
 
 class Kind(StrEnum):
     """What a leftover is, in the words that a person reads."""
 
     CARD = "on the camera's card, never copied"
     WHOLE = "a whole file that belongs to no frame yet"
-    HALF = "an incomplete file"
+    HALF = "an incomplete file: harmless, nothing to do"
     COPY = "a copy of a filed picture"
     CAPTURE = "named like a capture, not recorded"
     STRANGER = "not a file of this program"
@@ -56,6 +58,11 @@ class Leftover:
     modified: int | None = None
     files: tuple[CardFile, ...] = ()
     path: Path | None = None
+
+    @property
+    def needs_choice(self) -> bool:
+        """Whether there is something to decide about it; an incomplete download can just stay."""
+        return self.kind is not Kind.HALF
 
     @property
     def name(self) -> str:
@@ -139,7 +146,7 @@ def words(transfer: CardTransfer, found: Sequence[Leftover]) -> Iterator[str]:
     if n := counted[Kind.WHOLE]:
         kinds.append(f"{plural(n, 'whole file')} of no frame")
     if n := counted[Kind.HALF]:
-        kinds.append(plural(n, "incomplete file"))
+        kinds.append(f"{plural(n, 'incomplete file')}, which {_IS[n == 1]} harmless,")
     if kinds:
         incoming = os.fspath(transfer.archive.incoming(transfer.roll))
         yield f"An interruption left {' and '.join(kinds)} in {printable(incoming)}. All are kept."
@@ -147,7 +154,7 @@ def words(transfer: CardTransfer, found: Sequence[Leftover]) -> Iterator[str]:
     if strangers:
         yield (
             f"{plural(len(strangers), 'file')} in the roll's folder "
-            f"{'is' if len(strangers) == 1 else 'are'} not recorded and left alone: "
+            f"{_IS[len(strangers) == 1]} not recorded and left alone: "
             f"{', '.join(x.name for x in strangers[:3])}{' …' if len(strangers) > 3 else ''}."
             + (
                 " 'tether rebuild' records those that are named like captures."

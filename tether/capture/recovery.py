@@ -14,7 +14,7 @@ from tether.archive.durable import FilingError
 from tether.archive.rebuild import restore_bench_shots
 from tether.archive.records import Intent
 from tether.archive.store import Store
-from tether.camera.errors import CameraError, CameraLost, CardUnclear
+from tether.camera.errors import CameraError, CameraLost, CardUnclear, FileUnavailable
 from tether.camera.protocol import Camera, CardFile, Role
 from tether.camera.values import shutter_seconds
 from tether.capture.leftovers import in_folder, words
@@ -127,6 +127,11 @@ def _fetch(transfer: CardTransfer, camera: Camera, intent: Intent, names: str) -
         transferred = transfer.fetch(camera, found, _quiet)
     except CameraLost:
         raise
+    except FileUnavailable as error:
+        # It was asked for again and again by now; the next start would only get the same.
+        yield f"Frame {intent.frame}: {names} could not be fetched: {error}"
+        _only_offer(transfer, intent)
+        return
     except (CameraError, FilingError) as error:
         yield f"Frame {intent.frame}: {names} could not be fetched: {error}"
         _one_start_less(transfer, intent)
@@ -145,6 +150,11 @@ def _one_start_less(transfer: CardTransfer, intent: Intent) -> None:
     if starts < _STARTS:
         transfer.store.journal.advance(intent.id, "fetch", dict(intent.facts) | {"starts": starts})
         return
+    _only_offer(transfer, intent)
+
+
+def _only_offer(transfer: CardTransfer, intent: Intent) -> None:
+    """Ask for a picture no more by itself: it is offered like any other on the card."""
     files = card_files(intent.facts)
     transfer.store.journal.know_card_files(str(intent.facts["camera"]), files, unfetched=True)
     transfer.store.journal.log(

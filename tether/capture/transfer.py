@@ -22,7 +22,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tether.archive.durable import Arrival, DiskFailed, FilingError, check_arrival
+from tether.archive.durable import Arrival, DiskFailed, FilingError, check_arrival, digest_of
 from tether.archive.open_roll import OpenRoll
 from tether.archive.records import Capture, Intent, Recorded, Roll
 from tether.camera.errors import FileUnavailable
@@ -289,7 +289,7 @@ class CardTransfer:
     ) -> Arrival:
         """Fetch one file into ``incoming/``, again where it came incomplete; see `take`."""
         failed: Exception | None = None
-        short = ""
+        short, came = "", set[str]()
         for _ in range(_FETCHES):
             part = self.archive.incoming(self.roll) / f"{uuid.uuid4().hex}.part"
             report(Progress("fetch", part, file.size))
@@ -309,6 +309,7 @@ class CardTransfer:
                 self.store.journal.log(
                     "camera", f"{printable(file.name, 60)} came incomplete: {error}", self.roll_id
                 )
+                _drop_equal(part, came)
                 # Asking again would only fill the disk further.
                 if self.archive.free_bytes() < (file.size or 0):
                     raise
@@ -320,6 +321,16 @@ class CardTransfer:
             "keeps its copy.",
             todo="Check the cable and the card, then connect again; the picture is looked for.",
         ) from failed
+
+
+def _drop_equal(part: Path, came: set[str]) -> None:
+    """Remove an incomplete file whose very bytes came, and are kept, already."""
+    if not part.is_file():
+        return
+    digest = digest_of(part)[1]
+    if digest in came:
+        part.unlink()
+    came.add(digest)
 
 
 def card_files(facts: Mapping[str, Any]) -> list[CardFile]:

@@ -115,6 +115,8 @@ def _densities(
 def _light(row: dict[str, Any]) -> list[str]:
     flicker = row["flicker_percent"]
     lines = _findings(row["findings"]) or ["  The lamp is even and steady."]
+    if any(f["code"] == "light-saturated" for f in row["findings"]):
+        return [*lines, "  Level     clipped"]
     lines += [
         f"  Level     {-row['mean_ev']:.1f} stops below clipping "
         f"(a meter puts an open gate {-row['metered_ev']:.1f} below)",

@@ -384,6 +384,11 @@ class RollDelivery:
             gate = RollMemory.from_bytes(self.archive.store.rolls.memory(self.roll.id)).open_gate
             kept = LightRecord(self.archive.folder(self.roll) / BENCH_FOLDER).kept.gate
             gate = gate or (kept.as_open_gate() if kept else None)
+            if gate is None:
+                self.result.notes.append(
+                    "No light test was made for this roll: its positives are as uneven as the "
+                    "light. If you have a picture of the open gate, name it with --open-gate."
+                )
             return from_grid(gate.channels, gate.grid) if gate else None
         with LocalCrew(1) as alone:
             ((_, result),) = alone.each_done(measure_flat, [whole_path(self.options.flat)], 1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from tether.findings.kind import (
+    BASE_EXPOSURE,
     COUNTED,
     ESTIMATED,
     LIGHT_TEST,
@@ -50,6 +51,8 @@ EXPOSURE: Mapping[str, FindingKind] = {
         "{advice}",
         _SHARE,
         cases={"no-advice": Words(_CLIPPED, "Give one stop less light.", _SHARE)},
+        helps=BASE_EXPOSURE,
+        brief="set the base exposure again on this frame",
     ),
     "base-off-target": FindingKind(
         NOTE + LOOK + RESHOOT,

@@ -46,7 +46,7 @@ FILM: Mapping[str, FindingKind] = {
         "The film is {degrees:.1f} degrees askew ({way}).",
         "Turn the film or its holder {back}, or straighten the picture later.",
         "degrees",
-        steps=("strip-load",),
+        steps=("strip-line-up",),
     ),
     "small-on-sensor": FindingKind(
         NOTE,

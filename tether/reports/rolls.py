@@ -220,7 +220,8 @@ def statement(archive: Archive, roll_name: str, pause: timedelta) -> Statement:
 def _why(frame: Frame) -> str:
     """Say why a kept frame should be checked, "" when it should not."""
     chosen = frame.chosen
-    if frame.state is not FrameState.KEPT or chosen is None or chosen.verdict is Verdict.KEEP:
+    kept = frame.state in (FrameState.KEPT, FrameState.DAMAGED)
+    if not kept or chosen is None or chosen.verdict is Verdict.KEEP:
         return ""
     texts = [f.text for f in chosen.facts.findings if f.severity is not Severity.NOTE]
     return printable(" ".join(texts) or f"its verdict is {chosen.verdict}", 300)

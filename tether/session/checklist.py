@@ -1,9 +1,8 @@
-"""The checklist of one roll: the steps that were done, what comes next, what can be undone."""
+"""The checklist of one roll: the steps that were done, and what comes next."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence, Set
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from tether.archive.archive import is_rehearsals
@@ -17,7 +16,8 @@ from tether.bench.steps import WALK, Step, skipped_steps
 from tether.clock import Clock
 from tether.session.breaks import Breaks
 from tether.session.events import Listener, StepConfirmed
-from tether.session.next_step import NextStep, find_next_step, in_force
+from tether.session.next_step import NextStep, find_next_step
+from tether.session.undo import UndoStack
 
 _LOADED = ("strip-load", "frame-advance")
 """Steps that say that film is in the holder."""
@@ -33,71 +33,6 @@ def begin_sitting(store: Store, clock: Clock, camera_key: str, pause_hours: floa
             store.journal.touch_sitting(last.id)
             return last
     return store.journal.begin_sitting(camera_key)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Undoable:
-    """One thing that was done.
-
-    ``step`` is None for a choice; ``newest`` is the number of the newest picture of that moment,
-    0 for none.
-    """
-
-    what: str
-    put_back: Callable[[], None]
-    step: Confirmed | None = None
-    newest: int = 0
-
-
-class UndoStack:
-    """The steps and choices of one roll since the program was started, in order."""
-
-    def __init__(self, roll: OpenRoll) -> None:
-        self._roll = roll
-        self._done: list[Undoable] = []
-
-    def __bool__(self) -> bool:
-        """Whether anything was done."""
-        return bool(self._done)
-
-    def add(self, what: str, put_back: Callable[[], None], step: Confirmed | None = None) -> None:
-        """Remember what was just done; ``put_back`` takes it back."""
-        newest = max((c.id for f in self._roll.frames() for c in f.captures), default=0)
-        self._done.append(Undoable(what, put_back, step, newest))
-
-    def last(self, place: NextStep, confirmed: Sequence[Confirmed]) -> Undoable | None:
-        """Return what taking back would take back, None for nothing.
-
-        Passed over are steps whose withdrawal would change nothing that is to be seen: those which
-        a waiting picture was taken upon (it comes first, and shows that they were done), and those
-        of another strip or frame than the one that lies in the gate by now.
-        """
-        waits = place.capture.id if place.capture else 0
-        for done in reversed(self._done):
-            if done.step is None or (done.newest >= waits and _holds(done.step, confirmed)):
-                return done
-        return None
-
-    def last_of(self, keys: Set[str], confirmed: Sequence[Confirmed]) -> Undoable | None:
-        """Return the last that is one of some steps and still holds, None for none."""
-        for done in reversed(self._done):
-            if done.step is not None and done.step.key in keys and _holds(done.step, confirmed):
-                return done
-        return None
-
-    def take_back(self, done: Undoable) -> None:
-        """Take one thing back. Whatever was passed over to get there is forgotten."""
-        del self._done[self._done.index(done) :]
-        done.put_back()
-
-    def take_back_only(self, done: Undoable) -> None:
-        """Take one thing back, and leave what was done since as it is."""
-        self._done.remove(done)
-        done.put_back()
-
-
-def _holds(step: Confirmed, confirmed: Sequence[Confirmed]) -> bool:
-    return step.key in in_force(confirmed, step.scope, step.place)
 
 
 class Checklist:
@@ -187,7 +122,7 @@ class Checklist:
         frame: int | None = None,
         how: str = "",
         *,
-        also_back: Callable[[], None] = lambda: None,
+        bench: tuple[str, str | None] | None = None,
     ) -> None:
         """Store that a step was done.
 
@@ -199,8 +134,8 @@ class Checklist:
             The frame that the log names.
         how
             How it came to be done where it was not done just now, for the log.
-        also_back
-            What else has to be put back where the step is taken back.
+        bench
+            Whose step it is too, and when it was done there before, to be put back with it.
 
         Raises
         ------
@@ -213,12 +148,7 @@ class Checklist:
         roll_id = None if step.scope is Scope.SITTING else self._roll.id
         self._store.journal.confirm(self.sitting.id, roll_id, done)
         self._roll.archive.write_state(self._roll.roll)
-
-        def put_back() -> None:
-            self._store.journal.take_back(self.sitting.id, done)
-            also_back()
-
-        self._undo.add(f"“{step.label}”", put_back, done)
+        self._undo.add_step(step.label, done, bench)
         self.touch()
         self.log(step, f"{how or self._done()}{self._unmeasured(step)}", frame)
 

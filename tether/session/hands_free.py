@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
@@ -267,14 +267,8 @@ class HandsFree:
         self._refresh()
 
     def _move_on(self, frame: int, asked: str) -> None:
-        following = next(
-            (
-                f.number
-                for f in self._session.frames()
-                if f.number != frame and f.state is FrameState.OPEN
-            ),
-            None,
-        )
+        others = [f for f in self._session.frames() if f.number != frame]
+        following = replace(self._session.roll, cursor=None).next_frame(others, frame)
         if following is None:
             self._say(Cue.HOLD_STILL, "That was the last frame.", frame)
         elif self._session.roll.strip_of(following) != self._session.roll.strip_of(frame):

@@ -16,7 +16,7 @@ from tether.errors import NotNow, TetherError
 from tether.facts import Facts, StoredFinding
 from tether.findings import Finding, Verdict
 from tether.measure.context import FrameContext
-from tether.session.checklist import UndoStack
+from tether.session.undo import UndoStack
 from tether.settings import LAMP, STROBE, Settings
 from tether.worker_process import (
     RAW_MEMORY_BYTES,
@@ -238,7 +238,7 @@ class Verdicts:
         verdict = {"verdict": Verdict.RESHOOT.value, "base_side_to_lens": True}
         self._store(capture, Facts.read({**before, **verdict, "findings": found}))
         self._roll.log("verdict", finding.text, capture.frame)
-        self._undo.add("that writing reads backwards", lambda: self._store(capture, capture.facts))
+        self._undo.add_facts("that writing reads backwards", capture)
 
     def _store(self, capture: Capture, facts: Facts) -> None:
         frames = self._roll.store.frames

@@ -65,7 +65,7 @@ def find_next_step(
     short, lock
         Whether steps of habit are skipped, and whether the holder has a lock.
     """
-    number = roll.next_frame(frames)
+    number = roll.next_frame(frames, in_gate(confirmed))
     if number is None:
         return NextStep(NextKind.DONE)
     frame = frames[number - 1]
@@ -99,6 +99,11 @@ def asks_which_side(roll: Roll, frames: Sequence[Frame], place: NextStep) -> boo
     if take is None or take.facts.base_side is not None or take.verdict is Verdict.RESHOOT:
         return False
     return not any(f.chosen for f in frames if roll.strip_of(f.number) == place.strip)
+
+
+def in_gate(confirmed: Sequence[Confirmed]) -> int:
+    """Return the frame that was brought into the gate last, 0 for none."""
+    return next((c.place for c in reversed(confirmed) if c.key == "frame-advance"), 0)
 
 
 def in_force(confirmed: Sequence[Confirmed], scope: Scope, at: int) -> set[str]:

@@ -7,7 +7,6 @@ thread may show. The next thing to do is derived from the store after each of th
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import datetime
 from types import TracebackType
 from typing import Self
@@ -16,12 +15,12 @@ from tether.archive.archive import Archive
 from tether.archive.open_roll import OpenRoll
 from tether.archive.pauses import span
 from tether.archive.records import LONGEST_ROLL, Capture, Frame, FrameState, Roll, RollError, Scope
-from tether.bench.benches import BenchBook, BenchQuestion, WorkBench
+from tether.bench.benches import BenchBook, WorkBench
 from tether.bench.light_record import LightRecord
-from tether.bench.light_warnings import LightWarning, light_warnings
+from tether.bench.light_warnings import light_warnings
 from tether.bench.shutter_loan import displaced
 from tether.bench.steps import BENCH, Step, steps_to_redo
-from tether.camera.protocol import CameraState, Role
+from tether.camera.protocol import Role
 from tether.capture.bench_shots import BenchShots
 from tether.capture.leftovers import LeftoverActions
 from tether.capture.recovery import recover
@@ -29,55 +28,25 @@ from tether.capture.tethered import ReconnectableCamera, Tethered
 from tether.capture.transfer import CardTransfer, Progress
 from tether.errors import NotNow
 from tether.session.breaks import Breaks
-from tether.session.checklist import Checklist, UndoStack, begin_sitting
+from tether.session.checklist import Checklist, begin_sitting
 from tether.session.events import Event, Listener
 from tether.session.judge import Judging, Verdicts
 from tether.session.next_step import NextStep
 from tether.session.setup import SetUp
 from tether.session.shooting import Shooting, Shot
+from tether.session.undo import UndoStack
+from tether.session.view import View, put_aside
 from tether.settings import Settings
 from tether.text import megabytes, plural, printable
 
 __all__ = ["Judging", "Session", "Shot", "View"]
 
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """Everything a screen needs, as one value.
-
-    ``bench`` is there while it is asked about; ``remarks`` say what has changed about the light;
-    with a ``strobe`` no shutter time is offered; ``can_undo`` says whether there is something to
-    take back; ``camera_name`` is what the camera calls itself, also while it is not connected.
-    """
-
-    roll: Roll
-    frames: tuple[Frame, ...]
-    place: NextStep
-    camera: CameraState | None
-    short: bool
-    lock: bool
-    bench: BenchQuestion | None = None
-    remarks: tuple[LightWarning, ...] = ()
-    strobe: bool = False
-    can_undo: bool = False
-    camera_name: str = ""
-
-    @property
-    def advised_shutter(self) -> str | None:
-        """The shutter setting that the waiting picture's verdict advises, None for none."""
-        capture = self.place.capture
-        return capture.facts.advice_shutter if capture and not self.strobe else None
-
-    @property
-    def shutter_is_right(self) -> bool:
-        """Whether the shutter stands as advised by now: it was set since the picture was taken."""
-        stands = self.camera.value(Role.SHUTTER) if self.camera else None
-        return stands is not None and stands == self.advised_shutter
-
-    @property
-    def done(self) -> int:
-        """How many frames are decided."""
-        return sum(f.state is not FrameState.OPEN for f in self.frames)
+_MARKED = {
+    FrameState.SKIPPED: "skipped",
+    FrameState.BLANK: "marked as blank",
+    FrameState.DAMAGED: "kept, and marked as damaged",
+    FrameState.KEPT: "kept, and no longer marked as damaged",
+}
 
 
 class Session:
@@ -143,12 +112,12 @@ class Session:
             )
             light = LightRecord(roll_at_work.test_folder)
             self.bench = WorkBench(roll_at_work, self.tethered, shots, light, settings)
-            self._undo = UndoStack(roll_at_work)
             benches = BenchBook(self.store)
             sitting = begin_sitting(
                 self.store, archive.clock, self.tethered.key, settings.sittings.pause_hours
             )
             breaks = Breaks(self.store, archive.clock, sitting, settings.sittings)
+            self._undo = UndoStack(roll_at_work, sitting.id, benches)
             self.checklist = Checklist(
                 roll_at_work,
                 sitting,
@@ -169,8 +138,8 @@ class Session:
                 self._judge_leftover,
                 lambda: self.settings.light.kind,
             )
-            self.set_up.begin()
-            self.found = self._resume()
+            of_bench = self.set_up.begin()
+            self.found = tuple(filter(None, (*self._resume(), of_bench)))
         except BaseException:
             self.open_roll.close()
             raise
@@ -344,14 +313,7 @@ class Session:
             When it is not.
         """
         self.archive.check_in_place(self.roll)
-        frame, cursor = self.open_roll.frame(number), self.roll.cursor
-        memory = self.store.rolls.memory(self.open_roll.id) or None
-
-        def put_back() -> None:
-            self.store.frames.restore(self.open_roll.id, frame, cursor, memory)
-            self.open_roll.write_frame(number)
-
-        self._undo.add(f"the choice about frame {number}", put_back)
+        self._undo.add_choice(number)
 
     def shoot_again(self) -> NextStep:
         """Reshoot the frame; all takes that wait stay on disk and are not kept.
@@ -367,7 +329,8 @@ class Session:
             self.store.frames.set_aside(capture.id)
         names = ", ".join(capture.file_name for capture in waiting)
         self._decided(place.frame, f"Reshoot; not kept: {names}")
-        for step in steps_to_redo(capture.facts for capture in waiting):
+        short = self.checklist.sitting.short
+        for step in steps_to_redo((capture.facts for capture in waiting), short=short):
             at = step.place(place.strip, place.frame)
             self.checklist.ask_again(step, at, "as the verdict says", place.frame)
         return self.next_step()
@@ -375,16 +338,18 @@ class Session:
     def follow_advice(self) -> str:
         """Set the shutter as the verdict advises, and reshoot.
 
-        Returns the camera's wording of what is set now.
+        Where the take was put aside already, that only sets the shutter. Returns the camera's
+        wording of what is set now.
 
         Raises
         ------
         NotNow
-            When no picture waits, or its verdict names no shutter setting.
+            When no picture waits or was put aside, or its verdict names no shutter setting.
         CameraError
             When the camera does not take the setting; the picture still waits.
         """
-        waiting = self.next_step().capture
+        place = self.next_step()
+        waiting = place.capture or put_aside(self.frames(), place)
         advice = waiting.facts.advice_shutter if waiting else None
         if self.bench.strobe:
             raise NotNow(
@@ -399,26 +364,42 @@ class Session:
         now_set = self.tethered.camera.set(Role.SHUTTER, advice).value
         self._log("camera", f"Shutter set to {printable(now_set)}, as advised", waiting.frame)
         self.tethered.refresh()
-        self.shoot_again()
+        if place.capture is not None:
+            self.shoot_again()
         return now_set
 
-    def mark(self, state: FrameState) -> NextStep:
-        """Close the frame that is next as skipped, blank or damaged; its pictures stay.
+    def mark(self, state: FrameState) -> str:
+        """Close the frame that is next as skipped or blank, or mark its picture as damaged film.
 
-        For a blank or damaged frame the newest take, if there is one, is kept.
+        All pictures stay. A damaged frame is kept as any other, its mark beside it; marking it
+        again takes the mark away. Returns what came of it, as a sentence.
+
+        Raises
+        ------
+        NotNow
+            When no frame is next, or a frame without a picture is to be marked as damaged.
         """
         place = self.next_step()
         if place.frame is None:
             raise NotNow("All frames are done.", todo="Go to a frame to change it.")
-        frame = self.open_roll.frame(place.frame)
-        newest = (
-            frame.captures[-1].id if frame.captures and state is not FrameState.SKIPPED else None
-        )
+        frame, number = self.open_roll.frame(place.frame), place.frame
         if state is FrameState.SKIPPED and frame.chosen is not None:
-            return self.go_to(None)
-        self._remember(place.frame)
-        self.store.frames.decide(self.open_roll.id, place.frame, state, newest)
-        return self._decided(place.frame, f"Marked as {state.value}")
+            self.go_to(None)
+            return f"Frame {number} stays as it is."
+        newest = frame.captures[-1] if frame.captures else None
+        take = place.capture or frame.chosen or newest
+        if state is FrameState.DAMAGED and take is None:
+            raise NotNow(
+                f"Frame {number} has no picture yet.",
+                todo="Shoot it, then mark it. Skip a frame that cannot be photographed.",
+            )
+        if state is frame.state is FrameState.DAMAGED and place.capture is None:
+            state = FrameState.KEPT
+        self._remember(number)
+        chosen = take.id if take and state is not FrameState.SKIPPED else None
+        self.store.frames.decide(self.open_roll.id, number, state, chosen)
+        self._decided(number, f"Marked as {state.value}")
+        return f"Frame {number} is {_MARKED[state]}."
 
     def go_to(self, frame: int | None) -> NextStep:
         """Go to any frame, None for the next open one.
@@ -433,6 +414,12 @@ class Session:
             self.open_roll.check_frame(frame)
         self.store.rolls.set_cursor(roll.id, frame)
         place = self.next_step()
+        left = frame is None and place.capture is None
+        if left and place.frame is not None and place.frame == roll.cursor:
+            # It lies in the gate and is open still; who leaves it wants another one.
+            others = [f for f in self.frames() if f.number != roll.cursor]
+            self.store.rolls.set_cursor(roll.id, self.roll.next_frame(others, place.frame))
+            place = self.next_step()
         self._log(
             "go",
             f"Went to frame {place.frame}" if place.frame else "Went to the next open frame",
@@ -445,6 +432,7 @@ class Session:
         roll = self.roll
         if roll.frames_expected >= LONGEST_ROLL:
             raise RollError(f"A roll has at most {LONGEST_ROLL} frames.")
+        self._undo.add_frame(roll.frames_expected + 1)
         self.store.rolls.change(roll.id, frames_expected=roll.frames_expected + 1)
         self.archive.write_roll(self.roll)
         self._log("roll", f"Frame added: {plural(roll.frames_expected + 1, 'frame')} on the roll.")
@@ -459,7 +447,7 @@ class Session:
         return number
 
     def undo(self) -> str:
-        """Take the last step or choice of this start back; return what it was.
+        """Take the last step or choice back, also one of an earlier start; return what it was.
 
         Pictures are never undone: a picture whose choice is undone waits for a choice again, and
         the steps that a waiting picture was taken upon stay done; see `UndoStack.last`.
@@ -467,7 +455,7 @@ class Session:
         Raises
         ------
         NotNow
-            When nothing was done since the program was started that could be taken back.
+            When nothing was done that could be taken back.
         """
         before = self.next_step()
         last = self._undo.last(before, self.checklist.confirmed())
@@ -477,8 +465,11 @@ class Session:
                 todo="Keep it, or reshoot.",
             )
         if last is None:
-            raise NotNow("Nothing to undo since the program was started.")
+            raise NotNow("Nothing to undo.")
         self._undo.take_back(last)
+        number = last.before.get("frame")
+        if number is not None and self.next_step().frame != number:
+            self.store.rolls.set_cursor(self.open_roll.id, number)
         after = self.next_step()
         self._log("undo", f"Undone: {last.what}", after.frame)
         if before.capture is not None and after.frame != before.frame:

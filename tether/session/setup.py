@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from tether.archive.fact_files import FactFileUnusable
 from tether.archive.records import Scope
 from tether.bench.benches import (
     BenchBook,
@@ -16,12 +17,14 @@ from tether.bench.benches import (
     tidy,
 )
 from tether.bench.camera_check import CheckStatus, check_settings
+from tether.bench.light_record import gate_of_another_roll
 from tether.bench.steps import BENCH, BY_KEY, LOCK, WALK, Part, Step, steps_of
 from tether.errors import NotNow
-from tether.session.checklist import Checklist, UndoStack
+from tether.session.checklist import Checklist
 from tether.session.next_step import NextStep
+from tether.session.undo import UndoStack
 from tether.settings import Settings
-from tether.text import plural
+from tether.text import plural, printable
 
 
 class SetUp:
@@ -46,10 +49,31 @@ class SetUp:
         self._checklist = checklist
         self._undo = undo
 
-    def begin(self) -> None:
-        """Take light and holder of the bench that is known; ask again what another film changes."""
+    def begin(self) -> str:
+        """Take light and holder of the bench that is known; ask again what another film changes.
+
+        Returns what there is to say about it, "" for nothing.
+        """
         self._take_bench()
         self._ask_for_another_film()
+        return self._take_over_light()
+
+    def _take_over_light(self) -> str:
+        """Take the open gate of another roll at this bench, where this one has none; say so."""
+        bench = self._bench
+        if bench.light.kept.gate is not None:
+            return ""
+        hours = bench.settings.light.flat_hours
+        gate = gate_of_another_roll(bench.roll, bench.name, strobe=bench.strobe, hours=hours)
+        if gate is None:
+            return ""
+        try:
+            bench.light.keep(gate=gate)
+        except FactFileUnusable:
+            return ""  # then this roll has none, which the screen says
+        said = f"The light test of {printable(gate.roll)} counts for this roll too."
+        bench.log(said)
+        return said
 
     @property
     def bench_name(self) -> str:
@@ -160,6 +184,7 @@ class SetUp:
         is, the one that was used last counts: a resumed roll is lit as it was begun.
         """
         known = self.benches.benches()
+        self._bench.name = self.bench_name
         bench = self.benches.find(self.bench_name) or next(iter(known), None)
         self._checklist.lock = bench is not None and bench.lock
         kind = (bench.light if bench else "") or self._given.light.kind
@@ -214,9 +239,7 @@ class SetUp:
         name, key = self.bench_name, step.key
         before = self.benches.find(name)
         done_before = before.done.get(key) if before else None
-        self._checklist.confirm(
-            step, frame=frame, also_back=lambda: self.benches.mark(name, key, done_before)
-        )
+        self._checklist.confirm(step, frame=frame, bench=(name, done_before))
         self.benches.mark(name, key, self._bench.roll.store.stamp())
 
     def confirm_open(self, step: Step) -> NextStep:
@@ -245,17 +268,17 @@ class SetUp:
         return self._checklist.next_step()
 
     def undo(self) -> str:
-        """Take the last set-up step of this start back, whatever was done since; return it.
+        """Take the last set-up step of this session back, whatever was done since; return it.
 
         Raises
         ------
         NotNow
-            When none was done since the program was started.
+            When none was done.
         """
         last = self._undo.last_of({step.key for step in WALK}, self._checklist.confirmed())
         if last is None:
             raise NotNow(
-                "No set-up step was done since the program was started.",
+                "There is no set-up step to undo.",
                 todo="To do an earlier step again, choose it in the list.",
             )
         self._undo.take_back_only(last)

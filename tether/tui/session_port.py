@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from PIL.Image import Image
 
     from tether.bench.live_focus import Peak
+    from tether.settings import PositiveSettings
 
 T = TypeVar("T")
 Report = Callable[[Progress], None]
@@ -170,15 +171,38 @@ class SessionPort:
         """Return the small positive of a capture, None where its file could not be read."""
 
         def made(session: Session) -> Image | None:
+            from tether.delivery.contrast import contrast_of, graded
+
             base_side = capture.id in base_side_takes(session.roll, session.frames())
-            judged = session.verdicts.of(capture)
-            return positive_of(judged, session.roll.process, mirrored=not base_side)
+            judged, roll = session.verdicts.of(capture), session.open_roll
+            grade = graded(session.settings.positive, contrast_of(roll, capture.frame))
+            return positive_of(judged, session.roll.process, grade, mirrored=not base_side)
 
         return await self.ask(made)
 
     async def reads_backwards(self) -> None:
         """Say that writing reads backwards in the positive of the picture that waits."""
         await self.ask(lambda s: s.verdicts.reads_backwards(s.next_step().capture))
+
+    async def turn_contrast(self, capture: Capture, *, of_roll: bool) -> str:
+        """Give a frame the next contrast, or the roll that of the frame; say which it is.
+
+        A transparency has none: "".
+        """
+
+        def turn(session: Session) -> str:
+            from tether.delivery.contrast import choose_contrast, contrast_of, next_contrast
+
+            if not session.roll.process.is_negative:
+                return ""
+            contrast = contrast_of(session.open_roll, capture.frame)
+            if not of_roll:
+                contrast = next_contrast(contrast)
+            choose_contrast(session.open_roll, contrast, None if of_roll else capture.frame)
+            where = "all frames" if of_roll else f"frame {capture.frame}"
+            return f"{contrast} contrast, {where}"
+
+        return await self.ask(turn)
 
     async def log_lines(self) -> list[tuple[str, int | None, str, str]]:
         """Return the log of the roll: when, frame, kind, text."""
@@ -223,9 +247,9 @@ class SessionPort:
         """Set the shutter as the verdict advises; return how it is set now."""
         return await self.ask(lambda s: s.follow_advice())
 
-    async def mark(self, state: FrameState) -> None:
-        """Close the frame that is next without a picture, or with one of nothing."""
-        await self.ask(lambda s: s.mark(state))
+    async def mark(self, state: FrameState) -> str:
+        """Close the frame that is next, or mark its picture; return a sentence about it."""
+        return await self.ask(lambda s: f"{s.mark(state)} {{undo}} undoes it.")
 
     async def go_to(self, frame: int | None) -> None:
         """Go to any frame, None for the next open one."""
@@ -421,7 +445,7 @@ _RING = (255, 130, 0, 255)
 
 
 def positive_of(
-    judgement: Judgement, process: FilmProcess, *, mirrored: bool = True
+    judgement: Judgement, process: FilmProcess, grade: PositiveSettings, *, mirrored: bool = True
 ) -> Image | None:
     """Return the small positive of a judged file, None where it could not be read.
 
@@ -438,7 +462,7 @@ def positive_of(
 
     full = np.asarray((judgement.picture >= SATURATED).any(axis=2))
     seen = np.where(full, 0, 255).astype(np.uint8)
-    tones = preview(judgement.picture, process, mirrored=mirrored, hatch=0)
+    tones = preview(judgement.picture, process, settings=grade, mirrored=mirrored, hatch=0)
     image = Image.fromarray(np.dstack([tones, seen[:, ::-1] if mirrored else seen]))
     if judgement.facts.has("dust-on-film"):
         draw, radius = ImageDraw.Draw(image), image.width / 60

@@ -72,8 +72,12 @@ class FoundScreen(BenchScreen):
         self.query_one(OptionList).focus()
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool | None:
-        """Offer to fetch all only where there is something on the card."""
-        return action != "all_in_order" or any(item.kind is Kind.CARD for item in self.items)
+        """Offer to copy all, or to leave all, only where there is something for it."""
+        fits = {
+            "all_in_order": any(item.kind is Kind.CARD for item in self.items),
+            "leave_all": any(item.kind not in _ACTS for item in self.items),
+        }
+        return fits.get(action, True)
 
     def _show(self) -> None:
         self.refresh_bindings()
@@ -170,6 +174,13 @@ class FoundScreen(BenchScreen):
                 return
 
     @work(group="left")
+    async def action_leave_all(self) -> None:
+        """Leave all files where they are with which nothing else can be done."""
+        for item in [item for item in self.items if item.kind not in _ACTS]:
+            if not await self._do(partial(self.port.leave_leftover, item)):
+                return
+
+    @work(group="left")
     async def action_look_again(self) -> None:
         """Look through the card and the folder afresh."""
         found = await self.line.attempt(
@@ -228,7 +239,8 @@ async def show_left_over(
         if asked:
             line.say("Every picture and file belongs to a frame.")
         return
-    if not asked and not await port.new_leftovers(items):
+    question = any(item.needs_choice for item in items)
+    if not asked and not (question and await port.new_leftovers(items)):
         return
     screen = FoundScreen(context, port, await port.view(), items)
     await line.app.push_screen_wait(screen)

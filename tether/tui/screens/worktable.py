@@ -149,7 +149,7 @@ class Worktable(Screen[None]):
         self.verdict.show(capture_on_show(view))
         self.camera.show(view.camera_name, view.camera)
         self.refresh_bindings()
-        self.picture.show(capture_on_show(view))
+        self.picture.show(capture_on_show(view), of_negative=view.roll.process.is_negative)
 
     @work(group="camera")
     async def _look_at_camera(self) -> None:
@@ -209,7 +209,11 @@ class Worktable(Screen[None]):
             self.line.say(f"{what} {does}. {what_is_next(self.view)}")
 
     def _do(self, ask: Callable[[], Awaitable[object]]) -> None:
-        self.run_worker(self.line.attempt(ask), group="action")
+        async def do() -> None:
+            if isinstance(said := await self.line.attempt(ask), str):
+                self.line.say(said)
+
+        self.run_worker(do(), group="action")
 
     # --- actions ---------------------------------------------------------------------------
 
@@ -304,7 +308,7 @@ class Worktable(Screen[None]):
             self.line.say(f"The shutter is set to {printable(now_set, 20)}. Shoot the frame.")
 
     def action_mark(self, state: str) -> None:
-        """Close the frame without a picture, or with one of nothing."""
+        """Skip the frame, or mark it as blank or damaged."""
         self._do(lambda: self.port.mark(FrameState(state)))
 
     @work(group="action")
@@ -340,15 +344,11 @@ class Worktable(Screen[None]):
             if noted is not None:
                 self.line.say(f"Noted for frame {noted}.")
 
-    @work(group="action")
-    async def action_ask_less(self) -> None:
+    def action_ask_less(self) -> None:
         """Shorten the checklist, or make it whole again."""
-        if self.view is None:
-            return
-        short = not self.view.short
-        said = await self.line.attempt(lambda: self.port.ask_less(short))
-        if said:
-            self.line.say(said)
+        if self.view is not None:
+            short = not self.view.short
+            self._do(lambda: self.port.ask_less(short))
 
     def action_extra(self) -> None:
         """Add a frame at the end of the roll."""
@@ -445,12 +445,9 @@ class Worktable(Screen[None]):
         )
         await self.refresh_view()
 
-    @work(group="action")
-    async def action_leave_out(self) -> None:
+    def action_leave_out(self) -> None:
         """Skip the rest of the set-up."""
-        said = await self.line.attempt(self.port.skip_set_up)
-        if said:
-            self.line.say(said)
+        self._do(self.port.skip_set_up)
 
     def at_hand(self) -> Text:
         """Explain the step at hand, for the help."""
@@ -459,11 +456,13 @@ class Worktable(Screen[None]):
     @work(group="action")
     async def action_picture(self) -> None:
         """Show the positive as large as the terminal."""
-        picture, title = self.picture.picture, self.picture.heading
-        if picture is None:
+        if self.picture.picture is None:
             self.line.say("There is no positive: the picture's file could not be read.")
             return
-        await self.app.push_screen_wait(LargePicture(self.context.terminal, picture, title))
+        await self.app.push_screen_wait(
+            LargePicture(self.context.terminal, self.picture, self.port)
+        )
+        await self.refresh_view()
 
     def action_leave(self) -> None:
         """Leave; everything is stored already."""

@@ -31,7 +31,7 @@ def fits(
         "backwards": _can_read_backwards(view),
         "use_advice": (view.advised_shutter is not None and not view.shutter_is_right)
         or (None if todo is NextKind.DECIDE else False),
-        "mark": todo is NextKind.SHOOT or (todo is NextKind.DECIDE and parameters != ("skipped",)),
+        "mark": _can_mark(view, str(parameters[0]) if parameters else ""),
         "picture": any(frame.captures for frame in view.frames),
         "takes": bool(takes_of(view)),
         "onward": view.roll.cursor is not None,
@@ -51,6 +51,15 @@ def _can_read_backwards(view: View) -> bool:
     """Whether a picture waits that does not count as seen through the base already."""
     waiting = view.place.capture
     return waiting is not None and waiting.facts.base_side is not True
+
+
+def _can_mark(view: View, state: str) -> bool:
+    """Whether the frame that is next can be marked: of one that was gone to, from the table."""
+    todo, there = view.place.kind, bool(takes_of(view))
+    gone_to = todo is NextKind.STEP and view.roll.cursor is not None
+    if todo is NextKind.DECIDE:
+        return state != "skipped"
+    return (todo is NextKind.SHOOT or gone_to) and (there or state != "damaged")
 
 
 def takes_of(view: View | None) -> tuple[Capture, ...]:

@@ -117,7 +117,7 @@ class NextUp(VerticalScroll):
         if view.frames[(view.place.frame or 1) - 1].chosen is not None:
             text.append(said("This frame is already done. [{onward}] next open frame\n"))
         keys = "[{next}] or the camera's button: shoot   [{skip}] skip   [{blank}] blank   "
-        return text.append(said(keys + "[{damaged}] damaged"), "dim")
+        return text.append(said(keys.rstrip()), "dim")
 
     def _choice(self, view: View, waiting: Capture) -> Text:
         said = self.keys.put_into
