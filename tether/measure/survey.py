@@ -12,7 +12,7 @@ from tether.raw import Mosaic
 
 LONGEST = 960
 """Longest side of the survey in pixels at most."""
-COARSE = 600
+COARSE = 960
 """The same of what borders are looked for in."""
 
 

@@ -81,7 +81,7 @@ class Setting:
         on_x, on_y = (seen[1], seen[0]) if turned else seen
         fits = (width / on_x, height / on_y)
         masked = view in ("mount", "wide") or choose("mask", rng) == "in view"
-        fill = draws["fill"] if masked else 1.0
+        fill = min(draws["fill"], 0.97 if mount else 1.0) if masked else 1.0
         scale = max(fits) if view == "tight" else min(fits) * fill
         if not masked or view == "tight":
             gate = (gate[0] + 30, max(gate[1] + 1, form.film_width + 10))

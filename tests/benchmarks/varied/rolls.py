@@ -31,7 +31,7 @@ _LOUD = (Severity.LOOK, Severity.RESHOOT)
 #: Which findings count as having found a mishap; any one of them will do.
 EXPECTED: dict[str, frozenset[str]] = {
     "not-advanced": frozenset({"not-advanced"}),
-    "half-way": frozenset({"between-frames"}),
+    "half-way": frozenset({"between-frames", "picture-cut-off"}),
     "out-of-focus": frozenset({"out-of-focus"}),
     "one-side-soft": frozenset({"one-side-soft", "out-of-focus"}),
     "blank": frozenset({"blank-frame", "even-view"}),
@@ -48,7 +48,7 @@ EXPECTED: dict[str, frozenset[str]] = {
 #: What may be said beside a mishap without being wrong.
 ALLOWED: dict[str, frozenset[str]] = {
     "askew": frozenset({"picture-cut-off"}),
-    "half-way": frozenset({"picture-cut-off", "not-advanced", "askew"}),
+    "half-way": frozenset({"not-advanced", "askew"}),
     "lamp-bright": frozenset({"picture-saturated", "out-of-focus", "light-moved"}),
     "lamp-dim": frozenset({"out-of-focus", "light-moved"}),
     "dusty": frozenset({"dust-on-film"}),

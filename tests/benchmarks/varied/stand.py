@@ -166,7 +166,9 @@ class Stand:
             through = self._blurred(through, blur)
             noise = grain[COLOUR_OF[channel]][on_site]
             through *= np.exp(noise * grain_at(density) * np.float32(-np.log(10)))
-            gate, beyond = self._gate(*places(self.setting.to_gate(), site, self.shape))
+            # A mount moves with its picture.
+            frame = film if self.setting.mount else self.setting.to_gate()
+            gate, beyond = self._gate(*places(frame, site, self.shape))
             through *= gate
             through += beyond
             out[on_site] = through * self._dyes.white[COLOUR_OF[channel]]

@@ -15,6 +15,10 @@ _BLOCKS = 24
 _CENTRAL = 0.64
 _STEP_DEGREES = 0.25
 _KEPT = 6
+_BLACK_EV = 2.0
+"""What glare, noise and print may add to a transparency's black rebate, stops."""
+_LEAST_LIT = 0.3
+"""Share of a border's length along which a transparency's picture has to be light at the least."""
 _REACH = 6
 """Pixels to each side of a border within which it is placed exactly."""
 
@@ -79,9 +83,12 @@ def find_lines(
     blocks = stops[top : top + rows * _BLOCKS].reshape(_BLOCKS, rows, width).mean(axis=1)
     before, beyond = _strips(blocks)
     step = beyond - before
+    # Beside a transparency it is black all along, and the picture is light in some places only.
+    black = beyond < float(np.percentile(blocks[:, ::4], 2)) + _BLACK_EV
+    votes = (step > contrast) - 2.0 * (step < -contrast)
     if contrast < 0:
-        step = -step
-    votes = (step > abs(contrast)).astype(np.float32) - 2.0 * (step < -abs(contrast))
+        votes = (black & (step < contrast)) - 2.0 * ~black
+    asked = (np.abs(step) > abs(contrast)) | ~black
     # Of the angles under which a border is seen along its whole length, the sharpest is right.
     sharp = np.zeros_like(blocks)
     sharp[:, 1:] = np.clip(np.diff(blocks, axis=1) * np.sign(contrast), 0, 1.5)
@@ -91,12 +98,16 @@ def find_lines(
     shift = np.rint(slopes[:, None] * middle[None, :]).astype(np.intp)
     first, last = max(3, math.ceil(low + 3)), min(width, math.ceil(high)) - 3
     last = max(first, last)
-    votes[:, :first] = votes[:, last:] = 0
-    sharp[:, :first] = sharp[:, last:] = 0
+    for plane in (votes, sharp, asked):
+        plane[:, :first] = plane[:, last:] = 0
     reach = int(np.abs(shift).max())
-    score, clear = _along(votes, shift, reach), _along(sharp, shift, reach)
+    score = _along(votes.astype(np.float32), shift, reach)
+    clear = _along(sharp, shift, reach)
     # A tilted border may run out of the gate: what is left of it counts.
     length = np.maximum(_blocks_inside(shift, first, last, width), np.float32(0.4 * _BLOCKS))
+    if contrast < 0:
+        told = _along(asked.astype(np.float32), shift, reach)
+        length = np.maximum(np.minimum(length, told), np.float32(_LEAST_LIT * _BLOCKS))
     score /= length
     both = score + np.float32(0.5) * clear / length
     both[score < 0.25] = -1
@@ -108,9 +119,11 @@ def find_lines(
     seen = (place >= first) & (place < last)
     place = np.clip(place, 0, width - 1)
     along = beyond[each, place]
-    even = (np.abs(np.diff(along, axis=0)) < 0.1) & seen[1:]
+    even = np.abs(np.diff(along, axis=0)) < 0.1
+    if contrast < 0:
+        even = (black[each, place] & (np.abs(along - np.median(along, axis=0)) < 0.5))[1:]
     count = np.count_nonzero(seen[1:], axis=0)
-    good = np.count_nonzero(even, axis=0) >= 0.75 * count
+    good = np.count_nonzero(even & seen[1:], axis=0) >= 0.75 * count
     good &= (strength >= 0) & (np.count_nonzero(seen, axis=0) >= 0.4 * _BLOCKS)
     borders: list[Line] = []
     free = np.ones(width, bool)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import product
+from statistics import fmean, median
 
 import numpy as np
 
@@ -35,11 +37,23 @@ _PERFORATION_EV = 0.3
 """How much lighter than base bare light is at least, in stops, where neither is saturated."""
 _USUAL_SPREAD_EV = 0.35
 """Largest difference between the rebates of two sides that falloff and lamp usually make, stops."""
+_BLACK_EV = 1.0
+"""How much lighter than the rebate beside it a transparency's picture is at the least, stops."""
+_BAND_MM = 0.5
+"""Narrowest band of rebate that tells two frames, mm."""
+_BLACK_SPREAD = 2.0
+"""How many times that of light rebate the spread of black rebate may be: noise has part in it."""
+_GATE_PIXELS = 4.0
+"""Distance from what light reaches within which a border may be the gate's, pixels."""
+_SAME_PROPORTION = 0.02
+"""Difference from the format's proportions at which four borders are its own, logarithm."""
+_NEAREST = 0.3
+"""Share of the view that lies before a border at the least: the picture takes a third of it."""
 _LEAST_FILLED = 0.35
 """Share of what is seen through the gate that the picture takes at least."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Search:
     """Everything that the search for a frame's outline is made with, in pixels of ``coarse``."""
 
@@ -48,6 +62,11 @@ class Search:
     lighter: bool
     settings: FramingSettings
     bounds: tuple[float, float, float, float]
+
+    @cached_property
+    def lightest(self) -> float:
+        """How light the lightest parts of the view are, in stops from saturation."""
+        return float(np.percentile(self.coarse[::4, ::4], 99.5 if self.lighter else 99))
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +89,14 @@ def find_borders(search: Search) -> dict[str, list[Line]]:
         first, last = (left, right) if side in PAIRS[0] else (top, bottom)
         if side in _FIRST:
             first, last = size - last, size - first
-        # The inner side of a border is picture, so it lies inside the gate; and beyond the gate it
-        # is as dark as a transparency's rebate: that is no border of film, unless it is a mount's.
-        most = math.inf if search.lighter else last - 3.0
-        if search.form.mounted:
-            first, last, most = 0.0, float(size), math.inf
+        if not search.lighter:
+            # Black rebate goes over into the gate's mask, so that its end cannot be told from it.
+            first, last = 0.0, float(size)
         lines = find_lines(
             view, CONTRAST[search.lighter], search.settings.largest_degrees, (first, last)
         )
-        borders[side] = [line_facing(o, side, size) for o in lines if first + 8 < o.at < most]
+        least = max(first + 8, _NEAREST * size)
+        borders[side] = [line_facing(o, side, size) for o in lines if least < o.at]
     return borders
 
 
@@ -122,6 +140,7 @@ def assemble(
                 outline
                 and (best is None or outline.score > best.score)
                 and (len(lines) == len(SIDES) or _film_beyond(outline, search))
+                and not _holds_rebate(outline, search)
             ):
                 best = outline
     return best
@@ -139,12 +158,10 @@ def _fits(
     if scales is None:
         return None
     settings, all_four = search.settings, len(lines) == len(SIDES)
-    scale, levels = float(np.mean(scales)), [line.outside for line in lines.values()]
+    scale, levels = fmean(scales), [line.outside for line in lines.values()]
     # Four borders outweigh what is known: the camera may have been moved meanwhile.
     moved = known_scale is not None and any(abs(s / known_scale - 1) > _OTHER_SCALE for s in scales)
     if not all_four and (moved or (search.lighter and _is_films_edge(lines))):
-        return None
-    if _is_small(size_mm, scale, search) or not _is_base_level(float(np.median(levels)), search):
         return None
     angles = [clockwise(side, line) for side, line in lines.items()]
     stretched = abs(math.log(scales[0] / scales[-1]))
@@ -152,7 +169,10 @@ def _fits(
     if (
         stretched > settings.proportion_tolerance
         or twisted > _ANGLES_APART
-        or uneven > settings.rebate_spread_ev
+        or uneven > settings.rebate_spread_ev * (1 if search.lighter else _BLACK_SPREAD)
+        or _is_small(size_mm, scale, search)
+        or not _is_base_level(median(levels), search)
+        or (_at_the_gate(lines, search) and not (all_four and stretched < _SAME_PROPORTION))
     ):
         return None
     score = sum(line.hit for line in lines.values())
@@ -165,6 +185,18 @@ def _fits(
     if not all_four:
         score -= _doubt(lines, size_mm, scale, search)
     return Outline(lines, scale, turned, score)
+
+
+def _at_the_gate(lines: dict[str, Line], search: Search) -> bool:
+    """Whether the edge of the gate's mask is among a transparency's borders.
+
+    It may be where the picture ends, or the picture may go on behind it: only a whole outline of
+    the right proportions tells. A mount's edge is the picture's.
+    """
+    if search.lighter or search.form.mounted:
+        return False
+    limits = dict(zip(SIDES, search.bounds, strict=True))
+    return any(abs(line.at - limits[side]) < _GATE_PIXELS for side, line in lines.items())
 
 
 def _scales(
@@ -196,10 +228,7 @@ def _is_small(size_mm: tuple[float, float], scale: float, search: Search) -> boo
 
 def _is_base_level(level: float, search: Search) -> bool:
     """Whether a level can be that of the rebate beside the view's lightest parts."""
-    sample = search.coarse[::4, ::4]
-    if search.lighter:
-        return level >= float(np.percentile(sample, 99.5)) - 3.5
-    return level <= float(np.percentile(sample, 99)) - 3.0
+    return level >= search.lightest - 3.5 if search.lighter else level <= search.lightest - 3.0
 
 
 def _film_beyond(outline: Outline, search: Search) -> bool:
@@ -235,6 +264,32 @@ def _film_beyond(outline: Outline, search: Search) -> bool:
         if not low <= share <= high:
             return False
     return True
+
+
+def _holds_rebate(outline: Outline, search: Search) -> bool:
+    """Whether a band of a transparency's black rebate runs through an outline from side to side.
+
+    Then it is that of two frames, or of perforations and light beside the film. A black part of a
+    picture has light on one side of it only, or does not run from side to side.
+    """
+    if search.lighter:
+        return False
+    left, top, right, bottom = search.bounds
+    for pair, (low, high) in zip(PAIRS, ((top, bottom), (left, right)), strict=True):
+        view = search.coarse if pair == PAIRS[0] else search.coarse.T
+        known = [outline.lines[side] for side in pair if side in outline.lines]
+        slope = known[0].slope
+        ends = [outline.lines[side].at if side in outline.lines else None for side in pair]
+        first = int(ends[0] if ends[0] is not None else 0) + 3
+        last = int(ends[1] if ends[1] is not None else view.shape[1]) - 3
+        y = np.linspace(low + 0.12 * (high - low), high - 0.12 * (high - low), 48).astype(np.intp)
+        x = np.arange(first, last)[None, :] + np.rint(slope * (y - view.shape[0] / 2))[:, None]
+        seen = view[y[:, None], np.clip(x, 0, view.shape[1] - 1).astype(np.intp)]
+        black = float(np.median([line.outside for line in outline.lines.values()])) + _BLACK_EV
+        lit = np.flatnonzero(np.percentile(seen, 92, axis=0) > black)
+        if lit.size and np.any(np.diff(lit) - 1 > _BAND_MM * outline.scale):
+            return True
+    return False
 
 
 def _doubt(

@@ -32,6 +32,8 @@ from tether.measure.survey import Survey
 from tether.settings import FramingSettings
 from tether.text import percent
 
+_CLEAR = 0.8
+"""Share of a border that was seen, from which it counts although it cannot be placed exactly."""
 _FLOOR = {True: 2.0**-12, False: 2.0**-10}
 
 
@@ -234,6 +236,8 @@ def _sharpen(
         place = line_facing(replace(line, at=at[side]), side, size)
         rows = (ends[0] + margin, ends[1] - margin)
         better = refined(view, place, CONTRAST[lighter], rows)
+        if better is None and line.hit > _CLEAR:
+            better = place  # known to a pixel or two, as it was found
         if better is not None:
             lines[side] = line_facing(better, side, size)
     lines = _agreeing(lines)
