@@ -83,7 +83,7 @@ class FramingSettings:
     least_share: float = number(0.3, 0.0, 1.0, "share of the sensor that the picture should fill")
     between_share: float = number(0.25, 0.1, 0.5,
         "share of a picture's length cut off: the film is between two frames")
-    largest_degrees: float = number(4.0, 1.0, 10.0,
+    largest_degrees: float = number(5.0, 1.0, 10.0,
         "largest rotation of a border that is looked for, degrees", TUNED)
     proportion_tolerance: float = number(0.05, 0.01, 0.2,
         "difference from the format's proportions that passes", CAMERAS)

@@ -92,7 +92,8 @@ def taken(bench: CopyStand, seconds: float) -> np.ndarray | None:
     """Photograph what lies in the gate and return its signature."""
     negative = bench.config.process.is_negative
     picture = survey(photographed(bench, CameraExposure(seconds, 8.0, 100.0)))
-    framing = find_framing(picture, FILM_FORMATS["135"], negative, FramingSettings())
+    scale = bench.view.scale  # as the roll's earlier frames showed it
+    framing = find_framing(picture, FILM_FORMATS["135"], negative, FramingSettings(), scale)
     seen = seen_area(picture, negative)
     return signature(picture, framing.picture if framing else seen.shrunk(0.08), seen)
 

@@ -39,12 +39,16 @@ _USUAL_SPREAD_EV = 0.35
 """Largest difference between the rebates of two sides that falloff and lamp usually make, stops."""
 _BLACK_EV = 1.0
 """How much lighter than the rebate beside it a transparency's picture is at the least, stops."""
+_HELD = 1.2
+"""What speaks against an outline that a band of rebate seems to cross, in borders."""
 _BAND_MM = 0.5
 """Narrowest band of rebate that tells two frames, mm."""
 _BLACK_SPREAD = 2.0
 """How many times that of light rebate the spread of black rebate may be: noise has part in it."""
 _GATE_PIXELS = 4.0
 """Distance from what light reaches within which a border may be the gate's, pixels."""
+_MASKED = 0.4
+"""What speaks against each border that may be the gate's, in borders."""
 _SAME_PROPORTION = 0.02
 """Difference from the format's proportions at which four borders are its own, logarithm."""
 _NEAREST = 0.3
@@ -136,12 +140,13 @@ def assemble(
             continue
         for turned in (False, True):
             outline = _fits(lines, size_of(form, turned), turned, search, known_scale)
-            if (
-                outline
-                and (best is None or outline.score > best.score)
-                and (len(lines) == len(SIDES) or _film_beyond(outline, search))
-                and not _holds_rebate(outline, search)
-            ):
+            if outline is None or (best and outline.score <= best.score):
+                continue
+            if len(lines) < len(SIDES) and not _film_beyond(outline, search):
+                continue
+            if _holds_rebate(outline, search):
+                outline = replace(outline, score=outline.score - _HELD)
+            if best is None or outline.score > best.score:
                 best = outline
     return best
 
@@ -172,12 +177,15 @@ def _fits(
         or uneven > settings.rebate_spread_ev * (1 if search.lighter else _BLACK_SPREAD)
         or _is_small(size_mm, scale, search)
         or not _is_base_level(median(levels), search)
-        or (_at_the_gate(lines, search) and not (all_four and stretched < _SAME_PROPORTION))
+        or (
+            (masked := _at_the_gate(lines, search))
+            and not (all_four and stretched < _SAME_PROPORTION)
+        )
     ):
         return None
     score = sum(line.hit for line in lines.values())
     score -= 4 * stretched + 4 * twisted + _MOVED * moved
-    score -= 0.3 * uneven
+    score -= 0.3 * uneven + _MASKED * masked
     if search.lighter:
         score -= 1.5 * max(0.0, uneven - _USUAL_SPREAD_EV)
     if score < settings.least_score * len(lines) / len(SIDES):
@@ -187,16 +195,16 @@ def _fits(
     return Outline(lines, scale, turned, score)
 
 
-def _at_the_gate(lines: dict[str, Line], search: Search) -> bool:
-    """Whether the edge of the gate's mask is among a transparency's borders.
+def _at_the_gate(lines: dict[str, Line], search: Search) -> int:
+    """Return how many of a transparency's borders may be the edge of the gate's mask.
 
     It may be where the picture ends, or the picture may go on behind it: only a whole outline of
     the right proportions tells. A mount's edge is the picture's.
     """
     if search.lighter or search.form.mounted:
-        return False
+        return 0
     limits = dict(zip(SIDES, search.bounds, strict=True))
-    return any(abs(line.at - limits[side]) < _GATE_PIXELS for side, line in lines.items())
+    return sum(abs(line.at - limits[side]) < _GATE_PIXELS for side, line in lines.items())
 
 
 def _scales(
@@ -270,7 +278,7 @@ def _holds_rebate(outline: Outline, search: Search) -> bool:
     """Whether a band of a transparency's black rebate runs through an outline from side to side.
 
     Then it is that of two frames, or of perforations and light beside the film. A black part of a
-    picture has light on one side of it only, or does not run from side to side.
+    picture mostly has light on one side of it only, or does not run from side to side.
     """
     if search.lighter:
         return False
@@ -307,7 +315,7 @@ def _doubt(
             continue
         length = size_mm[axis]
         beyond = sign * (lines[other].at - limits[side]) / scale + length
-        doubt += 0.5 * beyond / length if beyond > 0 else 0.5
+        doubt += beyond / length if beyond > 0 else 0.5
     height, width = search.coarse.shape
     if (size_mm[0] > size_mm[1]) != (width > height) and size_mm[0] != size_mm[1]:
         doubt += 0.15

@@ -352,5 +352,5 @@ def rests_on_rebate(framing: Framing, picture: Survey, negative: bool) -> bool:
         return False
     return rebate_beside(
         framing.picture.scaled(1 / step), framing.seen, picture.main, framing.scale / step, gate,
-        framing.rebate, negative,
+        framing.rebate, negative, sure=framing.sure,
     )  # fmt: skip

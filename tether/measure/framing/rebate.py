@@ -23,7 +23,7 @@ _SPREAD_EV = 0.5
 """How much darker than all of it the rebate of one side may be, by falloff and lamp."""
 _OTHER_SHARE = {True: 0.08, False: 0.12}
 """Share of a side that may be something else (dust, hairs, print), for negatives and for
-transparencies, where all four borders were seen; of fewer a quarter of it."""
+transparencies; a quarter of it where the outline is not sure."""
 _BROKEN_SHARE = 0.35
 """The same where the border was not seen: the other sides' rebate is not quite as light."""
 _ALIKE_EV = 0.25
@@ -38,6 +38,8 @@ def rebate_beside(
     gate: Quad,
     level: float,
     negative: bool,
+    *,
+    sure: bool,
 ) -> bool:
     """Whether rebate runs along each side of an outline, where the gate shows it.
 
@@ -52,12 +54,14 @@ def rebate_beside(
         Main channel, relative to saturation, shape (h, w).
     scale
         Pixels per millimetre.
+    sure
+        Whether the outline rests on four borders, or on three and the roll's scale.
     """
     inner = gate.grown(-_MASK_MM * scale)
     # A transparency's rebate is as dark as the mask, and may not seem to be seen.
     whole = Quad.whole(signal.shape[1], signal.shape[0])
     any_seen = False
-    share = _OTHER_SHARE[negative] * (1.0 if len(seen) == len(_SIDES) else 0.25)
+    share = _OTHER_SHARE[negative] * (1.0 if sure else 0.25)
     for side, (first, last) in _ends(corners).items():
         border = side in seen
         away = [d * scale for d in (_SEEN_MM if border else _UNSEEN_MM)]
