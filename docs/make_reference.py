@@ -99,6 +99,16 @@ tether edit "Harbour, June" --undo""",
 tether import list.csv                         # shows what it would change, and asks
 tether import list.csv --column Signature=identifiers --yes
 tether import --undo""",
+    "adopt": """\
+tether adopt "Harbour 1987" /media/card/*.dng  # shows which file is which frame, and asks
+tether adopt "Harbour 1987" card/*.dng --first 13 --keep --yes""",
+    "day": """\
+tether day
+tether day --date 2027-05-31 --json""",
+    "labels": """\
+tether labels --to labels.pdf                  # of the rolls that wait
+tether labels "Harbour 1987" --to labels.pdf
+tether labels --read photograph.jpg""",
     "restore": """\
 tether restore "Harbour 1987"                  # what is missing or damaged, on either side
 tether restore "Harbour 1987" Harbour\\ 1987_f007_t1.dng""",

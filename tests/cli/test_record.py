@@ -136,3 +136,10 @@ def test_the_list_is_narrowed(root: Path) -> None:
     assert [r["name"] for r in json.loads(run(root, "rolls", "--no-copy", "--json").output)]
     assert json.loads(run(root, "rolls", "--to-check", "--json").output) == []
     assert json.loads(run(root, "rolls", "--not-delivered", "--json").output) == []
+
+
+def test_a_day_s_account_is_json_too(root: Path) -> None:
+    shown = json.loads(run(root, "day", "--date", "2027-05-31", "--json").output)
+    assert (shown["version"], shown["day"], shown["frames"]) == (1, "2027-05-31", 0)
+    assert "2027-05-31: no frame" in run(root, "day", "--date", "2027-05-31").output
+    assert run(root, "day", "--date", "soon").exit_code == 2

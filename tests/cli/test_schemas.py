@@ -77,6 +77,7 @@ def test_commands_about_rolls_print_what_their_schemas_say(kept: Kept, tmp_path:
     assert "No such roll" in failed["error"]["what"]
     assert printed("edit", *where, kept.roll.name)["name"] == "Harbour"
     assert printed("find", *where, "Harbour")["rolls"][0]["name"] == "Harbour"
+    assert printed("day", *where)["unfinished"] == 0
     assert printed("package", *where, kept.roll.name, tmp_path / "bag")["rolls"] == ["Harbour"]
     assert [row["name"] for row in printed("rolls", *where)] == ["Harbour"]
     assert printed("verify", *where)["problems"] == []

@@ -123,6 +123,19 @@ class Frames:
         )
         return capture
 
+    def newest(self, limit: int, before: int | None = None) -> list[tuple[int, str, int, int, int]]:
+        """Return captures taken at the bench, the newest first: number, time, roll, frame, bytes.
+
+        ``before`` is the number of the last one of the page before.
+        """
+        rows = self._db.all(
+            "SELECT id, taken_at, roll_id, frame, size FROM capture WHERE id < ? "
+            "AND origin IN ('program', 'button', 'card') ORDER BY id DESC LIMIT ?",
+            (1 << 62) if before is None else before,
+            limit,
+        )
+        return [tuple(row) for row in rows]
+
     def companions(self, roll_id: int) -> list[Companion]:
         """Return the files of a roll that came beside its captures."""
         return [

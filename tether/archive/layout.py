@@ -26,11 +26,12 @@ DAMAGED_FOLDER = "damaged"
 #: Folder of a roll for test shots, which belong to no frame.
 BENCH_FOLDER = "bench"
 
-_RAW_ENDINGS = frozenset(
+RAW_ENDINGS = frozenset(
     {"dng", "nef", "nrw", "cr2", "cr3", "crw", "arw", "sr2", "srf", "raf", "rw2", "raw", "orf"}
     | {"ori", "pef", "srw", "3fr", "fff", "iiq", "x3f", "erf", "mef", "mos", "mrw", "kdc", "dcr"}
     | {"rwl", "gpr"}
 )
+"""Endings of the raw files that cameras write."""
 
 CAPTURE_NAME = re.compile(
     r"^(?P<roll>.+)_f(?P<frame>\d{3,})_t(?P<take>\d+)\.(?P<ending>[a-z0-9]+)$"
@@ -128,7 +129,7 @@ def ending_of(camera_name: str, head: bytes) -> tuple[str, bool]:
     if head[4:12] in (b"ftypheic", b"ftypmif1", b"ftypheix"):
         return "heic", False
     claimed = camera_name.rpartition(".")[2].lower()
-    if claimed in _RAW_ENDINGS:
+    if claimed in RAW_ENDINGS:
         return claimed, True
     return ("dng" if head[:4] in (b"II*\0", b"MM\0*") else "raw"), True
 

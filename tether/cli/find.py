@@ -1,4 +1,4 @@
-"""The commands that list rolls: with their progress, and by the words of all that is known."""
+"""The commands that list rolls: with their progress, by words, and a day's account."""
 
 from __future__ import annotations
 
@@ -6,12 +6,21 @@ import itertools
 import json
 from collections.abc import Iterator, Mapping
 from contextlib import closing
+from dataclasses import asdict
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from tether.cli.options import Int, archive_option, default_archive, json_option
+from tether.cli.options import (
+    Int,
+    archive_option,
+    default_archive,
+    json_option,
+    read_settings,
+    settings_option,
+)
 from tether.text import plural, printable
 
 if TYPE_CHECKING:
@@ -23,7 +32,7 @@ _SHOWN = 5
 """Frames of a roll that are shown."""
 
 FIND_VERSION = 1
-"""Of the JSON of ``tether find``."""
+"""Of the JSON of ``tether find`` and ``tether day``."""
 
 
 @click.command()
@@ -141,6 +150,29 @@ def _hit_line(hit: Mapping[str, Any]) -> str:
     if hit["waiting"]:
         parts.append("waiting")
     return printable("   ".join([hit["name"], *parts]), 200)
+
+
+@click.command()
+@click.option(
+    "--date", type=click.DateTime(["%Y-%m-%d"]), help="Another day, as 2027-05-31. [default: today]"
+)
+@archive_option
+@json_option
+@settings_option
+def day(date: datetime | None, archive: Path | None, as_json: bool, settings: Path | None) -> None:
+    """Show a day's account and what waits."""
+    from tether.archive.archive import Archive
+    from tether.reports.day import account
+
+    pause = timedelta(minutes=read_settings(settings).planning.pause_minutes)
+    with closing(Archive(archive or default_archive(), create=False)) as opened:
+        today = opened.clock().astimezone().date()
+        found = account(opened, date.date() if date else today, pause)
+    if as_json:
+        shown = {"version": FIND_VERSION, **asdict(found), "day": found.day.isoformat()}
+        click.echo(json.dumps(shown, indent=1, ensure_ascii=False))
+    else:
+        click.echo("\n".join(found.lines()))
 
 
 @click.command()

@@ -15,10 +15,12 @@ import click
 
 from tether import __version__
 from tether.cli.about import doctor, show_settings
+from tether.cli.adopt import adopt
 from tether.cli.browser import view, web, window_option
 from tether.cli.files import hand_over, package, rebuild, restore, verify
-from tether.cli.find import find, rolls
+from tether.cli.find import day, find, rolls
 from tether.cli.judge import light, measure, tablet
+from tether.cli.labels import labels
 from tether.cli.options import (
     CONTRAST,
     FILM,
@@ -207,9 +209,12 @@ def rehearse(
 
 
 app.add_command(rolls)
+app.add_command(day)
 app.add_command(find)
 app.add_command(edit)
 app.add_command(import_list)
+app.add_command(adopt)
+app.add_command(labels)
 
 
 for command in (hand_over, verify, restore, package, rebuild):

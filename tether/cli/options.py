@@ -220,18 +220,8 @@ _INTERRUPTED = 130
 
 
 GROUPS = {
-    "Shoot": (
-        "shoot",
-        "rehearse",
-        "web",
-        "view",
-        "proof",
-        "rolls",
-        "deliver",
-        "hand-over",
-        "hand-over",
-    ),
-    "Record": ("find", "edit", "import"),
+    "Shoot": ("shoot", "rehearse", "web", "view", "proof", "rolls", "day", "deliver", "hand-over"),
+    "Record": ("find", "edit", "import", "adopt", "labels"),
     "Files": ("verify", "restore", "package", "rebuild"),
     "Bench": ("plan", "light", "tablet", "measure", "settings", "doctor"),
 }

@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import os
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
@@ -23,6 +24,7 @@ from textual.screen import Screen
 from textual.theme import Theme
 from textual.widgets import Input, Static
 
+from tether.archive.following import following_roll
 from tether.archive.open_roll import hold_roll
 from tether.archive.records import NewRoll, Roll, RollError
 from tether.errors import TetherError
@@ -209,6 +211,24 @@ class TetherApp(App[str]):
         context = ScreenContext(self.settings, self.context.terminal, self.keys)
         await self.push_screen(table_of(context, self.port))
 
+    @work(exclusive=True, group="next roll")
+    async def action_next_roll(self) -> None:
+        """Let go of the roll at work, and begin the one that follows it; the camera stays."""
+        port, store = self.port, self.context.archive.store
+        if port is None:
+            return
+        name = self.roll_name
+        new = await self.thread.run(lambda: following_roll(store, store.rolls.named(name)))
+        if self.context.window is not None:
+            self.notify(f"Leave, then give: tether shoot '{new.name}'", markup=False)
+            return
+        self.port = None
+        await self.thread.run(port.close)
+        while self.screen is not self.opening:
+            await self.pop_screen()
+        self.context = replace(self.context, roll=new.name, new=new, form=None)
+        self.begin()
+
     async def _open_window(self, port: SessionPort) -> None:
         window = self.context.window
         if window is not None:
@@ -247,7 +267,12 @@ class TetherApp(App[str]):
             if listed.film_known:
                 return listed.new
             begins = listed.new
-        return await self.push_screen_wait(DescribeRoll(name, [p.roll.name for p in rolls], begins))
+        said = await self.push_screen_wait(DescribeRoll(name, [p.roll.name for p in rolls], begins))
+        # The name of a roll of the list may be typed, or read from a sleeve's label.
+        if said is None or said.name == name:
+            return said
+        listed = await self.thread.run(partial(store.waiting.named, said.name))
+        return listed.with_film(said) if listed else said
 
     async def _find_camera(self) -> ReconnectableCamera | None:
         from tether.camera.errors import SeveralCameras

@@ -86,6 +86,8 @@ TABLE: Mapping[str, tuple[Binding, ...]] = {
         _key("onward", "n", "onward", "Next open", "leave this frame and go to the next open one"),
         _key("extra-frame", "e", "extra", "Extra frame",
              "add a frame to the roll when all others are done"),
+        _key("next-roll", "r", "next_roll", "Next roll",
+             "begin the next roll: the next on the list, or the same film with the next number"),
         _key("connect", "c", "connect", "Connect", "connect to the camera again"),
         _key("skip-rest", "x", "leave_out", "Skip set-up", "skip the rest of the set-up"),
         _key("undo", "backspace", "undo", "Undo", "undo the last step or choice"),

@@ -243,6 +243,10 @@ class Worktable(Screen[None]):
         step = self.view.place.step if self.view else None
         self._do(lambda: self.port.confirm(step))
 
+    async def action_next_roll(self) -> None:
+        """Let go of this roll, and begin the next one."""
+        await self.app.run_action("next_roll")
+
     def action_forward(self) -> None:
         """Do what comes next, as a foot switch asks for it.
 

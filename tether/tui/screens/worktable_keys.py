@@ -37,6 +37,7 @@ def fits(
         "onward": view.roll.cursor is not None,
         "undo": view.can_undo or None,
         "extra": todo is NextKind.DONE,
+        "next_roll": todo is NextKind.DONE and not rehearsing,
         "connect": view.camera is None,
         "bench": parameters != ("hands-free",)
         or (view.camera is not None and todo is not NextKind.DONE),

@@ -138,8 +138,8 @@ class NextUp(VerticalScroll):
     def _end(self, view: View) -> Text:
         text = Text().append(f"All {view.roll.frames_expected} frames are done.\n", "bold")
         keys = (
-            "[{progress}] progress and what to do next   [{go-to}] go to a frame   "
-            "[{extra-frame}] extra frame   [{leave}] leave"
+            "[{progress}] progress and what to do next   [{next-roll}] next roll   "
+            "[{go-to}] go to a frame   [{extra-frame}] extra frame   [{leave}] leave"
         )
         return text.append(self.keys.put_into(keys), "dim")
 
@@ -148,7 +148,7 @@ def what_is_next(view: View | None) -> str:
     """Say what comes next, in a sentence; with all frames done, what can be done."""
     place = view.place if view else NextStep(NextKind.DONE)
     if place.kind is NextKind.DONE:
-        return "All frames are done: {go-to} goes to one, {leave} leaves."
+        return "All frames are done: {next-roll} begins the next roll, {leave} leaves."
     return f"Next: {place.sentence().rstrip('.')}."
 
 
