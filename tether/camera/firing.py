@@ -139,7 +139,9 @@ class Exposures:
         with self._bringing_back():
             self._look_on_card()
             over = self._fired.search_again()
-            return self._ended() if over or self._waiting else None
+            # A second file may be on its way still; how long it is waited for, `look` knows.
+            enough = len(self._waiting) >= (self._fired.wanted or 1)
+            return self._ended() if over or enough else None
 
     @property
     def _fired(self) -> _Release:
