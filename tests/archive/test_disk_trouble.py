@@ -94,7 +94,7 @@ def test_disk_full_at_every_write(desk: Desk) -> None:
 
 
 @pytest.mark.parametrize("looks", [True, False])
-@pytest.mark.parametrize("size", [1500, 1530, 1560])
+@pytest.mark.parametrize("size", [1560, 1590, 1620])
 def test_a_small_disk_fills_up_for_real(
     desk: Desk,
     small_disk: Callable[[str], Path],

@@ -239,6 +239,7 @@ def test_rebuild_brings_back_what_the_folders_hold(two_rolls: Desk, how: str) ->
     # What a camera's card holds is looked at anew.
     before["archive_fact"] = [row for row in before["archive_fact"] if str(row[0]) in KEPT_FACTS]
     assert before["archive_fact"] != []
+    after["archive_fact"] = [row for row in after["archive_fact"] if row[0] != "find index"]
     assert after == before
     if how != "lost":
         kept = [p for p in done.moved_away if p.name.endswith(tuple("0123456789"))]

@@ -158,7 +158,8 @@ def test_the_driver_s_own_messages_are_kept_on_demand(root: Path, bench: BenchPr
 def test_a_fault_of_the_program_goes_to_the_log_and_not_to_the_screen(tmp_path: Path) -> None:
     program = (
         "import sys; from tether.cli import archive, main; "
-        "archive.run_rebuild = lambda *_: 1 / 0; sys.argv = ['tether', 'rebuild']; main.main()"
+        "archive.run_rebuild = lambda *_, **__: 1 / 0; sys.argv = ['tether', 'rebuild']; "
+        "main.main()"
     )
     done = subprocess.run(
         [sys.executable, "-c", program], capture_output=True, text=True, check=False, cwd=tmp_path,

@@ -27,6 +27,7 @@ from tether.camera.protocol import CardFile
 from tether.description import FrameDescription
 from tether.facts import Facts
 from tether.findings import Verdict
+from tether.text import parsed_json
 
 
 class Frames:
@@ -345,6 +346,6 @@ def _capture_of(row: sqlite3.Row, companions: Iterable[str]) -> Capture:
         decision=row["decision"],
         verdict=Verdict(row["verdict"]),
         facts=Facts.from_text(row["facts"]),
-        settings=dict(json.loads(row["settings"])),
+        settings=dict(parsed_json(row["settings"])),
         companions=tuple(companions),
     )

@@ -22,6 +22,7 @@ from tether.archive.records import (
 )
 from tether.camera.protocol import CardFile
 from tether.clock import moment
+from tether.text import parsed_json
 
 #: Card files a query; five values each stay below the 999 that older SQLite versions take.
 _CARD_BATCH = 150
@@ -331,7 +332,7 @@ def _sitting_of(row: sqlite3.Row) -> Sitting:
 def _intent_of(row: sqlite3.Row) -> Intent:
     """Read an intent from its row."""
     frame = within("frame", row["frame"], 1, LONGEST_ROLL)
-    facts = json.loads(row["facts"])
+    facts = parsed_json(row["facts"])
     if not isinstance(facts, dict):
         raise TypeError("an intent's facts are no object")
     return Intent(row["id"], row["kind"], frame, facts, row["begun_at"])

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from tether.archive.records import Frame, FrameState, Roll
+from tether.camera.values import f_number, shutter_seconds
 from tether.delivery.contact_sheet import Cell, Sheet, contact_sheet
 from tether.delivery.folder import DeliveryResult, DeliveryState, printed_take, strips_of
 from tether.delivery.page.page import PageFacts, page
@@ -74,6 +75,8 @@ def rows(
                     "base_ev": capture.facts.seen_base_ev,
                     "positive": positives.get(capture.file_name, ""),
                     "raw_positive": raw_positives.get(capture.file_name, ""),
+                    "shutter_s": shutter_seconds(capture.settings.get("shutter", "")),
+                    "f_number": f_number(capture.settings.get("aperture", "")),
                 }
             )
         if not frame.captures:

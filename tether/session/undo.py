@@ -16,7 +16,7 @@ from tether.archive.records import Capture, Confirmed, Frame, FrameState, Scope
 from tether.bench.benches import BenchBook
 from tether.facts import Facts
 from tether.session.next_step import NextStep, in_force
-from tether.text import printable
+from tether.text import parsed_json, printable
 
 _MOST = 30
 """How many of the last are kept of a roll."""
@@ -191,7 +191,7 @@ class UndoStack:
 
     def _read(self) -> Iterator[Undoable]:
         with suppress(ValueError):
-            rows = json.loads(self._roll.store.fact(self._fact) or "[]")
+            rows = parsed_json(self._roll.store.fact(self._fact) or "[]")
             for row in rows if isinstance(rows, list) else []:
                 with suppress(*_WRONG):
                     if (done := self._entry(row)) is not None:
