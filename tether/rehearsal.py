@@ -58,6 +58,7 @@ class Rehearsal:
     strips: int = 6
     seed: int = USUAL_SEED
     fresh: bool = False
+    hands_free: bool = False
     settings: Settings = field(default_factory=Settings)
     settings_file: Path | None = None
     window: bool = False
@@ -254,7 +255,12 @@ def again(plan: Rehearsal) -> tuple[str, ...]:
     """Return the options that set up the same bench again; the roll knows its film."""
     seed = () if plan.seed == USUAL_SEED else ("--seed", str(plan.seed))
     file = plan.settings_file
-    return (*seed, *(("--settings", str(whole_path(file))) if file is not None else ()))
+    hands_free = ("--hands-free",) if plan.hands_free else ()
+    return (
+        *seed,
+        *hands_free,
+        *(("--settings", str(whole_path(file))) if file is not None else ()),
+    )
 
 
 @contextmanager

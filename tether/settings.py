@@ -351,6 +351,7 @@ class HandsFreeSettings:
     insist_seconds: float = number(3.0, 1.0, 60.0,
         "seconds of rest after which a frame that is off is shot")
     keep_check: bool = switch(False, "keep a picture with CHECK without asking")
+    by_itself: bool = switch(False, "begin as soon as the set-up is done, as --hands-free does")
 
 
 @dataclass(frozen=True, slots=True)

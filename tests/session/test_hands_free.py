@@ -19,7 +19,8 @@ from tether.camera.process import CameraProcess
 from tether.film import FilmProcess
 from tether.findings import Verdict
 from tether.rehearsal import SimulatedHand
-from tether.session.hands_free import Command, Cue, HandsFree, Moment
+from tether.session.hands_free import HandsFree
+from tether.session.hands_free_cues import Command, Cue, Moment
 from tether.session.judge import Judge, Judgement, JudgeRequest
 from tether.session.next_step import NextKind
 from tether.session.session import Session

@@ -50,13 +50,15 @@ class LiveFrame:
     sharpness: Mapping[str, float]
 
 
-def read_linear(jpeg: bytes) -> NDArray[np.float32]:
+def read_linear(jpeg: bytes, *, small: bool = False) -> NDArray[np.float32]:
     """Decode a live picture to linear light, shape (h, w, 3), 0..1.
 
     Parameters
     ----------
     jpeg
         As the camera sent it; untrusted.
+    small
+        At a half, a quarter or an eighth of its size where as much as is shown remains.
 
     Raises
     ------
@@ -72,6 +74,8 @@ def read_linear(jpeg: bytes) -> NDArray[np.float32]:
                     f"The camera's live picture claims {picture.width} x {picture.height} pixels.",
                     todo="Focus on the camera's own display instead.",
                 )
+            if small:
+                picture.draft("RGB", (_SHOWN, 2 * _SHOWN // 3))
             linear: NDArray[np.float32] = _LINEAR[np.asarray(picture.convert("RGB"))]
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombWarning) as error:
         raise LiveViewUnreadable(
@@ -99,12 +103,21 @@ def read_live(jpeg: bytes, process: FilmProcess, *, mirrored: bool = True) -> Li
         When the bytes are no JPEG of a sensible size.
     """
     linear = read_linear(jpeg)
+    positive = live_positive(linear, process, mirrored=mirrored)
     if mirrored:
         linear = linear[:, ::-1]
+    return LiveFrame(positive, live_sharpness(linear @ _LUMINANCE))
+
+
+def live_positive(
+    linear: NDArray[np.float32], process: FilmProcess, *, mirrored: bool = True
+) -> NDArray[np.uint8]:
+    """Turn a decoded live picture into a positive as it is shown; see `read_live`."""
     every = -(-max(linear.shape[:2]) // _SHOWN)
     small = linear[::every, ::every]
-    positive = preview(small, process, _base_out_of_view(small, process), mirrored=False, hatch=0)
-    return LiveFrame(positive, live_sharpness(linear @ _LUMINANCE))
+    if mirrored:
+        small = small[:, ::-1]
+    return preview(small, process, _base_out_of_view(small, process), mirrored=False, hatch=0)
 
 
 def _base_out_of_view(

@@ -37,6 +37,7 @@ from tether.cli.options import (
     archive_option,
     default_archive,
     format_option,
+    hands_free_option,
     json_option,
     read_settings,
     roll_argument,
@@ -88,6 +89,7 @@ def app(context: click.Context, log: str) -> None:
 )
 @click.option("--no-copy", is_flag=True, help="Forget the copy folder. Its copies stay.")
 @window_option
+@hands_free_option
 @settings_option
 def shoot(
     roll: str | None,
@@ -102,6 +104,7 @@ def shoot(
     copy: Path | None,
     no_copy: bool,
     window: bool,
+    hands_free: bool,
     settings: Path | None,
 ) -> None:
     """Start or resume a roll.
@@ -124,7 +127,7 @@ def shoot(
     run_screen(
         Start(
             archive=archive or default_archive(),
-            settings=read_settings(settings),
+            settings=read_settings(settings, hands_free=hands_free),
             settings_file=settings,
             port=camera,
             roll=name,
@@ -135,6 +138,7 @@ def shoot(
             window=window,
             again=(
                 *(("--camera", camera) if camera is not None else ()),
+                *(("--hands-free",) if hands_free else ()),
                 *(("--settings", str(whole_path(settings))) if settings is not None else ()),
             ),
         )
@@ -164,6 +168,7 @@ def shoot(
 @click.option("--fresh", is_flag=True, help="Start a new roll even if the last is unfinished.")
 @click.option("--seed", type=Int(), default=1, help="Number that picks another set of pictures.")
 @window_option
+@hands_free_option
 @settings_option
 def rehearse(
     roll: str | None,
@@ -176,6 +181,7 @@ def rehearse(
     fresh: bool,
     seed: int,
     window: bool,
+    hands_free: bool,
     settings: Path | None,
 ) -> None:
     """Practise with a simulated camera and film.
@@ -199,7 +205,8 @@ def rehearse(
         strips=frames_per_strip,
         seed=seed,
         fresh=fresh,
-        settings=read_settings(settings),
+        hands_free=hands_free,
+        settings=read_settings(settings, hands_free=hands_free),
         settings_file=settings,
         window=window,
     )

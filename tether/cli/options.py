@@ -7,6 +7,7 @@ import re
 import shlex
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -175,6 +176,11 @@ settings_option = click.option(
 )
 
 
+hands_free_option = click.option(
+    "--hands-free", is_flag=True, help="Shoot film that comes to rest, once the set-up is done."
+)
+
+
 def roll_argument(words: str, **options: Any) -> Callable[[_Command], _Command]:
     """Return the argument that names a roll; a shell completes it from the archive."""
     return click.argument("roll", help=words, shell_complete=_rolls, **options)
@@ -206,13 +212,19 @@ def default_archive() -> Path:
     return user_pictures_path() / "film-archive"
 
 
-def read_settings(named: Path | None) -> Any:
-    """Read the settings file that was named, or the user's own where there is one."""
+def read_settings(named: Path | None, *, hands_free: bool = False) -> Any:
+    """Read the settings file that was named, or the user's own where there is one.
+
+    ``hands_free`` is what the command line says beside it.
+    """
     from tether.settings import Settings
     from tether.settings_file import load, usual_path
 
     file = named or usual_path()
-    return load(file) if named or file.exists() else Settings()
+    settings = load(file) if named or file.exists() else Settings()
+    if hands_free:
+        return replace(settings, hands_free=replace(settings.hands_free, by_itself=True))
+    return settings
 
 
 _INTERRUPTED = 130

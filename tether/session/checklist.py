@@ -16,7 +16,7 @@ from tether.bench.steps import WALK, Step, skipped_steps
 from tether.clock import Clock
 from tether.session.breaks import Breaks
 from tether.session.events import Listener, StepConfirmed
-from tether.session.next_step import NextStep, find_next_step
+from tether.session.next_step import NextStep, find_next_step, set_up_done
 from tether.session.undo import UndoStack
 
 _LOADED = ("strip-load", "frame-advance")
@@ -97,6 +97,10 @@ class Checklist:
             short=self.sitting.short,
             lock=self.lock,
         )
+
+    def only_film_left(self) -> bool:
+        """Whether all that is left to do is strips and frames."""
+        return set_up_done(self.confirmed(), short=self.sitting.short, lock=self.lock)
 
     @property
     def film_loaded(self) -> bool:

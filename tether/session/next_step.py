@@ -106,6 +106,16 @@ def in_gate(confirmed: Sequence[Confirmed]) -> int:
     return next((c.place for c in reversed(confirmed) if c.key == "frame-advance"), 0)
 
 
+def set_up_done(confirmed: Sequence[Confirmed], *, short: bool, lock: bool) -> bool:
+    """Whether every step of the set-up and of the roll's beginning is done."""
+    return all(
+        step.key in in_force(confirmed, scope, 0)
+        for scope in (Scope.SITTING, Scope.ROLL)
+        for with_film in (False, True)
+        for step in steps_of(scope, short=short, lock=lock, with_film=with_film)
+    )
+
+
 def in_force(confirmed: Sequence[Confirmed], scope: Scope, at: int) -> set[str]:
     """Return the keys of the steps of a scope that still hold.
 

@@ -235,6 +235,7 @@ class Session:
             strobe=self.bench.strobe,
             camera_name=camera.identity.model if camera else "",
             can_undo=self._undo.last(place, self.checklist.confirmed()) is not None,
+            set_up_done=self.checklist.only_film_left(),
         )
 
     def end_pause(self, since: datetime) -> str:

@@ -87,16 +87,18 @@ class Shooting:
             return self._after_loss(error, place.frame, report)
         return self.take_in(files, place.frame, "program", intent, report)
 
-    def take_from_camera(self, report: Callable[[Progress], None] = lambda _: None) -> Shot | None:
+    def take_from_camera(
+        self, report: Callable[[Progress], None] = lambda _: None, seconds: float = 0.15
+    ) -> Shot | None:
         """Look for a picture taken with the camera's own button or a release; None for none.
 
         Such a picture counts like one fired from here, for the frame that is next. Without a
         frame to give it to it stays on the card, and that is said. While the archive is away
-        nothing is looked for: the next key says so.
+        nothing is looked for: the next key says so. ``seconds`` are waited for one.
         """
         if self._camera.camera is None or not self._roll.in_place():
             return None
-        files = self._camera.camera.wait_for_files(0.15)
+        files = self._camera.camera.wait_for_files(seconds)
         if not files:
             return None
         late = self._late_for(files)

@@ -18,7 +18,8 @@ class View:
 
     ``bench`` is there while it is asked about; ``remarks`` say what has changed about the light;
     with a ``strobe`` no shutter time is offered; ``can_undo`` says whether there is something to
-    take back; ``camera_name`` is what the camera calls itself, also while it is not connected.
+    take back; ``camera_name`` is what the camera calls itself, also while it is not connected;
+    ``set_up_done`` says whether only strips and frames are left.
     """
 
     roll: Roll
@@ -32,6 +33,7 @@ class View:
     strobe: bool = False
     can_undo: bool = False
     camera_name: str = ""
+    set_up_done: bool = False
 
     @property
     def advised_shutter(self) -> str | None:

@@ -25,7 +25,8 @@ from tether.session.events import (
     LiveViewMagnified,
     StrobePowerTurned,
 )
-from tether.session.hands_free import Command, HandsFree, Moment
+from tether.session.hands_free import HandsFree
+from tether.session.hands_free_cues import Command, Moment
 from tether.session.session import Session
 from tether.tui.session_port import SessionPort
 

@@ -26,6 +26,8 @@ _MARGIN = 0.06
 _LEAST_OVERLAP = 0.25
 """Share of the picture's length that two pictures must have in common."""
 _REFINEMENTS = 3
+_AGREE = 0.4
+"""Share of the best band's likeness that a band has at least that shows the film."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,13 +58,15 @@ def film_bands(linear: FloatArray, *, along_rows: bool = True) -> FloatArray:
 
     Returns
     -------
-    Differences along the film of the logarithm of light, shape (`BANDS`, length). A change of
-    brightness leaves them as they are.
+    Differences along the film of the logarithm of light, shape (`BANDS`, length), without what all
+    bands have in common. A change of brightness leaves them as they are.
     """
     picture = linear if along_rows else linear.T
     rows = len(picture) // BANDS * BANDS
     bands = picture[:rows].reshape(BANDS, -1, picture.shape[1]).mean(axis=1)
     slopes: FloatArray = np.gradient(np.log2(bands + np.float32(_DARK)), axis=1)
+    # Every frame has the same edges, and every perforation its like: the picture shall decide.
+    slopes -= slopes.mean(axis=0)
     return slopes
 
 
@@ -90,20 +94,24 @@ def shift_between(
     def correlated(a: NDArray[np.complex128], b: NDArray[np.complex128]) -> NDArray[np.float64]:
         return np.fft.irfft(a * np.conj(b), size)
 
-    spectra = np.fft.rfft(two, size) * np.conj(np.fft.rfft(one, size))
-    product = np.fft.irfft(spectra.sum(axis=0), size)
-    power_two = correlated(np.fft.rfft((two * two).sum(axis=0), size), mask)
-    power_one = correlated(mask, np.fft.rfft((one * one).sum(axis=0), size))
+    product = correlated(np.fft.rfft(two, size), np.fft.rfft(one, size))
+    power_two = correlated(np.fft.rfft(two * two, size), mask)
+    power_one = correlated(mask, np.fft.rfft(one * one, size))
     overlap = correlated(mask, mask)
     energy = np.sqrt(np.maximum(power_one, 0) * np.maximum(power_two, 0))
     energy += 1e-6 * energy.max() + 1e-12
+    # Each band has one vote, however strong its edges: a finger that rests has only a few bands.
+    votes = np.maximum(product / energy, 0)
     # Likeness by chance falls as the root of the length that is compared.
-    response = product / energy * np.sqrt(np.maximum(overlap, 0) / length)
+    response = votes.mean(axis=0) * np.sqrt(np.maximum(overlap, 0) / length)
     shifts = np.fft.fftfreq(size, 1 / size)
     response[np.abs(shifts) > (1 - _LEAST_OVERLAP) * length] = -np.inf
     if reach is not None:
         response[np.abs(shifts - expected) > reach] = -np.inf
-    return _refined(before, after, int(shifts[np.argmax(response)]), margin)
+    best = int(np.argmax(response))
+    agree = votes[:, best] >= _AGREE * votes[:, best].max()
+    found = _refined(before[agree], after[agree], int(shifts[best]), margin)
+    return Shift(found.pixels, found.likeness * float(agree.mean()))
 
 
 def _refined(before: FloatArray, after: FloatArray, whole: int, margin: int) -> Shift:

@@ -12,8 +12,8 @@ from textual.app import ComposeResult
 from textual.binding import BindingType
 
 from tether.bench.film_watch import FilmState
-from tether.bench.live_focus import LiveViewUnreadable, read_live
-from tether.session.hands_free import Command, Cue, Moment
+from tether.bench.live_focus import live_positive
+from tether.session.hands_free_cues import Command, Cue, Moment
 from tether.session.session import View
 from tether.tui.app_context import ScreenContext
 from tether.tui.bench_ports import HandsFreePort
@@ -29,6 +29,7 @@ _TONES = {
     Cue.MOVE_ON: Tone.MOVE_ON,
     Cue.LAY_STRIP: Tone.MOVE_ON,
     Cue.RESHOOT: Tone.STOP,
+    Cue.HAND: Tone.STOP,
     Cue.LOOK: Tone.STOP,
     Cue.WRONG_PLACE: Tone.STOP,
     Cue.COUNT_LOST: Tone.STOP,
@@ -37,6 +38,7 @@ _TONES = {
 _FILM = {
     FilmState.MOVING: "moves",
     FilmState.RESTING: "rests",
+    FilmState.HAND: "rests, with something over it",
     FilmState.OPEN_GATE: "gate open, no film",
     FilmState.DARK: "dark: is the lamp on?",
 }
@@ -58,7 +60,7 @@ class HandsFreeScreen(BenchScreen):
         self.work_port = HandsFreePort(port)
         self.moment: Moment | None = None
         self.running = False
-        self._drawn = b""
+        self._drawn: object = None
         self._cue: tuple[Cue, int | None] | None = None
 
     def body(self) -> ComposeResult:
@@ -104,15 +106,12 @@ class HandsFreeScreen(BenchScreen):
             return
         side = self.query_one("#gauges")
         self.put("#gauge-text", self._text(moment, max(side.size.width - 1, 12)))
-        if not moment.live or moment.live is self._drawn:
+        if moment.live is None or moment.live is self._drawn:
             return
         self._drawn = moment.live
-        try:
-            frame = await asyncio.to_thread(read_live, moment.live, self.begun_at.roll.process)
-        except LiveViewUnreadable:
-            return
+        positive = await asyncio.to_thread(live_positive, moment.live, self.begun_at.roll.process)
         for drawn in self.query(Drawn):
-            drawn.show(Pictures.fromarray(frame.positive))
+            drawn.show(Pictures.fromarray(positive))
 
     def _text(self, moment: Moment, width: int) -> Text:
         stop = _TONES.get(moment.cue) is Tone.STOP
@@ -156,4 +155,4 @@ class HandsFreeScreen(BenchScreen):
     async def _leave(self) -> None:
         while self.running:
             await asyncio.sleep(0.02)
-        self.dismiss(None)
+        self.dismiss(self.moment is not None and self.moment.cue is Cue.BY_KEYS)

@@ -30,7 +30,13 @@ from tether.tui.screens.leftovers_screen import offer_shutter, show_left_over
 from tether.tui.screens.pause_screen import PauseScreen
 from tether.tui.screens.roll_screens import log_text, progress_text
 from tether.tui.screens.setup_screens import screen_of
-from tether.tui.screens.worktable_keys import fits, mishap_choices, take_choices, takes_of
+from tether.tui.screens.worktable_keys import (
+    fits,
+    frame_complaint,
+    mishap_choices,
+    take_choices,
+    takes_of,
+)
 from tether.tui.session_port import SessionPort
 from tether.tui.terminal.sound import sound
 from tether.tui.widgets.camera_line import CameraLine
@@ -75,6 +81,7 @@ class Worktable(Screen[None]):
         self._mishaps: Sequence[Mishap] = ()
         self._active: Sequence[str] = ()
         self._idle = 0
+        self._hands_free = context.settings.hands_free.by_itself
         self._stale = False
         """Whether there is something to show that came while another screen was seen."""
 
@@ -122,6 +129,7 @@ class Worktable(Screen[None]):
             return  # the person has left meanwhile
         if self.is_active:
             await self._show()
+            self._go_hands_free()
         else:
             self._stale = True
 
@@ -137,6 +145,14 @@ class Worktable(Screen[None]):
     async def _catch_up(self) -> None:
         if self._stale:
             await self._show()
+        self._go_hands_free()
+
+    def _go_hands_free(self) -> None:
+        """Begin to work hands free, where that is wanted, once the set-up is done."""
+        fit = self.check_action("bench", ("hands-free",))
+        if self._hands_free and fit and self.is_active and self.view and self.view.set_up_done:
+            self._hands_free = False
+            self.action_bench("hands-free")
 
     async def _show(self) -> None:
         self._stale = False
@@ -322,7 +338,7 @@ class Worktable(Screen[None]):
             return
         last = self.view.roll.frames_expected
         answer = await self.app.push_screen_wait(
-            AskText(f"Go to which frame? (1 to {last})", check=lambda t: _frame_complaint(t, last))
+            AskText(f"Go to which frame? (1 to {last})", check=lambda t: frame_complaint(t, last))
         )
         if answer:
             await self.line.attempt(lambda: self.port.go_to(int(answer)))
@@ -431,6 +447,9 @@ class Worktable(Screen[None]):
         done = await self.app.push_screen_wait(
             make(self.context, self.port, await self.port.view())
         )
+        if station == "hands-free":
+            # Left for what has to be done by keys, it begins again after that.
+            self._hands_free = bool(done) and self.context.settings.hands_free.by_itself
         await self.refresh_view()
         step = self.view.place.step if self.view else None
         if done and step is not None and step.station == station:
@@ -471,9 +490,3 @@ class Worktable(Screen[None]):
     def action_leave(self) -> None:
         """Leave; everything is stored already."""
         self.app.exit()
-
-
-def _frame_complaint(text: str, last: int) -> str | None:
-    if text.isdecimal() and 1 <= int(text) <= last:
-        return None
-    return f"Give a number from 1 to {last}."

@@ -89,3 +89,10 @@ def mishap_choices(mishaps: Sequence[Mishap], active: Collection[str]) -> Iterat
             yield "", heading
         before = heading
         yield code, f"{'[x]' if code in active else '[ ]'} {label}"
+
+
+def frame_complaint(text: str, last: int) -> str | None:
+    """Return what is wrong with a frame's number that was written, None for nothing."""
+    if text.isdecimal() and 1 <= int(text) <= last:
+        return None
+    return f"Give a number from 1 to {last}."
