@@ -15,7 +15,7 @@ from tether.bench.benches import BenchSetup
 from tether.settings import Settings
 from tether.tui.screens.dialogs import AskText, Pick
 from tether.tui.screens.roll_screens import ChooseRoll, DescribeRoll
-from tether.tui.widgets.bench_form import BenchForm
+from tether.tui.widgets.bench_form import BenchForm, Tick
 
 FORMS: dict[str, tuple[Callable[[], Screen[Any]], int]] = {
     "bench": (lambda: BenchForm(BenchSetup("Table", lens="macro 60 mm"), "a camera", "Ada"), 12),
@@ -75,3 +75,21 @@ async def test_keys_that_come_in_one_burst_are_for_the_field_that_they_follow(
         await until(pilot, lambda: bool(written.value))
         await pilot.pause()
         assert written.value == "a"
+
+
+async def test_enter_goes_on_from_a_box_and_only_space_ticks_it() -> None:
+    app = Bare()
+    async with app.run_test(size=(80, 24)) as pilot:
+        form = BenchForm(BenchSetup(""), "a camera", "Ada")
+        app.push_screen(form)
+        await until(pilot, lambda: bool(form.query("#strobe")))
+        box = form.query_one("#strobe", Tick)
+        box.focus()
+        await until(pilot, lambda: app.focused is box)
+        await pilot.press("enter")
+        await until(pilot, lambda: app.focused is not box)
+        assert box.value is False
+        box.focus()
+        await until(pilot, lambda: app.focused is box)
+        await pilot.press("space")
+        await until(pilot, lambda: box.value is True)

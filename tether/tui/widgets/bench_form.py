@@ -8,7 +8,7 @@ from typing import ClassVar
 from rich.text import Text
 from textual.actions import SkipAction
 from textual.app import ComposeResult
-from textual.binding import BindingType
+from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, VerticalScroll
 from textual.content import Content
 from textual.screen import ModalScreen
@@ -42,7 +42,15 @@ class Answer:
 
 
 class Tick(Checkbox):
-    """A box whose cross is there only when it is ticked: it reads without colour."""
+    """A box whose cross is there only when it is ticked: it reads without colour.
+
+    Space ticks it. Enter goes to the next line, as everywhere in the form.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "app.focus_next", show=False),
+        Binding("space", "toggle_button", show=False),
+    ]
 
     @property
     def _button(self) -> Content:
