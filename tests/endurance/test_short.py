@@ -64,14 +64,18 @@ def test_killed_at_points_all_over_a_roll(tmp_path: Path) -> None:
 
 
 def test_kills_of_program_workers_and_camera(tmp_path: Path) -> None:
-    trial = Trial(tmp_path, 7)
-    try:
-        roll = kills.Roll(trial, 7)
-        roll.work()
+    # Whether a kill strikes before a roll is done hangs on the machine: rolls until one did.
+    for seed in range(7, 19):
+        trial = Trial(tmp_path / str(seed), seed)
+        try:
+            roll = kills.Roll(trial, seed)
+            roll.work()
+        finally:
+            trial.close()
         assert roll.wrong == []
-        assert roll.counts["kills"] > 0
-    finally:
-        trial.close()
+        if roll.counts["kills"] > 0:
+            return
+    pytest.fail("no kill struck in twelve rolls")
 
 
 def test_power_cuts_on_real_disks(tmp_path: Path) -> None:
