@@ -18,7 +18,7 @@ from PIL import Image
 from tether.errors import TetherError
 from tether.film import FilmProcess
 from tether.measure.focus.sharpness import PLACES, live_sharpness
-from tether.positive.tones import preview
+from tether.positive.tones import decoded, preview
 from tether.settings import PositiveSettings
 
 LARGEST = 4096
@@ -27,11 +27,6 @@ LARGEST = 4096
 _SHOWN = 480
 """Pixels along the longer side of what is shown; a terminal has fewer."""
 
-#: sRGB display values to linear light (IEC 61966-2-1).
-_LEVELS = np.arange(256) / 255
-_LINEAR = np.where(_LEVELS <= 0.04045, _LEVELS / 12.92, ((_LEVELS + 0.055) / 1.055) ** 2.4).astype(
-    np.float32
-)
 _LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
 
 
@@ -76,7 +71,7 @@ def read_linear(jpeg: bytes, *, small: bool = False) -> NDArray[np.float32]:
                 )
             if small:
                 picture.draft("RGB", (_SHOWN, 2 * _SHOWN // 3))
-            linear: NDArray[np.float32] = _LINEAR[np.asarray(picture.convert("RGB"))]
+            linear: NDArray[np.float32] = decoded(np.asarray(picture.convert("RGB")))
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombWarning) as error:
         raise LiveViewUnreadable(
             "The camera's live picture cannot be read.",

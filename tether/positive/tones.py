@@ -54,6 +54,17 @@ def encoded(luminance: ArrayLike) -> NDArray[np.float64]:
     return result
 
 
+_DECODED = np.arange(256) / 255
+_DECODED = np.where(
+    _DECODED <= 0.04045, _DECODED / 12.92, ((_DECODED + 0.055) / 1.055) ** 2.4
+).astype(np.float32)
+
+
+def decoded(values: NDArray[np.uint8]) -> FloatArray:
+    """Return linear values 0..1 of sRGB values 0..255, any shape (IEC 61966-2-1)."""
+    return np.asarray(_DECODED[values], np.float32)
+
+
 def base_luminance(settings: PositiveSettings, shift: float = 0.0, density: float = 0.0) -> float:
     """Return the luminance at which a density above film base prints, 0..1; ``shift`` is added."""
     exposure = settings.contrast * (density + shift - settings.mid_density)

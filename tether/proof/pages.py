@@ -20,9 +20,9 @@ from tether.errors import TetherError
 from tether.facts import Corners
 from tether.film import FILM_FORMATS, FilmProcess
 from tether.measure.proof.frames import find_frames
-from tether.measure.proof.strips import find_strips, homography
+from tether.measure.proof.strips import find_strips, homography, laid_straight
 from tether.positive.linear import stepped
-from tether.positive.tones import preview
+from tether.positive.tones import decoded, preview
 from tether.raw import open_mosaic
 from tether.text import printable
 
@@ -94,7 +94,7 @@ def _open(path: Path) -> FloatArray:
                 with Image.open(path, formats=("JPEG", "PNG")) as opened:
                     _check_size(path, opened.width * opened.height)
                     upright = ImageOps.exif_transpose(opened).convert("RGB")
-            return _linear(np.asarray(upright))
+            return decoded(np.asarray(upright))
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombWarning) as error:
         raise TetherError(
             f"{printable(path.name)} is no picture that can be read.",
@@ -123,7 +123,7 @@ def _of_tiff(path: Path) -> FloatArray:
         raise ValueError("no picture in colours or greys")
     if data.dtype == np.uint16:
         data = (data >> 8).astype(np.uint8)
-    return _linear(data[..., :3])
+    return decoded(data[..., :3])
 
 
 def _check_size(path: Path, pixels: int) -> None:
@@ -134,13 +134,6 @@ def _check_size(path: Path, pixels: int) -> None:
             kept="The file was not changed.",
             todo="Give a smaller picture of the page; 24 megapixels are plenty.",
         )
-
-
-def _linear(value: NDArray[np.uint8]) -> FloatArray:
-    """Return linear light of sRGB values (IEC 61966-2-1)."""
-    level = np.arange(256) / 255
-    linear = np.where(level <= 0.04045, level / 12.92, ((level + 0.055) / 1.055) ** 2.4)
-    return np.asarray(linear.astype(np.float32)[value], np.float32)
 
 
 def _as_it_is(
@@ -177,16 +170,8 @@ def _cut(light: FloatArray, corners: Corners, more: float) -> FloatArray:
     means = means.mean(axis=(1, 3))
     target = [(0, 0), (size[0], 0), (size[0], size[1]), (0, size[1])]
     matrix = homography(np.array(target, np.float64), (quad - low) / every)
-    data = tuple((matrix / matrix[2, 2]).ravel()[:8])
-    planes = [
-        np.asarray(
-            Image.fromarray(np.ascontiguousarray(means[..., i], np.float32)).transform(
-                size, Image.Transform.PERSPECTIVE, data, Image.Resampling.BILINEAR
-            )
-        )
-        for i in range(3)
-    ]
-    return np.stack(planes, axis=-1)
+    planes = np.ascontiguousarray(np.moveaxis(means, -1, 0), np.float32)
+    return np.stack([laid_straight(p, matrix, np.array(size)) for p in planes], axis=-1)
 
 
 def _jpeg(picture: NDArray[np.uint8]) -> bytes:

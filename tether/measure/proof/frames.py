@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 from PIL import Image, ImageFilter
 
 from tether.film import FilmFormat, FilmProcess
-from tether.measure.proof.strips import SCALE, FloatArray, Points, Strip, through
+from tether.measure.proof.strips import (
+    HOLES_MM,
+    SCALE,
+    FloatArray,
+    Points,
+    Strip,
+    through,
+)
 
 Floats = NDArray[np.float64]
 
@@ -25,8 +32,6 @@ _CARE = 0.12
 """What a millimetre of difference from the pitch costs, squared, against how clear a gap is."""
 _REACH = 0.5
 """Millimetres on either side of an edge at which it is looked for."""
-_HOLES_MM = 2.01 + 2.794 / 2
-"""From the edge of film to the middle of its perforations (ISO 491)."""
 _HOLE_PITCH_MM = 4.75
 _FORESHORTENED = 0.07
 """Share by which lengths along a strip may differ from those across it."""
@@ -98,7 +103,7 @@ def _along(light: FloatArray, form: FilmFormat) -> FilmFormat:
     """
     if not form.perforated:
         return form
-    at = round(_HOLES_MM * SCALE)
+    at = round(HOLES_MM * SCALE)
     row = (light[[at, light.shape[0] - 1 - at]] > _BARE).mean(axis=0)
     spectrum = np.abs(np.fft.rfft((row - row.mean()) * np.hanning(row.size), 16 * row.size))
     frequency = np.arange(spectrum.size) / (16 * row.size) * SCALE * _HOLE_PITCH_MM

@@ -31,7 +31,7 @@ _LEAST_WIDTH = 0.02
 _LEAST_FILLED = 0.7
 _LEAST_LIGHT = 0.1
 """Light through the lighter parts of any film, at least."""
-_HOLES_MM = 2.01 + 2.794 / 2
+HOLES_MM = 2.01 + 2.794 / 2
 """From the edge of film to the middle of its perforations (ISO 491)."""
 _LEAST_HOLES = 0.15
 """Share of an edge that is holes, at least; by ISO 491 it is 1.98 of 4.75 mm."""
@@ -93,7 +93,7 @@ def find_strips(light: FloatArray, form: FilmFormat) -> list[Strip]:
             [(0, 0), (length, 0), (length, form.film_width), (0, form.film_width)], np.float64
         )
         to_page = homography(flat, corners * shrink)
-        straight = _straight(relative, homography(flat * SCALE, corners), flat[2] * SCALE)
+        straight = laid_straight(relative, homography(flat * SCALE, corners), flat[2] * SCALE)
         if _is_film(straight, form):
             strips.append(Strip(corners * shrink, straight, to_page))
     return strips
@@ -106,7 +106,7 @@ def _is_film(light: FloatArray, form: FilmFormat) -> bool:
     """
     if not form.perforated:
         return bool(np.percentile(light, 90) > _LEAST_LIGHT)
-    row = round(_HOLES_MM * SCALE)
+    row = round(HOLES_MM * SCALE)
     bare = [(light[at] > _FILM).mean() for at in (row, light.shape[0] - 1 - row)]
     return bool(max(bare) > _LEAST_HOLES)
 
@@ -366,7 +366,7 @@ def _length(corners: Points, a: int, b: int) -> float:
     return math.dist(corners[a], corners[b])
 
 
-def _straight(light: FloatArray, matrix: Points, size: NDArray[np.floating]) -> FloatArray:
+def laid_straight(light: FloatArray, matrix: Points, size: NDArray[np.floating]) -> FloatArray:
     """Return what a homography shows of a picture; ``size`` is its width and height."""
     data = tuple((matrix / matrix[2, 2]).ravel()[:8])
     image = Image.fromarray(light)
