@@ -54,8 +54,11 @@ class WindowPort:
         """Return what a take is shown by; raises `NotNow` where there is none of that number."""
 
         def find(session: Session) -> Take:
-            capture = _capture(session, number)
-            gate = session.bench.light.gate_for(_order(session.frames(), number))
+            captures = _captures(session)
+            capture = _capture(captures, number)
+            # Open gates are counted by the roll's takes, in the order in which they came.
+            order = 1 + sorted(c.id for c in captures).index(capture.id)
+            gate = session.bench.light.gate_for(order)
             return Take(
                 session.open_roll.file(capture.file_name),
                 session.roll.process,
@@ -98,7 +101,7 @@ class WindowPort:
 
 
 def _keep(session: Session, given: Mapping[str, Any]) -> str:
-    capture = _capture(session, given.get("take"))
+    capture = _capture(_captures(session), given.get("take"))
     session.choose(capture.frame, capture.id)
     return f"Frame {capture.frame}: take {capture.take} is kept."
 
@@ -147,16 +150,15 @@ def _frame(session: Session, given: Mapping[str, Any]) -> int:
     return number
 
 
-def _capture(session: Session, number: object) -> Capture:
-    found = [c for frame in session.frames() for c in frame.captures if c.id == number]
-    if not found:
+def _captures(session: Session) -> list[Capture]:
+    return [c for frame in session.frames() for c in frame.captures]
+
+
+def _capture(captures: Sequence[Capture], number: object) -> Capture:
+    found = next((c for c in captures if c.id == number), None)
+    if found is None:
         raise NotNow("There is no such take on this roll.")
-    return found[0]
-
-
-def _order(frames: Sequence[Frame], number: int) -> int:
-    """Return the how-manieth of the roll's takes one is, as open gates are counted by."""
-    return 1 + sorted(c.id for frame in frames for c in frame.captures).index(number)
+    return found
 
 
 def state_of(view: View) -> dict[str, Any]:

@@ -184,9 +184,7 @@ class Window:
         if number not in self._small:
             take = await self._take(request)
             await self._no_part.wait()  # what is looked at comes first
-            self._small[number] = await asyncio.to_thread(
-                self._worker.call, "small", take, timeout=RAW_SECONDS
-            )
+            self._small[number] = await asyncio.to_thread(self._made, "small", take)
             while len(self._small) > _TAKES:
                 self._small.popitem(last=False)
         return web.Response(body=self._small[number], content_type="image/jpeg")

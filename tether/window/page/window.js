@@ -66,6 +66,7 @@ async function show() {
   $("progress").textContent = `${state.done} of ${state.of} frames done`;
   $("next").textContent = `Next: ${state.next}`;
   if (follows || !takeOf(shown)) shown = state.newest;
+  if (!$("places").children.length) $("places").append(...Object.entries(state.places).map(placeButton));
   showSheet();
   await showProof();
   document.querySelector("main").hidden = shown === null;
@@ -399,6 +400,13 @@ function lookAtPlace(x, y) {
   zoomTo(1 / (devicePixelRatio || 1));
 }
 
+function placeButton([name, at]) {
+  const button = document.createElement("button");
+  button.textContent = name[0].toUpperCase() + name.slice(1);
+  button.addEventListener("click", () => lookAtPlace(...at));
+  return button;
+}
+
 // Mouse, pen and fingers: one moves, two change the size.
 function hold(canvas) {
   const at = new Map();
@@ -513,12 +521,6 @@ $("note-form").addEventListener("submit", (event) => {
 for (const [value, words] of Object.entries(LOOKS)) $("look").append(new Option(words, value));
 $("look").addEventListener("change", () => { panes.forEach((pane) => pane.show(pane.id)); draw(); });
 $("beside").addEventListener("change", () => open(shown));
-for (const [name, at] of Object.entries({ Middle: [0.5, 0.5], "Upper left": [0.2, 0.2], "Upper right": [0.8, 0.2], "Lower left": [0.2, 0.8], "Lower right": [0.8, 0.8] })) {
-  const button = document.createElement("button");
-  button.textContent = name;
-  button.addEventListener("click", () => lookAtPlace(...at));
-  $("places").append(button);
-}
 
 const keys = {
   ArrowLeft: () => move(80, 0), ArrowRight: () => move(-80, 0), ArrowUp: () => move(0, 80), ArrowDown: () => move(0, -80),
