@@ -7,10 +7,12 @@ import errno
 import fcntl
 import os
 import secrets
+import shutil
 import socket
 import stat
+import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from tether.text import printable
@@ -196,3 +198,20 @@ def replace_whole(path: Path, write: Callable[[Path], object]) -> None:
         put_in_place(part, path)
     finally:
         part.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def new_folder(final: Path, prefix: str) -> Iterator[Path]:
+    """Have a folder filled beside its name, which it gets at the end; nothing is left on failure.
+
+    Until then its name is ``prefix`` and random letters.
+    """
+    final.parent.mkdir(parents=True, exist_ok=True)
+    part = Path(tempfile.mkdtemp(dir=final.parent, prefix=prefix))
+    try:
+        part.chmod(0o755)
+        yield part
+        part.rename(final)
+    finally:
+        if part.exists():
+            shutil.rmtree(part, ignore_errors=True)

@@ -5,8 +5,6 @@ The package is a copy. The `bagit` library of the Library of Congress writes and
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -15,6 +13,7 @@ from tether import __version__
 from tether.archive.archive import Archive
 from tether.archive.durable import SourceChanged, copy_verified, replace_verified
 from tether.archive.records import Roll
+from tether.disk import new_folder
 from tether.errors import TetherError
 from tether.paths import whole_path
 from tether.settings import DeliverySettings
@@ -68,19 +67,15 @@ def package(
             kept="Nothing was changed.",
             todo="Name a folder outside the archive.",
         )
-    part = None
     try:
-        final.parent.mkdir(parents=True, exist_ok=True)
-        part = Path(tempfile.mkdtemp(dir=final.parent, prefix=".package-"))
-        part.chmod(0o755)
-        recorded: dict[str, str] = {}
-        for roll in rolls:
-            inside = f"{roll.folder}/" if len(rolls) > 1 else ""
-            _fill(archive, roll, part / inside, report)
-            for name, _, digest in archive.store.frames.recorded(roll.id):
-                recorded[f"data/{inside}{name}"] = digest
-        _bag(rolls, part, recorded, house or DeliverySettings())
-        part.rename(final)
+        with new_folder(final, ".package-") as part:
+            recorded: dict[str, str] = {}
+            for roll in rolls:
+                inside = f"{roll.folder}/" if len(rolls) > 1 else ""
+                _fill(archive, roll, part / inside, report)
+                for name, _, digest in archive.store.frames.recorded(roll.id):
+                    recorded[f"data/{inside}{name}"] = digest
+            _bag(rolls, part, recorded, house or DeliverySettings())
     except SourceChanged as error:
         raise PackageError(
             f"The roll cannot be packaged: {error.what}",
@@ -93,9 +88,6 @@ def package(
             kept="The archive was not changed, and no package was made.",
             todo="Check the disk and the room on it.",
         ) from error
-    finally:
-        if part is not None and part.exists():
-            shutil.rmtree(part, ignore_errors=True)
     return final
 
 

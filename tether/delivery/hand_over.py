@@ -5,9 +5,7 @@ Nothing of the workshop is in it: no log, no takes that were not kept, no findin
 
 from __future__ import annotations
 
-import shutil
 import string
-import tempfile
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
@@ -22,7 +20,7 @@ from tether.delivery.folder import DeliveredFolder, printed_take, stored_sample,
 from tether.delivery.labels import client_labels
 from tether.delivery.page.page import ClientPicture, client_page
 from tether.delivery.xmp import Subject
-from tether.disk import replace_whole
+from tether.disk import new_folder, replace_whole
 from tether.errors import TetherError
 from tether.paths import reason, whole_path
 from tether.pdf import PAPERS
@@ -141,30 +139,23 @@ def hand_over(
             kept="It was not touched.",
             todo="Name a new folder.",
         )
-    part = None
     try:
-        final.parent.mkdir(parents=True, exist_ok=True)
-        part = Path(tempfile.mkdtemp(dir=final.parent, prefix=".new-"))
-        part.chmod(0o755)
-        (part / PICTURES).mkdir()
-        for picture in pictures:
-            _write_picture(picture, part / PICTURES / picture.name, size)
-        for paper in PAPERS:
-            data = contact_sheet(client_sheet(roll, frames, pictures, house), paper).as_bytes()
-            path = part / f"contact-sheet-{paper}.pdf"
-            replace_whole(path, partial(Path.write_bytes, data=data))
-        text = client_page(roll, pictures, house).encode()
-        replace_whole(part / "index.html", partial(Path.write_bytes, data=text))
-        part.rename(final)
+        with new_folder(final, ".new-") as part:
+            (part / PICTURES).mkdir()
+            for picture in pictures:
+                _write_picture(picture, part / PICTURES / picture.name, size)
+            for paper in PAPERS:
+                data = contact_sheet(client_sheet(roll, frames, pictures, house), paper).as_bytes()
+                path = part / f"contact-sheet-{paper}.pdf"
+                replace_whole(path, partial(Path.write_bytes, data=data))
+            text = client_page(roll, pictures, house).encode()
+            replace_whole(part / "index.html", partial(Path.write_bytes, data=text))
     except OSError as error:
         raise TetherError(
             f"The folder {printable(str(final))} could not be written: {reason(error)}.",
             kept="Positives and raw files are unchanged.",
             todo="Check the disk and the room on it.",
         ) from error
-    finally:
-        if part is not None and part.exists():
-            shutil.rmtree(part, ignore_errors=True)
     return final
 
 
