@@ -1,4 +1,4 @@
-"""Which frame lies in the gate: by the distance that the film moved, and by pictures seen before.
+"""Which frame is in the gate: by the distance that the film moved, and by pictures seen before.
 
 Three things are learned from the first frames of a roll: which way the film goes, how much of it
 the live picture shows, and how each frame looks, by which film that was lost is found again.

@@ -1,4 +1,4 @@
-"""How the picture lies on the sensor, from a live picture: as a raw file shows it, in advance."""
+"""Where the picture is on the sensor, from a live picture: as a raw file would show it."""
 
 from __future__ import annotations
 

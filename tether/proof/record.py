@@ -1,6 +1,6 @@
-"""What is kept of a roll's proof: its pages, where each frame lies on them, and which are wanted.
+"""The record of a roll's proof: its pages, the place of each frame on them, and the circles.
 
-It lies in the roll's folder of test exposures, as the pictures of the pages do: those are verified
+It is in the roll's folder of test exposures, with the pictures of the pages: those are verified
 and copied like everything else there. A proof that makes no sense is none.
 """
 

@@ -1,4 +1,4 @@
-"""What a person who works hands free is told, and can say by a key."""
+"""The words and keys between the program and a person who works hands free."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whether what lies beside a found outline is rebate: borders within pictures can look like it."""
+"""Whether rebate is beside a found outline: borders within pictures can look like it."""
 
 from __future__ import annotations
 
